@@ -1,0 +1,48 @@
+"""Pool sensory discrimination panels on one variable, and say what is now known.
+
+Start with ``ms.read_panels("my_panels.csv")`` and give the result to ``ms.pool``. The public names are listed below by the
+file that defines them; each is imported when it is first used, so that ``import metasense`` costs next to nothing and
+reading a table never waits for a sampler to load.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+_NAMES_BY_FILE = {
+    "protocols": ("PROTOCOLS", "protocol"),
+    "margins": ("Margin",),
+    "panels": ("Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"),
+    "single": ("OnePanel", "one_panel"),
+    "pooling.pooled": ("Pooled", "Priors", "load", "pool"),
+}
+_FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
+__all__ = list(_FILE_OF)
+
+if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
+    from metasense.margins import Margin as Margin
+    from metasense.panels import Panels as Panels
+    from metasense.panels import PanelsError as PanelsError
+    from metasense.panels import Tastings as Tastings
+    from metasense.panels import read_panels as read_panels
+    from metasense.panels import read_tastings as read_tastings
+    from metasense.pooling.pooled import Pooled as Pooled
+    from metasense.pooling.pooled import Priors as Priors
+    from metasense.pooling.pooled import load as load
+    from metasense.pooling.pooled import pool as pool
+    from metasense.protocols import PROTOCOLS as PROTOCOLS
+    from metasense.protocols import protocol as protocol
+    from metasense.single import OnePanel as OnePanel
+    from metasense.single import one_panel as one_panel
+
+
+def __getattr__(name: str) -> object:
+    if name not in _FILE_OF:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = globals()[name] = getattr(import_module(f"{__name__}.{_FILE_OF[name]}"), name)
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
