@@ -1,8 +1,8 @@
 """Pool sensory discrimination panels on one variable, and say what is now known.
 
-Start with ``ms.read_panels("my_panels.csv")`` and give the result to ``ms.pool``. The public names are listed below by the
-file that defines them; each is imported when it is first used, so that ``import metasense`` costs next to nothing and
-reading a table never waits for a sampler to load.
+Start with ``ms.read_panels("my_panels.csv")`` and give the result to ``ms.pool``. The public names are listed below by
+the file that defines them; each is imported when it is first used, so that ``import metasense`` costs next to nothing
+and reading a table never waits for a sampler to load.
 """
 
 from importlib import import_module
@@ -45,4 +45,4 @@ def __getattr__(name: str) -> object:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted([*__all__, "__version__"])
