@@ -1,0 +1,703 @@
+"""What a taster does in each protocol, and how often it comes out right.
+
+Every cup is taken to leave a percept: a number on a line, normally distributed with standard deviation 1. Cups of one
+product are centred on 0, cups of the other on *d-prime*, so d-prime is the distance between the products in units of
+their common spread. A protocol is a rule that turns the percepts of one tasting into an answer. From the rule follows
+the *psychometric function*: the probability of a correct answer at each d-prime. It starts at the guess rate and rises
+to 1, quickly in some protocols (3-AFC, tetrad) and slowly in others (triangle, duo-trio), which is why the same
+difference can be plain in one and hidden in another, and why results are compared on d-prime.
+
+Two families live here. In a *forced choice* (:class:`Protocol`) each answer is right or wrong. In A-not-A and
+same-different (:class:`TwoCountProtocol`) tasters also bring a criterion of their own, and two counts are needed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import erf, erfinv, gammaln, log_ndtr, ndtr, ndtri, owens_t
+
+__all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "protocol"]
+
+Array = NDArray[np.float64]
+Tails = tuple[Array, Array]  # probability of a correct and of a wrong answer, each accurate where it is tiny
+
+_SQRT2, _SQRT3, _SQRT6 = np.sqrt([2.0, 3.0, 6.0])
+
+
+def _phi(x: Array) -> Array:
+    """Standard normal density."""
+    return np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi)
+
+
+# --------------------------------------------------------------------------------------------------------------------
+# Forced choice
+# --------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, repr=False)
+class Protocol:
+    r"""A forced-choice protocol: its guess rate, its psychometric function and its tasters' rule.
+
+    With ``g`` the guess rate and ``f(d)`` the probability of a correct answer, ``p_d = (f - g) / (1 - g)`` rescales the
+    excess over guessing to 0..1. It is bookkeeping that belongs to one protocol, not a head count of people.
+
+    Attributes
+    ----------
+    name : str
+        The protocol as the trade names it.
+    guess : float
+        Probability of a correct answer when the products are alike.
+    directed : bool
+        True when tasters are told what to look for ("the saltier one"). Then d-prime has a sign, and below 0 answers
+        are worse than guessing. Otherwise the function is even in d-prime and flat at 0.
+    cups : int
+        Samples in front of a taster in one tasting.
+    rule : str
+        How percepts become an answer.
+
+    Examples
+    --------
+    >>> triangle = protocol("triangle")
+    >>> triangle
+    triangle: guess rate 1/3, 3 cups, undirected
+    >>> triangle.p_correct([0, 1, 2]).round(4)
+    array([0.3333, 0.418 , 0.6048])
+    >>> round(float(triangle.d_prime(25 / 50)), 4)
+    1.4663
+    """
+
+    name: str
+    guess: float
+    directed: bool
+    cups: int
+    rule: str
+    _tails: Callable[[Array], Tails] = field(compare=False)
+    _slope: Callable[[Array], Array] = field(compare=False)
+    _correct: Callable[[Array], NDArray[np.bool_]] = field(compare=False)  # percepts (..., cups) -> right or wrong
+    _different: tuple[int, ...] = field(compare=False)  # which cups hold the other product
+
+    def p_correct(self, d: ArrayLike) -> Array:
+        """Probability of a correct answer at d-prime `d`; same shape as `d`.
+
+        Absolute error below 1e-12, and relatively accurate where it is tiny (directed protocols far below 0).
+        """
+        return self._tails(np.asarray(d, float))[0][()]
+
+    def p_wrong(self, d: ArrayLike) -> Array:
+        """Probability of a wrong answer, ``1 - p_correct``, computed directly so that it is accurate where it is tiny.
+
+        >>> 1 - protocol("2-AFC").p_correct(14.0), float(protocol("2-AFC").p_wrong(14.0).round(26))
+        (0.0, 2.082e-23)
+        """
+        return self._tails(np.asarray(d, float))[1][()]
+
+    def slope(self, d: ArrayLike) -> Array:
+        """Derivative of :meth:`p_correct` with respect to d-prime, by formula; 0 at 0 when undirected."""
+        return self._slope(np.asarray(d, float))[()]
+
+    def information(self, d: ArrayLike) -> Array:
+        """Fisher information about d-prime in one answer, ``slope**2 / (p_correct * p_wrong)``.
+
+        Its inverse is the *variance factor* of the delta method: n times the approximate variance of an estimated
+        d-prime (Gourevitch & Galanter 1967; Bi, Ennis & O'Mahony 1997; from memory). It vanishes at 0 in undirected
+        protocols, so normal approximations are worthless there.
+
+        >>> round(float(1 / protocol("triangle").information(1.0)), 4)
+        9.9983
+        """
+        d = np.asarray(d, float)
+        correct, wrong = self._tails(d)
+        variance = correct * wrong
+        return np.divide(self._slope(d) ** 2, variance, out=np.zeros_like(variance), where=variance > 0)[()]
+
+    def d_prime(self, p_correct: ArrayLike) -> Array:
+        """D-prime at which a share `p_correct` of answers is correct: the inverse of :meth:`p_correct`.
+
+        At or below the guess rate it is 0 when undirected and negative when directed; at 1 it is infinite.
+
+        Raises
+        ------
+        ValueError
+            If a share lies outside 0..1.
+
+        Examples
+        --------
+        >>> protocol("2-AFC").d_prime([0.24, 0.5, 0.76, 1]).round(4)
+        array([-0.9989,  0.    ,  0.9989,     inf])
+        """
+        p = _share(p_correct, "a share of correct answers")
+        out = np.zeros(p.shape)
+        out[p == 1] = np.inf
+        if self.directed:
+            out[p == 0] = -np.inf
+        inside = (p > (0 if self.directed else self.guess)) & (p < 1)
+        if inside.any():
+            out[inside] = self._invert(p[inside])
+        return out[()]
+
+    def _invert(self, p: Array) -> Array:
+        """Newton steps on the logarithm of the smaller tail, kept inside a shrinking bracket.
+
+        The logarithm keeps the steps good far out, where the function itself is flat.
+        """
+        low = np.full(p.shape, -64.0 if self.directed else 0.0)
+        high = np.full(p.shape, 64.0)
+        upper = p > 0.5
+        target = np.log(np.where(upper, 1 - p, p))
+        d = np.full(p.shape, 1.0)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            for _ in range(200):
+                correct, wrong = self._tails(d)
+                tail = np.where(upper, wrong, correct)
+                excess = np.where(upper, -1, 1) * (np.log(tail) - target)  # rises with d, 0 at the answer
+                low, high = np.where(excess <= 0, d, low), np.where(excess >= 0, d, high)
+                step = d - excess * tail / self._slope(d)
+                new = np.where((step > low) & (step < high), step, (low + high) / 2)
+                moved = np.abs(new - d)
+                d = new
+                if np.all(moved <= 1e-15 + 4e-16 * np.abs(d)):
+                    break
+        return d
+
+    def p_d_from_p(self, p_correct: ArrayLike) -> Array:
+        """``(p_correct - guess) / (1 - guess)`` (Abbott's formula); negative below guessing.
+
+        >>> round(float(protocol("triangle").p_d_from_p(0.5)), 4)
+        0.25
+        """
+        return (np.asarray(p_correct, float) - self.guess) / (1 - self.guess)
+
+    def p_from_p_d(self, p_d: ArrayLike) -> Array:
+        """``guess + (1 - guess) * p_d``: the share of correct answers at a given `p_d`."""
+        return self.guess + (1 - self.guess) * np.asarray(p_d, float)
+
+    def p_d(self, d: ArrayLike) -> Array:
+        """P_d at d-prime `d`: the probability of a correct answer, rescaled so that guessing is 0 and certainty is 1.
+
+        >>> [round(float(protocol(name).p_d(1.0)), 3) for name in ("triangle", "tetrad", "3-AFC")]
+        [0.127, 0.241, 0.451]
+        """
+        return self.p_d_from_p(self.p_correct(d))
+
+    def d_prime_from_p_d(self, p_d: ArrayLike) -> Array:
+        """D-prime at which the protocol's p_d is `p_d`.
+
+        >>> round(float(protocol("triangle").d_prime_from_p_d(0.5)), 4)
+        2.3214
+        """
+        return self.d_prime(np.clip(self.p_from_p_d(_share(p_d, "p_d", below=-self.guess / (1 - self.guess))), 0, 1))
+
+    def simulate(self, d: ArrayLike, size: int | tuple[int, ...], rng: np.random.Generator) -> NDArray[np.bool_]:
+        """Draw `size` tastings at d-prime `d`: percepts for every cup, then the tasters' rule. True where correct.
+
+        `d` is a number or an array that broadcasts to `size`. The psychometric function is not used.
+        """
+        percepts = rng.standard_normal((*np.atleast_1d(size), self.cups))
+        percepts[..., self._different] += np.asarray(d, float)[..., None]
+        return self._correct(percepts)
+
+    def __repr__(self) -> str:
+        return (
+            f"{self.name}: guess rate 1/{round(1 / self.guess)}, {self.cups} cups, "
+            f"{'directed' if self.directed else 'undirected'}"
+        )
+
+
+def _share(value: ArrayLike, what: str, below: float = 0.0) -> Array:
+    """`value` as an array, or an error that says which entry cannot be a share."""
+    share = np.asarray(value, float)
+    bad = ~((share >= below) & (share <= 1))
+    if bad.any():
+        raise ValueError(f"{what} must lie between 0 and 1 (0 % and 100 %); got {share[bad].flat[0]:g}.")
+    return share
+
+
+def _two_afc_tails(d: Array) -> Tails:
+    return ndtr(d / _SQRT2), ndtr(-d / _SQRT2)
+
+
+def _two_afc_slope(d: Array) -> Array:
+    return _phi(d / _SQRT2) / _SQRT2
+
+
+def _three_afc_tails(d: Array) -> Tails:
+    """f = Phi(a) - 2 T(a, 1/sqrt 3), a = d / sqrt 2.
+
+    Below 0 the difference cancels. There the bivariate normal with correlation 1/2 is used as an integral of positive
+    terms, ``Phi(a)**2 + 1/(2 pi) * integral of exp(-a**2 / (1 + sin t)) over t in [0, pi/6]``.
+    """
+    a = d / _SQRT2
+    wrong = ndtr(-a) + 2 * owens_t(a, 1 / _SQRT3)
+    correct, low = 1 - wrong, d < 0
+    if low.any():
+        nodes, weights = np.polynomial.legendre.leggauss(20)
+        sine = 1 + np.sin((nodes + 1) * np.pi / 12)
+        rest = np.exp(-(a[low][..., None] ** 2) / sine) @ weights / 24
+        correct = np.array(correct)
+        correct[low] = ndtr(a[low]) ** 2 + rest
+    return correct, wrong
+
+
+def _three_afc_slope(d: Array) -> Array:
+    return _SQRT2 * _phi(d / _SQRT2) * ndtr(d / _SQRT6)
+
+
+def _strongest(percepts: Array) -> NDArray[np.bool_]:
+    return percepts[..., -1] > percepts[..., :-1].max(-1)
+
+
+def _triangle_tails(d: Array) -> Tails:
+    wrong = 4 * owens_t(d / _SQRT6, _SQRT3)
+    return 1 - wrong, wrong
+
+
+def _triangle_slope(d: Array) -> Array:
+    return 2 / _SQRT6 * _phi(d / _SQRT6) * erf(d / 2)
+
+
+def _triangle_correct(percepts: Array) -> NDArray[np.bool_]:
+    a, b, odd = np.moveaxis(percepts, -1, 0)
+    return np.abs(a - b) < np.minimum(np.abs(a - odd), np.abs(b - odd))
+
+
+def _duo_trio_tails(d: Array) -> Tails:
+    """f = 1/2 + 2 (Phi(u) - 1/2)(Phi(v) - 1/2), u = d / sqrt 2, v = d / sqrt 6: right twice or wrong twice."""
+    u, v = ndtr(-np.abs(d) / _SQRT2), ndtr(-np.abs(d) / _SQRT6)
+    return (1 - u) * (1 - v) + u * v, u * (1 - v) + v * (1 - u)
+
+
+def _duo_trio_slope(d: Array) -> Array:
+    return (_phi(d / _SQRT2) * erf(d / np.sqrt(12)) / _SQRT2) + _phi(d / _SQRT6) * erf(d / 2) / _SQRT6
+
+
+def _duo_trio_correct(percepts: Array) -> NDArray[np.bool_]:
+    reference, match, other = np.moveaxis(percepts, -1, 0)
+    return np.abs(match - reference) < np.abs(other - reference)
+
+
+def _tetrad_tails(d: Array) -> Tails:
+    wrong = 8 * owens_t(d / _SQRT2, 1 / _SQRT3)
+    return 1 - wrong, wrong
+
+
+def _tetrad_slope(d: Array) -> Array:
+    return 4 / _SQRT2 * _phi(d / _SQRT2) * erf(d / np.sqrt(12))
+
+
+def _two_strongest(percepts: Array) -> NDArray[np.bool_]:
+    return percepts[..., :2].max(-1) < percepts[..., 2:].min(-1)
+
+
+def _two_and_two(percepts: Array) -> NDArray[np.bool_]:
+    return _two_strongest(percepts) | _two_strongest(-percepts)
+
+
+@lru_cache(maxsize=1)
+def _weaker_pair() -> Tails:
+    """Nodes and weights for an average over the stronger of two percepts: the trapezoid rule on 2 phi(x) Phi(x)."""
+    x = 0.35 * np.arange(-70, 71)
+    return x, 0.35 * 2 * _phi(x) * ndtr(x)
+
+
+def _specified_tetrad_tails(d: Array) -> Tails:
+    """f = integral of 2 phi(x) Phi(x) Phi(d - x)**2: both strong cups exceed x, the stronger of the two weak ones.
+
+    The smaller tail is integrated (positive terms only); the trapezoid rule is exact to rounding for such integrands.
+    """
+    x, weight = _weaker_pair()
+    near = np.abs(x) < 9.5  # the side where the weight, rather than the other factor, ends the integral
+    up, down = near | (x > 0), near | (x < 0)
+    tail = np.empty(d.shape)
+    high = d >= 0
+    tail[high] = _average(d[high], x[up], weight[up], _either_below)
+    tail[~high] = _average(d[~high], x[down], weight[down], _both_above)
+    return np.where(high, 1 - tail, tail), np.where(high, tail, 1 - tail)
+
+
+def _specified_tetrad_slope(d: Array) -> Array:
+    """2 sqrt(2) phi(d / sqrt 2) (Phi(v) - 2 T(v, sqrt 2)), v = d / sqrt 6; far below 0 the integral that it equals."""
+    v = d / _SQRT6
+    slope = np.array(2 * _SQRT2 * _phi(d / _SQRT2) * (ndtr(v) - 2 * owens_t(v, _SQRT2)))
+    low = d < -1
+    if low.any():
+        t = 0.25 * np.arange(-26, 27)
+        half = d[low][..., None] / 2
+        slope[low] = 0.25 * 4 * _phi(d[low] / _SQRT2) * ((ndtr(half + t) * ndtr(half - t)) @ _phi(_SQRT2 * t))
+    return slope
+
+
+def _both_above(t: Array) -> Array:
+    """Probability that two percepts exceed a point t above their mean."""
+    return ndtr(-t) ** 2
+
+
+def _either_below(t: Array) -> Array:
+    """Its complement, ``1 - Phi(-t)**2``, without cancellation."""
+    below = ndtr(t)
+    return below * (2 - below)
+
+
+def _both_above_slope(t: Array) -> Array:
+    return 2 * ndtr(-t) * _phi(t)
+
+
+def _average(d: Array, x: Array, weight: Array, kernel: Callable[[Array], Array]) -> Array:
+    """Weighted sum of ``kernel(x - d)`` over the nodes `x`, in blocks that fit the cache."""
+    flat, out = d.ravel(), np.empty(d.size)
+    for start in range(0, d.size, 512):
+        block = slice(start, start + 512)
+        out[block] = kernel(x - flat[block, None]) @ weight
+    return out.reshape(d.shape)
+
+
+@lru_cache(maxsize=1)
+def _three_alike() -> Tails:
+    """Nodes and weights for an average over ``s = largest + (largest - second)`` of the three cups that are alike.
+
+    Two other cups above s are further from the largest of the three than the second is, so it stays with its own kind.
+    """
+    s = 0.3 * np.arange(-24, 105)
+    nodes, weights = np.polynomial.legendre.leggauss(256)
+    gap, weights = 12 * (nodes + 1), 12 * weights  # widest useful gap: 3 s / 5 and a few standard deviations
+    second = s[:, None] - 2 * gap
+    return s, 0.3 * (6 * _phi(s[:, None] - gap) * _phi(second) * ndtr(second)) @ weights
+
+
+def _two_out_of_five_tails(d: Array) -> Tails:
+    """f = P(d) + P(-d), P(d) = probability that the two lie above the three and the middle cup joins its own kind."""
+    s, weight = _three_alike()
+    d = np.abs(d)
+    below = s < 9.5
+    wrong = _average(d, s, weight, _either_below) - _average(-d, s[below], weight[below], _both_above)
+    return 1 - wrong, wrong
+
+
+def _two_out_of_five_slope(d: Array) -> Array:
+    s, weight = _three_alike()
+    return _average(d, s, weight, _both_above_slope) - _average(-d, s, weight, _both_above_slope)
+
+
+def _two_out_of_five_correct(percepts: Array) -> NDArray[np.bool_]:
+    order = np.argsort(percepts, axis=-1)
+    x = np.take_along_axis(percepts, order, -1)
+    two = np.where((x[..., 2] - x[..., 1] < x[..., 3] - x[..., 2])[..., None], order[..., 3:], order[..., :2])
+    return (two >= 3).all(-1)
+
+
+# --------------------------------------------------------------------------------------------------------------------
+# Two counts and a criterion
+# --------------------------------------------------------------------------------------------------------------------
+
+
+class CriterionEstimate(NamedTuple):
+    """Maximum-likelihood d-prime of one panel, and the criterion its tasters seem to have used."""
+
+    d_prime: float
+    criterion: float
+
+
+@dataclass(frozen=True, repr=False)
+class TwoCountProtocol:
+    """A protocol whose tasters answer yes or no against a criterion of their own, so that two counts are needed.
+
+    ``signal`` tastings held the other product (A-not-A: the learned sample A; same-different: two different cups) and
+    drew ``hits`` answers "A" or "different"; ``noise`` tastings did not, and drew ``false_alarms`` such answers.
+
+    A-not-A: ``hit = Phi(d - c)``, ``false alarm = Phi(-c)``. Same-different, differencing rule: "different" when two
+    percepts are more than t apart, ``hit = Phi((d - t)/sqrt 2) + Phi((-d - t)/sqrt 2)``,
+    ``false alarm = 2 Phi(-t/sqrt 2)`` (Macmillan & Creelman, Detection Theory; from memory).
+
+    The criterion says nothing about the products. Its prior makes every rate of answering yes to products that are
+    alike equally likely: ``c = d/2 + z`` (A-not-A, centred half-way between the products) and ``t = sqrt(2) |z|``
+    (same-different) with z standard normal.
+
+    Examples
+    --------
+    >>> a_not_a = protocol("A-not-A")
+    >>> round(a_not_a.estimate(100, 60, 100, 35).d_prime, 6)
+    0.638668
+    >>> a_not_a.log_likelihood([0, 0.64, 2], 100, 60, 100, 35).round(2)
+    array([-12.96,  -6.87, -23.45])
+    """
+
+    name: str
+    directed: bool
+    cups: int
+    rule: str
+    _log_rates: Callable[[Array, Array], tuple[Array, Array, Array, Array]] = field(compare=False)
+    _criterion: Callable[[Array, Array], Array] = field(compare=False)  # d, z -> criterion in percept units
+    _yes: Callable[[Array, Array], NDArray[np.bool_]] = field(compare=False)  # percepts, criterion -> answers
+    _estimate: Callable[[float, float], CriterionEstimate] = field(compare=False)
+    _rates: Callable[[Array, Array], Tails] = field(compare=False)
+
+    def rates(self, d: ArrayLike, criterion: ArrayLike) -> Tails:
+        """Probability of a hit and of a false alarm at d-prime `d` and a criterion in percept units.
+
+        >>> hit, false_alarm = protocol("A-not-A").rates(1.0, 0.5)
+        >>> round(float(hit), 3), round(float(false_alarm), 3)
+        (0.691, 0.309)
+        """
+        return self._rates(np.asarray(d, float), np.asarray(criterion, float))
+
+    def log_likelihood(self, d: ArrayLike, signal: int, hits: int, noise: int, false_alarms: int) -> Array:
+        """Log probability of the two counts at each d-prime, the criterion integrated out under its prior.
+
+        Even in `d` for same-different. The integral is taken on the logarithmic scale over the region that matters at
+        each `d`, found by closing in on it, so that counts of 0, all, or many thousands are safe.
+        """
+        d = np.asarray(d, float)
+        counts = _counts(signal, hits, noise, false_alarms)
+        chunks = [self._integrate(part, counts) for part in np.array_split(d.ravel(), max(1, d.size // 512))]
+        return (np.concatenate(chunks).reshape(d.shape) + _log_choose(signal, hits) + _log_choose(noise, false_alarms))[
+            ()
+        ]
+
+    def _integrate(self, d: Array, counts: Array) -> Array:
+        d = d[:, None]
+        low, high = -12 - np.abs(d), 12 + np.abs(d)
+        grid = np.linspace(0, 1, 65)
+        for _ in range(12):
+            z = low + (high - low) * grid
+            value = -0.5 * z * z - 0.5 * np.log(2 * np.pi)
+            for count, log_rate in zip(counts, self._log_rates(d, z), strict=True):
+                if count:
+                    value = value + count * log_rate
+            top = value.max(1, keepdims=True)
+            inside = value > top - 45
+            first, last = inside.argmax(1), 64 - inside[:, ::-1].argmax(1)
+            if np.all((last - first > 24) | (high - low < 1e-12)[:, 0]):
+                break
+            rows = np.arange(len(z))
+            low = z[rows, np.maximum(first - 1, 0)][:, None]
+            high = z[rows, np.minimum(last + 1, 64)][:, None]
+        return (top + np.log(np.exp(value - top).sum(1, keepdims=True) * (high - low) / 64))[:, 0]
+
+    def estimate(
+        self, signal: int, hits: int, noise: int, false_alarms: int, *, add_half: bool = False
+    ) -> CriterionEstimate:
+        """D-prime and criterion by maximum likelihood from one panel's counts.
+
+        Rates of 0 or 1 send them to infinity. With `add_half` each rate is (count + 1/2) / (total + 1) instead, which
+        keeps them finite (log-linear correction; common practice).
+
+        >>> round(protocol("same-different").estimate(100, 80, 100, 20).d_prime, 4)
+        3.0009
+        """
+        signal, hits, noise, false_alarms = _checked(signal, hits, noise, false_alarms)
+        extra = 0.5 if add_half else 0.0
+        if not add_half and (signal == 0 or noise == 0):
+            raise ValueError(f"{self.name} needs at least one tasting of each kind; got {signal} signal, {noise} noise.")
+        return self._estimate((hits + extra) / (signal + 2 * extra), (false_alarms + extra) / (noise + 2 * extra))
+
+    def simulate(
+        self,
+        d: ArrayLike,
+        signal: int,
+        noise: int,
+        size: int | tuple[int, ...],
+        rng: np.random.Generator,
+        *,
+        criterion: ArrayLike | None = None,
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Draw `size` panels: percepts for every tasting, compared with the criterion. Returns hits, false alarms.
+
+        `criterion` is in percept units; None draws one for each panel from the prior.
+        """
+        shape = tuple(np.atleast_1d(size))
+        d = np.broadcast_to(np.asarray(d, float), shape)
+        limit = self._criterion(d, rng.standard_normal(shape)) if criterion is None else np.asarray(criterion, float)
+        limit = np.broadcast_to(limit, shape)[..., None]
+        with_signal = rng.standard_normal((*shape, signal, self.cups))
+        with_signal[..., -1] += d[..., None]
+        without = rng.standard_normal((*shape, noise, self.cups))
+        return self._yes(with_signal, limit).sum(-1), self._yes(without, limit).sum(-1)
+
+    def __repr__(self) -> str:
+        return f"{self.name}: two counts and a criterion, {'directed' if self.directed else 'undirected'}"
+
+
+def _checked(signal: int, hits: int, noise: int, false_alarms: int) -> tuple[int, int, int, int]:
+    if not (0 <= hits <= signal and 0 <= false_alarms <= noise):
+        raise ValueError(
+            f"{hits} hits of {signal} and {false_alarms} false alarms of {noise} cannot be: "
+            "a count lies between 0 and its total."
+        )
+    return signal, hits, noise, false_alarms
+
+
+def _counts(signal: int, hits: int, noise: int, false_alarms: int) -> Array:
+    signal, hits, noise, false_alarms = _checked(signal, hits, noise, false_alarms)
+    return np.array([hits, signal - hits, false_alarms, noise - false_alarms], float)
+
+
+def _log_choose(n: int, k: int) -> float:
+    return float(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
+
+
+def _a_not_a_log_rates(d: Array, z: Array) -> tuple[Array, Array, Array, Array]:
+    return log_ndtr(d / 2 - z), log_ndtr(z - d / 2), log_ndtr(-d / 2 - z), log_ndtr(d / 2 + z)
+
+
+def _a_not_a_criterion(d: Array, z: Array) -> Array:
+    return d / 2 + z
+
+
+def _a_not_a_yes(percepts: Array, criterion: Array) -> NDArray[np.bool_]:
+    return percepts[..., 0] > criterion
+
+
+def _a_not_a_rates(d: Array, criterion: Array) -> Tails:
+    return ndtr(d - criterion), ndtr(-criterion)
+
+
+def _a_not_a_estimate(hit: float, false_alarm: float) -> CriterionEstimate:
+    return CriterionEstimate(0.0 if hit == false_alarm else float(ndtri(hit) - ndtri(false_alarm)), float(-ndtri(false_alarm)))
+
+
+def _same_different_limit(z: Array) -> Array:
+    """x = t / sqrt 2 such that the false-alarm rate 2 Phi(-x) equals Phi(z), a uniform rate when z is normal."""
+    return np.where(z > 0, _SQRT2 * erfinv(ndtr(-z)), -ndtri(ndtr(z) / 2))
+
+
+def _same_different_log_rates(d: Array, z: Array) -> tuple[Array, Array, Array, Array]:
+    x, delta = _same_different_limit(z), np.abs(d) / _SQRT2
+    near, far = log_ndtr(x - delta), log_ndtr(-x - delta)
+    with np.errstate(divide="ignore"):
+        miss = near + np.log(-np.expm1(np.minimum(far - near, 0)))
+    return np.logaddexp(log_ndtr(delta - x), far), miss, log_ndtr(z), log_ndtr(-z)
+
+
+def _same_different_criterion(d: Array, z: Array) -> Array:
+    return _SQRT2 * np.abs(z)
+
+
+def _same_different_yes(percepts: Array, criterion: Array) -> NDArray[np.bool_]:
+    return np.abs(percepts[..., 1] - percepts[..., 0]) > criterion
+
+
+def _same_different_rates(d: Array, criterion: Array) -> Tails:
+    return ndtr((d - criterion) / _SQRT2) + ndtr((-d - criterion) / _SQRT2), 2 * ndtr(-criterion / _SQRT2)
+
+
+def _same_different_estimate(hit: float, false_alarm: float) -> CriterionEstimate:
+    if hit <= false_alarm:
+        return CriterionEstimate(0.0, float(-_SQRT2 * ndtri(false_alarm / 2)))
+    if false_alarm == 0 or hit == 1:
+        return CriterionEstimate(np.inf, float(-_SQRT2 * ndtri(false_alarm / 2)))
+    criterion = float(-_SQRT2 * ndtri(false_alarm / 2))
+    low, high = 0.0, criterion + _SQRT2 * (8 + abs(ndtri(hit)))
+    for _ in range(200):
+        d = (low + high) / 2
+        if d in (low, high):
+            break
+        low, high = (d, high) if _same_different_rates(np.float64(d), np.float64(criterion))[0] < hit else (low, d)
+    return CriterionEstimate(d, criterion)
+
+
+# --------------------------------------------------------------------------------------------------------------------
+# The protocols by name
+# --------------------------------------------------------------------------------------------------------------------
+
+PROTOCOLS: dict[str, Protocol | TwoCountProtocol] = {
+    p.name: p
+    for p in (
+        Protocol(
+            "triangle", 1 / 3, False, 3,
+            "Two cups are alike; the taster names as odd the cup whose percept is furthest from the other two.",
+            _triangle_tails, _triangle_slope, _triangle_correct, (2,),
+        ),
+        Protocol(
+            "duo-trio", 1 / 2, False, 3,
+            "A marked reference and two cups; the taster names as its match the cup whose percept is nearer to it "
+            "(constant or balanced reference alike).",
+            _duo_trio_tails, _duo_trio_slope, _duo_trio_correct, (2,),
+        ),
+        Protocol(
+            "2-AFC", 1 / 2, True, 2,
+            "Two cups; the taster names the one with more of a stated attribute.",
+            _two_afc_tails, _two_afc_slope, _strongest, (1,),
+        ),
+        Protocol(
+            "3-AFC", 1 / 3, True, 3,
+            "Three cups, two alike; the taster names the one with most of a stated attribute.",
+            _three_afc_tails, _three_afc_slope, _strongest, (2,),
+        ),
+        Protocol(
+            "tetrad", 1 / 3, False, 4,
+            "Four cups, two and two; the taster puts the two weakest percepts together and the two strongest together.",
+            _tetrad_tails, _tetrad_slope, _two_and_two, (2, 3),
+        ),
+        Protocol(
+            "specified tetrad", 1 / 6, True, 4,
+            "Four cups, two and two; the taster names the two with most of a stated attribute.",
+            _specified_tetrad_tails, _specified_tetrad_slope, _two_strongest, (2, 3),
+        ),
+        Protocol(
+            "two-out-of-five", 1 / 10, False, 5,
+            "Five cups, three and two; with the percepts in order, the middle one joins its nearer neighbour, and the "
+            "two at the other end are named. A taster who instead makes both groups as tight as possible "
+            "(least squares) is correct slightly more often: by up to .02.",
+            _two_out_of_five_tails, _two_out_of_five_slope, _two_out_of_five_correct, (3, 4),
+        ),
+        TwoCountProtocol(
+            "A-not-A", True, 1,
+            "One cup at a time; the taster says A when its percept exceeds a criterion.",
+            _a_not_a_log_rates, _a_not_a_criterion, _a_not_a_yes, _a_not_a_estimate, _a_not_a_rates,
+        ),
+        TwoCountProtocol(
+            "same-different", False, 2,
+            "Two cups at a time; the taster says different when the percepts are further apart than a criterion.",
+            _same_different_log_rates, _same_different_criterion, _same_different_yes, _same_different_estimate,
+            _same_different_rates,
+        ),
+    )
+}  # fmt: skip
+
+_ALIASES = {
+    "duo-trio": ("duotrio constant reference", "duotrio balanced reference"),
+    "2-AFC": ("paired comparison", "directional difference", "two afc", "2 alternative forced choice"),
+    "3-AFC": ("three afc", "3 alternative forced choice"),
+    "triangle": ("triangular",),
+    "tetrad": ("unspecified tetrad", "tetrad unspecified"),
+    "specified tetrad": ("tetrad specified", "directed tetrad"),
+    "two-out-of-five": ("2 out of 5", "two of five"),
+    "A-not-A": ("yes no",),
+    "same-different": ("simple difference",),
+}
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"(test|[^a-z0-9])", "", name.casefold())
+
+
+_BY_NAME = {_plain(alias): PROTOCOLS[name] for name in PROTOCOLS for alias in (name, *_ALIASES.get(name, ()))}
+
+
+def protocol(name: str | Protocol | TwoCountProtocol) -> Protocol | TwoCountProtocol:
+    """The protocol called `name`; case, spaces, hyphens and the word "test" do not matter.
+
+    Raises
+    ------
+    ValueError
+        If no protocol has that name; the message lists those that exist.
+
+    Examples
+    --------
+    >>> protocol("Duo trio test").guess
+    0.5
+    >>> protocol("paired comparison").name
+    '2-AFC'
+    """
+    if isinstance(name, (Protocol, TwoCountProtocol)):
+        return name
+    found = _BY_NAME.get(_plain(str(name)))
+    if found is None:
+        raise ValueError(f"there is no protocol called {name!r}. Known: {', '.join(PROTOCOLS)}.")
+    return found
