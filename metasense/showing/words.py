@@ -129,7 +129,9 @@ def p_value(p: float) -> str:
 
 def whole(value: float) -> str:
     """A count, with thousands marked: ``12000`` -> ``12,000``."""
-    return NOT_KNOWN if value is None or math.isnan(value) else f"{value:,.0f}" if value == int(value) else f"{value:,g}"
+    return (
+        NOT_KNOWN if value is None or math.isnan(value) else f"{value:,.0f}" if value == int(value) else f"{value:,g}"
+    )
 
 
 _PLURALS = {"person": "people", "is": "are", "was": "were", "has": "have", "pass": "passes", "taste": "tastes"}
@@ -167,7 +169,7 @@ def listing(items: Iterable[object], most: int | None = None) -> str:
 
 
 def one_line(text: object) -> str:
-    """Text safe to print inside a line: breaks become spaces; control and direction characters become a visible mark."""
+    """Text safe to print inside a line: breaks become spaces, control and direction characters a visible mark."""
     shown = (" " if c in "\t\r\n\v\f\x85\u2028\u2029" else "\ufffd" if _unprintable(c) else c for c in str(text))
     return " ".join("".join(shown).split())
 
@@ -214,9 +216,7 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     return texts
 
 
-def interval(
-    lower: float, upper: float, prob: float = 0.95, unit: str = "d", *, kind: str = "equal-tailed"
-) -> str:
+def interval(lower: float, upper: float, prob: float = 0.95, unit: str = "d", *, kind: str = "equal-tailed") -> str:
     """An interval that says what it is.
 
     Examples
@@ -305,8 +305,8 @@ def verdict_sentences(margin_text: str, threshold: float = 0.95) -> dict[str, st
         "within the margin": f"Within the margin: {given} below the margin ({text}) is more than {level}. "
         "A smaller difference may well be there.",
         "not settled": f"Not settled: given these panels and the stated priors, neither side of the margin ({text}) "
-        f"reaches a probability of {level}. This is not evidence that the products taste alike; it is too little evidence "
-        "either way.",
+        f"reaches a probability of {level}. This is not evidence that the products taste alike; it is too little "
+        "evidence either way.",
     }
 
 
@@ -323,14 +323,14 @@ GLOSSARY: dict[str, str] = {
     "d-prime": "How far apart two products are, counted in units of how much one product varies from sip to sip. "
     "0 is pure guessing, 1 is subtle, 2 is plain to most. It does not depend on the protocol.",
     "p_c": "The probability of a correct answer in a stated protocol.",
-    "p_d": "Correct answers beyond guessing, rescaled so that 0 is pure guessing and 1 is always correct. It belongs to "
-    "its protocol and is not a number of people.",
+    "p_d": "Correct answers beyond guessing, rescaled so that 0 is pure guessing and 1 is always correct. It belongs "
+    "to its protocol and is not a number of people.",
     "margin": "The smallest difference that would matter to the decision, chosen before the panels are seen.",
     "average d-prime": "The average size of the difference over panels like these, also written Delta.",
     "spread": "How much the true difference varies from panel to panel, as a standard deviation in d-prime.",
     "next panel": "What one more panel of the same kind would face: wider than the average, because panels differ.",
-    "credible interval": "The range that holds the true value with the stated probability, given the data, the model and "
-    "the priors. Equal-tailed: the value is as likely to lie below the range as above it.",
+    "credible interval": "The range that holds the true value with the stated probability, given the data, the model "
+    "and the priors. Equal-tailed: the value is as likely to lie below the range as above it.",
     "prior": "What was assumed before the panels were seen. Changing it shows how much the answer rests on it.",
     "posterior": "What is known after the panels: the prior updated by the data.",
     "p-value": "How often pure guessing would give at least this many correct answers. It is not the probability that "
@@ -345,7 +345,7 @@ GLOSSARY: dict[str, str] = {
 
 @dataclass(frozen=True)
 class Phrase:
-    """A phrase to avoid: its pattern, why, what to say instead, and the wording in the same sentence that excuses it."""
+    """A phrase to avoid: its pattern, why, what to say instead, and wording in the same sentence that excuses it."""
 
     pattern: str
     why: str
@@ -368,11 +368,18 @@ BANNED: tuple[Phrase, ...] = (
         "within the margin, or not settled",
     ),
     Phrase(
-        r"(?:\b\d+ ?%|\b\d+ per ?cent|\b\d+ (?:in|of|out of) \d+)(?: of [a-z -]{1,30}?| [a-z]+)? " + _ABLE + " " + _PERCEIVE,
+        r"(?:\b\d+ ?%|\b\d+ per ?cent|\b\d+ (?:in|of|out of) \d+)(?: of [a-z -]{1,30}?| [a-z]+)? "
+        + _ABLE
+        + " "
+        + _PERCEIVE,
         "p_d is bookkeeping for guessing, not a headcount of people",
         "the percentage correct, beside the guess rate",
     ),
-    Phrase(r"\b(?:dis)?proved\b|\b(?:dis)?proves\b|\bproven\b|\bproof that\b", "data shift probabilities", "shows, with its probability"),
+    Phrase(
+        r"\b(?:dis)?proved\b|\b(?:dis)?proves\b|\bproven\b|\bproof that\b",
+        "data shift probabilities",
+        "shows, with its probability",
+    ),
     Phrase(r"\baccept(?:s|ed|ing)? the null\b", "a large p-value is not support", "not statistically significant"),
     Phrase(
         r"\bconfiden(?:ce|t)\b",
@@ -386,17 +393,28 @@ BANNED: tuple[Phrase, ...] = (
         "statistically significant, with the p-value",
         unless=r"significant (?:figure|digit)s?",
     ),
-    Phrase(r"\b(?:non-)?discriminators?\b|\bdistinguishers?\b", "nobody is a fixed yes or no", "correct answers beyond guessing"),
-    Phrase(r"\bsuper-?tasters?\b", "a label for people that these data cannot give", "the taster's own tastings"),
-    Phrase(r"\btrend(?:s|ed|ing)? towards?\b", "it dresses up a p-value above the line", "the estimate and its interval"),
     Phrase(
-        r"\b(?:interval|limit|bound)\b[^.;]{0,40}\b(?:excludes?|does not (?:include|contain)|is above|stays above) (?:0\b|zero)",
+        r"\b(?:non-)?discriminators?\b|\bdistinguishers?\b",
+        "nobody is a fixed yes or no",
+        "correct answers beyond guessing",
+    ),
+    Phrase(r"\bsuper-?tasters?\b", "a label for people that these data cannot give", "the taster's own tastings"),
+    Phrase(
+        r"\btrend(?:s|ed|ing)? towards?\b", "it dresses up a p-value above the line", "the estimate and its interval"
+    ),
+    Phrase(
+        r"\b(?:interval|limit|bound)\b[^.;]{0,40}\b(?:excludes?|does not (?:include|contain)|(?:is|stays) above) "
+        r"(?:0\b|zero)",
         "a d-prime that cannot be negative always does",
         "the probability beyond the margin",
     ),
-    Phrase(r"\b(?:observed|post-?hoc) power\b|\bpower was \d", "power after the fact repeats the p-value", "the interval"),
+    Phrase(
+        r"\b(?:observed|post-?hoc) power\b|\bpower was \d", "power after the fact repeats the p-value", "the interval"
+    ),
     Phrase(r"\b(?:the|our|\d+) judges?\b", "judges belong to competitions", "tasters"),
-    Phrase(r"\b(?:panels?|tasters?|products?) (?:passed|failed)\b|\bpass/fail\b", "a panel is a measurement", "the verdict"),
+    Phrase(
+        r"\b(?:panels?|tasters?|products?) (?:passed|failed)\b|\bpass/fail\b", "a panel is a measurement", "the verdict"
+    ),
     Phrase(r"\bvalidated\b", "it promises more than a check against stated values", "checked against, and what"),
 )
 
@@ -431,9 +449,10 @@ def _sentence_around(text: str, match: re.Match[str]) -> str:
 
 
 def _unprintable(character: str) -> bool:
-    return unicodedata.category(character) in ("Cc", "Cs") or character in "\u200e\u200f\u202a\u202b\u202c\u202d\u202e" + (
-        "\u2066\u2067\u2068\u2069\ufeff"
-    )
+    return unicodedata.category(character) in (
+        "Cc",
+        "Cs",
+    ) or character in "\u200e\u200f\u202a\u202b\u202c\u202d\u202e" + ("\u2066\u2067\u2068\u2069\ufeff")
 
 
 def _fixed(value: float, digits: int) -> str:
