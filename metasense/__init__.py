@@ -15,7 +15,8 @@ _NAMES_BY_FILE = {
     "margins": ("Margin",),
     "panels": ("Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"),
     "single": ("OnePanel", "one_panel"),
-    "pooling.pooled": ("Pooled", "Priors", "load", "pool"),
+    "pooling.priors": ("Priors",),
+    "pooling.pooled": ("Pooled", "load", "pool"),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
 __all__ = list(_FILE_OF)
@@ -28,9 +29,9 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.panels import read_panels as read_panels
     from metasense.panels import read_tastings as read_tastings
     from metasense.pooling.pooled import Pooled as Pooled
-    from metasense.pooling.pooled import Priors as Priors
     from metasense.pooling.pooled import load as load
     from metasense.pooling.pooled import pool as pool
+    from metasense.pooling.priors import Priors as Priors
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
     from metasense.single import OnePanel as OnePanel

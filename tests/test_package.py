@@ -1,0 +1,180 @@
+"""The package as a whole: what an import costs and touches, which way imports run, what README promises."""
+
+import ast
+import inspect
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+import metasense
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "metasense"
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+# Lowest first; a file imports its own layer or the ones above it in this list.
+LAYERS = [
+    {"binomial"},
+    {"protocols"},
+    {"margins"},
+    {"panels"},
+    {"showing"},
+    {"single"},
+    {"pooling"},
+    {"people"},
+    {"planning"},
+    {"report", "claims"},
+    {"cli"},
+]
+
+
+def run(code: str) -> str:
+    """Print-out of `code` in a fresh interpreter with the tree importable."""
+    return subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.strip()
+
+
+def modules() -> dict[str, ast.Module]:
+    """Every file of the package under its dotted name (a folder under the folder's name), parsed."""
+    found = {}
+    for path in PACKAGE.rglob("*.py"):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        found[name] = ast.parse(path.read_text(encoding="utf-8"))
+    return found
+
+
+def imported(tree: ast.Module, known: set[str]) -> set[str]:
+    """Files of the package that a file imports anywhere, inside functions and for type checking included."""
+    names = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"line {node.lineno}: spell the import out, `from metasense.panels import ...`"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
+    names = {name.removeprefix("metasense.") for name in names if name.startswith("metasense.")}
+    return names & known
+
+
+def test_importing_metasense_loads_no_library_and_no_logging():
+    heavy = {"numpy", "pandas", "scipy", "xarray", "matplotlib", "pymc", "arviz", "jinja2", "logging"}
+    before = set(run("import sys; print(*sys.modules)").split())
+    after = set(run("import sys, metasense; print(*sys.modules)").split())
+    assert "metasense" in after
+    assert not heavy & (after - before)
+
+
+def test_importing_every_file_leaves_pymc_arviz_matplotlib_and_jinja2_for_later():
+    names = [f"metasense.{name}" for name in modules() if name]
+    loaded = set(run(f"import sys, {', '.join(names)}; print(*sys.modules)").split())
+    assert set(names) <= loaded
+    assert not {"pymc", "pytensor", "arviz", "arviz_stats", "arviz_base", "matplotlib", "jinja2"} & loaded
+
+
+def test_importing_every_file_touches_no_warning_filter_and_no_logger():
+    names = ", ".join(f"metasense.{name}" for name in modules() if name)
+    state = "[*map(str, warnings.filters)], logging.root.handlers[:], logging.root.level"
+    libraries = (
+        "logging, warnings, numpy, scipy.interpolate, scipy.optimize, scipy.special, scipy.stats, pandas, xarray"
+    )
+    code = f"import {libraries}\nbefore = {state}\nimport metasense, {names}\nprint(before == ({state}))"
+    assert run(code) == "True"
+
+
+def test_imports_run_downwards_only():
+    files = modules()
+    level = {name: depth for depth, layer in enumerate(LAYERS) for name in layer}
+    homeless = {name.split(".")[0] for name in files if name} - set(level)
+    assert not homeless, f"give {homeless} a place in LAYERS"
+    upward = [
+        f"{name} imports {other}"
+        for name, tree in files.items()
+        if name
+        for other in imported(tree, set(files))
+        if level[other.split(".")[0]] > level[name.split(".")[0]]
+    ]
+    assert not upward
+
+
+def test_imports_have_no_circle():
+    files = modules()
+    files.pop("")  # resolves the public names on demand, and no file imports it
+    graph = {name: imported(tree, set(files)) - {name, name.rpartition(".")[0]} for name, tree in files.items()}
+    assert len(list(TopologicalSorter(graph).static_order())) == len(files)
+
+
+def test_the_type_checking_block_repeats_the_table_of_public_names():
+    block = next(node for node in modules()[""].body if isinstance(node, ast.If))
+    seen: dict[str, set[str]] = {}
+    for node in block.body:
+        assert isinstance(node, ast.ImportFrom)
+        assert all(alias.asname == alias.name for alias in node.names)
+        seen.setdefault(str(node.module).removeprefix("metasense."), set()).update(alias.name for alias in node.names)
+    assert seen == {file: set(names) for file, names in metasense._NAMES_BY_FILE.items()}
+
+
+@pytest.mark.parametrize("name", metasense.__all__)
+def test_public_name_resolves_and_shows_how_it_is_used(name):
+    value = getattr(metasense, name)
+    assert name in dir(metasense)
+    if callable(value):
+        assert value.__module__.startswith("metasense.")
+        assert re.search(r"^ *Examples\n *-{8}\n(.*\n)*? *>>> ", inspect.getdoc(value) or "", re.M)
+
+
+def test_an_unknown_name_is_refused_by_name():
+    with pytest.raises(AttributeError, match="'metasense' has no attribute 'poool'"):
+        _ = metasense.poool
+
+
+def commands() -> list[str]:
+    return re.findall(r"^python3 -m venv .*$", README, re.M)
+
+
+def test_readme_has_two_commands_that_name_what_exists():
+    first, second = commands()
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    assert (ROOT / re.search(r"metasense pool (\S+)", first)[1]).is_file()
+    assert re.search(r"\.\[(\w+)\]", second)[1] in extras
+    assert all(
+        command.startswith("python3 -m venv .venv && .venv/bin/python -m pip install") for command in (first, second)
+    )
+
+
+def test_readme_example_runs_as_it_stands(tmp_path, monkeypatch):
+    shutil.copytree(ROOT / "datasets", tmp_path / "datasets")
+    monkeypatch.chdir(tmp_path)
+    exec(re.search(r"```python\n(.*?)```", README, re.S)[1], {})
+    assert (tmp_path / "cider.html").stat().st_size > 0
+
+
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "datasets/README.md"])
+def test_links_of_the_pages_lead_somewhere(page):
+    path = ROOT / page
+    links = re.findall(r"\]\(([^)#]+)\)", path.read_text(encoding="utf-8"))
+    assert all((path.parent / link).exists() for link in links if "://" not in link)
+
+
+def test_no_tracked_file_names_a_machine_a_registry_or_unfinished_work():
+    # Letters in brackets keep these lines from finding themselves.
+    folders = r"/w[o]rk/|/t[m]p/[a-z]|/r[o]ot/|/o[p]t/|/h[o]me/|\.\./shar[e]d"
+    hosts = r"p[y]pi\.org|pythonh[o]sted|npm[j]s|deb\.deb[i]an"
+    forbidden = re.compile(f"{folders}|{hosts}|T[O]DO|FIX[M]E")
+    listing = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True)
+    if listing.returncode:
+        pytest.skip("not a git clone")
+    found = [
+        f"{name}: {match[0]}"
+        for name in listing.stdout.split("\0")
+        if name and (ROOT / name).is_file()
+        for match in forbidden.finditer((ROOT / name).read_text(encoding="utf-8", errors="replace"))
+    ]
+    assert not found
