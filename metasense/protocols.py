@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf, erfinv, gammaln, log_ndtr, ndtr, ndtri, owens_t
 
-__all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "protocol"]
+__all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "forced_choice", "protocol"]
 
 Array = NDArray[np.float64]
 Tails = tuple[Array, Array]  # probability of a correct and of a wrong answer, each accurate where it is tiny
@@ -93,8 +93,8 @@ class Protocol:
     def p_wrong(self, d: ArrayLike) -> Array:
         """Probability of a wrong answer, ``1 - p_correct``, computed directly so that it is accurate where it is tiny.
 
-        >>> 1 - protocol("2-AFC").p_correct(14.0), float(protocol("2-AFC").p_wrong(14.0).round(26))
-        (0.0, 2.082e-23)
+        >>> f"{1 - protocol('2-AFC').p_correct(14):.3g} {protocol('2-AFC').p_wrong(14):.3g}"
+        '0 2.09e-23'
         """
         return self._tails(np.asarray(d, float))[1][()]
 
@@ -424,7 +424,7 @@ class TwoCountProtocol:
     >>> round(a_not_a.estimate(100, 60, 100, 35).d_prime, 6)
     0.638668
     >>> a_not_a.log_likelihood([0, 0.64, 2], 100, 60, 100, 35).round(2)
-    array([-12.96,  -6.87, -23.45])
+    array([-13.76,  -7.4 , -34.57])
     """
 
     name: str
@@ -487,7 +487,7 @@ class TwoCountProtocol:
         Rates of 0 or 1 send them to infinity. With `add_half` each rate is (count + 1/2) / (total + 1) instead, which
         keeps them finite (log-linear correction; common practice).
 
-        >>> round(protocol("same-different").estimate(100, 80, 100, 20).d_prime, 4)
+        >>> round(float(protocol("same-different").estimate(100, 80, 100, 20).d_prime), 4)
         3.0009
         """
         signal, hits, noise, false_alarms = _checked(signal, hits, noise, false_alarms)
@@ -701,3 +701,20 @@ def protocol(name: str | Protocol | TwoCountProtocol) -> Protocol | TwoCountProt
     if found is None:
         raise ValueError(f"there is no protocol called {name!r}. Known: {', '.join(PROTOCOLS)}.")
     return found
+
+
+def forced_choice(name: str | Protocol | TwoCountProtocol) -> Protocol:
+    """As :func:`protocol`, for places where only a share of correct answers makes sense.
+
+    >>> forced_choice("same-different")
+    Traceback (most recent call last):
+    ValueError: same-different has no share of correct answers: it depends on the tasters' criterion. Name one of \
+triangle, duo-trio, 2-AFC, 3-AFC, tetrad, specified tetrad, two-out-of-five.
+    """
+    found = protocol(name)
+    if isinstance(found, Protocol):
+        return found
+    known = ", ".join(p.name for p in PROTOCOLS.values() if isinstance(p, Protocol))
+    raise ValueError(
+        f"{found.name} has no share of correct answers: it depends on the tasters' criterion. Name one of {known}."
+    )

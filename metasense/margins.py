@@ -1,0 +1,196 @@
+"""The margin: the smallest difference that would matter to the decision, fixed before the panels are seen.
+
+A margin can be said in two ways: as a d-prime, or as the p_d it would have in one protocol ("a triangle p_d of 20 %").
+Either way it is one distance between two products, so it can be carried to every other protocol. It is the reader's to
+choose; nothing here suggests one.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+from dataclasses import dataclass
+
+import pandas as pd
+
+from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
+
+_NUMBER = r"(?P<number>\d+(?:[.,]\d*)?|[.,]\d+)"
+_D_PRIME = re.compile(rf"d\s*(?:['’′´`]|[-_ ]?prime)?\s*(?:[=:]|of|\s)?\s*{_NUMBER}", re.IGNORECASE)
+_P_D = (
+    re.compile(rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+)?(?P<protocol>.+)", re.I),
+    re.compile(rf"(?P<protocol>.+?)[\s:,]+(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%?)", re.I),
+)
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Margin:
+    """The smallest difference that matters, as a d-prime or as the p_d of one protocol.
+
+    Give exactly one form. Margins are equal when they were stated alike.
+
+    Parameters
+    ----------
+    d_prime : float, optional
+        Positive and finite.
+    p_d : float, optional
+        Above 0 and below 1; with `protocol`, the forced-choice protocol it belongs to.
+
+    Raises
+    ------
+    ValueError
+        If neither or both forms are given, or a value is out of range.
+
+    Examples
+    --------
+    >>> margin = Margin(p_d=0.2, protocol="triangle")
+    >>> margin.sentence()
+    'a triangle p_d of 20 % (47 % of answers correct where guessing alone gives 33 %), which is a d-prime of 1.29'
+    >>> round(margin.p_d("3-AFC"), 3)
+    0.569
+    >>> Margin(d_prime=0.5) == Margin.parse("d'=0.5")
+    True
+    """
+
+    d_prime: float
+    stated_p_d: float | None
+    stated_protocol: str | None
+
+    def __init__(
+        self,
+        *,
+        d_prime: float | None = None,
+        p_d: float | None = None,
+        protocol: str | Protocol | TwoCountProtocol | None = None,
+    ) -> None:
+        if (d_prime is None) == (p_d is None):
+            raise ValueError(
+                "a margin is stated in exactly one form: Margin(d_prime=0.5), or Margin(p_d=0.2, protocol='triangle')."
+            )
+        if (p_d is None) != (protocol is None):
+            raise ValueError(
+                "a d-prime is the same in every protocol: leave out protocol=."
+                if p_d is None
+                else f"a p_d of {p_d} means different things in different protocols: name one, protocol='triangle'."
+            )
+        name = None
+        if d_prime is not None:
+            distance = _number(d_prime, "the margin's d-prime")
+            if not 0 < distance < math.inf:
+                raise ValueError(f"the margin's d-prime must be positive and finite; got {distance:g}.")
+        elif p_d is not None and protocol is not None:
+            test, p_d = forced_choice(protocol), _number(p_d, "the margin's p_d")
+            if not 0 < p_d < 1:
+                hint = f" For {p_d:g} % write {p_d / 100:g}." if 1 < p_d < 100 else ""
+                raise ValueError(f"the margin's p_d must lie above 0 and below 1; got {p_d:g}.{hint}")
+            name, distance = test.name, float(test.d_prime_from_p_d(p_d))
+            if not 0 < distance < math.inf:
+                raise ValueError(f"a p_d of {p_d!r} is too close to {round(p_d)} to be a margin.")
+        object.__setattr__(self, "d_prime", distance)
+        object.__setattr__(self, "stated_p_d", p_d)
+        object.__setattr__(self, "stated_protocol", name)
+
+    @classmethod
+    def parse(cls, text: str) -> Margin:
+        """The margin that a line of text states; a decimal comma is understood.
+
+        Raises
+        ------
+        ValueError
+            If the text is not a margin; the message shows what one looks like.
+
+        Examples
+        --------
+        >>> for text in ("20% triangle", "0,2 triangle", "2-AFC: p_d = 0.2", "d-prime 0.5"):
+        ...     print(Margin.parse(text).text)
+        0.2 triangle
+        0.2 triangle
+        0.2 2-AFC
+        d'=0.5
+        """
+        stated = text.strip()
+        if found := _D_PRIME.fullmatch(stated):
+            return cls(d_prime=_decimal(found["number"]))
+        unknown = ""
+        for pattern in _P_D:
+            if found := pattern.fullmatch(stated):
+                try:
+                    test = forced_choice(found["protocol"])
+                except ValueError as error:
+                    unknown = unknown or f" ({error})"
+                    continue
+                share = _decimal(found["number"])
+                return cls(p_d=share / 100 if found["percent"] == "%" else share, protocol=test)
+        why = " A number alone could be a d-prime or a p_d." if re.fullmatch(rf"{_NUMBER}\s*%?", stated) else ""
+        raise ValueError(
+            f"{text!r} is not a margin.{why} Write a d-prime as \"d'=0.5\", or a p_d with its protocol as "
+            f'"0.2 triangle" or "20% triangle".{unknown}'
+        )
+
+    @property
+    def text(self) -> str:
+        """The margin as :meth:`parse` reads it back, digit for digit."""
+        return f"d'={self.d_prime!r}" if self.stated_p_d is None else f"{self.stated_p_d!r} {self.stated_protocol}"
+
+    def p_d(self, protocol: str | Protocol | TwoCountProtocol) -> float:
+        """The margin as a p_d of a forced-choice protocol."""
+        test = forced_choice(protocol)
+        if self.stated_p_d is not None and test.name == self.stated_protocol:
+            return self.stated_p_d
+        return float(test.p_d(self.d_prime))
+
+    def to_frame(self) -> pd.DataFrame:
+        """The margin in every forced-choice protocol: columns ``protocol, p_c, p_d, d_prime``."""
+        tests = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
+        return pd.DataFrame(
+            {
+                "protocol": [test.name for test in tests],
+                "p_c": [float(test.p_correct(self.d_prime)) for test in tests],
+                "p_d": [self.p_d(test) for test in tests],
+                "d_prime": self.d_prime,
+            }
+        )
+
+    def sentence(self) -> str:
+        """The margin in words, to be set after "the margin is"."""
+        test = forced_choice(self.stated_protocol or "triangle")
+        correct = (
+            f"{_percent(float(test.p_correct(self.d_prime)))} of answers correct where guessing alone gives "
+            f"{_percent(test.guess)}"
+        )
+        if self.stated_p_d is None:
+            return f"a d-prime of {_figures(self.d_prime)} (in a triangle, {correct})"
+        return f"a {test.name} p_d of {100 * self.stated_p_d:.6g} % ({correct}), which is a d-prime of {_figures(self.d_prime)}"
+
+    def __repr__(self) -> str:
+        return f"Margin: {self.sentence()}.\n\n{self.to_frame().to_string(index=False, formatters=_IN_WORDS)}"
+
+    def _repr_html_(self) -> str:
+        table = self.to_frame().to_html(index=False, border=0, formatters=_IN_WORDS)
+        return f"<p>Margin: {html.escape(self.sentence())}.</p>\n{table}"
+
+
+def _number(value: object, what: str) -> float:
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise ValueError(f"{what} must be a number; got {value!r}.") from None
+
+
+def _decimal(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def _figures(d: float) -> str:
+    """Two decimals, or more where two would not tell it from 0."""
+    return f"{d:.2f}" if d >= 0.095 else f"{d:.2g}"
+
+
+def _percent(share: float) -> str:
+    """Whole percents, two figures below 10 %, and never rounded onto 100 %."""
+    percent = 100 * share
+    return "more than 99 %" if percent > 99.5 else f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
+
+
+_IN_WORDS = {"p_c": _percent, "p_d": _percent, "d_prime": _figures}
