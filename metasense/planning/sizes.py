@@ -1,0 +1,624 @@
+"""How many tasters, and what a panel of that many could say: exact sizes, power, limits and chances.
+
+A panel *finds a difference* when its correct answers reach the critical number, the smallest count that guessing alone
+reaches with at most the alpha-risk; it *finds similarity* when they stay at or below the similarity limit, the largest
+count that a difference of the stated size would leave with at most the beta-risk. Both are binomial tails, computed
+exactly. Counts are whole numbers, so power does not climb smoothly with the number of tasters: it is a saw-tooth, and
+one more taster can make a panel weaker. Sizes therefore come as two numbers: the *first* that meets both risks, which
+is what published tables print, and the *stable* one from which every larger panel meets them too.
+
+Throughout, every taster answers once, so tastings are tasters, and sizes of difference are said either as d-prime or as
+p_d of the protocol at hand (p_d has no meaning across protocols).
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+from scipy.special import betaincinv, rel_entr
+
+from metasense.binomial import at_least, at_most, largest_count, smallest_count
+from metasense.protocols import PROTOCOLS, Protocol, forced_choice
+from metasense.showing import words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+ALPHAS = (0.2, 0.1, 0.05, 0.01, 0.001)
+BETAS = (0.2, 0.1, 0.05, 0.01, 0.001)
+RATES = (0.5, 0.4, 0.3, 0.2, 0.1)
+_LARGEST = 2_000_000  # tastings a search goes through before saying that the difference is too small for any panel
+_SLACK = 1 + 1e-12
+
+
+def critical_number(
+    protocol: str | Protocol, tastings: ArrayLike, *, alpha: float = 0.05, two_sided: bool = False
+) -> np.ndarray:
+    """Fewest correct answers that speak for a difference: the smallest x with ``P(X >= x | guessing) <= alpha``.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    tastings : array_like of int
+        Size(s) of the panel.
+    alpha : float
+        Risk of calling a difference when all answers are guesses.
+    two_sided : bool
+        For 2-AFC when either product may turn out stronger: half of `alpha` in each tail. The number then counts the
+        answers for whichever product has more.
+
+    Returns
+    -------
+    int, or ndarray of int of the shape of `tastings`
+        ``tastings + 1`` where not even a panel without a wrong answer would do.
+
+    Raises
+    ------
+    ValueError
+        For a protocol that is not forced-choice, and for `two_sided` with any protocol but 2-AFC.
+
+    Notes
+    -----
+    The convention of the tables in ISO 4120, ISO 10399 and ISO 5495.
+
+    Examples
+    --------
+    >>> int(critical_number("triangle", 24))
+    13
+    >>> critical_number("2-AFC", [20, 30, 40], two_sided=True)
+    array([15, 21, 27])
+    """
+    test = forced_choice(protocol)
+    return smallest_count(_sizes(tastings), test.guess, _tail(test, alpha, two_sided))
+
+
+def actual_alpha(
+    protocol: str | Protocol, tastings: ArrayLike, *, alpha: float = 0.05, two_sided: bool = False
+) -> np.ndarray:
+    """The alpha-risk the critical number really has; at most the `alpha` asked for.
+
+    Examples
+    --------
+    >>> actual_alpha("triangle", [23, 24]).round(3)
+    array([0.048, 0.028])
+    """
+    test = forced_choice(protocol)
+    critical = critical_number(test, tastings, alpha=alpha, two_sided=two_sided)
+    return at_least(critical, tastings, test.guess) * (2 if two_sided else 1)
+
+
+def similarity_limit(
+    protocol: str | Protocol,
+    tastings: ArrayLike,
+    *,
+    p_d: ArrayLike | None = None,
+    d_prime: ArrayLike | None = None,
+    beta: float = 0.05,
+) -> np.ndarray:
+    """Most correct answers that still speak for similarity: the largest x with ``P(X <= x | p_d) <= beta``.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    tastings : array_like of int
+        Size(s) of the panel.
+    p_d, d_prime : array_like of float
+        The difference that must not be missed, as one or the other.
+    beta : float
+        Risk of calling similarity when the difference is that large.
+
+    Returns
+    -------
+    int, or ndarray of int
+        ``-1`` where not even a panel without a correct answer would do.
+
+    Examples
+    --------
+    >>> int(similarity_limit("2-AFC", 126, p_d=0.3, beta=0.05))
+    72
+    """
+    test = forced_choice(protocol)
+    return largest_count(_sizes(tastings), _truth(test, p_d, d_prime), _risk("beta", beta))
+
+
+def power(
+    protocol: str | Protocol,
+    tastings: ArrayLike,
+    *,
+    p_d: ArrayLike | None = None,
+    d_prime: ArrayLike | None = None,
+    alpha: float = 0.05,
+    two_sided: bool = False,
+) -> np.ndarray:
+    """Chance that a panel reaches its critical number when the difference is truly that large.
+
+    It belongs to plans. For a panel already run, put in a difference chosen without looking at the panel (the margin),
+    never its own estimate, which would only say the p-value again.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    tastings : array_like of int
+        Size(s) of the panel.
+    p_d, d_prime : array_like of float
+        The true difference, as one or the other; broadcasts with `tastings`.
+    alpha, two_sided
+        As in `critical_number`. Only answers in the true direction count.
+
+    Returns
+    -------
+    float, or ndarray of float
+
+    Examples
+    --------
+    >>> power("triangle", [24, 25, 26], p_d=0.3).round(2)  # the saw-tooth
+    array([0.55, 0.63, 0.56])
+    """
+    test = forced_choice(protocol)
+    critical = critical_number(test, tastings, alpha=alpha, two_sided=two_sided)
+    return at_least(critical, tastings, _truth(test, p_d, d_prime, smallest=False))
+
+
+def critical_table(
+    protocol: str | Protocol,
+    tastings: Iterable[int] = range(6, 101),
+    *,
+    alphas: Sequence[float] = ALPHAS,
+    two_sided: bool = False,
+) -> pd.DataFrame:
+    """Critical numbers, one row a panel size and one column an alpha-risk; empty where no count would do.
+
+    Examples
+    --------
+    >>> critical_table("triangle", alphas=[0.05, 0.01]).loc[24].tolist()
+    [13, 15]
+    """
+    sizes = _sizes(tastings)
+    test = forced_choice(protocol)
+    numbers = smallest_count(sizes[:, None], test.guess, [[_tail(test, alpha, two_sided) for alpha in alphas]])
+    frame = pd.DataFrame(numbers, pd.Index(sizes, name="tastings"), pd.Index(alphas, name="alpha"), dtype="Int64")
+    return frame.mask(numbers > sizes[:, None])
+
+
+def similarity_table(
+    protocol: str | Protocol,
+    tastings: Iterable[int] = range(18, 121, 6),
+    *,
+    p_d: Sequence[float] = RATES,
+    betas: Sequence[float] = BETAS,
+) -> pd.DataFrame:
+    """Similarity limits, one row a panel size and beta-risk, one column a p_d; empty where no count would do.
+
+    Examples
+    --------
+    >>> similarity_table("triangle", p_d=[0.2, 0.3], betas=[0.1, 0.05]).loc[36, 0.05].tolist()
+    [11, 13]
+    """
+    sizes = _sizes(tastings)
+    truth = _truth(forced_choice(protocol), list(p_d), None)
+    risks = np.array([_risk("beta", beta) for beta in betas])
+    limits = largest_count(sizes[:, None, None], truth, risks[:, None]).reshape(-1, len(p_d))
+    index = pd.MultiIndex.from_product([sizes, betas], names=["tastings", "beta"])
+    return pd.DataFrame(limits, index, pd.Index(p_d, name="p_d"), dtype="Int64").mask(limits < 0)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TastersNeeded:
+    """How many tasters meet both risks; made by `tasters_needed`.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    purpose : str
+        "difference" or "similarity": which of the two answers the panel is run for.
+    p_d, d_prime : float
+        The difference at which the beta-risk holds, both ways.
+    alpha, beta : float
+        The risks asked for.
+    two_sided : bool
+    first, stable : int
+        First size that meets both risks, and the size from which every larger one does.
+    """
+
+    protocol: Protocol
+    purpose: str
+    p_d: float
+    d_prime: float
+    alpha: float
+    beta: float
+    two_sided: bool
+    first: int
+    stable: int
+
+    def to_frame(self) -> pd.DataFrame:
+        """The two sizes, one row each: tastings, cups, the deciding count, and the risks it really has."""
+        n = np.array([self.first, self.stable])
+        test, truth = self.protocol, self.protocol.p_from_p_d(self.p_d)
+        if self.purpose == "difference":
+            count = smallest_count(n, test.guess, _tail(test, self.alpha, self.two_sided))
+            reached = count
+        else:
+            count = largest_count(n, truth, self.beta)
+            reached = count + 1
+        return pd.DataFrame(
+            {
+                "size": ["first", "stable"],
+                "tastings": n,
+                "cups": n * test.cups,
+                "critical_number" if self.purpose == "difference" else "similarity_limit": count,
+                "actual_alpha": at_least(reached, n, test.guess) * (2 if self.two_sided else 1),
+                "actual_beta": at_most(reached - 1, n, truth),
+            }
+        )
+
+    def sawtooth(self) -> pd.DataFrame:
+        """Power and real alpha-risk at every size from half the first to a little above the stable one."""
+        n = np.arange(max(1, self.first // 2), int(self.stable * 1.15) + 6)
+        return pd.DataFrame(
+            {
+                "tastings": n,
+                "power": power(self.protocol, n, p_d=self.p_d, alpha=self.alpha, two_sided=self.two_sided),
+                "actual_alpha": actual_alpha(self.protocol, n, alpha=self.alpha, two_sided=self.two_sided),
+            }
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        frame = self.sawtooth().set_index("tastings")["power"]
+        ax.plot(frame.index, frame, marker=".", markersize=3, linewidth=0.8, color="tab:blue")
+        ax.axhline(1 - self.beta, color="0.4", linewidth=0.8, linestyle="--")
+        for label, n in {"first": self.first, "stable": self.stable}.items():
+            ax.plot(n, frame[n], "o", color="tab:red", fillstyle="full" if label == "first" else "none")
+            ax.annotate(
+                f"{label} {n}",
+                (n, frame[n]),
+                xytext=(0, -14 if label == "first" else 8),
+                textcoords="offset points",
+                ha="center",
+            )
+        ax.set(
+            xlabel="tastings in the panel",
+            ylabel="power",
+            title=f"{self.protocol.name}: power at p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}",
+        )
+        return ax
+
+    def statement(self) -> str:
+        """The two sizes in words."""
+        first, stable = (row for _, row in self.to_frame().iterrows())
+        if self.purpose == "difference":
+            call = f"Call a difference at {first['critical_number']} or more correct of {self.first}"
+        else:
+            call = f"Call it similar at {first['similarity_limit']} or fewer correct of {self.first}"
+        if self.first == self.stable:
+            rest = "Every larger panel does too."
+        else:
+            rest = f"From {self.stable} on every panel does; in between some do not, because power is a saw-tooth."
+        sides = " (two-sided)" if self.two_sided else ""
+        return (
+            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.first, 'tasting')}, one a taster, is the "
+            f"first size that keeps the alpha-risk to {_percent(self.alpha)}{sides} and the beta-risk to "
+            f"{_percent(self.beta)} at a p_d of {_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). {rest} {call} "
+            f"(real alpha-risk {_percent(first['actual_alpha'])}, real beta-risk {_percent(first['actual_beta'])}). "
+            f"Cups: {words.whole(first['cups'])} for {words.whole(self.first)} tastings, "
+            f"{words.whole(stable['cups'])} for {words.whole(self.stable)}."
+        )
+
+    __repr__ = statement
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(self.statement())}</p>{self.to_frame().to_html(index=False)}"
+
+
+def tasters_needed(
+    protocol: str | Protocol,
+    *,
+    p_d: float | None = None,
+    d_prime: float | None = None,
+    alpha: float = 0.05,
+    beta: float = 0.05,
+    purpose: str = "difference",
+    two_sided: bool = False,
+) -> TastersNeeded:
+    """How many tasters keep both risks at a stated difference: the first size and the stable one.
+
+    A panel run for a difference holds the alpha-risk at every size and is made large enough for the beta-risk; a panel
+    run for similarity is the other way round. The sizes that meet both are the same, the deciding counts are not.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    p_d, d_prime : float
+        The smallest difference that matters, as one or the other.
+    alpha : float
+        Risk of calling a difference when all answers are guesses.
+    beta : float
+        Risk of missing the stated difference; the power is ``1 - beta``.
+    purpose : {"difference", "similarity"}
+    two_sided : bool
+        For 2-AFC run for a difference in either direction: half of `alpha` in each tail.
+
+    Returns
+    -------
+    TastersNeeded
+
+    Raises
+    ------
+    ValueError
+        If the difference is so small that more than two million tastings could be needed.
+
+    Notes
+    -----
+    Every size up to a bound is tried. The bound is Chernoff's: at a fixed share correct between guessing and the stated
+    difference both tails fall exponentially in the number of tastings, so beyond it no size can fail.
+
+    Examples
+    --------
+    >>> needed = tasters_needed("triangle", p_d=0.3, alpha=0.05, beta=0.05)
+    >>> needed.first, needed.stable
+    (66, 73)
+    """
+    test = forced_choice(protocol)
+    if purpose not in ("difference", "similarity"):
+        raise ValueError(f'purpose is "difference" or "similarity", not {purpose!r}.')
+    if two_sided and purpose == "similarity":
+        raise ValueError("a similarity limit has one side; leave two_sided out.")
+    truth = float(_truth(test, p_d, d_prime))
+    tail = _tail(test, alpha, two_sided)
+    (found,) = _first_and_stable(test.guess, truth, tail, [_risk("beta", beta)])
+    rate = float(test.p_d_from_p(truth)) if p_d is None else float(p_d)
+    distance = float(test.d_prime(truth)) if d_prime is None else abs(float(d_prime))
+    return TastersNeeded(test, purpose, rate, distance, alpha, beta, two_sided, *found)
+
+
+def size_table(
+    protocol: str | Protocol,
+    *,
+    p_d: Sequence[float] = RATES,
+    alphas: Sequence[float] = ALPHAS,
+    betas: Sequence[float] = BETAS,
+    two_sided: bool = False,
+) -> pd.DataFrame:
+    """Sizes for every combination of p_d, alpha-risk and beta-risk, one row each, with the first and the stable size.
+
+    Examples
+    --------
+    >>> table = size_table("triangle", p_d=[0.3], alphas=[0.05], betas=[0.2, 0.05])
+    >>> table[["beta", "first", "stable"]].values.tolist()
+    [[0.2, 40.0, 42.0], [0.05, 66.0, 73.0]]
+    """
+    test = forced_choice(protocol)
+    tails = [_tail(test, alpha, two_sided) for alpha in alphas]
+    risks = [_risk("beta", beta) for beta in betas]
+    rows = [
+        (rate, alpha, beta, *found)
+        for rate in p_d
+        for alpha, tail in zip(alphas, tails, strict=True)
+        for beta, found in zip(
+            betas, _first_and_stable(test.guess, float(_truth(test, rate, None)), tail, risks), strict=True
+        )
+    ]
+    return pd.DataFrame(rows, columns=["p_d", "alpha", "beta", "first", "stable"])
+
+
+def efficient_sizes(
+    protocol: str | Protocol,
+    tastings: int,
+    *,
+    p_d: float | None = None,
+    d_prime: float | None = None,
+    alpha: float = 0.05,
+    two_sided: bool = False,
+    within: int = 6,
+) -> pd.DataFrame:
+    """Sizes near the one in mind, and which of them waste nobody.
+
+    A size is efficient when no smaller panel has as much power: it sits on a tooth of the saw.
+
+    Returns
+    -------
+    DataFrame
+        One row a size within `within` of `tastings`: ``tastings, critical_number, actual_alpha, power, efficient``.
+
+    Examples
+    --------
+    >>> near = efficient_sizes("triangle", 25, p_d=0.3, within=2)
+    >>> near.loc[near["efficient"], "tastings"].tolist()
+    [23, 25, 27]
+    """
+    test = forced_choice(protocol)
+    n = np.arange(1, int(tastings) + within + 1)
+    reached = power(test, n, p_d=p_d, d_prime=d_prime, alpha=alpha, two_sided=two_sided)
+    best_before = np.concatenate([[0.0], np.maximum.accumulate(reached)[:-1]])
+    frame = pd.DataFrame(
+        {
+            "tastings": n,
+            "critical_number": critical_number(test, n, alpha=alpha, two_sided=two_sided),
+            "actual_alpha": actual_alpha(test, n, alpha=alpha, two_sided=two_sided),
+            "power": reached,
+            "efficient": reached > best_before,
+        }
+    )
+    return frame[frame["tastings"] >= tastings - within].reset_index(drop=True)
+
+
+def compare_protocols(
+    d_prime: float | Mapping[str, float],
+    *,
+    alpha: float = 0.05,
+    beta: float = 0.2,
+    protocols: Iterable[str] | None = None,
+    against: str = "triangle",
+    tastings_each: int = 1,
+) -> pd.DataFrame:
+    """What the same perceptual distance costs in each protocol: tastings, cups and people.
+
+    Parameters
+    ----------
+    d_prime : float or mapping of protocol name to float
+        The distance; a mapping where more cups to keep in mind cost some of it.
+    alpha, beta : float
+        The two risks; the power is ``1 - beta``.
+    protocols : iterable of str, optional
+        All forced-choice protocols unless given.
+    against : str
+        The protocol the others are compared with.
+    tastings_each : int
+        Answers each person gives. Above 1 the sizes hold for finding a difference only, where guessing makes all
+        answers independent; they do not hold for similarity.
+
+    Returns
+    -------
+    DataFrame
+        One row a protocol, fewest tastings first: ``protocol, d_prime, p_correct, p_d, first, stable, cups, people,
+        ratio, break_even, attribute``. Cups and people are for the stable size; `ratio` compares stable sizes;
+        `break_even` is the d-prime at which this protocol has the power of `against` at the latter's stable size: if
+        its extra cups blur the difference below that, it is the worse choice; `attribute` says whether the difference
+        must be named to the tasters beforehand.
+
+    Examples
+    --------
+    >>> compare_protocols(1.0, protocols=["triangle", "tetrad", "2-AFC"])[["protocol", "first", "stable", "cups"]]
+       protocol  first  stable  cups
+    0     2-AFC     23      26    52
+    1    tetrad     61      65   260
+    2  triangle    202     220   660
+    """
+    if tastings_each < 1:
+        raise ValueError(f"tastings_each is the number of answers a person gives, 1 or more; got {tastings_each!r}.")
+    tests = [forced_choice(name) for name in protocols or _forced_choice_names()]
+    reference = forced_choice(against)
+    if isinstance(d_prime, Mapping):
+        distances = {forced_choice(name).name: float(value) for name, value in d_prime.items()}
+        missing = [test.name for test in (*tests, reference) if test.name not in distances]
+        if missing:
+            raise ValueError(
+                f"d_prime says no distance for {words.listing(missing)}; it has {words.listing(distances)}."
+            )
+    else:
+        distances = {test.name: float(d_prime) for test in (*tests, reference)}
+
+    most = tasters_needed(reference, d_prime=distances[reference.name], alpha=alpha, beta=beta).stable
+    reached = float(power(reference, most, d_prime=distances[reference.name], alpha=alpha))
+    rows = []
+    for test in tests:
+        needed = tasters_needed(test, d_prime=distances[test.name], alpha=alpha, beta=beta)
+        rows.append(
+            {
+                "protocol": test.name,
+                "d_prime": needed.d_prime,
+                "p_correct": float(test.p_correct(needed.d_prime)),
+                "p_d": needed.p_d,
+                "first": needed.first,
+                "stable": needed.stable,
+                "cups": needed.stable * test.cups,
+                "people": -(-needed.stable // tastings_each),
+                "ratio": needed.stable / most,
+                "break_even": _found_with(reached, test, most, alpha),
+                "attribute": "must be named" if test.directed else "need not be named",
+            }
+        )
+    return pd.DataFrame(rows).sort_values(["stable", "cups"], ignore_index=True)
+
+
+def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
+    """The d-prime that a panel of this size finds with this power; not a number if none is large enough."""
+    critical = smallest_count(tastings, test.guess, _risk("alpha", alpha))
+    if critical > tastings:
+        return float("nan")
+    return float(test.d_prime(betaincinv(critical, tastings - critical + 1, chance)))
+
+
+def _forced_choice_names() -> list[str]:
+    return [name for name, test in PROTOCOLS.items() if isinstance(test, Protocol)]
+
+
+def _risk(name: str, value: float) -> float:
+    if not 0 < value < 1:
+        raise ValueError(f"{name} is a risk between 0 and 1, such as 0.05; got {value!r}.")
+    return float(value)
+
+
+def _tail(test: Protocol, alpha: float, two_sided: bool) -> float:
+    if two_sided and test.name != "2-AFC":
+        raise ValueError(f"only 2-AFC, where either product may be the stronger, can be two-sided; {test.name} cannot.")
+    return _risk("alpha", alpha) / (2 if two_sided else 1)
+
+
+def _sizes(tastings: ArrayLike | Iterable[int]) -> np.ndarray:
+    n = np.asarray(tastings if np.isscalar(tastings) or hasattr(tastings, "__array__") else list(tastings))  # type: ignore[arg-type]
+    if n.size == 0 or (n < 1).any() or (n != np.round(n)).any():
+        raise ValueError(f"tastings are whole numbers from 1; got {tastings!r}.")
+    return n.astype(int)
+
+
+def _truth(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True) -> np.ndarray:
+    """Chance of a correct answer at the difference stated, which must lie above guessing if `smallest`."""
+    if (p_d is None) == (d_prime is None):
+        raise ValueError("say the size of the difference one way: p_d=... or d_prime=...")
+    if p_d is not None:
+        rate = np.asarray(p_d, float)
+        if not ((rate >= 0) & (rate <= 1)).all():
+            raise ValueError(f"p_d is a share between 0 and 1, such as 0.2; got {p_d!r}.")
+        truth = np.asarray(test.p_from_p_d(rate))
+    else:
+        truth = np.asarray(test.p_correct(np.asarray(d_prime, float)))
+    if smallest and not (truth > test.guess).all():
+        raise ValueError(
+            f"the difference must be larger than none; got {'p_d' if d_prime is None else 'd_prime'} = "
+            f"{(p_d if d_prime is None else d_prime)!r}."
+        )
+    return truth
+
+
+def _chernoff(guess: float, truth: float, alpha: float, beta: float) -> int:
+    """A number of tastings from which every panel meets both risks."""
+
+    def rate(a: float, p: float) -> float:
+        return float(rel_entr(a, p) + rel_entr(1 - a, 1 - p))
+
+    top = min(truth, 1 - 1e-15)
+    need_alpha, need_beta = -np.log(alpha), -np.log(beta)
+
+    def gap(share: float) -> float:
+        a = guess + share * (top - guess)
+        return need_alpha * rate(a, top) - need_beta * rate(a, guess)
+
+    a = guess + brentq(gap, 0.0, 1.0) * (top - guess)
+    return int(np.ceil(max(need_alpha / rate(a, guess), need_beta / rate(a, top)))) + 1
+
+
+def _first_and_stable(guess: float, truth: float, alpha: float, betas: Sequence[float]) -> list[tuple[int, int]]:
+    """First and stable size for each beta-risk."""
+    bound = _chernoff(guess, truth, alpha, min(betas))
+    if bound > _LARGEST:
+        raise ValueError(
+            f"a difference this small ({(truth - guess) / (1 - guess):.2g} as p_d) may take more than {_LARGEST:,} "
+            "tastings; state a larger one, or use a protocol that shows it better."
+        )
+    n = np.arange(1, bound + 1)
+    missed = at_most(smallest_count(n, guess, alpha) - 1, n, truth)
+    found = []
+    for beta in betas:
+        meets = missed <= beta * _SLACK
+        fails = np.flatnonzero(~meets)
+        found.append((int(np.argmax(meets)) + 1, int(fails[-1]) + 2 if fails.size else 1))
+    return found
+
+
+def _percent(share: float) -> str:
+    return words.percent(share, 0 if abs(100 * share - round(100 * share)) < 1e-9 else 1)
