@@ -1,0 +1,395 @@
+"""What one panel says about its own d-prime, as a cosine series.
+
+A panel's likelihood ``L_i(theta)`` is sampled on a grid of d-primes and written as ``sum_k c_ik cos(w_k theta)``. The
+average of a cosine over ``Normal(mu, tau)`` is a damped cosine, so for every spread ``tau >= 0``, zero included,
+
+    L_i(mu, tau) = sum_k c_ik cos(w_k mu) exp(-w_k**2 tau**2 / 2)
+
+without any integration (`Series.evaluate`). The same sum run backwards turns a weighted set of ``(mu, tau)`` into the
+density of a panel's own d-prime (`Series.mix`). The grid, PyMC and the planning of a next panel all use this object.
+
+Undirected protocols have even likelihoods and live on [0, 14]; as soon as one panel is directed (its d-prime has a
+sign) all panels live on [-14, 14], where the same formulas hold for ``theta + 14``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Protocol as Interface
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import dct, next_fast_len
+from scipy.special import gammaln, xlogy
+
+from metasense.protocols import Protocol, TwoCountProtocol
+
+Array = NDArray[np.float64]
+
+REACH = 14.0  # end of the d-prime axis; the most sensitive protocol is beyond 1 - 1e-15 correct long before
+FLOOR = 1e-14  # below this share of a panel's largest likelihood the series is rounding noise
+SMOOTHER = 4  # a mixture of panels is less smooth than a panel's likelihood by so many times the cosines
+MOST_TASTINGS = 100_000  # in one panel; beyond it the grid of d-primes would need too many points
+
+
+class Evidence(Interface):
+    """Anything that can say how likely its counts are at a given d-prime."""
+
+    @property
+    def protocol(self) -> Protocol | TwoCountProtocol:
+        """How the panel was served."""
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+
+    @property
+    def repeated(self) -> bool:
+        """Whether some taster answered more than once, so that the overdispersion `gamma` matters."""
+
+    def log_likelihood(self, theta: Array, gamma: float) -> Array:
+        """Log probability of the counts at each d-prime in `theta`."""
+
+
+def _log_choose(n: int, x: int) -> float:
+    return float(gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1))
+
+
+@dataclass(frozen=True)
+class Counts:
+    """`correct` right answers in `tastings` by as many tasters, each asked once."""
+
+    protocol: Protocol
+    tastings: int
+    correct: int
+    repeated = False
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+        return self.tastings
+
+    def log_likelihood(self, theta: Array, gamma: float = 0.0) -> Array:
+        """Binomial log probability at each d-prime."""
+        right, wrong = _log_probabilities(self.protocol, theta)
+        # not x * log p + ..., which would make 0 * -inf out of a panel without wrong answers
+        return (
+            _log_choose(self.tastings, self.correct)
+            + (self.correct * right if self.correct else np.zeros_like(theta))
+            + ((self.tastings - self.correct) * wrong if self.correct < self.tastings else 0.0)
+        )
+
+
+@dataclass(frozen=True)
+class TwoCounts:
+    """Counts of A-not-A or same-different: `hits` of `signal` and `false_alarms` of `noise`."""
+
+    protocol: TwoCountProtocol
+    signal: int
+    hits: int
+    noise: int
+    false_alarms: int
+    repeated = False
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+        return self.signal + self.noise
+
+    def log_likelihood(self, theta: Array, gamma: float = 0.0) -> Array:
+        """Log probability at each d-prime with the tasters' criterion integrated out."""
+        return self.protocol.log_likelihood(theta, self.signal, self.hits, self.noise, self.false_alarms)
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """A panel in which tasters answered several times: ``people`` holds ``(answers, correct, how many tasters)``."""
+
+    protocol: Protocol
+    people: tuple[tuple[int, int, int], ...]
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+        return sum(r * m for r, _, m in self.people)
+
+    @property
+    def repeated(self) -> bool:
+        """Whether anyone answered more than once."""
+        return any(r > 1 for r, _, _ in self.people)
+
+    def log_likelihood(self, theta: Array, gamma: float) -> Array:
+        """Sum over tasters of the guess-corrected beta-binomial log probability."""
+        return np.asarray(
+            sum(m * np.log(taster_probability(self.protocol, theta, gamma, r)[:, y]) for r, y, m in self.people)
+        )
+
+
+@dataclass(frozen=True)
+class RepeatedTotal:
+    """A panel with repeats of which only the total is known, `tastings` shared as evenly as possible by `tasters`."""
+
+    protocol: Protocol
+    tasters: int
+    tastings: int
+    correct: int
+    repeated = True
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+        return self.tastings
+
+    def log_likelihood(self, theta: Array, gamma: float) -> Array:
+        """Log probability that the tasters' guess-corrected beta-binomial counts add up to the total."""
+        fewer, extra = divmod(self.tastings, self.tasters)
+        total = np.ones((len(theta), 1))
+        for r, people in ((fewer + 1, extra), (fewer, self.tasters - extra)):
+            if r == 0 or people == 0:
+                continue
+            one = taster_probability(self.protocol, theta, gamma, r)
+            for _ in range(people):  # a sum of positive terms: nothing cancels, however unlikely the total
+                wider = np.zeros((len(theta), total.shape[1] + r))
+                for y in range(r + 1):
+                    wider[:, y : y + total.shape[1]] += one[:, y, None] * total
+                total = wider
+        return np.log(total[:, self.correct])
+
+
+def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: int) -> Array:
+    """Probabilities that one taster gets y = 0..`answers` right, for each d-prime.
+
+    The taster's own rate above guessing is Beta distributed with mean ``p_d(theta)`` and overdispersion `gamma`
+    (0: all tasters alike; near 1: some always right, the others guess). With one answer the spread between tasters
+    cannot be seen and ``P(1) = p_correct(theta)`` whatever `gamma`. A directed protocol below chance is the mirror
+    image: the rate lifts the wrong answers above theirs.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    theta : ndarray, shape (points,)
+        d-primes.
+    gamma : float
+        Overdispersion, 0 <= gamma < 1.
+    answers : int
+        Answers the taster gave in this panel.
+
+    Returns
+    -------
+    ndarray, shape (points, answers + 1)
+        Rows sum to 1.
+
+    References
+    ----------
+    Chance-corrected beta-binomial: Brockhoff PB (2003), Food Quality and Preference 14, 405-417 (cited from memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from metasense.protocols import protocol
+    >>> taster_probability(protocol("triangle"), np.array([0.0, 2.0]), 0.3, 2).sum(axis=1).round(12)
+    array([1., 1.])
+    """
+    theta = np.asarray(theta, float)
+    p = protocol.p_correct(theta)
+    below = p < protocol.guess
+    guess = np.where(below, 1 - protocol.guess, protocol.guess)
+    # the share of `above guessing`, and its complement, each without cancellation
+    mean = np.where(below, (protocol.guess - p) / protocol.guess, (p - protocol.guess) / (1 - protocol.guess))
+    rest = np.where(below, p / protocol.guess, protocol.p_wrong(theta) / (1 - protocol.guess))
+    mean = np.clip(mean, 0.0, 1.0)
+
+    def rising(start: Array | float) -> list[Array]:
+        """Products start (start + gamma) (start + 2 gamma) ...: one of each length 0..answers."""
+        products = [np.ones_like(mean)]
+        for i in range(answers):
+            products.append(products[-1] * (start * (1 - gamma) + i * gamma))
+        return products
+
+    up, down, both = rising(mean), rising(rest), rising(1.0)
+    out = np.empty((len(theta), answers + 1))
+    for y in range(answers + 1):
+        # `known` of the y right answers came from telling the samples apart, the others by luck
+        out[:, y] = sum(
+            np.exp(
+                _log_choose(answers, y)
+                + _log_choose(y, known)
+                + xlogy(y - known, guess)
+                + (known + answers - y) * np.log1p(-guess)
+            )
+            * up[known]
+            * down[answers - y]
+            / both[known + answers - y]
+            for known in range(y + 1)
+        )
+    out[below] = out[below, ::-1]
+    return out
+
+
+@lru_cache(maxsize=64)
+def _axis(points: int, directed: bool) -> Array:
+    """Midpoints of [0, 14], or of [-14, 14] for pools with a directed panel."""
+    start, width = (-REACH, 2 * REACH) if directed else (0.0, REACH)
+    axis = start + (np.arange(points) + 0.5) * (width / points)
+    axis.setflags(write=False)
+    return axis
+
+
+def _log_probabilities(protocol: Protocol, theta: Array) -> tuple[Array, Array]:
+    return _remembered(protocol, theta.tobytes())
+
+
+@lru_cache(maxsize=64)
+def _remembered(protocol: Protocol, theta: bytes) -> tuple[Array, Array]:
+    """Every panel of a protocol asks for the same d-primes, and every pool of similar panels asks again."""
+    d = np.frombuffer(theta)
+    with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
+        return np.log(protocol.p_correct(d)), np.log(protocol.p_wrong(d))
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """The cosine series of a group of distinct panels at one overdispersion.
+
+    Attributes
+    ----------
+    evidence : tuple of Evidence, length U
+        The distinct panels.
+    copies : ndarray, shape (U,)
+        How often each stands in the pool.
+    directed : bool
+        Whether d-prime keeps its sign here.
+    gamma : float
+        Overdispersion between tasters (0 where nobody repeated).
+    coefficients : ndarray, shape (U, K)
+        Of each panel's likelihood, relative to its largest value.
+    log_scale : ndarray, shape (U,)
+        Log of that largest value.
+    """
+
+    evidence: tuple[Evidence, ...]
+    copies: Array
+    directed: bool
+    gamma: float
+    coefficients: Array
+    log_scale: Array
+
+    @classmethod
+    def build(cls, evidence: Sequence[Evidence], copies: Sequence[int], gamma: float = 0.0) -> Series:
+        """Sample the likelihoods and transform them.
+
+        Raises
+        ------
+        ValueError
+            If a panel has more than 100 000 tastings.
+        """
+        largest = max(e.size for e in evidence)
+        if largest > MOST_TASTINGS:
+            raise ValueError(
+                f"a panel has {largest:,} tastings; pooling handles up to {MOST_TASTINGS:,} in one panel. "
+                "Check the count, or split the panel by session."
+            )
+        directed = any(e.protocol.directed for e in evidence)
+        points = next_fast_len(max(256, int(np.ceil(64 * np.sqrt(largest)))) * (2 if directed else 1))
+        axis = _axis(points, directed)
+        logs = np.stack([e.log_likelihood(axis, gamma) for e in evidence])
+        log_scale = logs.max(axis=1)
+        # A step of the sampled maximum below the true one only rescales; both enter every formula together.
+        coefficients = dct(np.exp(logs - log_scale[:, None]), type=2, axis=1, overwrite_x=True) / points
+        coefficients[:, 0] /= 2
+        keep = np.flatnonzero((np.abs(coefficients) > FLOOR / 30).any(axis=0))[-1] + 1
+        return cls(tuple(evidence), np.asarray(copies, float), directed, gamma, coefficients[:, :keep].copy(), log_scale)
+
+    @property
+    def terms(self) -> int:
+        """Number of cosines."""
+        return self.coefficients.shape[1]
+
+    @property
+    def offset(self) -> float:
+        """Added to a d-prime before the cosines: 14 where d-prime has a sign, else 0."""
+        return REACH if self.directed else 0.0
+
+    @property
+    def width(self) -> float:
+        """Length of the d-prime axis."""
+        return REACH + self.offset
+
+    @cached_property
+    def frequencies(self) -> Array:
+        """``w_k``, shape (K,)."""
+        return np.pi * np.arange(self.terms) / self.width
+
+    def waves(self, mu: Array, tau: Array, terms: int | None = None) -> Array:
+        """Damped cosines ``cos(w_k mu) exp(-w_k**2 tau**2 / 2)``, shape (nodes, terms)."""
+        w = np.pi * np.arange(self.terms if terms is None else terms) / self.width
+        out = np.cos(np.multiply.outer(mu + self.offset, w))
+        out *= np.exp(np.multiply.outer(-0.5 * tau**2, w**2))
+        return out
+
+    def evaluate(self, mu: Array, tau: Array) -> Array:
+        """Each panel's likelihood, averaged over ``Normal(mu, tau)``, relative to its largest value.
+
+        Parameters
+        ----------
+        mu, tau : ndarray, shape (nodes,)
+
+        Returns
+        -------
+        ndarray, shape (nodes, U)
+            At least 1e-14: smaller values would be rounding noise.
+        """
+        return np.maximum(self.waves(mu, tau) @ self.coefficients.T, FLOOR)
+
+    def log_likelihood(self, mu: Array, tau: Array) -> Array:
+        """Log likelihood of the whole pool at each node, shape (nodes,)."""
+        return np.log(self.evaluate(mu, tau)) @ self.copies + self.log_scale @ self.copies
+
+    def exact_log_likelihood(self, theta: Array) -> Array:
+        """Log likelihood of the whole pool when every panel has d-prime `theta` (no spread), shape (len(theta),)."""
+        theta = np.array(theta, float)
+        return np.asarray(sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True)))
+
+    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = ()) -> Array:
+        """Densities that weighted nodes imply: of the next panel's d-prime, and of chosen panels' own given the others.
+
+        The density of panel i given all data is its likelihood times row i: the nodes' mixture of ``Normal(mu, tau)``
+        with the panel's own likelihood divided out.
+
+        Parameters
+        ----------
+        mu, tau, weight : ndarray, shape (nodes,)
+        panels : sequence of int
+            Indices into `evidence`.
+
+        Returns
+        -------
+        ndarray, shape (1 + len(panels), points)
+            Values on `axis`; row 0 is the next panel.
+        """
+        terms = SMOOTHER * self.terms
+        order = np.argsort(-tau)
+        mu, tau, weight = mu[order], tau[order], weight[order]
+        chosen = self.coefficients[list(panels)].T
+        out = np.zeros((1 + len(panels), terms))
+        step = max(16, min(256, 16_000_000 // max(terms, len(panels))))
+        for start in range(0, len(mu), step):
+            part = slice(start, start + step)
+            # cosines that this much spread has damped below 1e-16 are not computed
+            used = int(min(terms, 8.6 / max(tau[part][-1], 1e-9) * self.width / np.pi + 2))
+            waves = self.waves(mu[part], tau[part], used)
+            own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
+            columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
+            out[:, :used] += columns.T @ waves
+        points = len(self.axis)
+        out /= self.width
+        padded = np.zeros((len(out), points))
+        padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
+        return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
+
+    @property
+    def axis(self) -> Array:
+        """d-primes at which `mix` gives densities: midpoints of equal steps."""
+        return _axis(next_fast_len(max(2 * SMOOTHER * self.terms, 512)), self.directed)

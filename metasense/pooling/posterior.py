@@ -1,0 +1,255 @@
+"""The pooled posterior as weighted ``(mu, tau)`` nodes, and everything that can be read off them.
+
+Nodes come from integration (`grid`) or from sampling (`mcmc`). From either, the density of the next panel's d-prime
+and of each panel's own d-prime follow without further sampling, by `Series.mix`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.likelihood import FLOOR, REACH, Series
+from metasense.protocols import Protocol
+
+Array = NDArray[np.float64]
+Functional = Callable[[Array, Array], Array]
+
+NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
+
+
+def average_d_prime(mu: Array, tau: Array) -> Array:
+    """Mean of ``|theta|`` for ``theta ~ Normal(mu, tau)``: the average d-prime of panels, spread included.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> average_d_prime(np.array([1.0, 0.0]), np.array([0.0, 1.0])).round(4)
+    array([1.    , 0.7979])
+    """
+    mu, tau = np.abs(np.asarray(mu, float)), np.asarray(tau, float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(tau > 0, mu / tau, np.inf)
+        return tau * np.sqrt(2 / np.pi) * np.exp(-0.5 * ratio**2) + mu * erf(ratio / np.sqrt(2))
+
+
+def average_p_correct(protocol: Protocol, signed: bool) -> Functional:
+    """Chance of a correct answer averaged over panels, as a function of ``(mu, tau)``.
+
+    With `signed` false a directed protocol is asked in the direction that is there: its d-prime is taken as ``|theta|``.
+    """
+    grid = np.linspace(-2 * REACH, 2 * REACH, 8193)
+    table = protocol.p_correct(grid if signed else np.abs(grid))
+    z = np.linspace(-8.25, 8.25, 67)
+    weight = np.exp(-0.5 * z**2)
+    weight /= weight.sum()
+
+    def value(mu: Array, tau: Array) -> Array:
+        theta = np.add.outer(mu, np.zeros_like(z)) + np.multiply.outer(tau, z)
+        return np.asarray(np.interp(theta, grid, table) @ weight)
+
+    return value
+
+
+@lru_cache(maxsize=16)
+def chebyshev(nodes: int, fine: int) -> tuple[Array, Array, Array, Array]:
+    """Clenshaw-Curtis nodes and weights on [-1, 1]; a fine grid; the matrix from node values to running integrals."""
+    cheb = np.polynomial.chebyshev
+    x = -np.cos(np.pi * np.arange(nodes) / (nodes - 1))
+    to_coefficients = np.linalg.inv(cheb.chebvander(x, nodes - 1))
+    antiderivative = cheb.chebint(np.eye(nodes), lbnd=-1)
+    fine_x = np.linspace(-1, 1, fine)
+    integrals = cheb.chebvander(fine_x, nodes) @ antiderivative @ to_coefficients
+    weights = cheb.chebval(1.0, antiderivative @ to_coefficients)
+    return x, weights, fine_x, integrals
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """Nodes of one part of the posterior: one sign of ``mu``, at one overdispersion.
+
+    Attributes
+    ----------
+    series : Series
+    share : float
+        Probability of this part.
+    mu, tau, weight : ndarray, shape (nodes,)
+        Weights add up to 1.
+    fine : ndarray, shape (points,), optional
+        Average d-primes on a fine grid (integration only).
+    running : ndarray, shape (points, angles), optional
+        Probability up to each of them along each ray ``tau / mu = constant`` (integration only).
+    ray_mu, ray_tau : ndarray, shape (angles,), optional
+        ``mu`` and ``tau`` of each ray per unit of average d-prime (integration only).
+    refine : callable, optional
+        Gives nodes and weights close enough together for mixtures of narrow normals (integration only).
+    """
+
+    series: Series
+    share: float
+    mu: Array
+    tau: Array
+    weight: Array
+    fine: Array | None = None
+    running: Array | None = None
+    ray_mu: Array | None = None
+    ray_tau: Array | None = None
+    refine: Callable[[], tuple[Array, Array, Array]] | None = None
+
+    @cached_property
+    def mixing(self) -> tuple[Array, Array, Array]:
+        """The nodes for mixtures of panels, without those that carry next to nothing."""
+        mu, tau, weight = (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
+        keep = weight > NEGLIGIBLE * weight.max()
+        return mu[keep], tau[keep], weight[keep]
+
+    def columns(self, functional: Functional) -> list[tuple[Array, Array]]:
+        """For each ray, increasing values of the functional and the probability up to them."""
+        assert self.fine is not None and self.running is not None and self.ray_mu is not None
+        assert self.ray_tau is not None
+        mu, tau = np.multiply.outer(self.fine, self.ray_mu), np.multiply.outer(self.fine, self.ray_tau)
+        values = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
+        out = []
+        for v, run in zip(values.T, self.share * self.running.T, strict=True):
+            steps = np.diff(v)
+            if (steps < 0).any():  # a signed rate can fall, or fall and rise, along a ray
+                middle, mass = (v[1:] + v[:-1]) / 2, np.diff(run)
+                order = np.argsort(middle)
+                v, run = middle[order], np.cumsum(mass[order])
+            out.append((v, run))
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What is known after the panels, as a set of patches.
+
+    Attributes
+    ----------
+    patches : tuple of Patch
+    method : {"grid", "mcmc"}
+    """
+
+    patches: tuple[Patch, ...]
+    method: str
+
+    @property
+    def directed(self) -> bool:
+        """Whether d-prime keeps its sign (some panel is directed)."""
+        return self.patches[0].series.directed
+
+    def expect(self, functional: Functional) -> float:
+        """Posterior mean of a function of ``(mu, tau)``."""
+        return float(sum(p.share * np.dot(p.weight, functional(p.mu, p.tau)) for p in self.patches))
+
+    def distribution(self, functional: Functional) -> Distribution:
+        """Posterior of a function of ``(mu, tau)`` that is monotone along rays from the origin."""
+        if self.patches[0].fine is None:
+            return Distribution.from_draws(np.concatenate([functional(p.mu, p.tau) for p in self.patches]))
+        columns = [column for p in self.patches for column in p.columns(functional)]
+        lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
+
+        def cdf(x: Array) -> Array:
+            total = np.zeros_like(x)
+            for v, run in columns:
+                total += np.interp(x, v, run, left=0.0, right=run[-1])
+            return total
+
+        x = np.linspace(lowest, highest, 129)
+        rough = cdf(x)
+        first = x[max(np.searchsorted(rough, 1e-6) - 1, 0)]
+        last = x[min(np.searchsorted(rough, rough[-1] - 1e-6), len(x) - 1)]
+        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 513), [highest]]))
+        values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
+        return Distribution(x, values / values[-1], self.expect(functional))
+
+    @cached_property
+    def average(self) -> Distribution:
+        """The average d-prime of panels like these."""
+        if self.patches[0].fine is None:
+            return self.distribution(average_d_prime)
+        parts = [
+            Distribution(p.fine, np.maximum.accumulate(np.clip(p.running.sum(axis=1), 0, None)))  # type: ignore[arg-type, union-attr]
+            for p in self.patches
+        ]
+        parts = [Distribution(d.x, d.cdf / d.cdf[-1]) for d in parts]
+        whole = Distribution.mixture(parts, [p.share for p in self.patches])
+        return Distribution(whole.x, whole.cdf, self.expect(average_d_prime))
+
+    @cached_property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels, in d-prime units."""
+        return self.distribution(lambda mu, tau: tau)
+
+    def average_rate(self, protocol: Protocol) -> Distribution:
+        """Chance of a correct answer in this protocol, averaged over panels like these."""
+        return self.distribution(average_p_correct(protocol, self.directed))
+
+    @cached_property
+    def next_theta(self) -> Distribution:
+        """The next panel's d-prime, signed where a panel is directed."""
+        return _on_axis(self._mixed([])[0], self.directed)
+
+    @cached_property
+    def next_d_prime(self) -> Distribution:
+        """The size of the next panel's d-prime."""
+        return _folded(self.next_theta) if self.directed else self.next_theta
+
+    def next_rate(self, protocol: Protocol) -> Distribution:
+        """Chance of a correct answer in the next panel, if it uses this protocol."""
+        theta = self.next_theta if self.directed and protocol.directed else self.next_d_prime
+        return theta.map(protocol.p_correct)
+
+    def panels(self, which: Sequence[int] | None = None) -> list[Distribution]:
+        """Each distinct panel's own d-prime given all panels (signed only for directed panels)."""
+        evidence = self.patches[0].series.evidence
+        which = range(len(evidence)) if which is None else which
+        out: list[Distribution] = []
+        for start in range(0, len(which), 256):  # bounds the memory of large pools
+            part = list(which[start : start + 256])
+            for i, row in zip(part, self._mixed(part)[1:], strict=True):
+                own = _on_axis(row, self.directed)
+                out.append(_folded(own) if self.directed and not evidence[i].protocol.directed else own)
+        return out
+
+    def floored(self) -> Array:
+        """Share of the posterior at whose nodes each distinct panel's likelihood is below what can be computed."""
+        total = np.zeros(len(self.patches[0].series.evidence))
+        for p in self.patches:
+            matter = np.flatnonzero(p.weight > 1e-9)
+            for part in np.array_split(matter, len(matter) * len(total) // 8_000_000 + 1):
+                total += p.share * p.weight[part] @ (p.series.evaluate(p.mu[part], p.tau[part]) <= 2 * FLOOR)
+        return total
+
+    def _mixed(self, panels: list[int]) -> Array:
+        """Unnormalised densities on the axis: of the next panel, then of the chosen distinct panels."""
+        total: Array | float = 0.0
+        for p in self.patches:
+            density = p.share * p.series.mix(*p.mixing, panels)
+            for row, i in enumerate(panels, start=1):
+                own = p.series.evidence[i].log_likelihood(p.series.axis, p.series.gamma)
+                density[row] *= np.exp(own - p.series.log_scale[i])
+            total = total + density
+        return np.asarray(total)
+
+
+def _on_axis(density: Array, directed: bool) -> Distribution:
+    start = -REACH if directed else 0.0
+    edges = np.linspace(start, REACH, len(density) + 1)
+    share = density / density.sum()
+    middles = (edges[1:] + edges[:-1]) / 2
+    return Distribution(edges, np.concatenate([[0.0], np.cumsum(share)]), float(share @ middles))
+
+
+def _folded(signed: Distribution) -> Distribution:
+    """Distribution of the absolute value."""
+    half = len(signed.x) // 2
+    cdf = signed.cdf[half:] - signed.cdf[half::-1]
+    share, middles = np.diff(cdf), (signed.x[half + 1 :] + signed.x[half:-1]) / 2
+    return Distribution(signed.x[half:], cdf, float(share @ middles / share.sum()))

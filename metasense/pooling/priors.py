@@ -1,0 +1,65 @@
+"""What is believed before any panel: three scales, all in d-prime units, named in every output."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+LARGEST = 5.0  # d-prime; the engine's d-prime axis ends at 14, and wider beliefs about a food test have no use
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Prior scales of the pooled model.
+
+    Panel effects are ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``. Before the data ``mu`` is half-normal
+    (normal, around zero, as soon as one panel is directed) and ``tau``, the spread between panels, is half-normal.
+
+    Parameters
+    ----------
+    mu_scale : float
+        Scale of the prior of the centre, in d-prime units.
+    tau_scale : float
+        Scale of the prior of the spread between panels, in d-prime units.
+    beta_scale : float
+        Standard deviation of the prior of a moderator's slope, in d-prime units per standard deviation of it.
+
+    Raises
+    ------
+    ValueError
+        If a scale is not a number between 0 (exclusive) and 5.
+
+    Examples
+    --------
+    >>> Priors().scaled(mu=2).mu_scale
+    3.0
+    >>> print(Priors())
+    centre half-normal(1.5), spread half-normal(0.5) in d-prime units
+    """
+
+    mu_scale: float = 1.5
+    tau_scale: float = 0.5
+    beta_scale: float = 0.5
+
+    def __post_init__(self) -> None:
+        wrong = [
+            f"{name} = {value!r}"
+            for name, value in vars(self).items()
+            if not (isinstance(value, (int, float)) and math.isfinite(value) and 0 < value <= LARGEST)
+        ]
+        if wrong:
+            raise ValueError(
+                f"prior scales are d-prime units above 0 and up to {LARGEST:g}; got {', '.join(wrong)}. "
+                "Leave them out for the defaults (1.5, 0.5, 0.5)."
+            )
+
+    def scaled(self, mu: float = 1.0, tau: float = 1.0) -> Priors:
+        """The same priors with the scales of the centre and of the spread multiplied."""
+        return Priors(min(self.mu_scale * mu, LARGEST), min(self.tau_scale * tau, LARGEST), self.beta_scale)
+
+    def describe(self, directed: bool = False) -> str:
+        """Say the priors in one line."""
+        kind = "normal" if directed else "half-normal"
+        return f"centre {kind}({self.mu_scale:g}), spread half-normal({self.tau_scale:g}) in d-prime units"
+
+    __str__ = describe
