@@ -146,7 +146,7 @@ def _cover(region: _Region, t: _Stretch, angle: _Stretch, nodes: int) -> tuple[f
     ray_mu, ray_tau = region.sign * cosine / h, sine / h
     weight = scaled * np.multiply.outer(w, w) / whole
     # Rays with little spread would leave a comb in the mixtures of panels: there their nodes are set closer together.
-    close = ray_tau * t.centre < 0.06 * tj[nodes // 2]
+    close = ray_tau * t.centre < 0.12 * tj[nodes // 2]
 
     def refine() -> tuple[Array, Array, Array]:
         finer, finer_w = chebyshev(REFINED * (nodes - 1) + 1, FINE)[:2]
@@ -163,7 +163,7 @@ def _cover(region: _Region, t: _Stretch, angle: _Stretch, nodes: int) -> tuple[f
         "mu": mu.ravel(),
         "tau": tau.ravel(),
         "weight": weight.ravel(),
-        "refine": refine,
+        "refine": refine if close.any() else None,
         "fine": t.at(fine_x)[0],
         "running": (integrals @ scaled) * w / whole,
         "ray_mu": ray_mu,

@@ -230,9 +230,9 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
 
 @lru_cache(maxsize=64)
 def _axis(points: int, directed: bool) -> Array:
-    """Midpoints of [0, 14], or of [-14, 14] for pools with a directed panel."""
-    start, width = (-REACH, 2 * REACH) if directed else (0.0, REACH)
-    axis = start + (np.arange(points) + 0.5) * (width / points)
+    """Midpoints of `points` equal steps of [0, 14], and of [-14, 0] too for pools with a directed panel."""
+    axis = (np.arange(points) + 0.5) * (REACH / points)
+    axis = np.concatenate([-axis[::-1], axis]) if directed else axis
     axis.setflags(write=False)
     return axis
 
@@ -292,14 +292,13 @@ class Series:
                 "Check the count, or split the panel by session."
             )
         directed = any(e.protocol.directed for e in evidence)
-        points = next_fast_len(max(256, int(np.ceil(64 * np.sqrt(largest)))) * (2 if directed else 1))
-        axis = _axis(points, directed)
+        axis = _axis(next_fast_len(max(256, int(np.ceil(64 * np.sqrt(largest))))), directed)
         logs = np.stack([e.log_likelihood(axis, gamma) for e in evidence])
         log_scale = logs.max(axis=1)
         # A step of the sampled maximum below the true one only rescales; both enter every formula together.
-        coefficients = dct(np.exp(logs - log_scale[:, None]), type=2, axis=1, overwrite_x=True) / points
+        coefficients = dct(np.exp(logs - log_scale[:, None]), type=2, axis=1, overwrite_x=True) / len(axis)
         coefficients[:, 0] /= 2
-        keep = np.flatnonzero((np.abs(coefficients) > FLOOR / 30).any(axis=0))[-1] + 1
+        keep = np.flatnonzero((np.abs(coefficients) > FLOOR / 10).any(axis=0))[-1] + 1
         return cls(tuple(evidence), np.asarray(copies, float), directed, gamma, coefficients[:, :keep].copy(), log_scale)
 
     @property
@@ -392,4 +391,5 @@ class Series:
     @property
     def axis(self) -> Array:
         """d-primes at which `mix` gives densities: midpoints of equal steps."""
-        return _axis(next_fast_len(max(2 * SMOOTHER * self.terms, 512)), self.directed)
+        half = 1 if self.directed else 2
+        return _axis(next_fast_len(max(half * SMOOTHER * self.terms, 512)), self.directed)

@@ -240,16 +240,19 @@ class Posterior:
 
 
 def _on_axis(density: Array, directed: bool) -> Distribution:
-    start = -REACH if directed else 0.0
-    edges = np.linspace(start, REACH, len(density) + 1)
+    edges = np.linspace(-REACH if directed else 0.0, REACH, len(density) + 1)
     share = density / density.sum()
-    middles = (edges[1:] + edges[:-1]) / 2
-    return Distribution(edges, np.concatenate([[0.0], np.cumsum(share)]), float(share @ middles))
+    return Distribution(edges, np.concatenate([[0.0], np.cumsum(share)]), _mean(edges, share))
 
 
 def _folded(signed: Distribution) -> Distribution:
     """Distribution of the absolute value."""
     half = len(signed.x) // 2
     cdf = signed.cdf[half:] - signed.cdf[half::-1]
-    share, middles = np.diff(cdf), (signed.x[half + 1 :] + signed.x[half:-1]) / 2
-    return Distribution(signed.x[half:], cdf, float(share @ middles / share.sum()))
+    return Distribution(signed.x[half:], cdf, _mean(signed.x[half:], np.diff(cdf)))
+
+
+def _mean(edges: Array, share: Array) -> float:
+    """Midpoint rule, with its first correction where the axis starts at zero in the middle of an even density."""
+    correction = (edges[1] - edges[0]) * share[0] / 24 if abs(edges[0]) < 1e-9 else 0.0
+    return float(share @ (edges[1:] + edges[:-1]) / 2 - correction)
