@@ -23,6 +23,7 @@ LAYERS = [
     {"binomial"},
     {"protocols"},
     {"margins"},
+    {"reading", "checking"},
     {"panels"},
     {"showing"},
     {"single"},
