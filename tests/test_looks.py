@@ -1,0 +1,197 @@
+"""Planned and unplanned looks: against brute force over every sequence of answers, published designs and simulation."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from scipy.stats import binom, binomtest
+
+from metasense.planning.looks import LooksPlan, cost_of_looks, sequential_plan, two_stage_plan
+from metasense.planning.sizes import critical_number, tasters_needed
+from metasense.protocols import forced_choice
+
+
+def every_sequence(plan: LooksPlan, p: float) -> tuple[float, float, float, float]:
+    """P(difference), P(similar), P(not settled) and mean tastings by listing all sequences of answers."""
+    out = np.zeros(4)
+    for answers in product([0, 1], repeat=plan.looks[-1]):
+        chance = p ** sum(answers) * (1 - p) ** (len(answers) - sum(answers))
+        n, said = plan.follow(answers)
+        out[["difference", "similar", "not settled"].index(said)] += chance
+        out[3] += chance * n
+    return tuple(out)
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [
+        sequential_plan("triangle", p_d=0.6, alpha=0.1, beta=0.1, most=13),
+        sequential_plan("2-AFC", d_prime=1.5, alpha=0.2, beta=0.1, every=3, most=12),
+        two_stage_plan("tetrad", (6, 12), p_d=0.7, alpha=0.1, beta=0.2),
+        LooksPlan(forced_choice("duo-trio"), 0.5, 0.05, 0.05, (5, 9, 11), (6, 9, 10), (0, -1, 4)),
+    ],
+    ids=["every taster", "every third", "two stages", "by hand"],
+)
+def test_chances_are_those_of_listing_every_sequence(plan):
+    for p_d in (0.0, 0.25, plan.p_d):
+        row = plan.evaluate(p_d=p_d).iloc[0]
+        p = float(plan.protocol.p_from_p_d(p_d))
+        found = row[["difference", "similar", "not_settled", "expected_tastings"]]
+        np.testing.assert_allclose(found, every_sequence(plan, p), atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("looks", "similar_to", "difference_from", "p_d", "expected", "stops_early", "alpha", "power"),
+    [
+        # Simon R (1989), Controlled Clinical Trials 10, 1-10, Table 1 (from memory): two-stage designs for p0 = .1,
+        # p1 = .3, alpha .05, beta .2. Optimal r1/n1 = 1/10, r/n = 5/29, E(n | p0) = 15.0, early stop .74.
+        # Minimax 1/15, 5/25, E(n | p0) = 19.5, early stop .55. Two-out-of-five has a guess rate of .1.
+        ((10, 29), (1, 5), (11, 6), 2 / 9, 15.0, 0.74, 0.05, 0.80),
+        ((15, 25), (1, 5), (16, 6), 2 / 9, 19.5, 0.55, 0.05, 0.80),
+    ],
+)
+def test_published_two_stage_designs_have_their_published_properties(
+    looks, similar_to, difference_from, p_d, expected, stops_early, alpha, power
+):
+    plan = LooksPlan(forced_choice("two-out-of-five"), p_d, 0.05, 0.2, looks, difference_from, similar_to)
+    null = plan.evaluate(p_d=0).iloc[0]
+    assert null["expected_tastings"] == pytest.approx(expected, abs=0.05)
+    assert plan.to_frame()["similar_if_guessing"].iloc[0] == pytest.approx(stops_early, abs=0.005)
+    assert plan.actual_alpha <= alpha
+    assert plan.evaluate(p_d=p_d)["difference"].iloc[0] >= power
+
+
+def test_unplanned_looks_cost_what_binomial_arithmetic_says():
+    # Checked below by simulation; rounded figures: 13 % (every taster, 10 to 45), 9.3 % (every fifth, 20 to 45),
+    # 4.3 % (24, then 36: whole counts leave room), 18 % (every taster, 10 to 100).
+    for looks, overall in (
+        (range(10, 46), 0.130),
+        (range(20, 46, 5), 0.093),
+        ((24, 36), 0.043),
+        (range(10, 101), 0.18),
+    ):
+        assert cost_of_looks("triangle", looks).overall == pytest.approx(overall, abs=6e-4 if overall < 0.18 else 5e-3)
+
+
+def test_the_cost_of_looks_is_what_simulated_guessers_show():
+    rng = np.random.default_rng(20)
+    panels = rng.random((40_000, 45)) < 1 / 3
+    counts = np.cumsum(panels, axis=1)
+    looks = np.arange(10, 46)
+    critical = binom.isf(0.05, looks, 1 / 3) + 1
+    alarms = int((counts[:, looks - 1] >= critical).any(axis=1).sum())
+    low, high = binomtest(alarms, len(panels)).proportion_ci(0.9999)
+    assert low < cost_of_looks("triangle", looks).overall < high
+
+
+def test_the_strict_level_is_the_largest_that_keeps_the_risk():
+    cost = cost_of_looks("triangle", range(20, 46, 5))
+    assert cost.strict_overall <= 0.05 < cost.overall
+    frame = cost.to_frame()
+    assert (frame["strict_number"] >= frame["critical_number"]).all()
+    assert frame["risk_so_far"].iloc[-1] == pytest.approx(cost.overall)
+    levels = np.unique([binom.sf(x - 1, n, 1 / 3) for n in cost.looks for x in range(n + 1)])
+    following = levels[levels > cost.strict_alpha * (1 + 1e-9)][0]
+    assert cost_of_looks("triangle", cost.looks, alpha=float(following)).overall > 0.05
+
+
+def test_one_look_costs_nothing():
+    cost = cost_of_looks("duo-trio", [36])
+    assert cost.overall == pytest.approx(cost.last_alone, rel=1e-12)
+    assert cost.overall == pytest.approx(binom.sf(critical_number("duo-trio", 36) - 1, 36, 0.5))
+
+
+def test_wald_boundaries_are_the_textbook_lines():
+    # Wald (1947): go on while log B < log likelihood ratio < log A, A = (1 - beta) / alpha, B = beta / (1 - alpha).
+    plan = sequential_plan("duo-trio", p_d=0.4, alpha=0.05, beta=0.1)
+    for n, high, low in zip(plan.looks, plan.difference_from, plan.similar_to, strict=True):
+        x = np.arange(n + 1)
+        ratio = x * np.log(0.7 / 0.5) + (n - x) * np.log(0.3 / 0.5)
+        assert high == np.append(x[ratio >= np.log(0.9 / 0.05)], n + 1)[0]
+        assert low == np.append(-1, x[ratio <= np.log(0.1 / 0.95)])[-1]
+
+
+def test_a_sequential_plan_keeps_its_risks_and_saves_tastings():
+    for protocol, p_d, alpha, beta in (
+        ("triangle", 0.3, 0.05, 0.05),
+        ("tetrad", 0.2, 0.1, 0.05),
+        ("2-AFC", 0.5, 0.05, 0.2),
+    ):
+        plan = sequential_plan(protocol, p_d=p_d, alpha=alpha, beta=beta)
+        assert plan.actual_alpha <= alpha
+        assert plan.actual_beta <= beta
+        fixed = tasters_needed(protocol, p_d=p_d, alpha=alpha, beta=beta).first
+        assert (plan.evaluate(p_d=[0, p_d])["expected_tastings"] < fixed).all()
+
+
+def test_expected_tastings_are_near_walds_formula():
+    # Wald (1947): E(n) = (P(accept) log B + P(reject) log A) / E(log likelihood ratio), ignoring the overshoot, which
+    # can only add tastings.
+    plan = sequential_plan("triangle", p_d=0.2, alpha=0.05, beta=0.05, most=4000)
+    p0, p1 = 1 / 3, 1 / 3 + 0.2 * 2 / 3
+    for p, frame in ((p0, plan.evaluate(p_d=0)), (p1, plan.evaluate(p_d=0.2))):
+        row = frame.iloc[0]
+        gain = p * np.log(p1 / p0) + (1 - p) * np.log((1 - p1) / (1 - p0))
+        wald = (row["similar"] - row["difference"]) * np.log(0.05 / 0.95) / gain
+        assert wald <= row["expected_tastings"] < 1.1 * wald
+
+
+def test_a_two_stage_plan_is_the_cheapest_that_keeps_both_risks():
+    first, total, p_d, alpha, beta = 8, 18, 0.6, 0.05, 0.1
+    plan = two_stage_plan("triangle", (first, total), p_d=p_d, alpha=alpha, beta=beta)
+    test = forced_choice("triangle")
+
+    def cost(candidate):
+        return candidate.evaluate(p_d=[0, p_d])["expected_tastings"].mean()
+
+    assert plan.actual_alpha <= alpha
+    assert plan.actual_beta <= beta
+    cheapest = np.inf
+    for low in range(-1, first):
+        for high in range(low + 1, first + 2):
+            for last in range(total + 2):
+                one = LooksPlan(test, p_d, alpha, beta, (first, total), (high, last), (low, last - 1))
+                if one.actual_alpha <= alpha and one.actual_beta <= beta:
+                    cheapest = min(cheapest, cost(one))
+    assert cost(plan) == pytest.approx(cheapest, rel=1e-12)
+
+
+def test_looks_too_few_to_keep_both_risks_are_refused_with_a_total_that_works():
+    with pytest.raises(ValueError, match=r"33 and 66 tastings do"):
+        two_stage_plan("triangle", (12, 24), p_d=0.3)
+    with pytest.raises(ValueError, match="the first look comes before the last"):
+        two_stage_plan("triangle", (24, 24), p_d=0.3)
+
+
+def test_answers_are_followed_up_to_the_look_that_ends_the_panel():
+    plan = two_stage_plan("triangle", (12, 24), p_d=0.6, alpha=0.05, beta=0.05)
+    high, low = plan.difference_from[0], plan.similar_to[0]
+    assert plan.follow([1] * high + [0] * 20) == (12, "difference")
+    assert plan.follow([1] * max(low, 0) + [0] * 20)[1] == "similar"
+    assert plan.follow([1, 0, 1]) == (3, "go on")
+    with pytest.raises(ValueError, match="does not look after 13"):
+        plan.decide(13, 2)
+
+
+def test_a_plan_that_cannot_be_is_refused():
+    test = forced_choice("triangle")
+    with pytest.raises(ValueError, match="increasing order"):
+        LooksPlan(test, 0.3, 0.05, 0.05, (24, 12), (10, 10), (2, 2))
+    with pytest.raises(ValueError, match="must lie below"):
+        LooksPlan(test, 0.3, 0.05, 0.05, (12,), (5,), (5,))
+    with pytest.raises(ValueError, match="together must stay below 1"):
+        sequential_plan("triangle", p_d=0.3, alpha=0.6, beta=0.5)
+
+
+def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
+    import matplotlib.pyplot as plt
+
+    plan = two_stage_plan("triangle", p_d=0.4)
+    assert plan.statement() in repr(plan)
+    assert plan.statement() in plan._repr_html_()
+    cost = cost_of_looks("triangle", [24, 36])
+    assert repr(cost) in cost._repr_html_()
+    figure, ax = plt.subplots()
+    assert plan.plot(ax) is ax
+    assert len(ax.lines) == 3
+    plt.close(figure)
