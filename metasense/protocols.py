@@ -147,23 +147,25 @@ class Protocol:
 
         The logarithm keeps the steps good far out, where the function itself is flat.
         """
-        low = np.full(p.shape, -64.0 if self.directed else 0.0)
-        high = np.full(p.shape, 64.0)
-        upper = p > 0.5
-        target = np.log(np.where(upper, 1 - p, p))
-        d = np.full(p.shape, 1.0)
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            for _ in range(200):
-                correct, wrong = self._tails(d)
-                tail = np.where(upper, wrong, correct)
-                excess = np.where(upper, -1, 1) * (np.log(tail) - target)  # rises with d, 0 at the answer
-                low, high = np.where(excess <= 0, d, low), np.where(excess >= 0, d, high)
-                step = d - excess * tail / self._slope(d)
-                new = np.where((step > low) & (step < high), step, (low + high) / 2)
-                moved = np.abs(new - d)
-                d = new
-                if np.all(moved <= 1e-15 + 4e-16 * np.abs(d)):
-                    break
+        start = np.linspace(-8 if self.directed else 0, 8, 161)
+        d = np.interp(p, self.p_correct(start), start)
+        low, high = np.full(p.shape, -64.0 if self.directed else 0.0), np.full(p.shape, 64.0)
+        sign = np.where(p > 0.5, -1.0, 1.0)
+        target = np.log(np.where(p > 0.5, 1 - p, p))
+        todo = np.arange(p.size)
+        for _ in range(200):
+            x, up = d[todo], sign[todo] > 0
+            tail = np.where(up, *self._tails(x))
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                excess = sign[todo] * (np.log(tail) - target[todo])  # rises with d, 0 at the answer
+                scale = tail / self._slope(x)
+                low[todo], high[todo] = np.where(excess <= 0, x, low[todo]), np.where(excess >= 0, x, high[todo])
+                new = x - excess * scale
+            new = np.where((new >= low[todo]) & (new <= high[todo]), new, (low[todo] + high[todo]) / 2)
+            d[todo] = new
+            todo = todo[~(np.abs(new - x) <= 1e-14 * (1 + np.abs(x)) + 4e-16 * scale)]  # as near as rounding allows
+            if not todo.size:
+                break
         return d
 
     def p_d_from_p(self, p_correct: ArrayLike) -> Array:
@@ -367,7 +369,8 @@ def _three_alike() -> Tails:
     nodes, weights = np.polynomial.legendre.leggauss(256)
     gap, weights = 12 * (nodes + 1), 12 * weights  # widest useful gap: 3 s / 5 and a few standard deviations
     second = s[:, None] - 2 * gap
-    return s, 0.3 * (6 * _phi(s[:, None] - gap) * _phi(second) * ndtr(second)) @ weights
+    density = (_phi(s[:, None] - gap) * _phi(second) * ndtr(second)) @ weights
+    return s, density / density.sum()
 
 
 def _two_out_of_five_tails(d: Array) -> Tails:
