@@ -13,7 +13,8 @@ __version__ = "0.1.0"
 _NAMES_BY_FILE = {
     "protocols": ("PROTOCOLS", "protocol"),
     "margins": ("Margin",),
-    "panels": ("Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"),
+    "reading": ("PanelsError",),
+    "panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
     "single": ("OnePanel", "one_panel"),
     "pooling.priors": ("Priors",),
     "pooling.pooled": ("Pooled", "load", "pool"),
@@ -24,7 +25,6 @@ __all__ = list(_FILE_OF)
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
     from metasense.margins import Margin as Margin
     from metasense.panels import Panels as Panels
-    from metasense.panels import PanelsError as PanelsError
     from metasense.panels import Tastings as Tastings
     from metasense.panels import read_panels as read_panels
     from metasense.panels import read_tastings as read_tastings
@@ -34,6 +34,7 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.pooling.priors import Priors as Priors
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
+    from metasense.reading import PanelsError as PanelsError
     from metasense.single import OnePanel as OnePanel
     from metasense.single import one_panel as one_panel
 

@@ -61,7 +61,8 @@ def imported(path: Path, known: set[str]) -> set[str]:
         elif isinstance(node, ast.ImportFrom):
             base = resolve_name("." * node.level + (node.module or ""), package)
             names |= {base} | {f"{base}.{alias.name}" for alias in node.names}
-    return {name.removeprefix("metasense.") for name in names if name.startswith("metasense.")} & known
+    names = {name.removeprefix("metasense.") for name in names if name.startswith("metasense.")}
+    return {metasense._FILE_OF.get(name, name) for name in names} & known
 
 
 def test_importing_metasense_loads_no_library_and_no_logging():
