@@ -86,7 +86,7 @@ def forest(
     low, high = _limits(pooled, alone, [triple for _, triple, _ in summaries], margin)
     n = len(panels)
     rows, shift = np.arange(n), 0.17 if shown else 0.0
-    row, size = (0.34, 9.0) if n <= 60 else (0.19, 6.5) if n <= 400 else (0.12, 5.0)
+    row, size = _row(n)
     step = max(1, -(-n // 2000))  # beyond 2000 panels all are drawn, and every so many named
     with _axes(ax, 7.4, 1.5 + row * (n + 2 + len(summaries))) as axes:
         if margin is not None:
@@ -97,10 +97,10 @@ def forest(
         _ranges(axes, rows + shift, pooled, high, **_POOLED)
         labels = [(float(y), _short(name), size) for y, name in zip(rows[::step], panels["panel"][::step], strict=True)]
         beside = _counts(panels)[::step]
-        for y, (name, triple, look) in enumerate(summaries):
-            labels.append((n + 0.6 + y, name, 9.0))
+        for i, (name, triple, look) in enumerate(summaries):
+            labels.append((n + 0.6 + i, name, 9.0))
             beside.append(_triple(triple))
-            _ranges(axes, np.array([n + 0.6 + y]), np.array([triple]), high, **look)
+            _ranges(axes, np.array([n + 0.6 + i]), np.array([triple]), high, **look)
         axes.set_yticks([y for y, *_ in labels], [name for _, name, _ in labels], parse_math=False, fontsize=size)
         for tick in axes.get_yticklabels()[-len(summaries) :]:
             tick.set(fontsize=9, fontweight="bold")
@@ -264,7 +264,7 @@ def path(
     a ``date``.
     """
     n, rows = len(frame), np.arange(len(frame))
-    row, size = (0.32, 9.0) if n <= 60 else (0.17, 6.5)
+    row, size = _row(n)
     values = frame[["lower", "median", "upper"]].to_numpy(float)
     low, high = _limits(values, values, [], margin)
     with _axes(ax, 7.0, 1.6 + row * n) as axes:
@@ -527,6 +527,12 @@ def _families() -> list[str]:
     others = ("Noto Sans CJK JP", "Noto Sans", "Hiragino Sans", "Yu Gothic", "Microsoft YaHei", "Arial Unicode MS")
     known = set(fontManager.get_font_names())
     return ["DejaVu Sans", *(name for name in others if name in known)]
+
+
+def _row(n: int) -> tuple[float, float]:
+    """Height of a row (inches) and size of its letters (points): beyond 60 rows they draw together."""
+    height = 0.34 if n <= 60 else (60 * 0.34 + 0.15 * (n - 60)) / n
+    return height, 26.5 * height
 
 
 def _ranges(

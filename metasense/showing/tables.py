@@ -307,7 +307,7 @@ def _bare_p(p: float) -> str:
 
 
 def _html(text: str) -> str:
-    return html.escape(re.sub(r"(?<=\d) %", "\u00a0%", text))
+    return html.escape(re.sub(r"(?<=\d) %(?: (?=interval))?", lambda m: m[0].replace(" ", "\u00a0"), text))
 
 
 def _markdown(text: str) -> str:

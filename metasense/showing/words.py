@@ -207,7 +207,7 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     >>> distinct(0.171, 0.174, 0.18, unit="percent"), distinct(0.0, 0.0, 0.3)
     (('17.1 %', '17.4 %', '18.0 %'), ('0', '0', '0.30'))
     """
-    say = {"d": d, "percent": percent}[unit]
+    say = {"d": _bound, "percent": percent}[unit]
     first = 2 if unit == "d" else 0
     for digits in range(first, 7):
         texts = tuple(say(v, digits) for v in values)
@@ -223,6 +223,8 @@ def interval(lower: float, upper: float, prob: float = 0.95, unit: str = "d", *,
     --------
     >>> interval(0.0812, 0.9533)
     '0.08 to 0.95 (95 % credible interval, equal-tailed)'
+    >>> interval(0.004, 0.9533)
+    '0.00 to 0.95 (95 % credible interval, equal-tailed)'
     >>> interval(0.33, 0.412, unit="percent", kind="exact")
     '33 % to 41 % (95 % confidence interval, exact binomial)'
     """
@@ -295,16 +297,16 @@ def verdict_sentences(margin_text: str, threshold: float = 0.95) -> dict[str, st
     Examples
     --------
     >>> print(verdict_sentences("a d-prime of 0.50")["within the margin"])
-    Within the margin: given these panels and the stated priors, the probability that the average d-prime is below the margin (a d-prime of 0.50) is more than 95 %. A smaller difference may well be there.
+    Within the margin: given these panels and the stated priors, the probability that the average d-prime is below the margin, a d-prime of 0.50, is more than 95 %. A smaller difference may well be there.
     """  # noqa: E501
     level, text = _level(threshold), one_line(margin_text)
     given = "given these panels and the stated priors, the probability that the average d-prime is"
     return {
-        "beyond the margin": f"Beyond the margin: {given} above the margin ({text}) is more than {level}. "
+        "beyond the margin": f"Beyond the margin: {given} above the margin, {text}, is more than {level}. "
         "How many people would care is another question.",
-        "within the margin": f"Within the margin: {given} below the margin ({text}) is more than {level}. "
+        "within the margin": f"Within the margin: {given} below the margin, {text}, is more than {level}. "
         "A smaller difference may well be there.",
-        "not settled": f"Not settled: given these panels and the stated priors, neither side of the margin ({text}) "
+        "not settled": f"Not settled: given these panels and the stated priors, neither side of the margin, {text}, "
         f"reaches a probability of {level}. This is not evidence that the products taste alike; it is too little "
         "evidence either way.",
     }
@@ -453,6 +455,12 @@ def _unprintable(character: str) -> bool:
         "Cc",
         "Cs",
     ) or character in "\u200e\u200f\u202a\u202b\u202c\u202d\u202e" + ("\u2066\u2067\u2068\u2069\ufeff")
+
+
+def _bound(value: float, digits: int) -> str:
+    """As :func:`d`, but a small number stays a number: ``0.00 to 0.95`` rather than ``less than 0.01 to 0.95``."""
+    text = d(value, digits)
+    return f"{0:.{digits}f}" if text.startswith("less") else text
 
 
 def _fixed(value: float, digits: int) -> str:

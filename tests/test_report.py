@@ -1,0 +1,213 @@
+"""The page: what stands on it in which order, that nothing on it runs or is fetched, and that it is written whole."""
+
+import itertools
+import re
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from metasense.report import CAUTIONS, Page, Picture, Section, picture, write_report
+from metasense.showing import figures, words
+from metasense.showing.tables import table
+
+HOSTILE = "</title></style><script>alert('x')</script>\"><img src=x onerror=alert(1)> {{ 7*7 }} $x$ \x1b[31m"
+VOID = {"meta", "img", "source"}
+
+
+class Read(HTMLParser):
+    """Tags in order with their attributes, text by tag, and that every tag is closed in turn."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.open, self.text = [], [], []
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if data.strip():
+            self.text.append((self.open[-1] if self.open else "", data.replace("\u00a0", " ").strip()))
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+    def said(self, tag):
+        return [text for name, text in self.text if name == tag]
+
+
+def full(text="plain"):
+    frame = pd.DataFrame(
+        {
+            "panel": [text],
+            "tastings": 24,
+            "correct": 8,
+            "pooled": 0.4,
+            "pooled_lower": 0.1,
+            "pooled_upper": 0.9,
+            text: text,
+        }
+    )
+    ax = figures.forest(frame, average=(0.1, 0.4, 0.9), margin=0.5, ax=Figure())
+    drawn = picture(ax, alt=figures.alt_forest(frame, average=(0.1, 0.4, 0.9)), caption=text)
+    shown = table(frame, caption=text, note=text)
+    return Page(
+        title=text,
+        answer=text,
+        paragraphs=(text, "41 % correct"),
+        notes=(text,),
+        sentences=words.verdict_sentences(text),
+        verdict="not settled",
+        figure=drawn,
+        tables=(shown,),
+        sections=(Section(text, (text, shown, drawn)),),
+        changes=(text,),
+        checks=(text,),
+        methods=(text,),
+        provenance={text: text, "seed": 1},
+        glossary={text: text},
+    )
+
+
+def test_the_page_answers_first_and_explains_last():
+    headings = [text for text in Read(full().to_html()).said("h2")]
+    assert headings == [
+        "The answer",
+        "Before you rely on it",
+        "In one figure",
+        "Panel by panel",
+        "plain",
+        "What could have been said",
+        "What would change it",
+        "Fit and numerical checks",
+        "How it was worked out",
+        "Take care",
+        "Data, versions and seed",
+        "Words explained",
+    ]
+
+
+def test_headings_do_not_skip_a_level_and_sections_are_named():
+    read = Read(full().to_html())
+    levels = [int(tag[1]) for tag, _ in read.tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
+    ids = [attrs["id"] for _, attrs in read.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    assert all(section["aria-labelledby"] in ids for section in read.all("section"))
+
+
+def test_the_page_can_be_read_without_sight_or_mouse():
+    read = Read(full().to_html())
+    assert read.all("html")[0]["lang"] == "en"
+    assert all(len(image["alt"]) > 20 for image in read.all("img"))
+    skip = read.all("a")[0]
+    assert skip["href"].removeprefix("#") in [attrs.get("id") for _, attrs in read.tags]
+    regions = [attrs for attrs in read.all("div") if "wide" in attrs.get("class", "")]
+    assert len(regions) == 2
+    assert all(region["tabindex"] == "0" and region["aria-label"] for region in regions)
+    assert all(cell["scope"] in ("row", "col") for cell in read.all("th"))
+
+
+def test_the_page_suits_phone_paper_and_dark():
+    text = full().to_html()
+    assert 'name="viewport" content="width=device-width' in text
+    assert "@media print" in text
+    assert "prefers-color-scheme: dark" in text
+    assert len(Read(text).all("source")) == 2
+
+
+def test_nothing_on_the_page_is_fetched_or_run():
+    text = full(HOSTILE).to_html()
+    read = Read(text)
+    policy = next(meta["content"] for meta in read.all("meta") if meta.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'; img-src data:; style-src 'unsafe-inline'")
+    assert {tag for tag, _ in read.tags}.isdisjoint({"script", "link", "iframe", "object", "embed", "form", "base"})
+    for _, attrs in read.tags:
+        assert not any(name.startswith("on") for name in attrs)
+        for name in ("src", "srcset", "href"):
+            assert attrs.get(name, "#").startswith(("data:image/", "#"))
+    assert "http://" not in text
+    assert "https://" not in text
+    assert "url(" not in text
+    assert "@import" not in text
+
+
+def test_hostile_text_is_shown_as_text_wherever_it_is_put():
+    plain, hostile = Read(full().to_html()), Read(full(HOSTILE).to_html())
+    assert [tag for tag, _ in hostile.tags] == [tag for tag, _ in plain.tags]
+    seen = " ".join(text for _, text in hostile.text)
+    assert "<script>alert('x')</script>" in seen
+    assert "{{ 7*7 }}" in seen
+    assert "\x1b" not in full(HOSTILE).to_html()
+
+
+def test_empty_parts_are_left_out():
+    read = Read(Page(title="t", answer="a", cautions=(), glossary={}).to_html())
+    assert read.said("h2") == ["The answer"]
+    assert read.said("h1") == ["t"]
+    assert not read.all("img")
+
+
+def test_the_sentence_that_holds_is_marked_once():
+    text = full().to_html()
+    assert text.count("This one holds.") == 1
+    marked = next(t for t in re.findall(r"<li class=\"holds\">(.*?)</li>", text))
+    assert marked.startswith("Not settled")
+
+
+def test_the_page_keeps_our_own_vocabulary_and_shows_the_cautions():
+    read = Read(full().to_html())
+    for _, text in read.text:
+        assert words.banned(text) == []
+    items = read.said("li")
+    assert all(caution in items for caution in CAUTIONS)
+    joined = " ".join(CAUTIONS).lower()
+    for risk in ("alcohol", "allergens", "additives", "hot liquids", "gas", "local codes", "licensed practice"):
+        assert risk in joined
+
+
+def test_a_percentage_is_not_broken_over_lines():
+    assert "41\u00a0% correct" in full().to_html()
+
+
+def test_the_same_page_is_the_same_text():
+    assert full().to_html() == full().to_html()
+
+
+@pytest.mark.parametrize(
+    "uri", ["https://example.org/x.png", "javascript:alert(1)", "data:text/html;base64,AAAA", 'data:image/png;base64,"']
+)
+def test_only_embedded_pictures_are_taken(uri):
+    with pytest.raises(ValueError, match="embedded SVG or PNG"):
+        Picture(uri, "alt")
+
+
+def test_a_page_is_written_whole(tmp_path):
+    where = write_report(full(), tmp_path / "page.html")
+    assert where.read_text("utf-8") == full().to_html()
+    assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
+
+
+def test_a_crash_leaves_the_old_page_whole(tmp_path, monkeypatch):
+    target = tmp_path / "page.html"
+    target.write_text("old")
+    monkeypatch.setattr("os.replace", lambda *_: (_ for _ in ()).throw(OSError("disk full")))
+    with pytest.raises(OSError, match="disk full"):
+        write_report(full(), target)
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_missing_folder_is_named(tmp_path):
+    with pytest.raises(FileNotFoundError, match=r"there is no folder .*Make it first"):
+        write_report(full(), tmp_path / "absent" / "page.html")
