@@ -11,7 +11,7 @@ whose every second node checks the answer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,11 +101,11 @@ class _Region:
         """Half-normal centre and spread; a normal centre where it has a sign."""
         return log_prior(mu, tau, self.priors, self.series.directed)
 
-    def locate(self) -> tuple[_Stretch, _Stretch]:
+    def locate(self, guess: tuple[_Stretch, _Stretch] | None) -> tuple[_Stretch, _Stretch]:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
         far = min(14.0, 8.0 * max(self.priors.mu_scale, self.priors.tau_scale))
-        t = _Stretch(0.0, far, far / 2, far)
-        angle = _Stretch(0.0, np.pi / 2, np.pi / 4, np.pi)
+        t, angle = guess or (_Stretch(0, 0, far / 2, far), _Stretch(0, 0, np.pi / 4, np.pi))
+        t, angle = replace(t, lower=0.0, upper=far), replace(angle, lower=0.0, upper=np.pi / 2)
         x = np.linspace(-1, 1, 25)
         for _ in range(30):
             (tv, tj), (av, aj) = t.at(x), angle.at(x)
@@ -197,6 +197,14 @@ def _same(region: _Region) -> float:
     return float(density.max() + np.log(w @ (np.exp(density - density.max()) * slope)))
 
 
+def overdispersions(evidence: Sequence[Evidence]) -> tuple[Array, Array]:
+    """Gauss-Legendre nodes and weights for gamma ~ Uniform(0, 1); only 0 where nobody repeated."""
+    if not any(e.repeated for e in evidence):
+        return np.zeros(1), np.ones(1)
+    x, w = np.polynomial.legendre.leggauss(GAMMAS)
+    return (x + 1) / 2, w / 2
+
+
 def integrate(
     evidence: Sequence[Evidence],
     copies: Sequence[int],
@@ -224,16 +232,17 @@ def integrate(
     IntegrationError
         If the log evidence still moves by more than 1e-3 when every second node is left out.
     """
-    repeated = any(e.repeated for e in evidence)
-    x, w = np.polynomial.legendre.leggauss(GAMMAS) if repeated else (np.zeros(1), np.full(1, 2.0))
-    gammas, gamma_weights = (x + 1) / 2 if repeated else x, w / 2
+    gammas, gamma_weights = overdispersions(evidence)
     regions, shares = [], []
     for gamma, share in zip(gammas, gamma_weights, strict=True):
         series = Series.build(evidence, copies, float(gamma))
         for sign in (1.0, -1.0) if series.directed else (1.0,):
             regions.append(_Region(series, priors, sign))
             shares.append(float(share))
-    stretches = [region.locate() for region in regions]
+    stretches: list[tuple[_Stretch, _Stretch]] = []
+    for region in regions:  # overdispersions next to one another have much the same posterior
+        near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
+        stretches.append(region.locate(near[-1] if near else None))
     for _ in range(doublings + 1):
         covers = [_cover(r, *s, nodes) for r, s in zip(regions, stretches, strict=True)]
         logs = np.array([c[0] for c in covers]) + np.log(shares)

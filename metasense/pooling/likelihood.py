@@ -229,12 +229,17 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
 
 
 @lru_cache(maxsize=64)
-def _axis(points: int, directed: bool) -> Array:
+def axis_of(points: int, directed: bool) -> Array:
     """Midpoints of `points` equal steps of [0, 14], and of [-14, 0] too for pools with a directed panel."""
     axis = (np.arange(points) + 0.5) * (REACH / points)
     axis = np.concatenate([-axis[::-1], axis]) if directed else axis
     axis.setflags(write=False)
     return axis
+
+
+def _sampling_axis(tastings: int, directed: bool) -> Array:
+    """Points close enough together for the likelihood of a panel of so many tastings."""
+    return axis_of(next_fast_len(max(256, int(np.ceil(64 * np.sqrt(tastings))))), directed)
 
 
 def _log_probabilities(protocol: Protocol, theta: Array) -> tuple[Array, Array]:
@@ -292,7 +297,7 @@ class Series:
                 "Check the count, or split the panel by session."
             )
         directed = any(e.protocol.directed for e in evidence)
-        axis = _axis(next_fast_len(max(256, int(np.ceil(64 * np.sqrt(largest))))), directed)
+        axis = _sampling_axis(largest, directed)
         logs = np.stack([e.log_likelihood(axis, gamma) for e in evidence])
         log_scale = logs.max(axis=1)
         # A step of the sampled maximum below the true one only rescales; both enter every formula together.
@@ -351,7 +356,9 @@ class Series:
         theta = np.array(theta, float)
         return np.asarray(sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True)))
 
-    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = ()) -> Array:
+    def mix(
+        self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = (), points: int | None = None
+    ) -> Array:
         """Densities that weighted nodes imply: of the next panel's d-prime, and of chosen panels' own given the others.
 
         The density of panel i given all data is its likelihood times row i: the nodes' mixture of ``Normal(mu, tau)``
@@ -362,11 +369,13 @@ class Series:
         mu, tau, weight : ndarray, shape (nodes,)
         panels : sequence of int
             Indices into `evidence`.
+        points : int, optional
+            Length of the axis, at least that of `axis`.
 
         Returns
         -------
         ndarray, shape (1 + len(panels), points)
-            Values on `axis`; row 0 is the next panel.
+            Values on the axis of that length; row 0 is the next panel.
         """
         terms = SMOOTHER * self.terms
         order = np.argsort(-tau)
@@ -382,14 +391,18 @@ class Series:
             own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
             columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
             out[:, :used] += columns.T @ waves
-        points = len(self.axis)
         out /= self.width
-        padded = np.zeros((len(out), points))
+        padded = np.zeros((len(out), points or len(self.axis)))
         padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
+
+    @property
+    def own_axis(self) -> Array:
+        """d-primes at which the likelihoods are sampled."""
+        return _sampling_axis(max(e.size for e in self.evidence), self.directed)
 
     @property
     def axis(self) -> Array:
         """d-primes at which `mix` gives densities: midpoints of equal steps."""
         half = 1 if self.directed else 2
-        return _axis(next_fast_len(max(half * SMOOTHER * self.terms, 512)), self.directed)
+        return axis_of(next_fast_len(max(half * SMOOTHER * self.terms, 512)), self.directed)

@@ -1,0 +1,323 @@
+"""Pool panels on one variable, and hold what is then known.
+
+`pool` takes a checked table and returns a `Pooled`: the average d-prime, how much panels differ, what the next panel
+would show, each panel beside the pool, the verdict against a margin, and the sentences and figures that say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from metasense.margins import Margin
+from metasense.panels import Panels, read_panels
+from metasense.pooling import grid, writing
+from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.evidence import Collected, collect
+from metasense.pooling.explanations import EVEN, Explanations
+from metasense.pooling.posterior import Posterior, draw_nodes, draw_panels
+from metasense.pooling.priors import Priors
+from metasense.protocols import Protocol, forced_choice, protocol
+from metasense.showing import figures, tables
+from metasense.single import panels_alone
+
+if TYPE_CHECKING:
+    import os
+
+    import xarray as xr
+    from matplotlib.axes import Axes
+
+Method = Literal["grid", "mcmc"]
+MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
+
+
+def pool(
+    panels: Panels | Any,
+    *,
+    margin: Margin | None = None,
+    priors: Priors | None = None,
+    method: Method = "grid",
+    draws: int = 1000,
+    chains: int = 4,
+    seed: int = 1,
+    progress: bool = False,
+) -> Pooled:
+    """Pool the panels of one comparison.
+
+    Each panel has a d-prime of its own, ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``; its counts are binomial (with
+    repeats: guess-corrected beta-binomial) at the rate its protocol gives at that d-prime, so triangles, duo-trios and
+    2-AFCs pool on one scale.
+
+    Parameters
+    ----------
+    panels : Panels, or anything `read_panels` takes
+        At least one panel.
+    margin : Margin, optional
+        The smallest difference that matters. Without one there is no verdict.
+    priors : Priors, optional
+        Prior scales; ``Priors()`` by default.
+    method : {"grid", "mcmc"}
+        Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check.
+    draws, chains : int
+        Size of the exported draws, and of the sample with ``method="mcmc"``.
+    seed : int
+        Of everything random: draws and, with ``"mcmc"``, the sampler.
+    progress : bool
+        Whether the sampler shows its progress.
+
+    Returns
+    -------
+    Pooled
+
+    Raises
+    ------
+    PanelsError
+        If the table has problems; all of them are listed.
+    IntegrationError
+        If the integration cannot reach its accuracy.
+
+    Examples
+    --------
+    >>> pooled = pool({"panel": ["A", "B", "C"], "protocol": ["triangle", "triangle", "duo-trio"],
+    ...                "tastings": [24, 30, 28], "correct": [12, 11, 17]}, margin=Margin(d_prime=0.5))
+    >>> pooled.to_frame().set_index("quantity").loc["average d-prime", ["median", "lower", "upper"]].round(2).tolist()
+    [0.85, 0.19, 1.52]
+    >>> pooled.verdict().label
+    'not settled'
+    """
+    if method not in ("grid", "mcmc"):
+        raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
+    if margin is not None and not isinstance(margin, Margin):
+        raise ValueError(
+            f"margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); got {margin!r}."
+        )
+    panels = panels if isinstance(panels, Panels) else read_panels(panels)
+    priors = Priors() if priors is None else priors
+    collected = collect(panels.frame)
+    posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+    advice: tuple[str, ...] = ()
+    if method == "mcmc":
+        from metasense.pooling import mcmc
+
+        posterior, diagnostics = mcmc.sample(
+            collected.evidence, collected.copies, priors, draws=draws, chains=chains, seed=seed, progress=progress
+        )[:2]
+        advice = diagnostics.advice
+    settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
+    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Pooled:
+    """What a set of panels says together. Made by `pool`.
+
+    Attributes
+    ----------
+    panels : Panels
+    margin : Margin or None
+    priors : Priors
+    posterior : Posterior
+        The weighted nodes everything is computed from.
+    evidences : Evidences
+        Log evidences of the explanations.
+    settings : dict
+        Method, seed and size of the draws.
+    """
+
+    panels: Panels
+    margin: Margin | None
+    priors: Priors
+    posterior: Posterior = field(repr=False)
+    evidences: grid.Evidences
+    collected: Collected
+    settings: dict[str, Any]
+    advice: tuple[str, ...] = ()
+
+    # --- numbers ----------------------------------------------------------------------------------------------------
+
+    @property
+    def average(self) -> Distribution:
+        """Posterior of the average d-prime of panels like these."""
+        return self.posterior.average
+
+    @property
+    def spread(self) -> Distribution:
+        """Posterior of the standard deviation between panels, in d-prime units."""
+        return self.posterior.spread
+
+    @property
+    def next_d_prime(self) -> Distribution:
+        """Posterior of the next panel's d-prime."""
+        return self.posterior.next_d_prime
+
+    @property
+    def directed(self) -> bool:
+        """Whether some panel named an attribute, so that differences have a direction."""
+        return self.posterior.directed
+
+    @property
+    def protocols(self) -> tuple[Protocol, ...]:
+        """Forced-choice protocols of the panels, then of the margin, each once."""
+        names = [*self.panels.frame["protocol"].unique()]
+        if self.margin is not None and self.margin.stated_protocol:
+            names.append(self.margin.stated_protocol)
+        tests = [protocol(name) for name in dict.fromkeys(names)]
+        return tuple(t for t in tests if isinstance(t, Protocol)) or (forced_choice("triangle"),)
+
+    def to_frame(self, prob: float = 0.95, protocols: Sequence[str] | None = None) -> pd.DataFrame:
+        """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals.
+        protocols : sequence of str, optional
+            Which protocols' rates to give; those of the panels and of the margin by default.
+
+        Returns
+        -------
+        DataFrame
+            Rows ``average d-prime``, ``next panel d-prime``, ``spread``, then ``p_c (...)``, ``p_d (...)`` and the next
+            panel's of each protocol; columns ``quantity, mean, median, lower, upper, prob, kind``.
+        """
+        main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
+        frames = [pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])]
+        chosen = self.protocols if protocols is None else [forced_choice(name) for name in protocols]
+        return pd.concat([*frames, *(self.rate(test).to_frame(prob) for test in chosen)], ignore_index=True)
+
+    def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """Each panel alone beside the same panel given all the others.
+
+        Returns
+        -------
+        DataFrame
+            One row a panel in the order of the table: ``panel, protocol, tastings, correct``, the exact one-sided
+            ``p_value``, its d-prime ``alone`` (maximum likelihood, ``alone_lower``, ``alone_upper`` exact) and
+            ``pooled`` (posterior median, ``pooled_lower``, ``pooled_upper`` equal-tailed credible), ``prob`` and kinds.
+        """
+        alone = panels_alone(self.panels, prob=prob)
+        own = [(d.median, *d.interval(prob)) for d in self._own]
+        pooled = pd.DataFrame(own, columns=["pooled", "pooled_lower", "pooled_upper"]).iloc[self.collected.index]
+        columns = ["panel", "protocol", "tastings", "correct", "p_value"]
+        named = {"d_prime": "alone", "d_prime_lower": "alone_lower", "d_prime_upper": "alone_upper"}
+        frame = alone[[*columns, *named]].rename(columns=named).reset_index(drop=True)
+        kinds = {"alone_kind": "exact", "pooled_kind": "equal-tailed", "prob": prob}
+        return pd.concat([frame, pooled.reset_index(drop=True)], axis=1).assign(**kinds)
+
+    def panel(self, name: str) -> Distribution:
+        """One panel's own d-prime given all the panels."""
+        self.panels[name]  # an unknown name is an error that lists the known ones
+        row = int(np.flatnonzero(self.panels.frame["panel"] == name)[0])
+        return self._own[self.collected.index[row]]
+
+    @cached_property
+    def _own(self) -> list[Distribution]:
+        return self.posterior.panels()
+
+    def rate(self, test: str | Protocol) -> Rate:
+        """Correct answers in a protocol, averaged over panels like these and in the next one."""
+        test = forced_choice(test)
+        return Rate(test, self.posterior.average_rate(test), self.posterior.next_rate(test))
+
+    def next_panel(self, test: str | Protocol, tastings: int) -> NextPanel:
+        """What one more panel of this protocol and size would show."""
+        test = forced_choice(test)
+        if int(tastings) != tastings or tastings < 1:
+            raise ValueError(f"tastings is the number of answers in the next panel, 1 or more; got {tastings!r}.")
+        signed = self.directed and test.directed
+        theta = self.posterior.next_theta if signed else self.next_d_prime
+        return NextPanel.of(theta, test, int(tastings))
+
+    def verdict(self) -> Verdict:
+        """Whether the average d-prime is beyond the margin, within it, or not settled."""
+        return Verdict.of(self.average, self.margin)
+
+    def explanations(self, prior: tuple[float, float, float] = EVEN) -> Explanations:
+        """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities."""
+        return Explanations(self.evidences, prior)
+
+    # --- draws ------------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def draws(self) -> xr.Dataset:
+        """Posterior draws: ``average``, ``spread`` and each panel's ``d_prime``, with dims chain, draw, panel."""
+        import xarray as xr
+
+        chains, wanted = self.settings["chains"], self.settings["draws"]
+        per_chain = max(min(wanted, MOST_DRAWS // (chains * len(self.panels))), 25)
+        rng = np.random.default_rng(self.settings["seed"])
+        if self.posterior.method == "grid":
+            mu, tau, patch = draw_nodes(self.posterior, chains * per_chain, rng)
+        else:
+            mu, tau = (np.concatenate([getattr(p, name) for p in self.posterior.patches]) for name in ("mu", "tau"))
+            patch = np.repeat(np.arange(len(self.posterior.patches)), [len(p.mu) for p in self.posterior.patches])
+        own = draw_panels(self.posterior, mu, tau, patch, self.collected.index, rng)
+        shape = (chains, per_chain)
+        names = self.panels.frame["panel"].to_numpy(str)
+        values = {
+            "average": (("chain", "draw"), grid.average_d_prime(mu, tau).reshape(shape)),
+            "spread": (("chain", "draw"), tau.reshape(shape)),
+            "centre": (("chain", "draw"), mu.reshape(shape)),
+            "d_prime": (("chain", "draw", "panel"), own.reshape(*shape, len(names))),
+        }
+        coords = {"chain": np.arange(chains), "draw": np.arange(per_chain), "panel": names}
+        return xr.Dataset(values, coords, {"seed": self.settings["seed"], "metasense": version("metasense")})
+
+    def to_arviz(self) -> Any:
+        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on)."""
+        from metasense.pooling import mcmc
+
+        return mcmc.to_arviz(self.draws)
+
+    # --- words and figures ------------------------------------------------------------------------------------------
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What a careful reader should know about these panels, in plain words."""
+        return writing.notes(self)
+
+    @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """Those of the notes that question the answer itself."""
+        return writing.warnings(self)
+
+    def headline(self) -> str:
+        """The answer in one sentence."""
+        return writing.headline(self)
+
+    def statement(self) -> str:
+        """A paragraph to publish."""
+        return writing.statement(self)
+
+    def plot(self, *, order: str = "table", prob: float = 0.95, ax: Any = None) -> Axes:
+        """Every panel alone and pooled, the average, the next panel and the margin. Returns the Axes."""
+        return figures.forest(**self._forest(prob), order=order, ax=ax)
+
+    def _forest(self, prob: float) -> dict[str, Any]:
+        average, following = self.average, self.next_d_prime
+        lower, upper = average.interval(prob)
+        next_lower, next_upper = following.interval(prob)
+        return {
+            "panels": self.panels_frame(prob),
+            "average": (lower, average.median, upper),
+            "next_panel": (next_lower, following.median, next_upper),
+            "margin": None if self.margin is None else self.margin.d_prime,
+            "prob": prob,
+        }
+
+    def report(self, path: str | os.PathLike[str]) -> Any:
+        """Write the answer as one self-contained HTML page; returns the path."""
+        return writing.report(self, path)
+
+    def __repr__(self) -> str:
+        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in writing.cell(self))
+
+    def _repr_html_(self) -> str:
+        return tables.block(*writing.cell(self))

@@ -1,0 +1,254 @@
+"""A pool in words: its headline, the paragraph to publish, the notes a careful reader needs, the page.
+
+Everything here is filled from the numbers of a `Pooled` and from nothing else.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from metasense import report as pages
+from metasense.binomial import at_most
+from metasense.pooling.answers import SETTLED, margin_words
+from metasense.protocols import Protocol, protocol
+from metasense.showing import figures, tables, words
+
+if TYPE_CHECKING:
+    import os
+    from pathlib import Path
+
+    from metasense.pooling.pooled import Pooled
+
+REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
+LISTED = 6  # panels named in a note before the rest are counted
+
+
+def headline(pooled: Pooled) -> str:
+    """The answer in one sentence."""
+    average = pooled.average
+    text = (
+        f"Over {words.count(len(pooled.panels), 'panel')} the average d-prime is "
+        f"{words.estimate(average.median, *average.interval())}"
+    )
+    verdict = pooled.verdict()
+    if verdict.margin is None:
+        return f"{text}; {verdict.label}."
+    said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
+    return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+
+
+def statement(pooled: Pooled) -> str:
+    """A paragraph: what was pooled, how large the difference is, how much it varies, the verdict, what it rests on."""
+    return " ".join([pooled_what(pooled), size(pooled), variation(pooled), pooled.verdict().sentence(), basis(pooled)])
+
+
+def pooled_what(pooled: Pooled) -> str:
+    """Which panels, with people and tastings counted apart."""
+    frame = pooled.panels.frame
+    kinds = [f"{n} {name}" for name, n in Counter(frame["protocol"]).most_common()]
+    tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
+    if frame["tasters"].notna().all():
+        people = f"{words.count(tastings, 'tasting')} by {words.count(int(frame['tasters'].sum()), 'taster')}, counted panel by panel"
+    else:
+        people = f"{words.count(tastings, 'tasting')}; the number of people is not given for every panel"
+    return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
+
+
+def size(pooled: Pooled) -> str:
+    """The average difference, as d-prime and as correct answers in the main protocol."""
+    average = pooled.average
+    text = f"The average d-prime is {words.estimate(average.median, *average.interval())}. "
+    return text + pooled.rate(main_protocol(pooled)).sentence()
+
+
+def variation(pooled: Pooled) -> str:
+    """How much panels differ and what the next one would face."""
+    spread, following = pooled.spread, pooled.next_d_prime
+    low, high = words.distinct(*following.interval())
+    return (
+        f"Panels differ around that average by an SD of {words.estimate(spread.median, *spread.interval())} "
+        f"in d-prime, so the next panel's own d-prime is expected between {low} and {high} (95 %)."
+    )
+
+
+def basis(pooled: Pooled) -> str:
+    """The priors, and the reminder that a pooled average cannot be zero."""
+    none = pooled.explanations().probability[0]
+    return (
+        f"Priors: {pooled.priors.describe(pooled.directed)}. A pooled average of this kind cannot come out as zero, so "
+        "that its interval stays above 0 is no evidence of a difference; the probability that there is nothing to taste at all is "
+        f"{words.percent(none)} when none, same and varying start out equally probable."
+    )
+
+
+def main_protocol(pooled: Pooled) -> Protocol:
+    """The margin's protocol where it has one, else the one most panels used."""
+    if pooled.margin is not None and pooled.margin.stated_protocol:
+        return pooled.protocols[-1] if pooled.protocols[-1].name == pooled.margin.stated_protocol else next(
+            p for p in pooled.protocols if p.name == pooled.margin.stated_protocol
+        )
+    counts = Counter(pooled.panels.frame["protocol"])
+    return max(pooled.protocols, key=lambda p: counts[p.name])
+
+
+# --- notes ----------------------------------------------------------------------------------------------------------
+
+
+def notes(pooled: Pooled) -> tuple[str, ...]:
+    """What limits the answer, each in a sentence that names the panels: first what questions it, then the rest."""
+    return (*warnings(pooled), *_limits(pooled), *pooled.panels.notes)
+
+
+def warnings(pooled: Pooled) -> tuple[str, ...]:
+    """What questions the answer itself."""
+    frame = pooled.panels.frame
+    test = frame["protocol"].map(protocol)
+    counted = frame["tastings"].notna().to_numpy() & ~test.map(lambda t: t.directed).to_numpy(bool)
+    guess = test.map(lambda t: getattr(t, "guess", 0.5)).to_numpy(float)
+    few = at_most(frame["correct"].fillna(0).to_numpy(float), frame["tastings"].fillna(1).to_numpy(float), guess)
+    return (
+        *pooled.advice,
+        *_naming(
+            pooled,
+            counted & (few < REVERSED),
+            "Far fewer correct answers than guessing gives in {}: a reversal or coding error? Check the key before relying "
+            "on the pool.",
+        ),
+        *_naming(
+            pooled,
+            pooled.posterior.floored()[pooled.collected.index] > 0.01,
+            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. Check the "
+            "counts; the answer without it says how much rests on it.",
+        ),
+    )
+
+
+def _limits(pooled: Pooled) -> list[str]:
+    frame = pooled.panels.frame
+    found: list[str] = []
+    if len(frame) == 1:
+        found.append("One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior.")
+    if (frame["correct"] == frame["tastings"]).all():
+        found.append(
+            "Every answer in every panel was correct: the data give only a lower limit, and how far above it the difference "
+            "lies rests on the prior."
+        )
+    for mask, text in (
+        (
+            frame["blind"] != "double",
+            "Not double-blind: {}. Such a panel tells whether people could tell, by whatever means, not whether they could "
+            "taste.",
+        ),
+        (
+            (frame["looks"] > 1) | (frame["tastings"] > frame["planned"]),
+            "Looked at or extended before the end: {}. The p-value is then not what it says; the pooled answer suffers less.",
+        ),
+        (
+            frame["tasters"] < frame["tastings"],
+            "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
+        ),
+        (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
+        (frame["reported"].eq(False), "Not reported elsewhere, but counted here: {}."),
+    ):
+        found.extend(_naming(pooled, mask, text))
+    if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
+        found.append(
+            "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as other "
+            "batches are like them."
+        )
+    return found
+
+
+def _naming(pooled: Pooled, mask: Any, text: str) -> list[str]:
+    """The text with the names of the panels in the mask; nothing where there are none."""
+    names = pooled.panels.frame.loc[pd.Series(mask).fillna(False).to_numpy(bool), "panel"]
+    return [text.format(words.listing(map(words.one_line, names), most=LISTED))] if len(names) else []
+
+
+# --- what a cell and the page show ----------------------------------------------------------------------------------
+
+
+def answer_table(pooled: Pooled, *, every: bool = False) -> tables.Table:
+    """The answer in words: the three d-primes, then the rates of the main protocol (or of every protocol)."""
+    frame = pooled.to_frame(protocols=None if every else [main_protocol(pooled).name])
+    percents = dict.fromkeys(frame["quantity"][3:], "percent")
+    return tables.table(frame.drop(columns="mean"), caption="What is now known", kinds=percents)  # type: ignore[arg-type]
+
+
+def panels_table(pooled: Pooled, most: int | None = 40) -> tables.Table:
+    """Each panel alone beside pooled."""
+    frame = pooled.panels_frame()
+    frame.insert(2, "answers", pooled.panels.overview()["correct"])
+    return tables.table(
+        frame.drop(columns=["tastings", "correct"]),
+        caption="Each panel by itself and given all panels, as d-prime",
+        kinds={"answers": "text"},
+        labels={"answers": "correct", "p_value": "p alone", "alone": "alone", "pooled": "pooled"},
+        most=most,
+    )
+
+
+def cell(pooled: Pooled) -> list[str | tables.Table]:
+    """What a notebook cell or a terminal shows."""
+    parts: list[str | tables.Table] = [headline(pooled), answer_table(pooled), pooled.verdict().sentence()]
+    parts += [pooled.explanations().sentence(), panels_table(pooled)]
+    return [*parts, *(f"Note: {note}" for note in pooled.notes)]
+
+
+def methods(pooled: Pooled) -> tuple[str, ...]:
+    """The methods note: model, priors, computation, decision rule."""
+    computed = (
+        f"Computed by integration over ({pooled.settings['method']}), with a check by every second node: the log evidence "
+        f"moves by {pooled.evidences.error:.1g}."
+        if pooled.settings["method"] == "grid"
+        else f"Sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws); evidences by integration."
+    )
+    return (
+        "Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau); its correct answers are binomial with the chance "
+        "that its protocol gives at that d-prime under the Thurstonian decision rule. Where tasters repeated, their answers are "
+        "guess-corrected beta-binomial with an overdispersion integrated out over a uniform prior.",
+        f"Priors: {pooled.priors.describe(pooled.directed)}. The average d-prime is the mean of |theta| over panels.",
+        f"{computed} Intervals are credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and p_d.",
+        f"A question is called settled when one side of the margin has a posterior probability above {words.percent(SETTLED)}.",
+    )
+
+
+def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
+    """Write the page."""
+    from matplotlib.figure import Figure
+
+    shown = pooled._forest(0.95)
+    verdict = pooled.verdict()
+    page = pages.Page(
+        title="What the panels say together",
+        answer=headline(pooled),
+        paragraphs=(pooled_what(pooled), size(pooled), variation(pooled), verdict.sentence(), pooled.explanations().sentence()),
+        notes=pooled.notes,
+        sentences={} if pooled.margin is None else words.verdict_sentences(margin_words(pooled.margin), SETTLED),
+        verdict=verdict.label,
+        figure=pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown)),
+        tables=(panels_table(pooled, most=None), answer_table(pooled, every=True)),
+        methods=methods(pooled),
+        checks=(basis(pooled),),
+        provenance=provenance(pooled),
+    )
+    return pages.write_report(page, path)
+
+
+def provenance(pooled: Pooled) -> dict[str, object]:
+    """Data, seed and versions, so that another person can repeat it."""
+    names = ("metasense", "numpy", "scipy", "pandas", *(("pymc",) if pooled.settings["method"] == "mcmc" else ()))
+    return {
+        "data": pooled.panels.source,
+        "fingerprint of the data (SHA-256)": pooled.panels.fingerprint,
+        "margin": "none given" if pooled.margin is None else pooled.margin.text,
+        "priors": str(pooled.priors.describe(pooled.directed)),
+        "method": pooled.settings["method"],
+        "seed": pooled.settings["seed"],
+        "versions": ", ".join([f"Python {platform.python_version()}", *(f"{n} {version(n)}" for n in names)]),
+    }
