@@ -1,9 +1,10 @@
 """Turn cells as somebody typed them into typed columns, without guessing.
 
-Each expected column is one line of a table (`Column`: its name, what it means, what kind of cell it holds, what else people call it), and
-each kind (`whole`, `choice`, `date`, `text`) is one function from a cell to a value. `check_table` matches headers to columns and applies
-the kinds. A cell that could mean two things ("1,000", "03/04/2025", "12/30") is a problem with a remedy, never a silent choice; a choice
-that is safe is a note. Every distinct cell is looked at once, so a million rows cost little more than their distinct values.
+Each expected column is one line of a table (`Column`: its name, what it means, what kind of cell it holds, what else
+people call it), and each kind (`whole`, `choice`, `date`, `text` ...) is one function from a cell to a value.
+`check_table` matches headers to columns and applies the kinds. A cell that could mean two things ("1,000",
+"03/04/2025", "12/30") is a problem with a remedy, never a silent choice; a choice that is safe is a note. Every
+distinct cell is looked at once, so a million rows cost little more than their distinct values.
 """
 
 from __future__ import annotations
@@ -12,265 +13,339 @@ import datetime as dt
 import difflib
 import re
 import unicodedata
-from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from metasense.reading import Problem, Sheet, listing
+from metasense.reading import Problem, Sheet, is_empty
+from metasense.showing.words import listing
 
 MOST = 2**53  # the largest count a spreadsheet keeps exactly
-MISSING_WORDS = frozenset({"na", "n/a", "nan", "null", "nil", "-", "–", "—", "?", ".", "unknown", "missing", "<na>", "nat"})
-EXCEL_ERRORS = frozenset({"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"})
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
-_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+", re.ASCII)
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u202f’]\d{3})+([.,]\d+)?", re.ASCII)
+NOT_AVAILABLE = frozenset({"na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
+NOT_KNOWN = NOT_AVAILABLE | {"-", "–", "—", "?", ".", "nil", "unknown", "missing"}
+EXCEL_ERRORS = frozenset({"#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"})
+SPACES = " \t\r\n\v\f\u00a0\u200b\u2007\u202f\u3000\ufeff"
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
+_EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)  # one thousand, or one and no thousandths
+_GROUPED = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u202f’]\d{3})+([.,]\d+)?", re.ASCII)
+_MONTHS = "january february march april may june july august september october november december".split()
 
 
-class _Wrong(Exception):
-    """A cell that cannot be read; the message is for the user."""
+class Wrong(Exception):
+    """A cell that cannot be read. The message is for the user: what is there, and what to write."""
 
 
 @dataclass
 class Reading:
-    """What applies to the whole table while its cells are read: is a comma a decimal mark, and which notes were earned."""
+    """What holds while a column is read: is a comma the decimal mark, and which notes were earned by which cells."""
 
     decimal_comma: bool = False
-    seen: dict[str, list[str]] = field(default_factory=dict)  # note -> examples
+    earned: dict[str, list[str]] = field(default_factory=dict)
 
-    def note(self, words: str, example: str) -> None:
-        self.seen.setdefault(words, []).append(example)
+    def note(self, words: str, cell: object) -> None:
+        self.earned.setdefault(words, []).append(repr(cell))
 
-    def notes(self, where: str) -> list[str]:
-        return [f"{where}{words.format(listing(examples, 4))}" for words, examples in self.seen.items()]
+    def notes(self, header: str) -> list[str]:
+        return [f"column {header!r}: {listing(cells, 4)} {words}." for words, cells in self.earned.items()]
 
 
-Kind = Callable[[Any, Reading], Any]  # a cell to its value, None where missing; raises _Wrong
+Kind = Callable[[Any, Reading], Any]  # a cell to its value, None where missing; raises Wrong
 
 
 @dataclass(frozen=True)
 class Column:
-    """One expected column: ``kind`` reads a cell, ``dtype`` is what pandas keeps, ``aliases`` are other headers for it."""
+    """One expected column: ``kind`` reads a cell, pandas keeps it as ``dtype``, ``aliases`` are other headers, `plain`."""
 
     name: str
     meaning: str
     kind: Kind
     dtype: str
-    aliases: tuple[str, ...] = ()
+    aliases: str = ""
     required: bool = False
 
-
-@dataclass(frozen=True, eq=False)
-class Checked:
-    """A table with typed columns: the expected ones first, then the extra ones, named in `extras`."""
-
-    frame: pd.DataFrame
-    rows: Sequence[object]
-    heads: dict[str, str]  # column -> header as the user wrote it
-    extras: tuple[str, ...]
-    notes: list[str]
-    problems: list[Problem]
+    @property
+    def other_names(self) -> tuple[str, ...]:
+        return tuple(self.aliases.split())
 
 
 def plain(header: object) -> str:
-    """A header without what nobody remembers: case, accents of form, spaces, hyphens, underscores, dots.
+    """A header without what nobody remembers: case, spaces, hyphens, underscores, dots.
 
     Examples
     --------
-    >>> plain(" Batch-Pair "), plain("false_alarms"), plain("N")
-    ('batchpair', 'falsealarms', 'n')
+    >>> plain(" Batch-Pair "), plain("false_alarms"), plain("No. correct")
+    ('batchpair', 'falsealarms', 'nocorrect')
     """
     return "".join(c for c in unicodedata.normalize("NFKC", str(header)).casefold() if c.isalnum())
 
 
-# --- kinds of cell ----------------------------------------------------------------------------------------------------------------------
+def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
+    """A function that says whether a header is the name of one of `columns`, or another name for it."""
+    names = {plain(column.name) for column in columns} | {name for column in columns for name in column.other_names}
+    return lambda header: plain(header) in names
 
 
-def _trimmed(cell: object) -> str:
-    return unicodedata.normalize("NFC", str(cell)).strip(" \t\r\n\v\f\u00a0\u200b\u2007\u202f\u3000\ufeff")
+# --- kinds of cell --------------------------------------------------------------------------------------------------
 
 
-def _blank(cell: object, reading: Reading) -> bool:
-    """Is the cell empty, or does it say that nothing is known?"""
-    if cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and cell != cell):
+def _tidy(cell: object) -> str:
+    return unicodedata.normalize("NFC", str(cell)).strip(SPACES)
+
+
+def _missing(cell: object, reading: Reading, words: frozenset[str] = NOT_KNOWN) -> bool:
+    """Is the cell empty, or does it say in words that nothing is known?"""
+    if is_empty(cell):
         return True
     if not isinstance(cell, str):
         return False
-    word = _trimmed(cell)
-    if word.casefold() in MISSING_WORDS:
-        reading.note("{} read as missing.", repr(word))
+    word = _tidy(cell)
+    if word.casefold() in words:
+        reading.note("was read as missing", word)
         return True
     return not word
 
 
-def _number(cell: object, reading: Reading) -> Decimal | float:
-    """The number in a cell; Decimal from text, so that nothing is rounded."""
+def _number(cell: object, reading: Reading, *, counting: bool = False) -> Decimal | float:
+    """The number in a cell, exactly; raises Wrong if it is not one, or could be one of two."""
     if isinstance(cell, bool | np.bool_):
-        raise _Wrong(f"{str(cell).upper()} is not a number. Write the number")
+        raise Wrong(f"{str(cell).upper()} is not a number. Write the number")
     if isinstance(cell, int | np.integer):
         return Decimal(int(cell))
-    if isinstance(cell, float | np.floating):
-        if not np.isfinite(cell):
-            raise _Wrong("is infinite. Write the number")
-        return float(cell)
-    if isinstance(cell, Decimal):
-        if not cell.is_finite():
-            raise _Wrong("is not a finite number. Write the number")
-        return cell
+    if isinstance(cell, float | np.floating | Decimal):
+        if not np.isfinite(float(cell)):
+            raise Wrong(f"{cell} is not a finite number. Write the number")
+        return cell if isinstance(cell, Decimal) else float(cell)
     if isinstance(cell, dt.date | dt.time | np.datetime64 | dt.timedelta):
-        raise _Wrong(f"is a date ({cell}); a spreadsheet may have made one of a fraction such as 12/30. Format the cell as a number and type it again")
-    text = _trimmed(cell)
-    if _THOUSANDS.fullmatch(text) and not (reading.decimal_comma and re.fullmatch(r"[+-]?0,\d+", text)):
-        joined, parted = re.sub(r"[^\d+-]", "", text), re.sub(r"[^\d+-]", ".", text)
-        reading_of = f"either {joined} or {parted}" if parted.count(".") == 1 and re.search("[.,]", text) else "a number with thousands marked"
-        raise _Wrong(f"{text!r} is {reading_of}. Write it without a thousands separator")
-    if _COMMA_NUMBER.fullmatch(text):
-        if not reading.decimal_comma:
-            raise _Wrong(f"{text!r} has a comma where a point is expected. Write {text.replace(',', '.')}")
-        reading.note("a decimal comma was read in {}.", repr(text))
-        text = text.replace(",", ".")
-    if not _NUMBER.fullmatch(text):
-        if re.fullmatch(r"\d+\s*(/|of|out of)\s*\d+", text):
-            top, bottom = re.findall(r"\d+", text)
-            raise _Wrong(f"{text!r} is two numbers in one cell. Put {top} and {bottom} in columns of their own")
-        if text.endswith("%"):
-            raise _Wrong(f"{text!r} is a percentage. Write the count itself")
-        if text in EXCEL_ERRORS:
-            raise _Wrong(f"{text!r} is an error of the spreadsheet. Correct the formula and save again")
-        raise _Wrong(f"{text!r} is not a number. Write digits only")
-    return Decimal(text)
+        made = "a spreadsheet turns fractions such as 12/30 into dates. Format the cell as a number and type it again"
+        raise Wrong(f"{cell} is a date or time; {made}")
+    word = _tidy(cell)
+    if _EITHER.fullmatch(word) and (counting or reading.decimal_comma != ("," in word)):
+        whole_, part = word.replace(",", "").replace(".", ""), word.replace(",", ".").rstrip("0").rstrip(".")
+        raise Wrong(f"{word!r} could be {whole_} or {part}. Write it without a separator of thousands")
+    if _COMMA.fullmatch(word):
+        reading.note("was read with a decimal comma", word)
+        word = word.replace(",", ".")
+    elif _GROUPED.fullmatch(word) and not _NUMBER.fullmatch(word):
+        raise Wrong(f"{word!r} has separators of thousands. Write it without them")
+    if not _NUMBER.fullmatch(word):
+        if m := re.fullmatch(r"(\d+)\s*(?:/|of|out of)\s*(\d+)", word):
+            raise Wrong(f"{word!r} is two numbers in one cell. Put {m[1]} and {m[2]} in columns of their own")
+        if word.endswith("%"):
+            raise Wrong(f"{word!r} is a percentage. Write the count itself" if counting else f"{word!r} has a % sign")
+        if word in EXCEL_ERRORS:
+            raise Wrong(f"{word} is an error of the spreadsheet. Correct the formula and save again")
+        raise Wrong(f"{word[:60]!r} is not a number. Write it in digits")
+    return Decimal(word)
+
+
+def number(cell: object, reading: Reading) -> float | None:
+    """Any number."""
+    return None if _missing(cell, reading) else float(_number(cell, reading))
 
 
 def whole(cell: object, reading: Reading) -> int | None:
     """A count: 0, 1, 2 ..., also written 30.0 or 1e9."""
-    if _blank(cell, reading):
+    if _missing(cell, reading):
         return None
-    value = _number(cell, reading)
+    value = _number(cell, reading, counting=True)
+    shown = str(cell).strip()[:40]
     if value < 0:
-        raise _Wrong(f"{cell} is negative; a count cannot be. Write 0 or more")
+        raise Wrong(f"{shown} is negative. A count is 0 or more")
     if value > MOST:
-        raise _Wrong(f"{str(cell)[:40]} is too large for a count")
+        raise Wrong(f"{shown} is too large for a count. Check the digits")
     if value != int(value):
-        raise _Wrong(f"{cell} is not a whole number; a count must be. Write the count itself, not an average or a share")
+        raise Wrong(f"{shown} is not a whole number. Write the count itself, not an average or a share")
     return int(value)
+
+
+def label(cell: object, reading: Reading) -> str | None:
+    """Words on one line that name a person or thing; NA is a name like any other."""
+    word = _words(cell, reading)
+    if word and re.search(r"[\x00-\x1f\x7f-\x9f]", word):
+        raise Wrong(f"{word!r} holds a line break or control character. Write the name on one line")
+    return word
 
 
 def text(cell: object, reading: Reading) -> str | None:
     """Words, kept as written but for spaces around them."""
-    if cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and cell != cell):
+    return None if _missing(cell, reading, NOT_AVAILABLE) else _words(cell, reading)
+
+
+def _words(cell: object, reading: Reading) -> str | None:
+    if is_empty(cell):
         return None
-    if isinstance(cell, float | np.floating) and cell == int(cell) if isinstance(cell, float | np.floating) and np.isfinite(cell) else False:
-        return str(int(cell))
-    if isinstance(cell, dt.datetime | np.datetime64):
-        return str(pd.Timestamp(cell)).removesuffix(" 00:00:00")
-    word = _trimmed(cell)
-    if isinstance(cell, str):
-        if word in EXCEL_ERRORS:
-            raise _Wrong(f"{word!r} is an error of the spreadsheet. Correct the formula and save again")
-        if re.match(r"'[=+\-@\t\r]", word):
-            word = word[1:]
-            reading.note("the apostrophe that guards {} from being run as a formula was left out.", repr(word))
-        elif word and word != cell:
-            reading.note("spaces around, or split accents in, {} were tidied.", repr(word))
-    return word or None
+    if not isinstance(cell, str):
+        if isinstance(cell, float | np.floating) and np.isfinite(cell) and cell == int(cell):
+            return str(int(cell))  # spreadsheets keep 7 as 7.0
+        if isinstance(cell, dt.datetime | np.datetime64):
+            return str(pd.Timestamp(cell)).removesuffix(" 00:00:00")
+        if not isinstance(cell, int | float | np.number | np.bool_ | Decimal | dt.date | dt.time | dt.timedelta):
+            raise Wrong(f"holds a {type(cell).__name__}. Write words or a number")
+        return str(cell)
+    word = _tidy(cell)
+    if word != cell and word:
+        reading.note("was written without the spaces around it, or with its accents joined", word)
+    if word in EXCEL_ERRORS:
+        raise Wrong(f"{word} is an error of the spreadsheet. Correct the formula and save again")
+    unguarded = _GUARD.sub(r"\1", word)
+    if unguarded != word:
+        reading.note("was read without the apostrophe that keeps a spreadsheet from running it", unguarded)
+    return unguarded or None
 
 
-def name(cell: object, reading: Reading) -> str | None:
-    """Words that name a thing, on one line."""
-    word = text(cell, reading)
-    if word and any(unicodedata.category(c) == "Cc" for c in word):
-        raise _Wrong(f"{word!r} holds a line break or a control character. Write the name on one line")
-    return word
+_GUARD = re.compile(r"(^|[;\t\r\n]\s*)'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def choice(**meanings: Iterable[object]) -> Kind:
-    """One of a few words; ``choice(yes=("y", True), no=("n", False))`` lists the ways of writing each."""
-    ways = {plain(way): word for word, others in meanings.items() for way in (word, *others)}
+def choice(**ways: str) -> Kind:
+    """One of a few words; ``choice(yes="y true 1", no="n false 0")`` lists the `plain` ways of writing each."""
+    meaning = {way: word for word, others in ways.items() for way in (plain(word), *others.split())}
 
     def read(cell: object, reading: Reading) -> str | None:
-        if isinstance(cell, float | np.floating) and cell == cell and np.isfinite(cell) and cell == int(cell):
+        if isinstance(cell, float | np.floating) and cell in (0, 1):
             cell = int(cell)
-        key = plain(cell) if cell is not None else ""
-        if key in ways:
-            return ways[key]
-        if _blank(cell, reading):
-            return None
-        close = difflib.get_close_matches(key, ways, n=1)
-        hint = f" (did you mean {ways[close[0]]!r}?)" if close else ""
-        raise _Wrong(f"{_trimmed(cell)!r} is not one of {listing(meanings)}{hint}")
+        word = meaning.get(plain(cell))
+        if word is not None or _missing(cell, reading):
+            return word
+        close = difflib.get_close_matches(plain(cell), meaning, n=1)
+        hint = f" Did you mean {meaning[close[0]]}?" if close else ""
+        raise Wrong(f"{_tidy(cell)[:60]!r} is not one of {listing(ways)}.{hint}".rstrip("."))
 
     return read
 
 
-_YES = dict(yes=("y", "true", 1), no=("n", "false", 0))
+_yes_or_no = choice(yes="y true 1", no="n false 0")
 
 
 def yes_no(cell: object, reading: Reading) -> bool | None:
     """Yes or no, however written."""
-    word = _yes_no(cell, reading)
+    word = _yes_or_no(cell, reading)
     return None if word is None else word == "yes"
 
 
-_yes_no = choice(**_YES)
-
-
 def date(cell: object, reading: Reading) -> dt.date | None:
-    """A calendar day that can only be one day."""
-    if _blank(cell, reading):
+    """A calendar day, if it can only be one day."""
+    if _missing(cell, reading):
         return None
-    if isinstance(cell, np.datetime64 | dt.datetime):
+    if isinstance(cell, dt.datetime | np.datetime64):
         stamp = pd.Timestamp(cell)
         if stamp != stamp.normalize():
-            reading.note("the time of day was left out of {}.", repr(str(cell)))
+            reading.note("was read without the time of day", str(cell))
         return stamp.date()
     if isinstance(cell, dt.date):
         return cell
-    word = re.sub(r"\s+", " ", _trimmed(cell))
-    remedy = "Write it as year-month-day, such as 2025-04-03"
+    word = re.sub(r"\s+", " ", _tidy(cell))
+    remedy = "Write year-month-day, such as 2025-04-03"
     try:
-        if m := re.fullmatch(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})([T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?( ?Z| ?[+-]\d{2}:?\d{2})?)?", word, re.ASCII):
-            if m[5] and not re.fullmatch(r"[T ]00?:00(:00(\.0+)?)?", m[5]):
-                reading.note("the time of day was left out of {}.", repr(word))
-            return dt.date(int(m[1]), int(m[3]), int(m[4]))
+        if m := _ISO.fullmatch(word):
+            if m["time"]:
+                reading.note("was read without the time of day", word)
+            return dt.date(int(m["y"]), int(m["m"]), int(m["d"]))
         if m := re.fullmatch(r"((?:19|20)\d{2})(\d{2})(\d{2})", word, re.ASCII):
             return dt.date(int(m[1]), int(m[2]), int(m[3]))
-        if m := re.fullmatch(r"(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4})", word, re.ASCII):
-            first, second, year = map(int, m.groups())
-            if first <= 12 and second <= 12 and first != second:
-                raise _Wrong(f"{word!r} could be {dt.date(year, second, first)} or {dt.date(year, first, second)}. {remedy}")
-            return dt.date(year, second, first) if second <= 12 else dt.date(year, first, second)
-        if m := re.fullmatch(r"(?:(\d{1,2})(?:st|nd|rd|th)?[ .-]*([A-Za-z]{3,9})|([A-Za-z]{3,9})[ .-]*(\d{1,2})(?:st|nd|rd|th)?)[ .,-]+(\d{4})", word):
-            month = (m[2] or m[3]).casefold()
-            found = [i for i, long in enumerate(_MONTHS, 1) if long.startswith(month) or month == "sept" == long[:4]]
-            if len(found) == 1:
-                return dt.date(int(m[5]), found[0], int(m[1] or m[4]))
-    except ValueError as error:
-        raise _Wrong(f"{word!r} is not a day of the calendar ({error}). {remedy}") from None
-    raise _Wrong(f"{word!r} is not a date that can be read without guessing. {remedy}")
+        if m := re.fullmatch(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4})", word, re.ASCII):
+            a, b, year = int(m[1]), int(m[3]), int(m[4])
+            if a <= 12 and b <= 12 and a != b:
+                raise Wrong(f"{word!r} could be {dt.date(year, b, a)} or {dt.date(year, a, b)}. {remedy}")
+            return dt.date(year, b, a) if b <= 12 else dt.date(year, a, b)
+        if m := _IN_WORDS.fullmatch(word):
+            short = (m["month"] or m["month2"]).casefold()
+            months = [i for i, name in enumerate(_MONTHS, 1) if name.startswith(short) or (short, i) == ("sept", 9)]
+            if len(months) == 1:
+                return dt.date(int(m["year"]), months[0], int(m["day"] or m["day2"]))
+    except ValueError:
+        raise Wrong(f"{word!r} is not a day of the calendar. {remedy}") from None
+    raise Wrong(f"{word[:60]!r} is not a date that can be read without guessing. {remedy}")
 
 
-_MONTHS = "january february march april may june july august september october november december".split()
+_ISO = re.compile(
+    r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})"
+    r"([T ]0?0:00(:00(\.0+)?)?|(?P<time>[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?( ?Z| ?[+-]\d{2}:?\d{2})?))?",
+    re.ASCII,
+)
+_IN_WORDS = re.compile(
+    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th)?[ .-]*(?P<month>[a-z]{3,9})"
+    r"|(?P<month2>[a-z]{3,9})[ .-]*(?P<day2>\d{1,2})(?:st|nd|rd|th)?)[ .,-]+(?P<year>\d{4})",
+    re.ASCII | re.IGNORECASE,
+)
 
 
-# --- the table --------------------------------------------------------------------------------------------------------------------------
+# --- the table ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class Checked:
+    """A table with typed columns, the expected ones first, then the extra ones; problems gather until `raise_any`."""
+
+    frame: pd.DataFrame
+    sheet: Sheet
+    heads: dict[str, str]  # expected column -> header as the user wrote it
+    extras: tuple[str, ...]
+    notes: list[str]
+    found: list[tuple[int, Problem]]  # position of the row (-1: the table as a whole), problem
+    bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
+
+    def report(self, mask: Any, column: str, words: str, *, rows: pd.DataFrame | None = None) -> None:
+        """A problem for each row of `mask` in which none is known in `column`; `words` are filled from the row."""
+        known = self.bad.setdefault(column, np.zeros(len(self.frame), bool))
+        if isinstance(mask, pd.Series):
+            mask = mask.fillna(False)
+        where = np.flatnonzero(np.asarray(mask, bool) & ~known)
+        known[where] = True
+        rows = self.frame if rows is None else rows
+        for i, row in zip(where.tolist(), rows.iloc[where].to_dict("records"), strict=True):
+            self.add(i, words.format(**{**row, "value": row.get(column)}), column, row.get(column))
+
+    def add(self, position: int, message: str, column: str | None = None, value: object = None) -> None:
+        """One problem, at a row or (-1) with the table as a whole."""
+        if position < 0:
+            self.found.append((position, Problem(message)))
+            return
+        panel = self.frame["panel"].iloc[position] if "panel" in self.frame else pd.NA
+        self.found.append((position, Problem(
+            message,
+            self.sheet.rows[position],
+            None if pd.isna(panel) else str(panel),
+            self.heads.get(column or "", column),
+            value,
+            self.sheet.word,
+        )))  # fmt: skip
+
+    def problems(self) -> list[Problem]:
+        """All problems: of the table, then row by row."""
+        return [*self.sheet.problems, *(problem for _, problem in sorted(self.found, key=lambda item: item[0]))]
 
 
 def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
-    """Each cell's place in the list of distinct cells, and that list; True, 1 and "1" are kept apart, missing is None."""
+    """Each cell's place in the list of distinct cells, and that list; True, 1 and "1" stay apart, missing is None.
+
+    Examples
+    --------
+    >>> distinct(["a", "b", "a", None])
+    (array([0, 1, 0, 2]), ['a', 'b', None])
+    """
     series = pd.Series(cells)
     if series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty"):
-        keys: dict[tuple[type, Any], int] = {}
+        places: dict[tuple[type, Any], int] = {}
         codes = np.empty(len(series), np.intp)
-        for i, cell in enumerate(series.array):
+        values = []
+        for i, cell in enumerate(series):
             try:
-                codes[i] = keys.setdefault((type(cell), cell), len(keys))
-            except TypeError:  # a list or another thing that cannot be a key
-                codes[i] = keys.setdefault((type(cell), str(cell)), len(keys))
-        return codes, [cell for _, cell in keys]
+                key = (type(cell), cell)
+                place = places.get(key)
+            except TypeError:  # a list, or another thing that cannot be a key
+                key = (type(cell), str(cell))
+                place = places.get(key)
+            if place is None:
+                place = places[key] = len(values)
+                values.append(cell)
+            codes[i] = place
+        return codes, values
     codes, found = pd.factorize(series)
     values = list(found)
     if len(codes) and codes.min() < 0:
@@ -279,159 +354,144 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
     return codes, values
 
 
-def read_cells(cells: Any, kind: Kind, reading: Reading) -> tuple[np.ndarray, dict[int, str], list[Any]]:
-    """Values of a column as an object array, the message of each row that cannot be read, and the distinct values."""
-    codes, values = distinct(cells)
-    out = np.empty(len(values), object)
-    wrong: dict[int, str] = {}
-    for i, value in enumerate(values):
-        try:
-            out[i] = kind(value, reading)
-        except _Wrong as error:
-            wrong[i] = f"{error}."
-    bad = {}
-    if wrong:
-        bad = {int(row): wrong[int(codes[row])] for row in np.flatnonzero(np.isin(codes, list(wrong)))}
-    return out[codes] if len(out) else np.empty(len(codes), object), bad, values
+def column_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> pd.Series:
+    """The column whose cells are ``values[codes]``."""
+    return pd.Series(pd.array([*values, None], dtype=dtype).take(codes))
 
 
-def check_table(sheet: Sheet, columns: Sequence[Column]) -> Checked:
-    """Match headers to `columns`, read their cells, and keep every other column as found.
+def check_table(sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = True) -> Checked:
+    """Match headers to `columns`, read their cells, and keep every other column as words or numbers.
 
-    Problems are collected, not raised: the caller adds what only it can know and raises them together.
+    Columns that are not there are missing throughout, or with `keep_empty` false are left out.
     """
-    notes, problems = list(sheet.notes), list(sheet.problems)
-    place, extra = _match(sheet, columns, notes, problems)
-    data: dict[str, pd.Series] = {}
-    heads: dict[str, str] = {}
-    reading_comma = _has_decimal_comma(sheet)
     n = len(sheet.rows)
-    bad_cells: list[tuple[int, str, str, Any]] = []  # row, header, message, cell
+    place, extra = {}, []
+    checked = Checked(pd.DataFrame(index=range(n)), sheet, {}, (), list(sheet.notes), [], {})
+    place, extra = _matched(checked, columns)
+    cells = {j: distinct(sheet.columns[j]) for j in [*place.values(), *extra]}
+    comma = any(_shows_decimal_comma(value) for _, values in cells.values() for value in values)
+    data: dict[str, pd.Series] = {}
+    wrong: list[tuple[int, str, str, Any]] = []
+
+    def read(j: int, kind: Kind, dtype: str, key: str) -> None:
+        codes, values = cells[j]
+        reading, out, messages = Reading(comma), [], {}
+        for i, value in enumerate(values):
+            try:
+                out.append(kind(value, reading))
+            except Wrong as error:
+                out.append(None)
+                messages[i] = f"{error}."
+        checked.notes.extend(reading.notes(sheet.headers[j]))
+        data[key] = column_of(codes, out, dtype)
+        if messages:
+            checked.bad[key] = np.isin(codes, list(messages))
+            wrong.extend(
+                (i, messages[codes[i]], key, values[codes[i]]) for i in np.flatnonzero(checked.bad[key]).tolist()
+            )
+
     for column in columns:
-        if column.name not in place:
-            data[column.name] = pd.Series(pd.NA, index=range(n), dtype=column.dtype)
-            continue
-        j = place[column.name]
-        heads[column.name] = sheet.headers[j]
-        reading = Reading(reading_comma)
-        values, bad, _ = read_cells(sheet.columns[j], column.kind, reading)
-        notes += reading.notes(f"column {sheet.headers[j]!r}: ")
-        bad_cells += [(row, sheet.headers[j], message, sheet.columns[j].iloc[row]) for row, message in bad.items()]
-        data[column.name] = pd.Series(values, dtype=column.dtype)
+        if column.name in place:
+            read(place[column.name], column.kind, column.dtype, column.name)
+        elif keep_empty or column.required:
+            data[column.name] = pd.Series(
+                pd.NA if column.dtype[0] != "d" else pd.NaT, index=range(n), dtype=column.dtype
+            )
     for j in extra:
-        header = sheet.headers[j]
-        reading = Reading(reading_comma)
-        series, bad = _extra(sheet.columns[j], header, reading, notes)
-        notes += reading.notes(f"column {header!r}: ")
-        bad_cells += [(row, header, message, sheet.columns[j].iloc[row]) for row, message in bad.items()]
-        data[header] = series
-        heads[header] = header
-    frame = pd.DataFrame(data, index=range(n)) if data else pd.DataFrame(index=range(n))
-    names = frame["panel"] if "panel" in frame else None
-    for row, header, message, cell in sorted(bad_cells, key=lambda item: item[0]):
-        panel = None if names is None or pd.isna(names[row]) else str(names[row])
-        problems.append(Problem(message, sheet.rows[row], panel, header, cell))
-    return Checked(frame, sheet.rows, heads, tuple(sheet.headers[j] for j in extra), notes, problems)
+        read(j, *_kind_of(cells[j][1], sheet.headers[j], comma, checked.notes), sheet.headers[j])
+    checked.frame = pd.DataFrame(data, index=range(n))
+    for problem in wrong:
+        checked.add(*problem)
+    return checked
 
 
-def _match(sheet: Sheet, columns: Sequence[Column], notes: list[str], problems: list[Problem]) -> tuple[dict[str, int], list[int]]:
-    """Which header is which column; the positions of the others. Says which aliases were used."""
-    keys = [plain(header) for header in sheet.headers]
+def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int], list[int]]:
+    """Which header is which column, and the places of the others; says which other names were used."""
+    heads = checked.sheet.headers
+    keys = [plain(header) for header in heads]
     place: dict[str, int] = {}
     for column in columns:
         own = [j for j, key in enumerate(keys) if key == plain(column.name)]
-        others = [j for j, key in enumerate(keys) if key in column.aliases]
-        found = own or others
+        found = own or [j for j, key in enumerate(keys) if key in column.other_names]
         if len(found) > 1:
-            words = listing(repr(sheet.headers[j]) for j in found)
-            problems.append(Problem(f"columns {words} could all be {column.name!r} ({column.meaning}). Rename or remove all but one."))
+            words = listing(repr(heads[j]) for j in found)
+            checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
         if found:
             place[column.name] = found[0]
-            if not own:
-                notes.append(f"column {sheet.headers[found[0]]!r} was read as {column.name!r}.")
-    used = set(place.values())
-    extra: list[int] = []
-    for j, header in enumerate(sheet.headers):
-        if j in used:
-            continue
-        cells = sheet.columns[j]
-        filled = [i for i, cell in enumerate(cells) if not (cell is None or (isinstance(cell, str) and not cell.strip()) or cell is pd.NA)]
-        if header and not re.fullmatch(r"Unnamed: \d+", header):
-            extra.append(j)
-        elif filled and (j > 0 or [str(cell) for cell in cells] != [str(i) for i in range(len(cells))]):
-            problems.append(Problem(
-                f"column {j + 1} has no header but holds values, the first {cells.iloc[filled[0]]!r}. Name the column or clear it; a "
-                "header merged over several cells must be unmerged.", sheet.rows[filled[0]], value=cells.iloc[filled[0]]))  # fmt: skip
-        elif filled:
-            notes.append("the first column has no header and only numbers the rows; it was left out.")
-    repeated = [header for header, times in Counter(keys[j] for j in extra).items() if times > 1]
-    for key in repeated:
-        words = listing(repr(sheet.headers[j]) for j in extra if keys[j] == key)
-        problems.append(Problem(f"columns {words} have the same name. Rename or remove all but one."))
-    missing = [column for column in columns if column.required and column.name not in place]
-    free = {keys[j]: sheet.headers[j] for j in extra}
-    for column in missing:
-        problems.append(no_column(column, free, sheet.headers))
-    known = {plain(column.name): column.name for column in columns if column.name not in place}
+    checked.heads = {name: heads[j] for name, j in place.items()}
+    renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
+    if renamed:
+        checked.notes.append(f"columns read under another name: {listing(renamed)}.")
+    extra = [j for j in range(len(heads)) if j not in place.values() and _has_header(checked, j)]
     for j in extra:
-        close = difflib.get_close_matches(keys[j], known, n=1, cutoff=0.8)
-        hint = f" (not read as {known[close[0]]!r}; rename it if it is)" if close else ""
-        notes.append(f"column {sheet.headers[j]!r} was kept as a possible moderator{hint}.")
-    if repeated:  # keep the first of each, so that the rest can still be checked
-        extra = list({keys[j]: j for j in reversed(extra)}.values())[::-1]
-    return place, extra
+        if keys[j] in (keys[i] for i in extra if i < j) or heads[j] in {column.name for column in columns}:
+            checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
+    checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
+    for column in columns:
+        if column.required and column.name not in place:
+            checked.add(-1, no_column(checked, column))
+    absent = {plain(column.name): column.name for column in columns if column.name not in place}
+    kept = []
+    for j in extra:
+        near = difflib.get_close_matches(keys[j], absent, n=1, cutoff=0.8)
+        kept.append(f"{heads[j]!r}" + (f" (not read as {absent[near[0]]!r}: rename it if it is)" if near else ""))
+    if kept:
+        checked.notes.append(f"kept as possible moderators: {listing(kept)}.")
+    return place, [j for j in extra if keys[j] not in (keys[i] for i in extra if i < j)]
 
 
-def no_column(column: Column, free: dict[str, str], headers: Sequence[str]) -> Problem:
-    """The problem of a missing column, naming the header that comes nearest."""
-    close = difflib.get_close_matches(plain(column.name), free, n=1, cutoff=0.6)
-    if not close:
-        close = [key for alias in column.aliases for key in difflib.get_close_matches(alias, free, n=1, cutoff=0.8)]
-    hint = f" If {free[close[0]]!r} is it, rename it." if close else ""
-    return Problem(f"there is no column {column.name!r} ({column.meaning}).{hint} The columns are {listing(map(repr, headers), 20)}.")
-
-
-def _has_decimal_comma(sheet: Sheet) -> bool:
-    """Does any cell show that a comma is the decimal mark: 1,5 or 0,25, not 1,000?"""
-    for cells in sheet.columns:
-        if cells.dtype != object:
-            continue
-        for cell in distinct(cells)[1]:
-            if isinstance(cell, str) and "," in cell and _COMMA_NUMBER.fullmatch(word := _trimmed(cell)):
-                if not _THOUSANDS.fullmatch(word) or re.match(r"[+-]?0,", word):
-                    return True
+def _has_header(checked: Checked, j: int) -> bool:
+    """Has column j a header? Without one it must be empty, or only number the rows."""
+    sheet = checked.sheet
+    if sheet.headers[j] and not re.fullmatch(r"Unnamed: \d+", sheet.headers[j]):
+        return True
+    filled = [i for i, cell in enumerate(sheet.columns[j]) if not is_empty(cell)]
+    if not filled:
+        return False
+    if j == 0 and [str(cell) for cell in sheet.columns[0]] == [str(i) for i in range(len(sheet.rows))]:
+        checked.notes.append("the first column has no header and only numbers the rows; it was left out.")
+        return False
+    value = sheet.columns[j].iloc[filled[0]]
+    checked.add(-1, f"column {j + 1} has no header but holds values, the first {value!r} in {sheet.word} "
+                    f"{sheet.rows[filled[0]]}. Name the column or clear it; split a header merged over several cells.")  # fmt: skip
     return False
 
 
-def _extra(cells: Any, header: str, reading: Reading, notes: list[str]) -> tuple[pd.Series, dict[int, str]]:
-    """A column nobody announced: numbers if every cell is one, true/false likewise, words otherwise."""
-    codes, values = distinct(cells)
-    trial = Reading(reading.decimal_comma)
-    filled = [value for value in values if not _blank(value, trial)]
-    if filled and all(isinstance(value, bool | np.bool_) or str(value).strip().casefold() in ("true", "false") for value in filled):
-        read: Kind = lambda cell, r: None if _blank(cell, r) else str(cell).strip().casefold() == "true"  # noqa: E731
-        dtype = "boolean"
-    else:
-        numbers = [value for value in filled if _is_number(value, trial)]
-        padded = any(isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()) for value in filled)
-        if filled and len(numbers) == len(filled) and not padded:
-            read, dtype = (lambda cell, r: None if _blank(cell, r) else float(_number(cell, r))), "Float64"
-        else:
-            read, dtype = text, "string"
-            unclear = [value for value in filled if isinstance(value, str) and _THOUSANDS.fullmatch(_trimmed(value))]
-            if unclear and all(_is_number(value, trial) or value in unclear for value in filled):
-                read = lambda cell, r: None if _blank(cell, r) else float(_number(cell, r))  # noqa: E731
-                dtype = "Float64"
-            elif len(numbers) * 2 > len(filled):
-                odd = next(value for value in filled if value not in numbers)
-                notes.append(f"column {header!r} was kept as words, because of {_trimmed(odd)!r}; correct it if the column is numeric.")
-    out, bad, _ = read_cells(cells, read, reading)
-    return pd.Series(out, dtype=dtype), bad
+def no_column(checked: Checked, column: Column, why: str = "") -> str:
+    """Words for a column that is missing, with the header that comes nearest."""
+    used = {head for name, head in checked.heads.items() if name != "hits"}  # hits may be meant as correct
+    free = {plain(head): head for head in checked.sheet.headers if head not in used}
+    near = [key for name in (plain(column.name), *column.other_names) if len(name) > 2
+            for key in difflib.get_close_matches(name, free, n=1, cutoff=0.7)]  # fmt: skip
+    near += ["hits"] if column.name == "correct" and "hits" in free else []
+    hint = f" If {free[near[0]]!r} is it, rename it." if near else ""
+    heads = listing([repr(head) for head in checked.sheet.headers if head], 20)
+    return f"there is no column {column.name!r} ({column.meaning}){why}.{hint} The columns are {heads}."
 
 
-def _is_number(cell: object, reading: Reading) -> bool:
-    try:
-        value = float(_number(cell, reading))
-    except _Wrong:
+def _shows_decimal_comma(cell: object) -> bool:
+    """Can the cell only be a number with a decimal comma: 1,5 or 0,250 but not 1,000?"""
+    if not isinstance(cell, str) or "," not in cell:
         return False
-    return bool(np.isfinite(value))
+    word = _tidy(cell)
+    return bool(_COMMA.fullmatch(word)) and not _EITHER.fullmatch(word)
+
+
+def _kind_of(values: Sequence[Any], header: str, comma: bool, notes: list[str]) -> tuple[Kind, str]:
+    """How to read a column nobody announced: as true/false or numbers if every cell is one, as words otherwise."""
+    trial = Reading(comma)
+    filled = [value for value in values if not _missing(value, trial)]
+    if filled and all(str(value).strip().casefold() in ("true", "false") for value in filled):
+        return yes_no, "boolean"
+    numeric = [isinstance(v, int | float | np.number | Decimal) or _looks_numeric(_tidy(v)) for v in filled]
+    if filled and all(numeric) and not any(re.fullmatch(r"0\d+", str(value).strip()) for value in filled):
+        return number, "Float64"
+    if 2 * sum(numeric) > len(filled) > sum(numeric):
+        odd = next(value for value, is_number in zip(filled, numeric, strict=True) if not is_number)
+        notes.append(f"column {header!r} was kept as words, because of {_tidy(odd)!r}; correct it if it holds numbers.")
+    return text, "string"
+
+
+@cache
+def _looks_numeric(word: str) -> bool:
+    return any(pattern.fullmatch(word) for pattern in (_NUMBER, _COMMA, _GROUPED))
