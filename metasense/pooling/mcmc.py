@@ -1,0 +1,447 @@
+"""The pooled posterior by sampling: the very model of `grid`, drawn from with PyMC's NUTS.
+
+Sampling is slower than integration and carries Monte Carlo error. It is there for what integration cannot reach
+(several moderators at once) and, on request, as a second opinion on the grid, reached another way.
+
+The panels' own d-primes are integrated out by the cosine series, so only the centre, the spread and the slopes are
+sampled, however many panels there are. They are sampled in polar coordinates, ``mu = R cos(a)``, ``tau = R sin(a)``,
+because panels tell the distance ``R`` much better than its direction: in ``(mu, tau)`` the posterior is an arc, in
+``(R, a)`` it is upright. Everything that touches PyMC or ArviZ objects lives in this file.
+"""
+
+from __future__ import annotations
+
+import html
+import logging
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import softmax
+
+from metasense.pooling.grid import overdispersions
+from metasense.pooling.likelihood import FLOOR, Evidence, Series
+from metasense.pooling.posterior import Patch, Posterior, average_d_prime
+from metasense.pooling.priors import Priors
+
+Array = NDArray[np.float64]
+
+R_HAT = 1.01  # above it the chains disagree
+ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
+TARGET_ACCEPT = 0.9
+NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Diagnostics:
+    """Whether the draws can be trusted, in numbers and in words.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        One row a quantity: `quantity`, `mean`, `sd`, `r_hat`, `ess_bulk`, `ess_tail`, `mcse` (Monte Carlo standard
+        error of the mean).
+    divergences : int
+        Draws at which the sampler lost its path.
+    chains, draws : int
+        Chains, and draws kept from each.
+    statistics : Dataset
+        What the sampler recorded at each draw, dims chain, draw.
+    """
+
+    frame: pd.DataFrame
+    divergences: int
+    chains: int
+    draws: int
+    statistics: xr.Dataset
+
+    @cached_property
+    def advice(self) -> tuple[str, ...]:
+        """What is wrong with the draws and what to do about it; empty when all is well."""
+        advice, longer = [], f"draws={4 * self.draws}, tune={4 * self.draws}"
+        apart = self.frame[~(self.frame["r_hat"] < R_HAT)]
+        if len(apart):
+            worst = apart.loc[apart["r_hat"].idxmax()] if apart["r_hat"].notna().any() else apart.iloc[0]
+            advice.append(
+                f"The {self.chains} chains do not agree on {', '.join(apart['quantity'])} (R-hat up to "
+                f"{worst['r_hat']:.3f}, should be below {R_HAT}): do not use these numbers. Sample longer ({longer}); "
+                "if that does not help, leave out a moderator."
+            )
+        if self.divergences:
+            advice.append(
+                f"The sampler lost its path at {self.divergences} of {self.chains * self.draws} draws, so a corner of "
+                f"the posterior may be missing. Sample again with longer tuning ({longer}), or use method='grid' where "
+                "it applies."
+            )
+        effective = self.frame[["ess_bulk", "ess_tail"]].min(axis=1)
+        few = self.frame[~(effective >= ENOUGH * self.chains)]
+        if len(few) and not len(apart):
+            advice.append(
+                f"Only about {effective.min():.0f} independent draws tell of {', '.join(few['quantity'])}; "
+                f"{ENOUGH * self.chains} are needed for steady interval limits. Sample longer ({longer})."
+            )
+        return tuple(advice)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The numbers, one row a quantity."""
+        return self.frame.copy()
+
+    def sentence(self) -> str:
+        """All that needs saying, as one paragraph."""
+        start = f"{self.chains} chains of {self.draws} draws."
+        if self.advice:
+            return " ".join([start, *self.advice])
+        effective = self.frame[["ess_bulk", "ess_tail"]].min().min()
+        return (
+            f"{start} The chains agree (R-hat at most {self.frame['r_hat'].max():.3f}), no draw diverged, and each "
+            f"quantity has at least {effective:.0f} independent draws' worth of information."
+        )
+
+    __repr__ = sentence
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(self.sentence())}</p>"
+
+
+@dataclass(frozen=True, eq=False)
+class ModeratedPosterior(Posterior):
+    """A posterior whose panels have centres of their own, ``mu + X beta``; ``mu`` is the centre where X is 0.
+
+    The average and the next panel are those of panels with all moderators at 0, their average if X is centred.
+
+    Attributes
+    ----------
+    shifts : tuple of ndarray, each (nodes, U)
+        ``X beta`` at the nodes of each patch.
+    """
+
+    shifts: tuple[Array, ...] = ()
+
+    def floored(self) -> Array:
+        """Share of the posterior at whose nodes each panel's likelihood is below what can be computed."""
+        return np.asarray(
+            sum(
+                p.share * p.weight @ (_panel_likelihoods(p.series, p.mu, p.tau, s) <= 2 * FLOOR)
+                for p, s in zip(self.patches, self.shifts, strict=True)
+            )
+        )
+
+    def _mixed(self, panels: list[int]) -> Array:
+        total: Array | float = 0.0
+        for p, shift in zip(self.patches, self.shifts, strict=True):
+            rows = [p.series.mix(p.mu, p.tau, p.weight)[0]]
+            for i in panels:
+                own = p.series.evidence[i].log_likelihood(p.series.axis, p.series.gamma) - p.series.log_scale[i]
+                rows.append(p.series.mix(p.mu + shift[:, i], p.tau, p.weight, [i])[1] * np.exp(own))
+            total = total + p.share * np.stack(rows)
+        return np.asarray(total)
+
+
+def _panel_likelihoods(series: Series, mu: Array, tau: Array, shift: Array | None) -> Array:
+    """Each panel's averaged likelihood at each node, with the centre moved by `shift`, shape (nodes, U)."""
+    if shift is None:
+        return series.evaluate(mu, tau)
+    columns = [series.evaluate(mu + s, tau)[:, i] for i, s in enumerate(shift.T)]
+    return np.stack(columns, axis=1)
+
+
+def sample(
+    evidence: Sequence[Evidence],
+    copies: Sequence[int],
+    priors: Priors,
+    *,
+    moderators: ArrayLike | None = None,
+    names: Sequence[str] | None = None,
+    draws: int = 1000,
+    tune: int = 1000,
+    chains: int = 4,
+    seed: int | None = None,
+    progress: bool = False,
+) -> tuple[Posterior, Diagnostics, xr.Dataset]:
+    """Draw from the posterior of the centre, the spread and the moderators' slopes.
+
+    The chains run one after another in this process, so that a seed gives the same draws on every number of cores.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence, length U
+        Distinct panels.
+    copies : sequence of int
+        How often each stands in the pool.
+    priors : Priors
+    moderators : array_like, shape (U, P), optional
+        Standardised and centred moderators; panel i has centre ``mu + moderators[i] @ beta``.
+    names : sequence of str, length P, optional
+        What the moderators are called.
+    draws, tune : int
+        Draws kept from each chain, and taken before to tune the sampler.
+    chains : int
+        At least 2, or the chains could not be compared.
+    seed : int, optional
+        The same seed gives the same draws (with the same PyMC). One is drawn, and recorded in the draws' attributes,
+        when none is given.
+    progress : bool
+        Show a progress bar. Nothing is printed otherwise.
+
+    Returns
+    -------
+    posterior : Posterior
+    diagnostics : Diagnostics
+    draws : Dataset
+        `mu`, `tau`, `average_d_prime`, with repeats `gamma` (the nearest of the overdispersions integrated over) and
+        with moderators `beta`; dims chain, draw (and moderator).
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If sampling is interrupted; nothing is kept.
+    ValueError
+        If there are fewer than 2 chains, or `draws` or `tune` is below 1, or the moderators do not fit the panels.
+    """
+    if chains < 2 or draws < 4 or tune < 1:
+        raise ValueError(
+            f"sampling needs chains >= 2 (they are compared), draws >= 4 and tune >= 1; got chains={chains}, "
+            f"draws={draws}, tune={tune}. Leave them out for 4 chains of 1000 draws."
+        )
+    X = _checked(moderators, len(evidence))
+    names = [f"moderator {j + 1}" for j in range(X.shape[1])] if names is None else list(names)
+    if len(names) != X.shape[1]:
+        raise ValueError(f"{len(names)} names for {X.shape[1]} moderators.")
+    seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
+    rng = np.random.default_rng(seed)
+    gammas, shares = overdispersions(evidence)
+    series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
+
+    starts = _starts(series[len(series) // 2], X.shape[1], chains, rng)
+    polar, statistics = _run(series, shares, priors, X, starts, draws, tune, int(rng.integers(2**31)), progress)
+
+    mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
+    beta = polar["beta"] if X.shape[1] else np.zeros((*mu.shape, 0))
+    if not series[0].directed:  # (mu, beta) and (-mu, -beta) are one and the same
+        mu, beta = np.abs(mu), beta * np.where(mu < 0, -1.0, 1.0)[..., None]
+    which = _overdispersion_of_each(series, shares, mu, tau, beta @ X.T, rng)
+    values: dict[str, Any] = {
+        "mu": (("chain", "draw"), mu),
+        "tau": (("chain", "draw"), tau),
+        "average_d_prime": (("chain", "draw"), average_d_prime(mu, tau)),
+    }
+    if len(series) > 1:
+        values["gamma"] = (("chain", "draw"), gammas[which])
+    if X.shape[1]:
+        values["beta"] = (("chain", "draw", "moderator"), beta)
+    coordinates = {"chain": np.arange(chains), "draw": np.arange(draws)} | ({"moderator": names} if names else {})
+    kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
+    return _posterior(series, mu, tau, beta @ X.T, which, moderated=bool(names)), _diagnose(kept, statistics), kept
+
+
+def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
+    """The draws as the native object of the ArviZ that is installed: DataTree, or InferenceData before ArviZ 1.
+
+    Parameters
+    ----------
+    draws : Dataset
+        Posterior draws with dims chain, draw.
+    **groups : Dataset
+        Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
+    """
+    with _quiet():
+        import arviz
+    parts = {"posterior": draws, **groups}
+    if int(arviz.__version__.split(".")[0]) == 0:
+        return arviz.InferenceData(**parts)
+    return xr.DataTree.from_dict(parts)
+
+
+def _checked(moderators: ArrayLike | None, panels: int) -> Array:
+    X = np.zeros((panels, 0)) if moderators is None else np.asarray(moderators, float)
+    if X.ndim != 2 or len(X) != panels or not np.isfinite(X).all():
+        raise ValueError(
+            f"moderators need one row for each of the {panels} distinct panels and no missing value; got shape {X.shape}. "
+            "Leave out the panels whose moderators are not known."
+        )
+    return X
+
+
+def _starts(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """A start for each chain, scattered around the panels' separate estimates, with a spread that reaches them all."""
+    axis, copies = series.axis, series.copies / series.copies.sum()
+    logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
+    weight = softmax(logs, axis=1)
+    own = weight @ axis
+    width = np.sqrt(np.maximum(weight @ axis**2 - own**2, 0.0))
+    mu = float(copies @ own)
+    off = np.abs(own - mu)
+    tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
+    starts = []
+    for _ in range(chains):
+        m, t = mu + tau * rng.uniform(-1, 1), tau * np.exp(rng.uniform(-0.5, 1.0))
+        m = m if series.directed else abs(m)
+        start: dict[str, Any] = {"R": float(np.hypot(m, t)), "a": float(np.arctan2(t, m))}
+        starts.append(start | ({"beta": rng.normal(0, 0.1 * tau, slopes)} if slopes else {}))
+    return starts
+
+
+def _run(
+    series: list[Series],
+    shares: Array,
+    priors: Priors,
+    X: Array,
+    starts: list[dict[str, Any]],
+    draws: int,
+    tune: int,
+    seed: int,
+    progress: bool,
+) -> tuple[dict[str, Array], xr.Dataset]:
+    """Build the model in PyMC, sample it, and keep plain arrays of shape (chains, draws, ...)."""
+    with _quiet():
+        import pymc as pm
+        import pytensor.tensor as pt
+
+        first, terms, slopes = series[0], max(s.terms for s in series), X.shape[1]
+        w = np.pi * np.arange(terms) / first.width
+        C = np.stack([np.pad(s.coefficients, ((0, 0), (0, terms - s.terms))) for s in series])  # gamma, panel, term
+        scale = np.array([s.log_scale @ s.copies for s in series])
+        with pm.Model():
+            R = pm.HalfFlat("R")
+            # With slopes the whole half-circle is open even where d-prime has no sign: the two halves are mirror
+            # images, and a chain that may pass mu = 0 does not get caught at a wall there.
+            a = pm.Uniform("a", 0, np.pi if first.directed or slopes else np.pi / 2)
+            mu, tau = R * pt.cos(a), R * pt.sin(a)
+            damping = pt.exp(-0.5 * w**2 * tau**2)
+            if slopes:
+                beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes)
+                centres = mu + pt.dot(X, beta) + first.offset
+                average = (C * (pt.cos(centres[:, None] * w) * damping)).sum(axis=2)
+            else:
+                waves = pt.cos(w * (mu + first.offset)) * damping
+                average = pt.dot(C.reshape(-1, terms), waves).reshape((len(series), len(first.evidence)))
+            positive = 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))  # a floor without a kink
+            log_likelihood = (pt.log(positive) * first.copies).sum(axis=1) + (scale - scale.max()) + np.log(shares)
+            pm.Potential("panels", pt.logsumexp(log_likelihood))
+            pm.Potential("prior", -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2 + pt.log(R))
+
+            seen = np.zeros(len(starts), int)
+
+            def watch(trace: Any, draw: Any) -> None:
+                if draw.chain and seen[draw.chain - 1] < tune + draws:
+                    raise _Interrupted  # PyMC takes an interrupt for the end of one chain and goes on with the next
+                seen[draw.chain] += 1
+
+            try:
+                result = pm.sample(
+                    draws,
+                    tune=tune,
+                    chains=len(starts),
+                    cores=1,
+                    initvals=starts,
+                    init="adapt_diag",
+                    random_seed=seed,
+                    nuts_sampler="pymc",  # or PyMC 6 takes another sampler when it happens to be installed
+                    target_accept=TARGET_ACCEPT,
+                    compile_kwargs={"mode": "NUMBA"},  # the same in both generations, and needs no C compiler
+                    compute_convergence_checks=False,
+                    progressbar=progress,
+                    callback=watch,
+                )
+            except _Interrupted:
+                pass
+            if seen.sum() < len(starts) * (tune + draws):
+                raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.")
+    names = [name for name in ("R", "a", "beta") if name in result["posterior"]]
+    statistics = xr.Dataset(result["sample_stats"].data_vars)
+    return {name: np.asarray(result["posterior"][name]) for name in names}, statistics
+
+
+class _Interrupted(BaseException):
+    """Carries a keyboard interrupt past PyMC."""
+
+
+def _overdispersion_of_each(
+    series: list[Series], shares: Array, mu: Array, tau: Array, shift: Array, rng: np.random.Generator
+) -> NDArray[np.intp]:
+    """One overdispersion for each draw, from its posterior given the rest; indices into `series`."""
+    if len(series) == 1:
+        return np.zeros(mu.shape, int)
+    moved = shift.reshape(mu.size, -1) if shift.any() else None
+    logs = np.stack(
+        [
+            np.log(_panel_likelihoods(s, mu.ravel(), tau.ravel(), moved)) @ s.copies + s.log_scale @ s.copies
+            for s in series
+        ],
+        axis=1,
+    )
+    running = np.cumsum(softmax(logs + np.log(shares), axis=1), axis=1)
+    which = (running < rng.random((len(running), 1))).sum(axis=1)
+    return np.minimum(which, len(series) - 1).reshape(mu.shape)
+
+
+def _posterior(
+    series: list[Series], mu: Array, tau: Array, shift: Array, which: NDArray[np.intp], *, moderated: bool
+) -> Posterior:
+    """Equally weighted nodes, one patch for each overdispersion that was drawn."""
+    patches, shifts = [], []
+    for g, s in enumerate(series):
+        here = which == g
+        if here.any():
+            n = int(here.sum())
+            patches.append(Patch(s, n / which.size, mu[here], tau[here], np.full(n, 1 / n)))
+            shifts.append(shift[here])
+    if moderated:
+        return ModeratedPosterior(tuple(patches), "mcmc", tuple(shifts))
+    return Posterior(tuple(patches), "mcmc")
+
+
+def _diagnose(draws: xr.Dataset, statistics: xr.Dataset) -> Diagnostics:
+    """R-hat, effective sample sizes and Monte Carlo errors of every continuous quantity."""
+    with _quiet():
+        import arviz_stats
+    continuous = draws.drop_vars("gamma", errors="ignore")
+    measures = {
+        "mean": continuous.mean(("chain", "draw")),
+        "sd": continuous.std(("chain", "draw")),
+        "r_hat": arviz_stats.rhat(continuous),
+        "ess_bulk": arviz_stats.ess(continuous, method="bulk"),
+        "ess_tail": arviz_stats.ess(continuous, method="tail", prob=(0.05, 0.95)),
+        "mcse": arviz_stats.mcse(continuous, method="mean"),
+    }
+    rows = []
+    for name in continuous.data_vars:
+        slopes = continuous["moderator"].values if name == "beta" else [None]
+        for slope in slopes:
+            at = {} if slope is None else {"moderator": slope}
+            row: dict[str, Any] = {"quantity": NAMES.get(str(name), f"the slope of {slope}")}
+            rows.append(row | {k: float(m[name].sel(at)) for k, m in measures.items()})
+    divergences = int(statistics["diverging"].sum())
+    return Diagnostics(pd.DataFrame(rows), divergences, draws.sizes["chain"], draws.sizes["draw"], statistics)
+
+
+def _sampler_name() -> str:
+    from importlib.metadata import version
+
+    return f"PyMC {version('pymc')}, NUTS"
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep PyMC's log, a missing compiler's warning and ArviZ's announcement to ourselves; undone on the way out."""
+    loggers = [
+        logging.getLogger(name)
+        for name in ("pymc", "pymc.sampling.mcmc", "pymc.stats.convergence", "pytensor.configdefaults")
+    ]
+    levels = [logger.level for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL + 1)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing a major refactor", FutureWarning)
+            yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
