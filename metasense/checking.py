@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.reading import Problem, Sheet, is_empty
+from metasense.reading import PanelsError, Problem, Sheet, is_empty
 from metasense.showing.words import listing
 
 MOST = 2**53  # the largest count a spreadsheet keeps exactly
@@ -34,7 +34,8 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)  # one thousand, or one and no thousandths
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u202f’]\d{3})+([.,]\d+)?", re.ASCII)
-_MONTHS = "january february march april may june july august september october november december".split()
+_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october")
+_MONTHS += ("november", "december")
 
 
 class Wrong(Exception):
@@ -60,7 +61,7 @@ Kind = Callable[[Any, Reading], Any]  # a cell to its value, None where missing;
 
 @dataclass(frozen=True)
 class Column:
-    """One expected column: ``kind`` reads a cell, pandas keeps it as ``dtype``, ``aliases`` are other headers, `plain`."""
+    """One expected column: ``kind`` reads a cell, pandas keeps it as ``dtype``, ``aliases`` are its other headers."""
 
     name: str
     meaning: str
@@ -316,9 +317,18 @@ class Checked:
             self.sheet.word,
         )))  # fmt: skip
 
-    def problems(self) -> list[Problem]:
-        """All problems: of the table, then row by row."""
-        return [*self.sheet.problems, *(problem for _, problem in sorted(self.found, key=lambda item: item[0]))]
+    def raise_any(self, wanted: str) -> None:
+        """Raise all problems, those of the table first and then row by row; `wanted` says what an empty table lacks."""
+        found = [problem for _, problem in sorted(self.found, key=lambda item: item[0])]
+        problems = [
+            *found[: sum(at < 0 for at, _ in self.found)],
+            *self.sheet.problems,
+            *found[sum(at < 0 for at, _ in self.found) :],
+        ]
+        if not problems and not len(self.frame):
+            problems = [Problem(f"the table has a header but no rows. {wanted}.")]
+        if problems:
+            raise PanelsError(problems, self.sheet.source)
 
 
 def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
@@ -352,6 +362,25 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
         codes = np.where(codes < 0, len(values), codes)
         values.append(None)
     return codes, values
+
+
+def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
+    """Each row's place in the list of distinct combinations of the columns' cells, and that list."""
+    codes = np.zeros(len(columns[0]), np.int64)
+    levels = []
+    for column in columns:
+        place, values = distinct(column)
+        levels.append([None if pd.isna(value) else value for value in values])
+        codes = codes * len(values) + place
+    found, inverse = np.unique(codes, return_inverse=True)
+    rows = []
+    for code in found.tolist():
+        row: list[Any] = []
+        for values in reversed(levels):
+            code, place = divmod(code, len(values))
+            row.insert(0, values[place])
+        rows.append(tuple(row))
+    return inverse, rows
 
 
 def column_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> pd.Series:
@@ -451,9 +480,9 @@ def _has_header(checked: Checked, j: int) -> bool:
     if j == 0 and [str(cell) for cell in sheet.columns[0]] == [str(i) for i in range(len(sheet.rows))]:
         checked.notes.append("the first column has no header and only numbers the rows; it was left out.")
         return False
-    value = sheet.columns[j].iloc[filled[0]]
-    checked.add(-1, f"column {j + 1} has no header but holds values, the first {value!r} in {sheet.word} "
-                    f"{sheet.rows[filled[0]]}. Name the column or clear it; split a header merged over several cells.")  # fmt: skip
+    first = f"{sheet.columns[j].iloc[filled[0]]!r} in {sheet.word} {sheet.rows[filled[0]]}"
+    remedy = "Name the column or clear it; split a header merged over several cells"
+    checked.add(-1, f"column {j + 1} has no header but holds values, the first {first}. {remedy}.")
     return False
 
 

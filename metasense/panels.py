@@ -1,12 +1,10 @@
 """The two tables everything starts from: `Panels`, one row a panel, and `Tastings`, one row a tasting.
 
-`read_panels` and `read_tastings` take a file or a DataFrame, check it once, and either return a table whose every number
-can be trusted or raise one `PanelsError` that lists all that must be put right. What was chosen on the way is in
+`read_panels` and `read_tastings` take a file or a DataFrame, check it once, and either return a table whose every
+number can be trusted, or raise one `PanelsError` that lists all there is to put right. What was chosen on the way is in
 ``notes``. People and tastings are counted apart. `Tastings.to_panels` turns answers into counts, so that both roads
-lead to the same `Panels`.
-
-The columns are listed in `PANEL_COLUMNS` and `TASTING_COLUMNS`, the rules between them in `PANEL_RULES`: to add one, add
-a line there.
+lead to the same `Panels`. How files are opened is in ``reading.py``, how cells are read in ``checking.py``, what the
+columns are in ``columns.py``.
 """
 
 from __future__ import annotations
@@ -14,35 +12,30 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from metasense.checking import (
-    Checked,
-    Column,
-    Reading,
-    Wrong,
-    check_table,
-    choice,
-    column_of,
-    date,
-    distinct,
-    is_known,
-    label,
-    no_column,
-    plain,
-    text,
-    whole,
-    yes_no,
+from metasense.checking import Column, check_table, column_of, combined, distinct, is_known
+from metasense.columns import (
+    FORCED,
+    PANEL,
+    PANEL_COLUMNS,
+    SIDES,
+    SITTING,
+    TASTING,
+    TASTING_COLUMNS,
+    TWO_COUNTS,
+    check_panels,
+    check_tastings,
+    is_signal,
 )
-from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
+from metasense.protocols import Protocol, protocol
 from metasense.reading import PanelsError, open_table
 from metasense.showing.tables import block, csv_safe, table
 from metasense.showing.words import count, listing, one_line
@@ -51,117 +44,7 @@ __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tasting
 
 SHOWN = 60  # rows printed; all of them are in to_frame()
 
-# --- the columns ----------------------------------------------------------------------------------------------------
-
-_blind = choice(double="doubleblind db both", single="singleblind sb", none="no notblind unblinded unblind open false")
-_asked = choice(
-    correct="thecorrect correctonly correctanswers right",
-    all="everyone everybody alltasters",
-    none="nobody noone notasked no",
-)
-_preference = choice(new="n", old="o", none="nopreference nopref neither equal")
-_state = choice(yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="noanswer skipped declined none")
-
-
-def _correct(cell: object, reading: Reading) -> bool | None:
-    """Was the answer correct? None for no answer."""
-    word = _state(cell, reading)
-    return None if word in (None, "refused") else word == "yes"
-
-
-def _answer(cell: object, reading: Reading) -> str | None:
-    word = label(cell, reading)
-    return None if plain(word) in ("none", "refused", "noanswer", "skipped", "declined", "missing", "na") else word
-
-
-# fmt: off
-_SITTING = (  # what is the same throughout a panel
-    Column("date", "the day of the sitting", date, "datetime64[s]", "paneldate testdate sessiondate day"),
-    Column("batch_pair", "the two productions compared", text, "string", "batches batchpairid batchpairs"),
-    Column("blind", "double, single or none", _blind, "string", "blinding blinded blindness"),
-    Column("planned", "tastings planned beforehand", whole, "Int64", "plannedn nplanned plannedtastings"),
-    Column("looks", "times the result was looked at before the end", whole, "Int64", "nlooks interimlooks"),
-    Column("reported", "was the panel made known? yes or no", yes_no, "boolean", "published"),
-)
-PANEL_COLUMNS = (
-    Column("panel", "a name for the sitting", label, "string", "id panelid panelname panelno panelnumber name", True),
-    Column("protocol", "the test that was served", label, "string", "test method testtype testmethod protocolname", True),
-    Column("tastings", "how many answers were given", whole, "Int64",
-           "n trials ntrials answers nanswers ntastings total responses nresponses"),
-    Column("correct", "how many answers were correct", whole, "Int64",
-           "x right ncorrect nright correctanswers rightanswers numbercorrect numberright"),
-    Column("signal", "tastings of the learned sample A, or of two different cups", whole, "Int64",
-           "signals nsignal signaltastings"),
-    Column("hits", "answers 'A' or 'different' to those", whole, "Int64", "hit nhits"),
-    Column("noise", "tastings of the other sample, or of two cups alike", whole, "Int64", "nnoise noisetastings"),
-    Column("false_alarms", "answers 'A' or 'different' to those", whole, "Int64", "falsealarm fa nfalsealarms"),
-    _SITTING[0],
-    Column("tasters", "how many different people answered", whole, "Int64",
-           "assessors people persons participants panelists panellists volunteers ntasters nassessors npeople"),
-    *_SITTING[1:],
-    Column("asked", "who was asked for a preference: correct, all or none", _asked, "string",
-           "askedof prefasked prefaskedof preferenceasked preferenceaskedof"),
-    Column("prefer_new", "how many preferred the new product", whole, "Int64", "prefnew preftest prefertest"),
-    Column("prefer_old", "how many preferred the old product", whole, "Int64", "prefold prefcontrol prefercontrol"),
-    Column("no_preference", "how many had no preference", whole, "Int64", "nopref prefnone prefernone"),
-    Column("refused", "people served who gave no answer, not among the tastings", whole, "Int64", "refusals nrefused"),
-    Column("notes", "anything worth keeping", text, "string", "note comment comments remarks"),
-)
-TASTING_COLUMNS = (
-    replace(PANEL_COLUMNS[0], dtype="category", aliases="panelid panelname panelno panelnumber"),
-    replace(PANEL_COLUMNS[1], dtype="category"),
-    Column("taster", "a code for the person", label, "category",
-           "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist", True),
-    Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),
-    Column("served", "the right answer: code or position of the odd or matching cup", label, "category",
-           "rightanswer correctanswer target odd oddcup"),
-    Column("answer", "the taster's answer, in the same words as served", _answer, "category",
-           "response chosen picked choice"),
-    Column("trial", "1, 2, 3 ... for the tastings of one person", whole, "Int64", "trialno trialnumber repeat replicate rep"),
-    Column("order", "the cups in the order served, such as ABB", label, "category", "servingorder servedorder"),
-    Column("position", "place of the cup picked, 1 for the first", whole, "Int64", "answerposition positionpicked"),
-    Column("preference", "new, old or none", _preference, "category", "prefers preferred"),
-    *_SITTING,
-    Column("notes", "anything worth keeping", text, "string", "note comment comments remarks"),
-)
-# fmt: on
-_PANEL = {column.name: column for column in PANEL_COLUMNS}
-_TASTING = {column.name: column for column in TASTING_COLUMNS}
-_FORCED = ("tastings", "correct")
-_TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")
-
-
-class Rule(NamedTuple):
-    """A rule between columns: where `broken` is true, `words`, filled from the row, say what is wrong and what to do."""
-
-    column: str
-    broken: Callable[[pd.DataFrame], pd.Series]
-    words: str
-
-
-# Seen by the rules beside the columns: given (answers), right (correct answers) and preferences (their sum).
-PANEL_RULES = (
-    Rule("correct", lambda f: f.correct > f.tastings,
-         "{correct} correct of {tastings} tastings is impossible. Check both counts."),
-    Rule("hits", lambda f: f.hits > f.signal, "{hits} hits of {signal} signal tastings is impossible. Check both counts."),
-    Rule("false_alarms", lambda f: f.false_alarms > f.noise,
-         "{false_alarms} false alarms of {noise} noise tastings is impossible. Check both counts."),
-    Rule("tasters", lambda f: f.tasters > f.given,
-         "{tasters} tasters gave {given} answers. Tasters are the different people who answered, each at least once."),
-    Rule("tasters", lambda f: (f.tasters == 0) & (f.given > 0),
-         "no tasters gave {given} answers. Write how many people answered."),
-    Rule("asked", lambda f: f.asked.isna() & (f.preferences > 0),
-         "there are preferences but it is not said who was asked. Write correct or all."),
-    Rule("asked", lambda f: (f.asked == "none") & (f.preferences > 0),
-         "there are {preferences} preferences though nobody was asked. Write correct or all, or remove them."),
-    Rule("asked", lambda f: (f.asked == "correct") & (f.preferences > f.right),
-         "{preferences} preferences of {right} tasters who were correct is impossible. If all were asked, write all."),
-    Rule("asked", lambda f: (f.asked == "all") & (f.preferences > f.given),
-         "{preferences} preferences of {given} answers is impossible. Check the counts."),
-)  # fmt: skip
-
-
-# --- reading panels -------------------------------------------------------------------------------------------------
+# --- reading ---
 
 
 def read_panels(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels:
@@ -203,88 +86,51 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     if isinstance(source, Panels):
         return source
     checked = check_table(open_table(source, is_known(PANEL_COLUMNS), name=name, sheet=sheet), PANEL_COLUMNS)
-    codes, kinds = _checked_protocols(checked)
-    frame = checked.frame
-    two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
-    forced = np.array([isinstance(kind, Protocol) for kind in kinds], bool)[codes]
-    _need(checked, np.ones(len(frame), bool), _PANEL, ("panel", "protocol"))
-    _need(checked, forced, _PANEL, _FORCED)
-    _need(checked, two, _PANEL, _TWO_COUNTS, ", which A-not-A and same-different need")
-    for column in _TWO_COUNTS if set(_FORCED) <= set(checked.heads) else ():
-        words = f"{{protocol}} has no {column}. Leave the cell empty, or correct the protocol."
-        checked.report(frame[column].notna() & forced, column, words)
-    given, right = frame.signal + frame.noise, frame.hits + frame.noise - frame.false_alarms
-    for column, value in zip(_FORCED, (given, right), strict=True):
-        words = f"{{value}} {column} does not agree with signal, hits, noise and false alarms. Leave the cell empty."
-        checked.report((frame[column] != value) & two, column, words)
-        frame[column] = frame[column].mask(two)
-    again = frame.panel.duplicated() & frame.panel.notna()
-    checked.report(
-        again, "panel", "there is another panel {panel!r} above. Give each its own name, such as with its date."
-    )
-    wide = frame.assign(
-        given=frame.tastings.fillna(given),
-        right=frame.correct.fillna(right),
-        preferences=sum(frame[column].fillna(0) for column in ("prefer_new", "prefer_old", "no_preference")),
-    )
-    for rule in PANEL_RULES:
-        checked.report(rule.broken(wide), rule.column, rule.words, rows=wide)
-    _raise(checked, "one row a panel")
-    notes = checked.notes
-    for words, mask in (
-        ("no answers, so nothing is learned from it: {}.", wide.given == 0),
-        ("more tastings than planned: {}.", wide.given > wide.planned),
-        (
-            "names that differ only in capitals are different panels: {}.",
-            frame.panel.str.casefold().duplicated(keep=False),
-        ),
-    ):
-        if mask.fillna(False).any():
-            notes.append(words.format(listing(frame.panel[mask.fillna(False)], 8)))
-    if frame.tasters.isna().any():
-        missing = "" if frame.tasters.isna().all() else f" for {listing(frame.panel[frame.tasters.isna()], 8)}"
-        notes.append(f"the number of tasters is not given{missing}: each tasting is taken to be another person's.")
-    return Panels(frame, checked.sheet.source, tuple(notes))
+    check_panels(checked)
+    return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
 
 
-def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | TwoCountProtocol | None]]:
-    """Put each protocol's own name into the frame; place and list of the protocols, None where there is none."""
-    codes, names = distinct(checked.frame["protocol"])
-    kinds: list[Protocol | TwoCountProtocol | None] = []
-    for i, given in enumerate(names):
-        kind = None
-        if not (given is None or given is pd.NA or given != given):
-            try:
-                kind = protocol(given)
-            except ValueError:
-                near = difflib.get_close_matches(plain(given), list(map(plain, PROTOCOLS)), n=1, cutoff=0.5)
-                hint = "".join(f" Did you mean {known!r}?" for known in PROTOCOLS if plain(known) in near)
-                words = f"{{value!r}} is not a protocol known here.{hint} Known are {listing(PROTOCOLS)}."
-                checked.report(codes == i, "protocol", words)
-            else:
-                if plain(kind.name) != plain(given):
-                    checked.notes.append(f"the protocol {given!r} was read as {kind.name!r}.")
-        kinds.append(kind)
-    own = [None if kind is None else kind.name for kind in kinds]
-    checked.frame["protocol"] = column_of(codes, own, str(checked.frame["protocol"].dtype))
-    return codes, kinds
+def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = None) -> Tastings:
+    """Read and check a table with one row a tasting, that is one answer by one taster.
 
+    Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
+    the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
+    taster said, in the same words. Several cups are joined by ``+`` and groups divided by ``/``: a tetrad served as
+    ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
+    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
 
-def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names: Sequence[str], why: str = "") -> None:
-    """A problem for each of these columns that is missing, or empty in a row of `mask`."""
-    for column in map(columns.__getitem__, names):
-        if column.name in checked.heads:
-            checked.report(mask & checked.frame[column.name].isna().to_numpy(bool), column.name,
-                           f"the cell is empty. Write {column.meaning}.")  # fmt: skip
-        elif mask.any() and not column.required:
-            checked.add(-1, no_column(checked, column, why))
+    An empty answer, or one such as "refused", is no answer: it is kept, counted and said, and is not a tasting.
 
+    Parameters
+    ----------
+    source, name, sheet
+        As for `read_panels`.
 
-def _raise(checked: Checked, wanted: str) -> None:
-    if not len(checked.frame) and not checked.problems():
-        checked.add(-1, f"the table has a header but no rows. Write {wanted}.")
-    if problems := checked.problems():
-        raise PanelsError(problems, checked.sheet.source)
+    Returns
+    -------
+    Tastings
+
+    Raises
+    ------
+    PanelsError
+        A ValueError that lists all problems.
+
+    Examples
+    --------
+    >>> tastings = read_tastings("panel,protocol,taster,served,answer\\nA,triangle,T1,417,417\\nA,triangle,T2,305,862")
+    >>> tastings.frame["correct"].tolist()
+    [True, False]
+    >>> tastings.to_panels()
+    1 panel, 2 tastings, from the text
+    panel  protocol  correct  tasters  guess rate
+    A      triangle  1 of 2         2  1/3
+    """
+    if isinstance(source, Tastings):
+        return source
+    opened = open_table(source, is_known(TASTING_COLUMNS), name=name, sheet=sheet)
+    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False)
+    check_tastings(checked)
+    return Tastings(checked.frame, opened.source, tuple(checked.notes))
 
 
 # --- what the two tables share --------------------------------------------------------------------------------------
@@ -377,7 +223,7 @@ class _Rows:
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the raw numbers: the columns that hold anything, in canonical order, and the moderators."""
-        always = {"panel", "protocol", *_FORCED, *self.moderators}
+        always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
     def to_csv(self, path: str | os.PathLike[str]) -> Path:
@@ -434,7 +280,7 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     """Cells as one would type them: yes and no, and ISO dates."""
     out = frame.copy()
     for column in frame:
-        if frame[column].dtype == "boolean" and (column in _PANEL or column in _TASTING):
+        if frame[column].dtype == "boolean" and (column in PANEL or column in TASTING):
             out[column] = frame[column].astype(object).map({True: "yes", False: "no"})
         elif frame[column].dtype.kind == "M":
             out[column] = frame[column].dt.strftime("%Y-%m-%d")
@@ -485,7 +331,7 @@ class Panels(_Rows):
             f"{row.correct} of {row.tastings}"
             if pd.notna(row.tastings)
             else f"hits {row.hits} of {row.signal}, false alarms {row.false_alarms} of {row.noise}"
-            for row in frame[[*_FORCED, *_TWO_COUNTS]].itertuples()
+            for row in frame[[*FORCED, *TWO_COUNTS]].itertuples()
         ]
         if frame["tasters"].notna().any():
             columns["tasters"] = frame["tasters"]
@@ -493,7 +339,7 @@ class Panels(_Rows):
         return pd.DataFrame(columns)
 
     def _columns(self) -> dict[str, Column]:
-        return _PANEL
+        return PANEL
 
     def _named(self, positions: np.ndarray) -> str:
         return listing(self.frame["panel"].iloc[positions], 8)
@@ -523,208 +369,6 @@ def _guess_rate(name: str) -> str:
 
 
 # --- tastings -------------------------------------------------------------------------------------------------------
-
-
-def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = None) -> Tastings:
-    """Read and check a table with one row a tasting, that is one answer by one taster.
-
-    Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
-    the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
-    taster said, in the same words. Several cups are joined by ``+`` and groups divided by ``/``: a tetrad served as
-    ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
-    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
-
-    An empty answer, or one such as "refused", is no answer: it is kept, counted and said, and is not a tasting.
-
-    Parameters
-    ----------
-    source, name, sheet
-        As for `read_panels`.
-
-    Returns
-    -------
-    Tastings
-
-    Raises
-    ------
-    PanelsError
-        A ValueError that lists all problems.
-
-    Examples
-    --------
-    >>> tastings = read_tastings("panel,protocol,taster,served,answer\\nA,triangle,T1,417,417\\nA,triangle,T2,305,862")
-    >>> tastings.frame["correct"].tolist()
-    [True, False]
-    >>> tastings.to_panels()
-    1 panel, 2 tastings, from the text
-    panel  protocol  correct  tasters  guess rate
-    A      triangle  1 of 2         2  1/3
-    """
-    if isinstance(source, Tastings):
-        return source
-    opened = open_table(source, is_known(TASTING_COLUMNS), name=name, sheet=sheet)
-    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False)
-    codes, kinds = _checked_protocols(checked)
-    frame = checked.frame
-    _need(checked, np.ones(len(frame), bool), _TASTING, ("panel", "protocol", "taster"))
-    panels = distinct(frame["panel"])[0]
-    first = pd.Series(codes).groupby(panels).transform("first").to_numpy(int)
-    words = "panel {panel!r} has another protocol above. A panel has one protocol; name the panels apart."
-    checked.report((codes != first) & frame["panel"].notna().to_numpy(bool), "protocol", words)
-    _judge(checked, codes, kinds)
-    if "trial" in frame:
-        again = frame["trial"].notna().to_numpy(bool) & frame.duplicated(["panel", "taster", "trial"]).to_numpy(bool)
-        checked.report(
-            again, "trial", "taster {taster!r} has trial {trial} above already. Number a person's tastings apart."
-        )
-    _check_orders(checked, codes, kinds)
-    _raise(checked, "one row a tasting")
-    return Tastings(frame, opened.source, tuple([*checked.notes, *_remarks(frame)]))
-
-
-def _remarks(frame: pd.DataFrame) -> Iterator[str]:
-    silent = frame["correct"].isna()
-    if silent.any():
-        each = frame["panel"][silent].value_counts(sort=False)
-        where = listing([f"{n} in {panel}" for panel, n in each.items() if n], 8)
-        yield f"no answer (refused or missing), and so not counted as a tasting: {where}."
-    people = frame.loc[~silent, ["panel", "taster"]]
-    repeats = people[people.duplicated()].drop_duplicates()
-    if len(repeats):
-        unsure = "" if "trial" in frame else "; without a column 'trial' a row entered twice looks like a repeat"
-        yield f"tasted more than once in a panel: {count(len(repeats), 'person')}{unsure}."
-
-
-def _combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
-    """Each row's place in the list of distinct combinations of the columns' cells, and that list."""
-    codes = np.zeros(len(columns[0]), np.int64)
-    levels = []
-    for column in columns:
-        place, values = distinct(column)
-        levels.append([None if pd.isna(value) else value for value in values])
-        codes = codes * len(values) + place
-    found, inverse = np.unique(codes, return_inverse=True)
-    rows = []
-    for code in found.tolist():
-        row: list[Any] = []
-        for values in reversed(levels):
-            code, place = divmod(code, len(values))
-            row.insert(0, values[place])
-        rows.append(tuple(row))
-    return inverse, rows
-
-
-def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None]) -> None:
-    """Fill ``correct`` from ``served`` and ``answer`` where it is not given, and see that they agree where it is."""
-    frame = checked.frame
-    pair = {"served", "answer"} <= set(checked.heads)
-    two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
-    if "correct" not in checked.heads and not pair:
-        checked.add(-1, no_column(checked, _TASTING["correct"], "; columns 'served' and 'answer' would do instead"))
-    elif two.any() and not pair:
-        checked.add(
-            -1, "A-not-A and same-different need the columns 'served' and 'answer' (A or not A, same or different)."
-        )
-    given = frame["correct"] if "correct" in frame else pd.Series(pd.NA, index=frame.index, dtype="boolean")
-    if pair:
-        places, rows = _combined(codes, frame["served"], frame["answer"])
-        verdicts: list[bool | None] = []
-        for i, (code, served, answer) in enumerate(rows):
-            verdict = None
-            kind = kinds[code]
-            if kind is not None and answer is not None:
-                try:
-                    verdict = _is_right(kind, served, answer)
-                except Wrong as error:
-                    if served is not None or isinstance(kind, TwoCountProtocol):
-                        checked.report(places == i, "answer", f"{str(error).replace('{', '{{').replace('}', '}}')}.")
-                    else:
-                        checked.report(given.isna() & (places == i), "served", f"{error}.")
-            verdicts.append(verdict)
-        derived = column_of(places, verdicts, "boolean")
-        words = "correct is {value} but served is {served!r} and answer {answer!r}. Correct one of them."
-        checked.report(given.notna() & derived.notna() & (given != derived), "correct", words)
-        given = given.fillna(derived)
-        _check_shapes(checked, two)
-    frame["correct"] = given
-    at = [c for c in _TASTING if c in frame]
-    checked.frame = frame[[*at, *(c for c in frame.columns if c not in _TASTING)]]
-
-
-def _is_right(kind: Protocol | TwoCountProtocol, served: str | None, answer: str) -> bool:
-    """Does the answer name what was served as right? Raises Wrong if the two cannot be compared."""
-    if isinstance(kind, TwoCountProtocol):
-        return _is_signal(kind, served) == _is_signal(kind, answer)
-    if served is None:
-        raise Wrong("there is an answer but not what was served. Write the right answer under served")
-    right, said = _groups(served), _groups(answer)
-    if {len(group) for group in said} - {len(group) for group in right}:
-        raise Wrong(f"{answer!r} and served {served!r} name different numbers of cups. Join cups by +, as in 1+4")
-    return said <= right
-
-
-def _is_signal(kind: TwoCountProtocol, word: str | None) -> bool:
-    ways = _SIDES[kind.name]
-    if word is None or plain(word) not in ways:
-        raise Wrong(
-            f"{word or 'an empty cell'!r} is not one of {listing(['A', 'not A'] if 'a' in ways else ['same', 'different'])}"
-        )
-    return ways[plain(word)]
-
-
-_SIDES = {"A-not-A": {"a": True, "nota": False}, "same-different": {"different": True, "same": False}}
-
-
-def _groups(word: str) -> frozenset[frozenset[str]]:
-    """Cups named in a cell: ``1+4/2+3`` is {{1, 4}, {2, 3}}."""
-    parts = (re.split(r"[+,&\s]+", part.strip(" +,&")) for part in re.split(r"[/|]", word.casefold()))
-    return frozenset(frozenset(part) for part in parts)
-
-
-def _check_shapes(checked: Checked, two: np.ndarray) -> None:
-    """If no answer of a panel looks like anything served (ABB and 2, 417 and 2), the columns hold different things."""
-    frame = checked.frame
-    places, rows = _combined(frame["panel"], frame["served"], frame["answer"])
-    shapes: dict[str, tuple[set[str], set[str], int]] = {}
-    for i, (panel, served, answer) in enumerate(rows):
-        if panel is not None and served is not None and answer is not None:
-            seen = shapes.setdefault(panel, (set(), set(), i))
-            for k, word in enumerate((served, answer)):
-                seen[k].update(re.sub(r"[^\W\d_]", "a", re.sub(r"\d", "9", cup)) for cup in set().union(*_groups(word)))
-    for served_shapes, answer_shapes, i in shapes.values():
-        mask = (places == i) & ~two
-        if mask.any() and not served_shapes & answer_shapes:
-            only_first = np.zeros(len(mask), bool)
-            only_first[mask.argmax()] = True
-            words = (
-                "answers such as {answer!r} can never equal {served!r}. Under served write the code or position of the "
-                "right cup, as the answers do; the order of the cups belongs under order."
-            )
-            checked.report(only_first, "served", words)
-
-
-def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None]) -> None:
-    """Serving orders have as many cups as the protocol, and in a triangle the cup picked agrees with ``correct``."""
-    frame = checked.frame
-    if "order" not in frame and "position" not in frame:
-        return
-    empty = pd.Series(pd.NA, index=frame.index, dtype="string")
-    columns = [frame[column] if column in frame else empty for column in ("order", "position")]
-    places, rows = _combined(codes, *columns, frame["correct"])
-    for i, (code, order, position, correct) in enumerate(rows):
-        kind = kinds[code]
-        if kind is None:
-            continue
-        cups = [c for c in re.split(r"[\W_]+", order or "") if c]
-        cups = list(cups[0]) if len(cups) == 1 and cups[0].isalpha() else cups
-        if len(cups) > 1 and len(cups) != kind.cups:
-            checked.report(places == i, "order", f"{{value!r}} has {len(cups)} cups; {kind.name} has {kind.cups}.")
-        elif position is not None and not 1 <= position <= kind.cups:
-            checked.report(places == i, "position", f"there is no cup {{value}}; {kind.name} has {kind.cups}.")
-        elif kind.name == "triangle" and position is not None and correct is not None and len(set(cups)) == 2:
-            if (cups.count(cups[int(position) - 1]) == 1) != correct:
-                words = "in {order!r} cup {position} is " + ("not " if correct else "") + "the odd one, but correct is "
-                checked.report(places == i, "position", words + ("yes." if correct else "no."))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -772,9 +416,9 @@ class Tastings(_Rows):
         })  # fmt: skip
 
     def to_panels(self) -> Panels:
-        """The panels these tastings make up; what is the same throughout a panel is carried along, the rest is noted.
+        """The panels these tastings make up; what is the same throughout a panel is carried along, the rest noted.
 
-        ``tastings`` counts answers, ``tasters`` the different people who gave them, ``refused`` the rows without answer.
+        ``tastings`` counts answers, ``tasters`` the different people who gave them, ``refused`` rows without answer.
         If tasters who were wrong gave a preference too, ``asked`` is "all", else "correct".
         """
         frame, notes = self.frame, list(self.notes)
@@ -803,7 +447,7 @@ class Tastings(_Rows):
             data["asked"] = np.where(any_ == 0, "none", np.where(of_all > 0, "all", "correct"))
             notes.append("who was asked for a preference was read off the answers: all if any who were wrong gave one.")
         varying = []
-        for column in (*(column.name for column in _SITTING), *self.moderators):
+        for column in (*(column.name for column in SITTING), *self.moderators):
             if column in frame:
                 same = (groups[column].nunique() <= 1).to_numpy(bool)
                 data[column] = groups[column].first().astype(object).where(same, None).tolist()
@@ -818,15 +462,14 @@ class Tastings(_Rows):
 
     def _two_counts(self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]) -> dict:
         """Signal, hits, noise and false alarms of the panels that have them; tastings and correct follow from these."""
-        two = {name for name in names if name in _SIDES}
+        two = {name for name in names if name in SIDES}
         if not two:
             return {}
-        places, rows = _combined(self.frame["protocol"], self.frame["served"], self.frame["answer"])
+        places, rows = combined(self.frame["protocol"], self.frame["served"], self.frame["answer"])
         signal, yes = np.zeros((2, len(rows)), bool)
         for i, (name, served, answer) in enumerate(rows):
             if name in two and answer is not None:
-                kind = protocol(name)
-                signal[i], yes[i] = _is_signal(kind, served), _is_signal(kind, answer)
+                signal[i], yes[i] = is_signal(name, served), is_signal(name, answer)
         has = answered & self.frame["protocol"].isin(two).to_numpy(bool)
         signal, yes = signal[places], yes[places]
         masks = {"signal": signal, "hits": signal & yes, "noise": ~signal, "false_alarms": ~signal & yes}
@@ -837,16 +480,17 @@ class Tastings(_Rows):
         }
 
     def _columns(self) -> dict[str, Column]:
-        return _TASTING
+        return TASTING
 
     def _named(self, positions: np.ndarray) -> str:
         return count(len(positions), "tasting")
 
     def _shown(self) -> list[Any]:
-        people = self.frame["taster"].nunique()
-        answers = int(self.frame["correct"].notna().sum())
+        answered = self.frame["correct"].notna()
+        people = count(self.frame.loc[answered, "taster"].nunique(), "person")
         panels = self.to_panels()
-        head = f"{count(answers, 'tasting')} by {count(people, 'person')} in {count(len(panels), 'panel')}, from {self.source}"
+        where = f"{count(len(panels), 'panel')}, from {self.source}"
+        head = f"{count(int(answered.sum()), 'tasting')} by {people} in {where}"
         return [replace(panels._shown()[0], caption=one_line(head)), *self._said()]
 
     def __repr__(self) -> str:

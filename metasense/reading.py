@@ -359,7 +359,7 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
 
 
 def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: list[str], separator: str = "") -> Sheet:
-    """Header and columns out of the rows of a file, counted from 1; those of a worksheet (no `separator`) may end early."""
+    """Header and columns out of the rows of a file, counted from 1; a worksheet's (no `separator`) may end early."""
     while rows and all(map(is_empty, rows[-1] or [])):  # blank rows at the end are nothing to speak of
         rows.pop()
     blank = {i for i, row in enumerate(rows) if not row or (is_empty(row[0]) and all(map(is_empty, row)))}

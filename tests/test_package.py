@@ -27,6 +27,7 @@ LAYERS = [
     {"margins"},
     {"reading"},
     {"checking"},
+    {"columns"},
     {"panels"},
     {"single"},
     {"pooling"},
