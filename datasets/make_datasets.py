@@ -111,7 +111,7 @@ def taste(panel: Panel, d_prime: float, scenario: Scenario, rng: np.random.Gener
             yield {
                 "panel": panel.panel,
                 "protocol": panel.protocol,
-                "taster": f"T{taster:02d}",
+                "taster": taster,
                 "trial": trial,
                 "order": order,
                 "served": best,
@@ -125,9 +125,14 @@ def simulate(scenario: Scenario) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFra
     """One row a panel, one row a tasting, and the truth behind each panel."""
     rng = np.random.default_rng(scenario.seed)
     rows, tastings, truths = [], [], []
+    people = 0
     for panel in scenario.panels:
         d_prime = scenario.typical(panel.moderators) + scenario.spread * rng.standard_normal()
-        made = list(taste(panel, d_prime, scenario, rng))
+        made = [
+            tasting | {"taster": f"T{people + tasting['taster']:03d}"}
+            for tasting in taste(panel, d_prime, scenario, rng)
+        ]
+        people += panel.tasters  # nobody sits in two panels
         said = [tasting["preference"] for tasting in made]
         count = {"prefer_new": said.count("new"), "prefer_old": said.count("old"), "no_preference": said.count("none")}
         rows.append(
