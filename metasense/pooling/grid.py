@@ -85,14 +85,7 @@ class _Region:
         cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
         h = average_d_prime(cosine, sine)
         mu, tau = np.multiply.outer(t, cosine / h), np.multiply.outer(t, sine / h)
-        flat_mu, flat_tau = self.sign * mu.ravel(), tau.ravel()
-        step = max(64, 16_000_000 // max(len(self.series.evidence), self.series.terms))
-        likelihood = np.concatenate(
-            [
-                self.series.log_likelihood(flat_mu[i : i + step], flat_tau[i : i + step])
-                for i in range(0, len(flat_mu), step)
-            ]
-        ).reshape(mu.shape)
+        likelihood = self.series.log_likelihood(self.sign * mu.ravel(), tau.ravel()).reshape(mu.shape)
         with np.errstate(divide="ignore"):
             jacobian = np.log(t)[:, None] - 2 * np.log(h)
         return likelihood + self.log_prior(mu, tau) + jacobian, self.sign * mu, tau

@@ -328,10 +328,16 @@ class Series:
 
     def waves(self, mu: Array, tau: Array, terms: int | None = None) -> Array:
         """Damped cosines ``cos(w_k mu) exp(-w_k**2 tau**2 / 2)``, shape (nodes, terms)."""
-        w = np.pi * np.arange(self.terms if terms is None else terms) / self.width
-        out = np.cos(np.multiply.outer(mu + self.offset, w))
-        out *= np.exp(np.multiply.outer(-0.5 * tau**2, w**2))
-        return out
+        terms = self.terms if terms is None else terms
+        unit = np.pi / self.width
+        # cos(16 q + r) from the cosines and sines of 16 q and of r: two products in place of what is a slow function
+        coarse = np.multiply.outer(16.0 * np.arange(-(-terms // 16)), unit * (mu + self.offset))[:, None, :]
+        fine = np.multiply.outer(np.arange(16.0), unit * (mu + self.offset))[None, :, :]
+        out = np.cos(coarse) * np.cos(fine)
+        out -= np.sin(coarse) * np.sin(fine)
+        out = out.reshape(-1, len(mu))[:terms]
+        out *= np.exp(np.multiply.outer(np.arange(float(terms)) ** 2, -0.5 * (unit * tau) ** 2))
+        return out.T
 
     def evaluate(self, mu: Array, tau: Array) -> Array:
         """Each panel's likelihood, averaged over ``Normal(mu, tau)``, relative to its largest value.
@@ -349,7 +355,12 @@ class Series:
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
         """Log likelihood of the whole pool at each node, shape (nodes,)."""
-        return np.log(self.evaluate(mu, tau)) @ self.copies + self.log_scale @ self.copies
+        out = np.empty(len(mu))
+        step = max(32, min(512, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
+        for start in range(0, len(mu), step):
+            part = slice(start, start + step)
+            out[part] = np.log(self.evaluate(mu[part], tau[part])) @ self.copies
+        return out + self.log_scale @ self.copies
 
     def exact_log_likelihood(self, theta: Array) -> Array:
         """Log likelihood of the whole pool when every panel has d-prime `theta` (no spread), shape (len(theta),)."""
