@@ -456,31 +456,36 @@ class TwoCountProtocol:
         each `d`, found by closing in on it, so that counts of 0, all, or many thousands are safe.
         """
         d = np.asarray(d, float)
-        counts = _counts(signal, hits, noise, false_alarms)
-        chunks = [self._integrate(part, counts) for part in np.array_split(d.ravel(), max(1, d.size // 512))]
-        return (np.concatenate(chunks).reshape(d.shape) + _log_choose(signal, hits) + _log_choose(noise, false_alarms))[
-            ()
-        ]
+        _check_counts(self.name, signal, hits, noise, false_alarms)
+        counts = (hits, signal - hits, false_alarms, noise - false_alarms)
+        blocks = np.array_split(d.ravel(), d.size // 512 + 1)  # blocks that fit the cache
+        log = np.concatenate([self._integrate(block, counts) for block in blocks]).reshape(d.shape)
+        return (log + _log_choose(signal, hits) + _log_choose(noise, false_alarms))[()]
 
-    def _integrate(self, d: Array, counts: Array) -> Array:
-        d = d[:, None]
-        low, high = -12 - np.abs(d), 12 + np.abs(d)
-        grid = np.linspace(0, 1, 65)
-        for _ in range(12):
-            z = low + (high - low) * grid
+    def _integrate(self, d: Array, counts: tuple[int, ...]) -> Array:
+        """Trapezoid rule over z: close in, at each d, on where the integrand is within e**-42 of its peak."""
+
+        def log_integrand(nodes: int) -> Tails:
+            z = low + (high - low) * np.linspace(0, 1, nodes)
             value = -0.5 * z * z - 0.5 * np.log(2 * np.pi)
             for count, log_rate in zip(counts, self._log_rates(d, z), strict=True):
-                if count:
+                if count:  # 0 * log 0 is 0
                     value = value + count * log_rate
-            top = value.max(1, keepdims=True)
-            inside = value > top - 45
-            first, last = inside.argmax(1), 64 - inside[:, ::-1].argmax(1)
-            if np.all((last - first > 24) | (high - low < 1e-12)[:, 0]):
+            return z, value
+
+        d = d[:, None]
+        low, high = -12 - np.abs(d), 12 + np.abs(d)
+        for _ in range(20):
+            z, value = log_integrand(33)
+            inside = value > value.max(1, keepdims=True) - 42
+            first = np.maximum(inside.argmax(1) - 1, 0)[:, None]
+            last = np.minimum(33 - inside[:, ::-1].argmax(1), 32)[:, None]
+            low, high = np.take_along_axis(z, first, 1), np.take_along_axis(z, last, 1)
+            if (last - first > 26).all():
                 break
-            rows = np.arange(len(z))
-            low = z[rows, np.maximum(first - 1, 0)][:, None]
-            high = z[rows, np.minimum(last + 1, 64)][:, None]
-        return (top + np.log(np.exp(value - top).sum(1, keepdims=True) * (high - low) / 64))[:, 0]
+        _, value = log_integrand(129)
+        top = value.max(1, keepdims=True)
+        return (top + np.log(np.exp(value - top).sum(1, keepdims=True) * (high - low) / 128))[:, 0]
 
     def estimate(
         self, signal: int, hits: int, noise: int, false_alarms: int, *, add_half: bool = False
@@ -493,11 +498,15 @@ class TwoCountProtocol:
         >>> round(float(protocol("same-different").estimate(100, 80, 100, 20).d_prime), 4)
         3.0009
         """
-        signal, hits, noise, false_alarms = _checked(signal, hits, noise, false_alarms)
+        _check_counts(self.name, signal, hits, noise, false_alarms)
+        if not (add_half or (signal and noise)):
+            raise ValueError(f"{self.name}: an estimate needs tastings of both kinds; got {signal} and {noise}.")
         extra = 0.5 if add_half else 0.0
-        if not add_half and (signal == 0 or noise == 0):
-            raise ValueError(f"{self.name} needs at least one tasting of each kind; got {signal} signal, {noise} noise.")
-        return self._estimate((hits + extra) / (signal + 2 * extra), (false_alarms + extra) / (noise + 2 * extra))
+        hit = (hits + extra) / (signal + 2 * extra)
+        false_alarm = (false_alarms + extra) / (noise + 2 * extra)
+        if not self.directed and hit <= false_alarm:  # d-prime is 0, so both kinds tell of the same rate
+            hit = false_alarm = (hits + false_alarms + 2 * extra) / (signal + noise + 4 * extra)
+        return self._estimate(hit, false_alarm)
 
     def simulate(
         self,
@@ -526,18 +535,12 @@ class TwoCountProtocol:
         return f"{self.name}: two counts and a criterion, {'directed' if self.directed else 'undirected'}"
 
 
-def _checked(signal: int, hits: int, noise: int, false_alarms: int) -> tuple[int, int, int, int]:
+def _check_counts(name: str, signal: int, hits: int, noise: int, false_alarms: int) -> None:
     if not (0 <= hits <= signal and 0 <= false_alarms <= noise):
         raise ValueError(
-            f"{hits} hits of {signal} and {false_alarms} false alarms of {noise} cannot be: "
-            "a count lies between 0 and its total."
+            f"{name}: {hits} hits of {signal} and {false_alarms} false alarms of {noise} cannot be. "
+            "A count lies between 0 and its total."
         )
-    return signal, hits, noise, false_alarms
-
-
-def _counts(signal: int, hits: int, noise: int, false_alarms: int) -> Array:
-    signal, hits, noise, false_alarms = _checked(signal, hits, noise, false_alarms)
-    return np.array([hits, signal - hits, false_alarms, noise - false_alarms], float)
 
 
 def _log_choose(n: int, k: int) -> float:
@@ -561,7 +564,8 @@ def _a_not_a_rates(d: Array, criterion: Array) -> Tails:
 
 
 def _a_not_a_estimate(hit: float, false_alarm: float) -> CriterionEstimate:
-    return CriterionEstimate(0.0 if hit == false_alarm else float(ndtri(hit) - ndtri(false_alarm)), float(-ndtri(false_alarm)))
+    criterion = -ndtri(false_alarm)
+    return CriterionEstimate(0.0 if hit == false_alarm else float(criterion + ndtri(hit)), float(criterion))
 
 
 def _same_different_limit(z: Array) -> Array:
@@ -590,17 +594,14 @@ def _same_different_rates(d: Array, criterion: Array) -> Tails:
 
 
 def _same_different_estimate(hit: float, false_alarm: float) -> CriterionEstimate:
-    if hit <= false_alarm:
-        return CriterionEstimate(0.0, float(-_SQRT2 * ndtri(false_alarm / 2)))
-    if false_alarm == 0 or hit == 1:
-        return CriterionEstimate(np.inf, float(-_SQRT2 * ndtri(false_alarm / 2)))
     criterion = float(-_SQRT2 * ndtri(false_alarm / 2))
-    low, high = 0.0, criterion + _SQRT2 * (8 + abs(ndtri(hit)))
-    for _ in range(200):
-        d = (low + high) / 2
-        if d in (low, high):
-            break
-        low, high = (d, high) if _same_different_rates(np.float64(d), np.float64(criterion))[0] < hit else (low, d)
+    if hit == false_alarm:
+        return CriterionEstimate(0.0, criterion)
+    if false_alarm == 0 or hit == 1:
+        return CriterionEstimate(np.inf, criterion)
+    low, high = 0.0, criterion + _SQRT2 * (1 + max(0.0, float(ndtri(hit))))  # the far term only adds to the rate
+    while low < (d := (low + high) / 2) < high:
+        low, high = (d, high) if _same_different_rates(d, criterion)[0] < hit else (low, d)
     return CriterionEstimate(d, criterion)
 
 
