@@ -16,10 +16,10 @@ import pandas as pd
 
 from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 
-_NUMBER = r"(?P<number>\d+(?:[.,]\d*)?|[.,]\d+)"
+_NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"
 _D_PRIME = re.compile(rf"d\s*(?:['’′´`]|[-_ ]?prime)?\s*(?:[=:]|of|\s)?\s*{_NUMBER}", re.IGNORECASE)
 _P_D = (
-    re.compile(rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+)?(?P<protocol>.+)", re.I),
+    re.compile(rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+|the\s+)?(?P<protocol>.+)", re.I),
     re.compile(rf"(?P<protocol>.+?)[\s:,]+(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%?)", re.I),
 )
 
@@ -122,7 +122,7 @@ class Margin:
                     continue
                 share = _decimal(found["number"])
                 return cls(p_d=share / 100 if found["percent"] == "%" else share, protocol=test)
-        why = " A number alone could be a d-prime or a p_d." if re.fullmatch(rf"{_NUMBER}\s*%?", stated) else ""
+        why = " A number alone could be a d-prime or a p_d." if re.fullmatch(rf"{_NUMBER}\s*%?", stated, re.I) else ""
         raise ValueError(
             f"{text!r} is not a margin.{why} Write a d-prime as \"d'=0.5\", or a p_d with its protocol as "
             f'"0.2 triangle" or "20% triangle".{unknown}'

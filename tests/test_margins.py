@@ -1,0 +1,146 @@
+"""Margins: one form, one distance, the same words everywhere."""
+
+import dataclasses
+import html
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from metasense.margins import Margin
+from metasense.protocols import PROTOCOLS, Protocol, forced_choice
+
+FORCED = [p for p in PROTOCOLS.values() if isinstance(p, Protocol)]
+
+
+def test_a_triangle_p_d_of_one_half_is_the_classical_threshold():
+    # inverse of the exact function: 2.3214 (triangle), 0.9539 (2-AFC); p_d of 50 % is the usual detection threshold
+    assert Margin(p_d=0.5, protocol="triangle").d_prime == pytest.approx(2.3214, abs=5e-5)
+    assert Margin(p_d=0.5, protocol="2-AFC").d_prime == pytest.approx(0.9539, abs=5e-5)
+    # at d-prime 1 a 2-AFC is .76025 correct (normal distribution), so p_d = 2 * .76025 - 1
+    assert Margin(d_prime=1).p_d("2-AFC") == pytest.approx(0.5205, abs=5e-5)
+
+
+@given(st.floats(1e-6, 0.9999), st.sampled_from(FORCED))
+def test_a_margin_is_one_distance_in_every_protocol(p_d, test):
+    margin = Margin(p_d=p_d, protocol=test)
+    assert margin.p_d(test.name) == p_d
+    assert float(test.p_d(margin.d_prime)) == pytest.approx(p_d, abs=1e-12)
+    for row in margin.to_frame().itertuples():
+        other = forced_choice(row.protocol)
+        assert row.d_prime == margin.d_prime
+        assert row.p_d == pytest.approx(margin.p_d(other), abs=1e-15)
+        assert row.p_c == pytest.approx(other.guess + (1 - other.guess) * row.p_d, abs=1e-12)
+
+
+def test_the_frame_holds_every_forced_choice_protocol():
+    frame = Margin(d_prime=0.5).to_frame()
+    assert list(frame) == ["protocol", "p_c", "p_d", "d_prime"]
+    assert list(frame["protocol"]) == [p.name for p in FORCED]
+    assert frame.drop(columns="protocol").dtypes.eq(float).all()
+
+
+@given(st.one_of(st.floats(1e-3, 20), st.tuples(st.floats(1e-4, 0.999), st.sampled_from(FORCED))))
+def test_text_is_read_back_digit_for_digit(stated):
+    margin = Margin(d_prime=stated) if isinstance(stated, float) else Margin(p_d=stated[0], protocol=stated[1])
+    assert Margin.parse(margin.text) == margin
+    assert hash(Margin.parse(margin.text)) == hash(margin)
+
+
+@pytest.mark.parametrize(
+    ("text", "margin"),
+    [
+        ("0.2 triangle", Margin(p_d=0.2, protocol="triangle")),
+        ("0,2 triangle", Margin(p_d=0.2, protocol="triangle")),
+        ("20% triangle", Margin(p_d=0.2, protocol="triangle")),
+        ("20 % Triangle test", Margin(p_d=0.2, protocol="triangle")),
+        ("20% in the triangle", Margin(p_d=0.2, protocol="triangle")),
+        ("p_d of 0.2 in a triangle", Margin(p_d=0.2, protocol="triangle")),
+        ("triangle: p_d = 20 %", Margin(p_d=0.2, protocol="triangle")),
+        ("12.5% 2-AFC", Margin(p_d=0.125, protocol="2-AFC")),
+        ("0.2 2 afc", Margin(p_d=0.2, protocol="2-AFC")),
+        ("2-AFC 0.2", Margin(p_d=0.2, protocol="2-AFC")),
+        ("0.2 two out of five", Margin(p_d=0.2, protocol="two-out-of-five")),
+        ("d'=0.5", Margin(d_prime=0.5)),
+        ("d’ = 0,5", Margin(d_prime=0.5)),
+        ("d=.5", Margin(d_prime=0.5)),
+        ("d_prime=0.5", Margin(d_prime=0.5)),
+        (" D-prime 0.5 ", Margin(d_prime=0.5)),
+        ("d-prime of 0.5", Margin(d_prime=0.5)),
+    ],
+)
+def test_margins_are_read_as_people_write_them(text, margin):
+    assert Margin.parse(text) == margin
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("0.2", "A number alone could be a d-prime or a p_d"),
+        ("20 %", "A number alone"),
+        ("", "is not a margin"),
+        ("small", 'Write a d-prime as "d\'=0.5", or a p_d with its protocol as "0.2 triangle"'),
+        ("0.2 square", "no protocol called 'square'"),
+        ("0.2 A-not-A", "A-not-A has no share of correct answers"),
+        ("20 triangle", "must lie above 0 and below 1; got 20. For 20 % write 0.2"),
+        ("120% triangle", "must lie above 0 and below 1; got 1.2"),
+        ("-0.2 triangle", "must lie above 0 and below 1; got -0.2"),
+        ("d=0", "must be positive and finite"),
+        ("d=-1", "must be positive and finite"),
+    ],
+)
+def test_what_is_not_a_margin_is_refused_with_a_remedy(text, message):
+    with pytest.raises(ValueError, match=re.escape(message)):
+        Margin.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({}, "exactly one form"),
+        ({"d_prime": 1, "p_d": 0.2, "protocol": "triangle"}, "exactly one form"),
+        ({"d_prime": 1, "protocol": "triangle"}, "the same in every protocol: leave out protocol="),
+        ({"p_d": 0.2}, "name one, protocol='triangle'"),
+        ({"d_prime": 0}, "positive and finite; got 0"),
+        ({"d_prime": np.inf}, "positive and finite; got inf"),
+        ({"d_prime": np.nan}, "positive and finite; got nan"),
+        ({"d_prime": "much"}, "must be a number; got 'much'"),
+        ({"p_d": 0, "protocol": "triangle"}, "above 0 and below 1; got 0"),
+        ({"p_d": 1, "protocol": "triangle"}, "above 0 and below 1; got 1"),
+        ({"p_d": 20, "protocol": "triangle"}, "For 20 % write 0.2"),
+        ({"p_d": np.nan, "protocol": "triangle"}, "above 0 and below 1; got nan"),
+        ({"p_d": 1e-17, "protocol": "triangle"}, "too close to 0"),
+        ({"p_d": 0.2, "protocol": "same-different"}, "no share of correct answers"),
+        ({"p_d": 0.2, "protocol": "square"}, "no protocol called 'square'"),
+    ],
+)
+def test_impossible_margins_are_refused_in_plain_words(given, message):
+    with pytest.raises(ValueError, match=re.escape(message)):
+        Margin(**given)
+
+
+def test_margins_are_values():
+    margin = Margin(p_d=0.2, protocol="Triangle")
+    assert margin == Margin(p_d=np.float64(0.2), protocol=forced_choice("triangle"))
+    assert len({margin, Margin(p_d=0.2, protocol="triangle"), Margin(d_prime=margin.d_prime)}) == 2
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        margin.d_prime = 2.0
+
+
+def test_text_and_html_say_the_same():
+    for margin in (Margin(p_d=0.125, protocol="tetrad"), Margin(d_prime=0.5), Margin(d_prime=30), Margin(d_prime=0.001)):
+        page = html.unescape(re.sub(r"<style.*?</style>|<[^>]+>", " ", margin._repr_html_(), flags=re.DOTALL))
+        assert page.split() == repr(margin).split()
+        assert margin.sentence() in repr(margin)
+
+
+def test_words_carry_the_stated_form_and_never_count_people():
+    assert Margin(p_d=0.125, protocol="tetrad").sentence().startswith("a tetrad p_d of 12.5 % (42 % of answers correct")
+    assert Margin(d_prime=0.5).sentence() == (
+        "a d-prime of 0.50 (in a triangle, 36 % of answers correct where guessing alone gives 33 %)"
+    )
+    for margin in (Margin(p_d=0.2, protocol="triangle"), Margin(d_prime=30), Margin(d_prime=0.001)):
+        said = repr(margin)
+        assert not re.search(r"people|tasters|assessors|can taste|100 %|\b0 %", said)
