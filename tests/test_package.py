@@ -54,10 +54,16 @@ def modules() -> dict[str, Path]:
 
 
 def imported(path: Path, known: set[str]) -> set[str]:
-    """Files of the package that a file imports anywhere, inside functions and for type checking included."""
+    """Files of the package that a file imports when it runs, inside functions too; names for annotations aside."""
     package = ".".join(path.relative_to(ROOT).parts[:-1])
     names = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    waiting: list[ast.AST] = [ast.parse(path.read_text(encoding="utf-8"))]
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            waiting += node.orelse
+            continue
+        waiting += ast.iter_child_nodes(node)
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
