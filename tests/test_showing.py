@@ -155,6 +155,8 @@ def test_the_glossary_keeps_our_own_vocabulary():
         "drawer",
     ):
         assert words.GLOSSARY[term]
+    # 2-AFC at d-prime 1 and 2 is Phi(d / sqrt 2) = erfc(-d / 2) / 2, from the error function of the standard library
+    assert re.findall(r"\d\d %", words.GLOSSARY["d-prime"]) == [words.percent(math.erfc(-d / 2) / 2) for d in (1, 2)]
     for term, meaning in words.GLOSSARY.items():
         assert words.banned(meaning) == [], term
 
@@ -464,7 +466,7 @@ def test_a_forest_has_every_panel_by_name_and_count(n):
 
 def test_a_forest_grows_with_its_panels():
     heights = [
-        figures.forest(made(n), average=AVERAGE, ax=Figure()).figure.get_figheight() for n in (1, 9, 60, 101, 300)
+        figures.forest(made(n), average=AVERAGE, ax=Figure()).figure.get_figheight() for n in (1, 9, 60, 150, 300)
     ]
     assert heights == sorted(heights)
     assert len(set(heights)) == 5
@@ -497,6 +499,20 @@ def test_figures_draw_on_given_axes_and_leave_settings_alone():
     assert plt.get_fignums() == [ax.figure.number]
     plt.close(ax.figure)
     assert dict(mpl.rcParams) == before
+
+
+@pytest.mark.lab
+def test_a_figure_shows_in_every_cell_of_a_notebook_that_draws_one():
+    nbformat, nbclient = pytest.importorskip("nbformat"), pytest.importorskip("nbclient")
+    draw = "ax = bars(['a', 'b'], [0.2, 0.8])"
+    cells = ["from metasense.showing.figures import bars", draw, draw]
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
+    nbclient.NotebookClient(notebook, timeout=120).execute()
+    assert [["image/png" in output.get("data", {}) for output in cell.outputs] for cell in notebook.cells] == [
+        [],
+        [True],
+        [True],
+    ]
 
 
 X = np.linspace(0, 3, 200)

@@ -498,14 +498,14 @@ def _axes(ax: Axes | Figure | None, width: float, height: float) -> Iterator[Axe
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    if ax is None:
+        import matplotlib.pyplot as plt
+
+        ax = plt.figure()  # outside our settings: a notebook switches its own on when the first figure is made
     look: dict[Any, Any] = {"font.family": _families(), "font.size": 9.5, "text.usetex": False, "text.color": INK}
     look |= {"axes.unicode_minus": True, "lines.solid_capstyle": "butt", "path.sketch": None}
     with mpl.rc_context(look):
-        if ax is None:
-            import matplotlib.pyplot as plt
-
-            axes = plt.subplots(figsize=(width, min(height, 300)), layout="constrained", facecolor=PAPER)[1]
-        elif isinstance(ax, Figure):
+        if isinstance(ax, Figure):
             ax.set(size_inches=(width, min(height, 300)), layout_engine="constrained", facecolor=PAPER)
             axes = ax.add_subplot()
         else:
@@ -530,9 +530,9 @@ def _families() -> list[str]:
 
 
 def _row(n: int) -> tuple[float, float]:
-    """Height of a row (inches) and size of its letters (points): beyond 60 rows they draw together."""
-    height = 0.34 if n <= 60 else (60 * 0.34 + 0.15 * (n - 60)) / n
-    return height, 26.5 * height
+    """Height of a row (inches) and size of its letters (points): beyond 60 rows they draw together, to a limit."""
+    height = min(0.34, max(0.19, 0.34 * 60 / max(n, 1)))
+    return height, min(9.0, 32 * height)
 
 
 def _ranges(

@@ -210,7 +210,8 @@ class _Reader:
             owner = f"{name}_"
         if owner is None:
             cells = [_say(value, self._kind(name, row)) for row, value in enumerate(self.data[name])]
-            return heading, cells, all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in self.data[name])
+            filled = [value for value in self.data[name] if not _missing(value)]
+            return heading, cells, all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in filled)
         if not name.endswith("lower"):
             return heading, [self._beside(name, owner, row) for row in self.rows], True
         level = self._part(owner, "prob")
@@ -279,8 +280,12 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, (int, float)) else float("nan")
 
 
+def _missing(value: object) -> bool:
+    return value is None or value is pd.NA or value is pd.NaT or value != value
+
+
 def _say(value: object, kind: Kind) -> str:
-    if value is None or value is pd.NA or value is pd.NaT or value != value:
+    if _missing(value):
         return ""
     if callable(kind):
         return words.one_line(kind(value))
@@ -307,7 +312,8 @@ def _bare_p(p: float) -> str:
 
 
 def _html(text: str) -> str:
-    return html.escape(re.sub(r"(?<=\d) %(?: (?=interval))?", lambda m: m[0].replace(" ", "\u00a0"), text))
+    together = r"(?<=\d) %(?: (?=interval))?|(?<=<) (?=\d)"  # 12 %, 95 % interval, < 0.001: never broken over lines
+    return html.escape(re.sub(together, lambda match: match[0].replace(" ", "\u00a0"), text))
 
 
 def _markdown(text: str) -> str:

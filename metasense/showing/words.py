@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 NOT_KNOWN = "not known"
@@ -129,9 +129,9 @@ def p_value(p: float) -> str:
 
 def whole(value: float) -> str:
     """A count, with thousands marked: ``12000`` -> ``12,000``."""
-    return (
-        NOT_KNOWN if value is None or math.isnan(value) else f"{value:,.0f}" if value == int(value) else f"{value:,g}"
-    )
+    if not math.isfinite(value):
+        return d(value)
+    return f"{value:,.0f}" if value == int(value) else f"{value:,g}"
 
 
 _PLURALS = {"person": "people", "is": "are", "was": "were", "has": "have", "pass": "passes", "taste": "tastes"}
@@ -207,7 +207,7 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     >>> distinct(0.171, 0.174, 0.18, unit="percent"), distinct(0.0, 0.0, 0.3)
     (('17.1 %', '17.4 %', '18.0 %'), ('0', '0', '0.30'))
     """
-    say = {"d": _bound, "percent": percent}[unit]
+    say: Callable[[float, int], str] = percent if unit == "percent" else _bound
     first = 2 if unit == "d" else 0
     for digits in range(first, 7):
         texts = tuple(say(v, digits) for v in values)
@@ -323,7 +323,8 @@ GLOSSARY: dict[str, str] = {
     "protocol": "What a taster is asked to do, such as pick the odd one of three (triangle).",
     "guess rate": "How often a taster who notices nothing is correct by luck: 1 in 3 in a triangle test.",
     "d-prime": "How far apart two products are, counted in units of how much one product varies from sip to sip. "
-    "0 is pure guessing, 1 is subtle, 2 is plain to most. It does not depend on the protocol.",
+    "0 is pure guessing; at 1, a taster who knows what to look for picks the right one of two cups (2-AFC) 76 % of the "
+    "time, at 2, 92 %. It does not depend on the protocol.",
     "p_c": "The probability of a correct answer in a stated protocol.",
     "p_d": "Correct answers beyond guessing, rescaled so that 0 is pure guessing and 1 is always correct. It belongs "
     "to its protocol and is not a number of people.",
