@@ -188,9 +188,10 @@ def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
 
     plan = two_stage_plan("triangle", p_d=0.4)
     assert plan.statement() in repr(plan)
-    assert plan.statement() in plan._repr_html_()
+    assert plan.statement() in plan._repr_html_().replace("\u00a0", " ")
     cost = cost_of_looks("triangle", [24, 36])
-    assert repr(cost) in cost._repr_html_()
+    assert cost.statement() in repr(cost)
+    assert cost.statement() in cost._repr_html_().replace("\u00a0", " ")
     figure, ax = plt.subplots()
     assert plan.plot(ax) is ax
     assert len(ax.lines) == 3

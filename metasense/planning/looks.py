@@ -12,11 +12,10 @@ by how much, and which stricter counts would have kept it.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -27,6 +26,7 @@ from metasense.binomial import at_least, smallest_count
 from metasense.planning.sizes import _percent, _risk, _sizes, _truth, tasters_needed
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import words
+from metasense.showing.tables import block, table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -186,18 +186,19 @@ class LooksPlan:
             f"{differing['expected_tastings']:.0f} at the stated difference."
         )
 
-    def _in_short(self) -> pd.DataFrame:
-        """The looks at which something can happen; the first and last dozen of a long plan."""
-        frame = self.to_frame()[["tastings", "similar_to", "difference_from"]]
-        active = (frame["similar_to"] >= 0) | (frame["difference_from"] <= frame["tastings"])
-        return frame[active].astype("Int64").mask(frame.lt(0) | frame.gt(frame["tastings"], axis=0))
+    def _table(self) -> Any:
+        """The looks at which something can happen."""
+        frame = self.to_frame()[["tastings", "similar_to", "difference_from"]].astype("Int64")
+        frame = frame.mask(frame.lt(0) | frame.gt(frame["tastings"], axis=0))
+        frame = frame.dropna(subset=["similar_to", "difference_from"], how="all").reset_index(drop=True)
+        labels = {"similar_to": "similar up to (correct)", "difference_from": "difference from (correct)"}
+        return table(frame, caption="When to stop, and what for", labels=labels, most=24)
 
     def __repr__(self) -> str:
-        return f"{self.statement()}\n\n{self._in_short().to_string(index=False, na_rep='-', max_rows=24)}"
+        return f"{self.statement()}\n\n{self._table().to_text()}"
 
     def _repr_html_(self) -> str:
-        table = self._in_short().to_html(index=False, border=0, na_rep="-", max_rows=24)
-        return f"<p>{html.escape(self.statement())}</p>\n{table}"
+        return block(self.statement(), self._table())
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the region in which tasting goes on, between the two sets of counts."""
@@ -438,22 +439,32 @@ class CostOfLooks:
             advice = f"That is within {_percent(self.alpha)}: whole counts leave room for it."
         elif self.strict_alpha:
             advice = (
-                f"Calling a difference only at p of {self.strict_alpha:.2g} or less, at every look, would have kept it "
-                f"at {_percent(self.strict_overall)}."
+                f"The stricter counts listed (p of about {self.strict_alpha:.2g} or less at every look) would have kept it at "
+                f"{_percent(self.strict_overall)}."
             )
         else:
             advice = "No stricter level keeps it within that at every one of these looks."
+        looks = f"{words.count(len(self.looks), 'look')} ({span})"
         return (
-            f"{self.protocol.name}: stopping at the first of {words.count(len(self.looks), 'look')} ({span}) at which p "
-            f"is {self.alpha:g} or less gives a false alarm in {_percent(self.overall)} of panels in which all guess; one "
-            f"look at the end gives {_percent(self.last_alone)}. {advice}"
+            f"{self.protocol.name}: stopping at the first of {looks} at which p is {self.alpha:g} or less gives a "
+            f"false alarm in {_percent(self.overall)} of panels in which all guess; one look at the end gives "
+            f"{_percent(self.last_alone)}. {advice}"
         )
 
-    __repr__ = statement
+    def __repr__(self) -> str:
+        return f"{self.statement()}\n\n{self._table().to_text()}"
 
     def _repr_html_(self) -> str:
-        table = self.to_frame().to_html(index=False, border=0, na_rep="-", max_rows=24)
-        return f"<p>{html.escape(self.statement())}</p>\n{table}"
+        return block(self.statement(), self._table())
+
+    def _table(self) -> Any:
+        kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), _percent)
+        labels = {
+            "critical_number": "difference from (correct)",
+            "actual_alpha": "risk at this look alone",
+            "strict_number": "with the stricter level",
+        }
+        return table(self.to_frame(), caption="Look by look", kinds=kinds, labels=labels, most=24)
 
 
 def cost_of_looks(protocol: str | Protocol, looks: Iterable[int], *, alpha: float = 0.05) -> CostOfLooks:

@@ -13,7 +13,6 @@ p_d of the protocol at hand (p_d has no meaning across protocols).
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -23,10 +22,16 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import betaincinv, rel_entr
+from scipy.stats import binom
 
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
+from metasense.margins import Margin
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
-from metasense.showing import words
+from metasense.showing import figures, words
+from metasense.showing.tables import block, table
+from metasense.single import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_beyond, verdicts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -274,26 +279,23 @@ class TastersNeeded:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
-        import matplotlib.pyplot as plt
-
-        ax = plt.subplots()[1] if ax is None else ax
         frame = self.sawtooth().set_index("tastings")["power"]
-        ax.plot(frame.index, frame, marker=".", markersize=3, linewidth=0.8, color="tab:blue")
-        ax.axhline(1 - self.beta, color="0.4", linewidth=0.8, linestyle="--")
-        for label, n in {"first": self.first, "stable": self.stable}.items():
-            ax.plot(n, frame[n], "o", color="tab:red", fillstyle="full" if label == "first" else "none")
-            ax.annotate(
-                f"{label} {n}",
-                (n, frame[n]),
-                xytext=(0, -14 if label == "first" else 8),
-                textcoords="offset points",
-                ha="center",
-            )
-        ax.set(
+        sizes = {self.first: "first", self.stable: "stable"}
+        marks = pd.DataFrame({"x": sizes.keys(), "y": frame[list(sizes)].to_numpy()})
+        marks["label"] = [f"{label} {n}" for n, label in sizes.items()]
+        ax = figures.curve(
+            frame.index,
+            frame.to_numpy(),
+            points=marks,
+            level=1 - self.beta,
+            level_label=_percent(1 - self.beta),
             xlabel="tastings in the panel",
             ylabel="power",
-            title=f"{self.protocol.name}: power at p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}",
+            percent=True,
+            dots=True,
+            ax=ax,
         )
+        ax.set_title(f"{self.protocol.name}, p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}", loc="left")
         return ax
 
     def statement(self) -> str:
@@ -320,7 +322,7 @@ class TastersNeeded:
     __repr__ = statement
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.statement())}</p>{self.to_frame().to_html(index=False)}"
+        return block(self.statement(), table(self.to_frame(), kinds=_KINDS, labels=_LABELS))
 
 
 def tasters_needed(
@@ -535,6 +537,177 @@ def compare_protocols(
     return pd.DataFrame(rows).sort_values(["stable", "cups"], ignore_index=True)
 
 
+def assurance(
+    protocol: str | Protocol,
+    tastings: ArrayLike,
+    beliefs: Any,
+    *,
+    alpha: float = 0.05,
+    two_sided: bool = False,
+) -> np.ndarray:
+    """Chance that a panel reaches its critical number, averaged over what is now believed about the difference.
+
+    Unlike power it needs no true difference: it is what to expect, small as it may be, of the next panel.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    tastings : array_like of int
+        Size(s) of the panel.
+    beliefs : Distribution, or object with one
+        Of the d-prime of the panel to come. Of a pooled result its ``next_panel`` is taken, which is wider than the
+        average because panels differ.
+    alpha, two_sided
+        As in `critical_number`.
+
+    Returns
+    -------
+    float, or ndarray of float
+
+    Examples
+    --------
+    >>> sure = Distribution(np.array([1.6, 1.6 + 1e-9]), np.array([0.0, 1.0]))
+    >>> bool(abs(assurance("triangle", 24, sure) - power("triangle", 24, d_prime=1.6)) < 1e-6)
+    True
+    """
+    test = forced_choice(protocol)
+    critical = np.asarray(critical_number(test, tastings, alpha=alpha, two_sided=two_sided))
+    truth = test.p_correct(_nodes(beliefs))
+    reached = at_least(critical[..., None], np.asarray(_sizes(tastings))[..., None], truth)
+    return np.asarray(reached).mean(axis=-1)[()]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class VerdictChances:
+    """How a panel may come out against a margin; made by `verdict_chances`.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    margin : Margin
+    truth : str
+        The difference assumed, in words.
+    settled : float
+        Posterior probability from which a panel counts as settled.
+    prior : str
+        The prior, or priors, the verdict of the panel rests on.
+    frame : DataFrame
+        One row a size: ``tastings, beyond, within, not_settled`` (chances), ``within_to`` and ``beyond_from`` (most
+        correct answers for the one verdict, fewest for the other; missing where no count gives it).
+    """
+
+    protocol: Protocol
+    margin: Margin
+    truth: str
+    settled: float
+    prior: str
+    frame: pd.DataFrame
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the numbers."""
+        return self.frame.copy()
+
+    def statement(self) -> str:
+        """The chances in words: of the only size, or of the smallest and the largest."""
+        ends = self.frame.iloc[[0] if len(self.frame) == 1 else [0, -1]]
+        said = [
+            f"a panel of {words.count(int(row.tastings), 'tasting')} will say beyond the margin with a chance of "
+            f"{words.percent(row.beyond)}, within the margin {words.percent(row.within)}, not settled "
+            f"{words.percent(row.not_settled)}"
+            for row in ends.itertuples()
+        ]
+        return (
+            f"{self.protocol.name}, margin {self.margin.sentence()}, {self.truth}: {'; '.join(said)}. A panel is "
+            f"settled when the posterior probability of one side of the margin exceeds {words.percent(self.settled)} "
+            f"({self.prior})."
+        )
+
+    def _table(self) -> Any:
+        labels = {"within_to": "within up to (correct)", "beyond_from": "beyond from (correct)"}
+        return table(self.frame, caption="Chance of each verdict", kinds=_KINDS, labels=labels)
+
+    def __repr__(self) -> str:
+        return f"{self.statement()}\n\n{self._table().to_text()}"
+
+    def _repr_html_(self) -> str:
+        return block(self.statement(), self._table())
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the chance that the panel settles the question, over its size."""
+        n, settles = self.frame["tastings"], 1 - self.frame["not_settled"]
+        return figures.curve(
+            n,
+            settles,
+            xlabel="tastings in the panel",
+            ylabel="chance of a settled verdict",
+            percent=True,
+            dots=True,
+            ax=ax,
+        )
+
+
+def verdict_chances(
+    protocol: str | Protocol,
+    tastings: ArrayLike,
+    margin: Margin,
+    *,
+    d_prime: Any,
+    prior: str = "both",
+    settled: float = 0.95,
+    priors: Priors = Priors(),  # noqa: B008 - frozen
+) -> VerdictChances:
+    """Chance that a panel of this size, read on its own, gives each of the three verdicts.
+
+    Parameters
+    ----------
+    protocol : str or Protocol
+        A forced-choice protocol.
+    tastings : int or array_like of int
+        Size(s) of the panel.
+    margin : Margin
+        The smallest difference that matters.
+    d_prime : float, Distribution, or object with one
+        The true difference, or what is believed about it (as in `assurance`), over which the chances are averaged.
+    prior : {"both", "p_d", "d_prime"}
+        What the panel's verdict rests on: a flat prior on p_d, the pooling prior on d-prime, or, as `one_panel` has it,
+        the agreement of the two.
+    settled : float
+        Posterior probability a side of the margin must exceed.
+    priors : Priors
+        Scales of the pooling prior.
+
+    Returns
+    -------
+    VerdictChances
+
+    Examples
+    --------
+    >>> chances = verdict_chances("triangle", 48, Margin(p_d=0.3, protocol="triangle"), d_prime=0.0, prior="p_d")
+    >>> chances.frame[["within", "not_settled", "beyond"]].round(2).values.tolist()
+    [[0.86, 0.14, 0.0]]
+    """
+    test = forced_choice(protocol)
+    bases = {"p_d": [ON_P_D], "d_prime": [ON_D_PRIME], "both": [ON_P_D, ON_D_PRIME]}
+    if prior not in bases:
+        raise ValueError(f"prior is one of {words.listing(bases)}; got {prior!r}.")
+    fixed = isinstance(d_prime, (int, float, np.number))
+    truth = test.p_correct(np.array([float(d_prime)]) if fixed else _nodes(d_prime))
+    rows = []
+    for n in np.atleast_1d(_sizes(tastings)).tolist():
+        both = chances_beyond(test, n, margin, priors)
+        said = verdicts({basis: both[basis] for basis in bases[prior]}, settled)
+        x = np.arange(n + 1)
+        average = binom.pmf(x, n, truth[:, None]).mean(axis=0)
+        chances = [float(average[said == verdict].sum()) for verdict in words.VERDICTS]
+        within, beyond = x[said == WITHIN], x[(said == BEYOND) & (x > n * test.guess)]
+        rows.append((n, *chances, max(within, default=pd.NA), min(beyond, default=pd.NA)))
+    columns = ["tastings", "beyond", "within", "not_settled", "within_to", "beyond_from"]
+    frame = pd.DataFrame(rows, columns=columns).astype({"within_to": "Int64", "beyond_from": "Int64"})
+    believed = f"a true d-prime of {words.d(float(d_prime))}" if fixed else "averaged over what is now believed"
+    return VerdictChances(test, margin, believed, settled, " and ".join(bases[prior]), frame)
+
+
 def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
     """The d-prime that a panel of this size finds with this power; not a number if none is large enough."""
     critical = smallest_count(tastings, test.guess, _risk("alpha", alpha))
@@ -620,5 +793,23 @@ def _first_and_stable(guess: float, truth: float, alpha: float, betas: Sequence[
     return found
 
 
+def _nodes(beliefs: Any) -> np.ndarray:
+    """Equally probable d-primes that stand for a belief about the panel to come."""
+    for name in ("next_d_prime", "d_prime_posterior"):
+        beliefs = getattr(beliefs, name, beliefs)
+    if not isinstance(beliefs, Distribution):
+        raise ValueError(
+            "beliefs are the Distribution of a d-prime, or a result that has one, such as what pool or one_panel "
+            f"returns; got {type(beliefs).__name__}."
+        )
+    return beliefs.quantile((np.arange(1000) + 0.5) / 1000)
+
+
 def _percent(share: float) -> str:
     return words.percent(share, 0 if abs(100 * share - round(100 * share)) < 1e-9 else 1)
+
+
+_KINDS: dict[str, Any] = {"actual_alpha": _percent, "actual_beta": _percent} | dict.fromkeys(
+    ("beyond", "within", "not_settled"), "percent"
+)
+_LABELS = {"critical_number": "difference from (correct)", "similarity_limit": "similar up to (correct)"}
