@@ -19,7 +19,10 @@ from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 _NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"
 _D_PRIME = re.compile(rf"d\s*(?:['’′´`]|[-_ ]?prime)?\s*(?:[=:]|of|\s)?\s*{_NUMBER}", re.IGNORECASE)
 _P_D = (
-    re.compile(rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+|the\s+)?(?P<protocol>.+)", re.I),
+    re.compile(
+        rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+|the\s+)?(?P<protocol>.+)",
+        re.I,
+    ),
     re.compile(rf"(?P<protocol>.+?)[\s:,]+(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%?)", re.I),
 )
 
@@ -124,7 +127,7 @@ class Margin:
                 return cls(p_d=share / 100 if found["percent"] == "%" else share, protocol=test)
         why = " A number alone could be a d-prime or a p_d." if re.fullmatch(rf"{_NUMBER}\s*%?", stated, re.I) else ""
         raise ValueError(
-            f"{text!r} is not a margin.{why} Write a d-prime as \"d'=0.5\", or a p_d with its protocol as "
+            f'{text!r} is not a margin.{why} Write a d-prime as "d\'=0.5", or a p_d with its protocol as '
             f'"0.2 triangle" or "20% triangle".{unknown}'
         )
 
@@ -161,7 +164,8 @@ class Margin:
         )
         if self.stated_p_d is None:
             return f"a d-prime of {_figures(self.d_prime)} (in a triangle, {correct})"
-        return f"a {test.name} p_d of {100 * self.stated_p_d:.6g} % ({correct}), which is a d-prime of {_figures(self.d_prime)}"
+        p_d = f"a {test.name} p_d of {100 * self.stated_p_d:.6g} %"
+        return f"{p_d} ({correct}), which is a d-prime of {_figures(self.d_prime)}"
 
     def __repr__(self) -> str:
         return f"Margin: {self.sentence()}.\n\n{self.to_frame().to_string(index=False, formatters=_IN_WORDS)}"

@@ -25,10 +25,10 @@ from scipy.special import erf, erfinv, gammaln, log_ndtr, ndtr, ndtri, owens_t
 
 __all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "forced_choice", "protocol"]
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Tails = tuple[Array, Array]  # probability of a correct and of a wrong answer, each accurate where it is tiny
 
-_SQRT2, _SQRT3, _SQRT6 = np.sqrt([2.0, 3.0, 6.0])
+_SQRT2, _SQRT3, _SQRT6 = 2**0.5, 3**0.5, 6**0.5
 
 
 def _phi(x: Array) -> Array:
@@ -221,7 +221,14 @@ def _share(value: ArrayLike, what: str, below: float = 0.0) -> Array:
     return share
 
 
+# In the docstrings below, Phi and phi are the standard normal distribution function and density, f is p_correct, and
+# T is Owen's function, T(h, a) = 1/(2 pi) * integral over t in [0, a] of exp(-h**2 (1 + t**2) / 2) / (1 + t**2)
+# (Owen 1956, Ann. Math. Stat. 27, 1075; from memory). T is positive and small in the tail, so 4 T or 8 T is the
+# probability of a wrong answer without cancellation.
+
+
 def _two_afc_tails(d: Array) -> Tails:
+    """f = Phi(d / sqrt 2)."""
     return ndtr(d / _SQRT2), ndtr(-d / _SQRT2)
 
 
@@ -230,9 +237,10 @@ def _two_afc_slope(d: Array) -> Array:
 
 
 def _three_afc_tails(d: Array) -> Tails:
-    """f = Phi(a) - 2 T(a, 1/sqrt 3), a = d / sqrt 2.
+    """f = Phi(a) - 2 T(a, 1/sqrt 3), a = d / sqrt 2, the closed form of the integral of phi(x - d) Phi(x)**2.
 
-    Below 0 the difference cancels. There the bivariate normal with correlation 1/2 is used as an integral of positive
+    The integral is in Hacker & Ratcliff 1979, Percept. Psychophys. 26, 168 (from memory). Below 0
+    the difference cancels. There the bivariate normal with correlation 1/2 is used as an integral of positive
     terms, ``Phi(a)**2 + 1/(2 pi) * integral of exp(-a**2 / (1 + sin t)) over t in [0, pi/6]``.
     """
     a = d / _SQRT2
@@ -256,6 +264,11 @@ def _strongest(percepts: Array) -> NDArray[np.bool_]:
 
 
 def _triangle_tails(d: Array) -> Tails:
+    """f = 1 - 4 T(d / sqrt 6, sqrt 3).
+
+    Closed form of 2 * integral over x > 0 of [Phi(-sqrt 3 x + d sqrt(2/3)) + Phi(-sqrt 3 x - d sqrt(2/3))] phi(x)
+    (Frijters 1979, Br. J. Math. Stat. Psychol. 32, 229; Ennis 1993, J. Sens. Stud. 8, 353; from memory).
+    """
     wrong = 4 * owens_t(d / _SQRT6, _SQRT3)
     return 1 - wrong, wrong
 
@@ -265,12 +278,16 @@ def _triangle_slope(d: Array) -> Array:
 
 
 def _triangle_correct(percepts: Array) -> NDArray[np.bool_]:
-    a, b, odd = np.moveaxis(percepts, -1, 0)
+    a, b, odd = percepts[..., 0], percepts[..., 1], percepts[..., 2]
     return np.abs(a - b) < np.minimum(np.abs(a - odd), np.abs(b - odd))
 
 
 def _duo_trio_tails(d: Array) -> Tails:
-    """f = 1/2 + 2 (Phi(u) - 1/2)(Phi(v) - 1/2), u = d / sqrt 2, v = d / sqrt 6: right twice or wrong twice."""
+    """f = 1/2 + 2 (Phi(u) - 1/2)(Phi(v) - 1/2), u = d / sqrt 2, v = d / sqrt 6: right twice or wrong twice.
+
+    The difference and the sum of the two unmarked percepts, measured from the reference, are independent, and the
+    answer is right when they have the same sign (Ennis 1993, J. Sens. Stud. 8, 353; from memory).
+    """
     u, v = ndtr(-np.abs(d) / _SQRT2), ndtr(-np.abs(d) / _SQRT6)
     return (1 - u) * (1 - v) + u * v, u * (1 - v) + v * (1 - u)
 
@@ -280,11 +297,15 @@ def _duo_trio_slope(d: Array) -> Array:
 
 
 def _duo_trio_correct(percepts: Array) -> NDArray[np.bool_]:
-    reference, match, other = np.moveaxis(percepts, -1, 0)
+    reference, match, other = percepts[..., 0], percepts[..., 1], percepts[..., 2]
     return np.abs(match - reference) < np.abs(other - reference)
 
 
 def _tetrad_tails(d: Array) -> Tails:
+    """f = 1 - 8 T(d / sqrt 2, 1/sqrt 3), closed form of 1 - 2 * integral of phi(x) [2 Phi(x) Phi(x-d) - Phi(x-d)**2].
+
+    The integral is in Ennis, Ennis, Palen & O'Mahony 2014, J. Sens. Stud. 29 (from memory).
+    """
     wrong = 8 * owens_t(d / _SQRT2, 1 / _SQRT3)
     return 1 - wrong, wrong
 
@@ -311,6 +332,7 @@ def _weaker_pair() -> Tails:
 def _specified_tetrad_tails(d: Array) -> Tails:
     """f = integral of 2 phi(x) Phi(x) Phi(d - x)**2: both strong cups exceed x, the stronger of the two weak ones.
 
+    (Ennis, Ennis, Palen & O'Mahony 2014, J. Sens. Stud. 29; from memory.)
     The smaller tail is integrated (positive terms only); the trapezoid rule is exact to rounding for such integrands.
     """
     x, weight = _weaker_pair()
@@ -391,7 +413,7 @@ def _two_out_of_five_correct(percepts: Array) -> NDArray[np.bool_]:
     order = np.argsort(percepts, axis=-1)
     x = np.take_along_axis(percepts, order, -1)
     two = np.where((x[..., 2] - x[..., 1] < x[..., 3] - x[..., 2])[..., None], order[..., 3:], order[..., :2])
-    return (two >= 3).all(-1)
+    return np.asarray((two >= 3).all(-1))
 
 
 # --------------------------------------------------------------------------------------------------------------------
@@ -601,7 +623,7 @@ def _same_different_estimate(hit: float, false_alarm: float) -> CriterionEstimat
         return CriterionEstimate(np.inf, criterion)
     low, high = 0.0, criterion + _SQRT2 * (1 + max(0.0, float(ndtri(hit))))  # the far term only adds to the rate
     while low < (d := (low + high) / 2) < high:
-        low, high = (d, high) if _same_different_rates(d, criterion)[0] < hit else (low, d)
+        low, high = (d, high) if _same_different_rates(np.asarray(d), np.asarray(criterion))[0] < hit else (low, d)
     return CriterionEstimate(d, criterion)
 
 
@@ -614,7 +636,7 @@ PROTOCOLS: dict[str, Protocol | TwoCountProtocol] = {
     for p in (
         Protocol(
             "triangle", 1 / 3, False, 3,
-            "Two cups are alike; the taster names as odd the cup whose percept is furthest from the other two.",
+            "Two cups are alike; the taster puts the two nearest percepts together and names the third cup as odd.",
             _triangle_tails, _triangle_slope, _triangle_correct, (2,),
         ),
         Protocol(

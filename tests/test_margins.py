@@ -130,7 +130,12 @@ def test_margins_are_values():
 
 
 def test_text_and_html_say_the_same():
-    for margin in (Margin(p_d=0.125, protocol="tetrad"), Margin(d_prime=0.5), Margin(d_prime=30), Margin(d_prime=0.001)):
+    for margin in (
+        Margin(p_d=0.125, protocol="tetrad"),
+        Margin(d_prime=0.5),
+        Margin(d_prime=30),
+        Margin(d_prime=0.001),
+    ):
         page = html.unescape(re.sub(r"<style.*?</style>|<[^>]+>", " ", margin._repr_html_(), flags=re.DOTALL))
         assert page.split() == repr(margin).split()
         assert margin.sentence() in repr(margin)

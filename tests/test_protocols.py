@@ -27,7 +27,7 @@ def published(quantity):
     return [(forced_choice(row.protocol), row.at, row.value, row.tolerance) for row in rows.itertuples()]
 
 
-# --- known answers ---------------------------------------------------------------------------------------------------
+# --- known answers ----------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("quantity", ["p_correct", "slope"])
@@ -58,14 +58,18 @@ def test_p_d_of_one_half_is_the_published_threshold():
 
 def test_the_least_squares_rule_differs_by_no_more_than_two_out_of_five_says():
     gaps = [value - test.p_correct(float(d)) for test, d, value, _ in published("p_correct_least_squares")]
-    assert -1e-8 < min(gaps)
+    assert min(gaps) > -1e-8
     assert 0.018 < max(gaps) < 0.02
     assert "up to .02" in protocol("two-out-of-five").rule
 
 
 def test_near_zero_undirected_functions_are_parabolas():
     # second derivatives at 0: triangle sqrt(3)/(6 pi), duo-trio the same, tetrad twice that (analytic)
-    for name, coefficient in (("triangle", 3**0.5 / 6 / np.pi), ("duo-trio", 3**0.5 / 6 / np.pi), ("tetrad", 3**-0.5 / np.pi)):
+    for name, coefficient in (
+        ("triangle", 3**0.5 / 6 / np.pi),
+        ("duo-trio", 3**0.5 / 6 / np.pi),
+        ("tetrad", 3**-0.5 / np.pi),
+    ):
         test = forced_choice(name)
         assert test.slope(1e-6) / 2e-6 == pytest.approx(coefficient, rel=1e-10)
         assert (test.p_correct(1e-2) - test.guess) / 1e-4 == pytest.approx(coefficient, rel=2e-5)
@@ -78,13 +82,13 @@ def test_near_zero_2_afc_and_3_afc_rise_alike():
 
 
 def test_the_same_count_means_different_things_in_different_protocols():
-    # 16 of 30: about 1.64 as a triangle, .66 as a 3-AFC; p_d = .25 in five protocols (computed by quadrature, 2 decimals)
+    # 16 of 30, then p_d = .25 in five protocols; computed by quadrature, 2 decimals
     assert [round(float(forced_choice(n).d_prime(16 / 30)), 2) for n in ("triangle", "3-AFC")] == [1.64, 0.66]
     names = ("triangle", "duo-trio", "tetrad", "3-AFC", "2-AFC")
     assert [round(float(forced_choice(n).d_prime_from_p_d(0.25)), 2) for n in names] == [1.47, 1.27, 1.02, 0.56, 0.45]
 
 
-# --- 30-digit quadrature of the decision rules (mpmath), in another form than the one we compute -----------------------
+# --- 30-digit quadrature of the decision rules (mpmath), in another form than the one we compute ----------------------
 
 
 def _integral(f, centre):
@@ -142,13 +146,11 @@ def test_two_out_of_five_agrees_with_a_double_integral(d):
     m, weight = np.polynomial.legendre.leggauss(200)
     m, u = 12 * m, 9 * (m + 1)
     density = 6 * norm.pdf(m)[:, None] * norm.pdf(m[:, None] - u) * norm.cdf(m[:, None] - u)
-    exact = sum(
-        12 * weight @ (density * norm.cdf(side - m[:, None] - u) ** 2) @ (9 * weight) for side in (d, -d)
-    )
+    exact = sum(12 * weight @ (density * norm.cdf(side - m[:, None] - u) ** 2) @ (9 * weight) for side in (d, -d))
     assert protocol("two-out-of-five").p_correct(d) == pytest.approx(exact, abs=1e-12)
 
 
-# --- the tasters themselves --------------------------------------------------------------------------------------------
+# --- the tasters themselves -------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("d", [0.0, 0.5, 1.0, 1.7, 2.5, 4.0])
@@ -175,7 +177,7 @@ def test_simulation_takes_a_distance_for_every_tasting():
     assert protocol("triangle").simulate(1.0, 7, np.random.default_rng(1)).shape == (7,)
 
 
-# --- properties --------------------------------------------------------------------------------------------------------
+# --- properties -------------------------------------------------------------------------------------------------------
 
 distance = st.floats(-14, 14)
 forced = st.sampled_from(FORCED)
@@ -203,7 +205,9 @@ def test_more_difference_gives_more_correct_answers(test, d, more):
 @given(forced, st.floats(-5, 5))
 def test_slope_is_the_derivative(test, d):
     h = 1e-4
-    numeric = (test.p_correct(d - 2 * h) - 8 * test.p_correct(d - h) + 8 * test.p_correct(d + h) - test.p_correct(d + 2 * h)) / (12 * h)
+    numeric = (
+        test.p_correct(d - 2 * h) - 8 * test.p_correct(d - h) + 8 * test.p_correct(d + h) - test.p_correct(d + 2 * h)
+    ) / (12 * h)
     assert test.slope(d) == pytest.approx(numeric, abs=1e-10)
 
 
@@ -265,7 +269,7 @@ def test_largest_information_decides_the_width_of_a_panel():
     assert {name: round(float(forced_choice(name).information(d).max()), 3) for name in expected} == expected
 
 
-# --- names -------------------------------------------------------------------------------------------------------------
+# --- names ------------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -304,7 +308,7 @@ def test_protocols_can_be_sent_to_another_process(test):
     assert hash(test) == hash(protocol(test.name))
 
 
-# --- A-not-A and same-different ----------------------------------------------------------------------------------------
+# --- A-not-A and same-different ---------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -368,7 +372,15 @@ def _brute_force(test, d, signal, hits, noise, false_alarms):
 
 @pytest.mark.parametrize(
     "counts",
-    [(100, 60, 100, 35), (20, 0, 20, 0), (20, 20, 20, 20), (20, 20, 20, 0), (30, 9, 30, 17), (0, 0, 10, 4), (5000, 40, 5000, 9)],
+    [
+        (100, 60, 100, 35),
+        (20, 0, 20, 0),
+        (20, 20, 20, 20),
+        (20, 20, 20, 0),
+        (30, 9, 30, 17),
+        (0, 0, 10, 4),
+        (5000, 40, 5000, 9),
+    ],
 )
 @pytest.mark.parametrize("test", TWO_COUNTS, **by_name)
 def test_integrating_the_criterion_out_agrees_with_brute_force(test, counts):
