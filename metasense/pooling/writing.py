@@ -29,13 +29,14 @@ LISTED = 6  # panels named in a note before the rest are counted
 
 
 def headline(pooled: Pooled) -> str:
-    """The answer in one sentence."""
-    average = pooled.average
+    """The answer: first as correct answers in the main protocol, then as a d-prime with its verdict."""
+    average, test, verdict = pooled.average, main_protocol(pooled), pooled.verdict()
+    chance = pooled.rate(test).p_c.median
     text = (
-        f"Over {words.count(len(pooled.panels), 'panel')} the average d-prime is "
-        f"{words.estimate(average.median, *average.interval())}"
+        f"Averaged over panels like {'this one' if len(pooled.panels) == 1 else f'these {len(pooled.panels)}'}, "
+        f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
+        f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
     )
-    verdict = pooled.verdict()
     if verdict.margin is None:
         return f"{text}; {verdict.label}."
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
