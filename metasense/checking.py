@@ -291,8 +291,8 @@ class Checked:
     found: list[tuple[int, Problem]]  # position of the row (-1: the table as a whole), problem
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
 
-    def report(self, mask: Any, column: str, words: str, *, rows: pd.DataFrame | None = None) -> None:
-        """A problem for each row of `mask` in which none is known in `column`; `words` are filled from the row."""
+    def report(self, mask: Any, column: str, words: str, *, rows: pd.DataFrame | None = None, **more: object) -> None:
+        """A problem for each row of `mask` with none yet in `column`; `words` are filled from the row and `more`."""
         known = self.bad.setdefault(column, np.zeros(len(self.frame), bool))
         if isinstance(mask, pd.Series):
             mask = mask.fillna(False)
@@ -300,7 +300,7 @@ class Checked:
         known[where] = True
         rows = self.frame if rows is None else rows
         for i, row in zip(where.tolist(), rows.iloc[where].to_dict("records"), strict=True):
-            self.add(i, words.format(**{**row, "value": row.get(column)}), column, row.get(column))
+            self.add(i, words.format(**{**row, "value": row.get(column), **more}), column, row.get(column))
 
     def add(self, position: int, message: str, column: str | None = None, value: object = None) -> None:
         """One problem, at a row or (-1) with the table as a whole."""
@@ -365,22 +365,20 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
 
 
 def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
-    """Each row's place in the list of distinct combinations of the columns' cells, and that list."""
+    """Each row's place in the list of distinct combinations of the columns' cells, and that list.
+
+    Examples
+    --------
+    >>> combined([1, 1, 2, 1], ["a", "b", "a", "a"])
+    (array([0, 1, 2, 0]), [(1, 'a'), (1, 'b'), (2, 'a')])
+    """
     codes = np.zeros(len(columns[0]), np.int64)
-    levels = []
-    for column in columns:
-        place, values = distinct(column)
-        levels.append([None if pd.isna(value) else value for value in values])
-        codes = codes * len(values) + place
-    found, inverse = np.unique(codes, return_inverse=True)
-    rows = []
-    for code in found.tolist():
-        row: list[Any] = []
-        for values in reversed(levels):
-            code, place = divmod(code, len(values))
-            row.insert(0, values[place])
-        rows.append(tuple(row))
-    return inverse, rows
+    parts = [distinct(column) for column in columns]
+    for place, values in parts:
+        codes = np.unique(codes * len(values) + place, return_inverse=True)[1]
+    _, first = np.unique(codes, return_index=True)
+    cells = [[None if pd.isna(values[at]) else values[at] for at in place[first]] for place, values in parts]
+    return codes, list(zip(*cells, strict=True))
 
 
 def column_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> pd.Series:

@@ -159,6 +159,8 @@ def check_panels(checked: Checked) -> None:
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
     forced = np.array([isinstance(kind, Protocol) for kind in kinds], bool)[codes]
     _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))
+    if "tastings" not in checked.heads and "taster" in map(plain, checked.extras):
+        checked.add(-1, "this looks like one row a tasting. Read it with read_tastings(...).to_panels().")
     _need(checked, forced, PANEL, FORCED)
     _need(checked, two, PANEL, TWO_COUNTS, ", which A-not-A and same-different need")
     for column in TWO_COUNTS if set(FORCED) <= set(checked.heads) else ():
@@ -237,6 +239,8 @@ def check_tastings(checked: Checked) -> None:
     """Check a table of tastings and fill in ``correct``; raises one PanelsError, or leaves notes."""
     codes, kinds = _checked_protocols(checked)
     frame = checked.frame
+    if "taster" not in checked.heads and {"tastings", "n"} & set(map(plain, checked.extras)):
+        checked.add(-1, "this looks like one row a panel. Read it with read_panels.")
     _need(checked, np.ones(len(frame), bool), TASTING, ("panel", "protocol", "taster"))
     panels = distinct(frame["panel"])[0]
     first = pd.Series(codes).groupby(panels).transform("first").to_numpy(int)
@@ -279,23 +283,22 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
         )
     given = frame["correct"] if "correct" in frame else pd.Series(pd.NA, index=frame.index, dtype="boolean")
     if pair:
+        answered, unknown = frame["answer"].notna().to_numpy(bool), frame["served"].isna().to_numpy(bool)
+        words = "there is an answer but not what was served. Write the right answer under served."
+        checked.report(answered & unknown & (two | given.isna().to_numpy(bool)), "served", words)
         places, rows = combined(codes, frame["served"], frame["answer"])
         verdicts: list[bool | None] = []
         for i, (code, served, answer) in enumerate(rows):
-            verdict = None
-            kind = kinds[code]
-            if kind is not None and answer is not None:
+            kind, verdict = kinds[code], None
+            if kind is not None and served is not None and answer is not None:
                 try:
                     verdict = _is_right(kind, served, answer)
                 except Wrong as error:
-                    if served is not None or isinstance(kind, TwoCountProtocol):
-                        checked.report(places == i, "answer", f"{str(error).replace('{', '{{').replace('}', '}}')}.")
-                    else:
-                        checked.report(given.isna() & (places == i), "served", f"{error}.")
+                    checked.report(places == i, "answer", "{error}.", error=error)
             verdicts.append(verdict)
         derived = column_of(places, verdicts, "boolean")
         words = "correct is {value} but served is {served!r} and answer {answer!r}. Correct one of them."
-        checked.report(given.notna() & derived.notna() & (given != derived), "correct", words)
+        checked.report(given != derived, "correct", words)
         given = given.fillna(derived)
         _check_shapes(checked, two)
     frame["correct"] = given
@@ -303,24 +306,22 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
     checked.frame = frame[[*at, *(c for c in frame.columns if c not in TASTING)]]
 
 
-def _is_right(kind: Protocol | TwoCountProtocol, served: str | None, answer: str) -> bool:
+def _is_right(kind: Protocol | TwoCountProtocol, served: str, answer: str) -> bool:
     """Does the answer name what was served as right? Raises Wrong if the two cannot be compared."""
     if isinstance(kind, TwoCountProtocol):
         return is_signal(kind.name, served) == is_signal(kind.name, answer)
-    if served is None:
-        raise Wrong("there is an answer but not what was served. Write the right answer under served")
     right, said = _groups(served), _groups(answer)
     if {len(group) for group in said} - {len(group) for group in right}:
         raise Wrong(f"{answer!r} and served {served!r} name different numbers of cups. Join cups by +, as in 1+4")
     return said <= right
 
 
-def is_signal(protocol: str, word: str | None) -> bool:
+def is_signal(protocol: str, word: str) -> bool:
     """Does `word` mean A, or different?"""
     side = SIDES[protocol].get(plain(word))
     if side is None:
         ways = "A or not A" if protocol == "A-not-A" else "same or different"
-        raise Wrong(f"{word or 'an empty cell'!r} is not {ways}. Write one of these under served and answer")
+        raise Wrong(f"{word!r} is not {ways}. Write one of these under served and answer")
     return side
 
 
@@ -330,29 +331,29 @@ SIDES = {"A-not-A": {"a": True, "nota": False}, "same-different": {"different": 
 def _groups(word: str) -> frozenset[frozenset[str]]:
     """Cups named in a cell: ``1+4/2+3`` is {{1, 4}, {2, 3}}."""
     parts = (re.split(r"[+,&\s]+", part.strip(" +,&")) for part in re.split(r"[/|]", word.casefold()))
-    return frozenset(frozenset(part) for part in parts)
+    return frozenset(frozenset(re.sub(r"^0+(?=\d)", "", cup) for cup in part) for part in parts)
 
 
 def _check_shapes(checked: Checked, two: np.ndarray) -> None:
     """If no answer of a panel looks like anything served (ABB and 2, 417 and 2), the columns hold different things."""
-    frame = checked.frame
-    places, rows = combined(frame["panel"], frame["served"], frame["answer"])
-    shapes: dict[str, tuple[set[str], set[str], int]] = {}
+    places, rows = combined(checked.frame["panel"], checked.frame["served"], checked.frame["answer"])
+    seen: dict[str, tuple[set[str], set[str], int]] = {}
     for i, (panel, served, answer) in enumerate(rows):
         if panel is not None and served is not None and answer is not None:
-            seen = shapes.setdefault(panel, (set(), set(), i))
-            for k, word in enumerate((served, answer)):
-                seen[k].update(re.sub(r"[^\W\d_]", "a", re.sub(r"\d", "9", cup)) for cup in set().union(*_groups(word)))
-    for served_shapes, answer_shapes, i in shapes.values():
-        mask = (places == i) & ~two
-        if mask.any() and not served_shapes & answer_shapes:
-            only_first = np.zeros(len(mask), bool)
-            only_first[mask.argmax()] = True
+            for shapes, word in zip(seen.setdefault(panel, (set(), set(), i)), (served, answer), strict=False):
+                shapes |= {
+                    re.sub(r"[^\W\d]+", "a", re.sub(r"\d", "9", re.sub(r"\d\d+", "99", cup)))
+                    for cup in set().union(*_groups(word))
+                }
+    for served_shapes, answer_shapes, i in seen.values():
+        if not served_shapes & answer_shapes:
+            first = np.zeros(len(places), bool)
+            first[(places == i).argmax()] = True
             words = (
-                "answers such as {answer!r} can never equal {served!r}. Under served write the code or position of the "
+                "answers such as {answer!r} can never equal {value!r}. Under served write the code or position of the "
                 "right cup, as the answers do; the order of the cups belongs under order."
             )
-            checked.report(only_first, "served", words)
+            checked.report(first & ~two, "served", words)
 
 
 def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None]) -> None:

@@ -149,6 +149,10 @@ class _Rows:
     def __len__(self) -> int:
         return len(self.frame)
 
+    def __iter__(self) -> Iterator[Any]:
+        """Rows as named tuples, in the order of the table."""
+        return self.frame.itertuples(index=False, name=type(self).__name__.removesuffix("s"))
+
     @property
     def moderators(self) -> tuple[str, ...]:
         """Names of the columns beyond the expected ones."""
@@ -238,12 +242,9 @@ class _Rows:
 
     def __getitem__(self: _Self, panel: str | Sequence[str]) -> _Self:
         """The rows of that panel, or of several in the order asked for."""
-        names = [panel] if isinstance(panel, str) else list(panel)
+        names = list(dict.fromkeys(panel)) if isinstance(panel, list | tuple) else [panel]
         self._require(names)
-        places = pd.Series(range(len(names)), index=pd.Index(names, dtype=object))
-        if not places.index.is_unique:
-            raise PanelsError(f"a panel is named twice: {listing(names)}.", self.source)
-        at = self.frame["panel"].astype(object).map(places).fillna(-1).to_numpy(int)
+        at = self.frame["panel"].astype(object).map({name: i for i, name in enumerate(names)}).fillna(-1).to_numpy(int)
         chosen = np.flatnonzero(at >= 0)
         return self._kept(chosen[np.argsort(at[chosen], kind="stable")], f"only {listing(names, 8)} asked for")
 
@@ -318,10 +319,6 @@ class Panels(_Rows):
     >>> len(panels.only(blind="double")), panels["B"].frame["correct"].tolist(), [row.panel for row in panels]
     (1, [15], ['A', 'B'])
     """
-
-    def __iter__(self) -> Iterator[Any]:
-        """Rows as named tuples, in the order of the table."""
-        return self.frame.itertuples(index=False, name="Panel")
 
     def overview(self) -> pd.DataFrame:
         """What is shown: panel, protocol, counts in words, tasters, guess rate; one row a panel, in order."""

@@ -81,6 +81,15 @@ class PanelsError(ValueError):
         ``message, row, panel, column, value, word``; ``to_frame()`` gives them as a table.
     source : str
         What was being read.
+
+    Examples
+    --------
+    >>> error = PanelsError([Problem("is negative. A count is 0 or more.", row=3, panel="C2", column="correct", value=-1)])
+    >>> print(error)
+    row 3, panel 'C2', column 'correct': is negative. A count is 0 or more.
+    >>> error.to_frame()[["row", "panel", "column", "value"]]
+       row panel   column  value
+    0    3    C2  correct     -1
     """
 
     def __init__(self, problems: str | Problem | Iterable[str | Problem], source: str = "") -> None:
@@ -268,7 +277,7 @@ def _from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
     if "\ufffd" in text:
         line = text.count("\n", 0, text.index("\ufffd")) + 1
         notes.append(f"line {line} holds a character that was lost before the file came here (\ufffd).")
-    hint = re.match(r"sep=([^\r\n])\r?\n", text)
+    hint = re.match(r"sep=([,;|\t])\r?\n", text)
     separator = hint[1] if hint else _separator(text, known)
     if separator != ",":
         notes.append(f"columns are separated by {SEPARATORS.get(separator, repr(separator))}.")
@@ -346,6 +355,7 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
         index_col=False,
         dtype="category",
         na_filter=False,
+        low_memory=False,
         skip_blank_lines=False,
         quoting=csv.QUOTE_NONE,
     )
