@@ -114,6 +114,7 @@ def test_an_estimate_is_never_printed_equal_to_a_bound_it_does_not_equal(a, b, c
 
 def test_an_interval_names_its_kind_and_probability():
     assert words.interval(0.0812, 0.9533) == "0.08 to 0.95 (95 % credible interval, equal-tailed)"
+    assert words.interval(0.003, 0.36, unit="percent").startswith("0.3 % to 36 % (")
     assert words.interval(0.1, math.inf, 0.9) == "0.10 and up (90 % credible interval, equal-tailed)"
     assert words.interval(0.2, 0.4, kind="exact") == "0.20 to 0.40 (95 % confidence interval, exact binomial)"
     # the estimate 17 with interval 17 to 18 of the classic complaint
@@ -484,6 +485,14 @@ def test_an_interval_without_end_becomes_an_arrow():
     ax = figures.forest(frame, average=AVERAGE, ax=Figure())
     arrows = [line for line in ax.lines if line.get_marker() == ">"]
     assert [len(a.get_xdata()) for a in arrows] == [1]
+    assert any("goes on beyond the figure" in text for text in all_text(ax))
+
+
+def test_a_forest_names_each_kind_of_interval_it_draws():
+    frame = made(3).assign(alone_kind="exact")
+    both = "filled: credible interval (95 %, equal-tailed); hollow panels: confidence interval (95 %, exact binomial)"
+    assert any(both in text for text in all_text(figures.forest(frame, average=AVERAGE, ax=Figure())))
+    assert both in figures.alt_forest(frame, average=AVERAGE)
 
 
 def test_figures_draw_on_given_axes_and_leave_settings_alone():

@@ -84,6 +84,7 @@ def forest(
     shown = "alone" in panels
     alone = panels[["alone_lower", "alone", "alone_upper"]].to_numpy(float) if shown else np.full(pooled.shape, np.nan)
     low, high = _limits(pooled, alone, [triple for _, triple, _ in summaries], margin)
+    arrow = "\n▸ goes on beyond the figure" if np.any(alone[:, 2] > high) else ""
     n = len(panels)
     rows, shift = np.arange(n), 0.17 if shown else 0.0
     row, size = _row(n)
@@ -109,7 +110,7 @@ def forest(
             axes.text(1.03, y, text, transform=right, va="center", fontsize=points, parse_math=False)
         axes.set(xlim=(low, high), ylim=(n + len(summaries) + 0.3, -1.2))
         axes.tick_params(axis="y", length=0, labelcolor=INK)
-        axes.set_xlabel(f"{unit}\nlines: {words.interval_name(prob, kind)}")
+        axes.set_xlabel(f"{unit}\n{_lines(panels, shown, prob, kind)}{arrow}")
         key = [("○ each panel alone", QUIET), ("● with the other panels", BLUE)]
         _key(axes, key if shown else [("● each panel, with the others", BLUE)])
     return axes
@@ -136,7 +137,16 @@ def alt_forest(
     text += f"; the average of panels is {_triple(average)}"
     text += f", the next panel {_triple(next_panel)}" if next_panel is not None else ""
     text += f"; the margin is {words.d(margin)}" if margin is not None else ""
-    return f"{text}; ranges are the {words.interval_name(prob, kind)}."
+    return f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}."
+
+
+def _lines(panels: pd.DataFrame, shown: bool, prob: float, kind: str) -> str:
+    """What the lines of a forest are, the panels alone apart where they differ."""
+    names = [words.interval_name(prob, str(k)) for k in panels["alone_kind"].unique()] if "alone_kind" in panels else []
+    name = words.interval_name(prob, kind)
+    if not shown or not set(names) - {name}:
+        return f"lines: {name}"
+    return f"filled: {name}; hollow panels: {words.listing(names)}"
 
 
 # --- one quantity ---------------------------------------------------------------------------------------------------
@@ -426,13 +436,15 @@ def alt_bars(names: Sequence[str], probabilities: Sequence[float], *, prior: Seq
     return f"Probabilities: {'; '.join(said)}."
 
 
-def icons(counts: Mapping[str, int], *, columns: int = 10, ax: Axes | Figure | None = None) -> Axes:
+def icons(counts: Mapping[str, int], *, columns: int | None = None, ax: Axes | Figure | None = None) -> Axes:
     """Counts as rows of marks, one mark each, so that a share can be seen rather than computed.
 
-    `counts` gives what each kind of mark stands for and how many there are, in order.
+    `counts` gives what each kind of mark stands for and how many there are, in order. Rows are of 10 marks, of more
+    where there are hundreds.
     """
     looks = [("o", BLUE, BLUE), ("o", PAPER, QUIET), ("s", ORANGE, ORANGE), ("^", PAPER, INK)]
     total = sum(counts.values())
+    columns = columns or (10 if total <= 150 else 25 if total <= 1000 else 50)
     deep = -(-total // columns)
     with _axes(ax, 0.28 * columns + 3.2, 0.5 + 0.28 * max(deep, len(counts))) as axes:
         start = 0

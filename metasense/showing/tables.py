@@ -15,6 +15,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -34,7 +35,7 @@ _KINDS = (
 _ESTIMATES = ("mean", "median", "estimate")
 _LABELS = {"p_value": "p", "prob": "probability", "d_prime": "d-prime"}
 _NO_MATH = "mathjax_ignore tex2jax_ignore"  # so that a notebook does not typeset a panel named $x$
-Kind = str | Callable[[object], str]
+Kind = str | Callable[[Any], str]
 
 
 @dataclass(frozen=True)

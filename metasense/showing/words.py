@@ -178,6 +178,7 @@ def one_line(text: object) -> str:
 
 _INTERVALS = {
     "equal-tailed": ("credible interval", "equal-tailed"),
+    "predictive": ("predictive interval", "equal-tailed"),
     "exact": ("confidence interval", "exact binomial"),
     "profile": ("confidence interval", "profile likelihood"),
 }
@@ -207,10 +208,10 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     >>> distinct(0.171, 0.174, 0.18, unit="percent"), distinct(0.0, 0.0, 0.3)
     (('17.1 %', '17.4 %', '18.0 %'), ('0', '0', '0.30'))
     """
-    say: Callable[[float, int], str] = percent if unit == "percent" else _bound
+    say: Callable[[float, int], str] = percent if unit == "percent" else d
     first = 2 if unit == "d" else 0
     for digits in range(first, 7):
-        texts = tuple(say(v, digits) for v in values)
+        texts = tuple(_bound(v, digits, say) for v in values)
         if len(set(texts)) == len({float(v) for v in values}):
             return texts
     return texts
@@ -224,7 +225,7 @@ def interval(lower: float, upper: float, prob: float = 0.95, unit: str = "d", *,
     >>> interval(0.0812, 0.9533)
     '0.08 to 0.95 (95 % credible interval, equal-tailed)'
     >>> interval(0.004, 0.9533)
-    '0.00 to 0.95 (95 % credible interval, equal-tailed)'
+    '0.004 to 0.95 (95 % credible interval, equal-tailed)'
     >>> interval(0.33, 0.412, unit="percent", kind="exact")
     '33 % to 41 % (95 % confidence interval, exact binomial)'
     """
@@ -458,10 +459,10 @@ def _unprintable(character: str) -> bool:
     ) or character in "\u200e\u200f\u202a\u202b\u202c\u202d\u202e" + ("\u2066\u2067\u2068\u2069\ufeff")
 
 
-def _bound(value: float, digits: int) -> str:
-    """As :func:`d`, but a small number stays a number: ``0.00 to 0.95`` rather than ``less than 0.01 to 0.95``."""
-    text = d(value, digits)
-    return f"{0:.{digits}f}" if text.startswith("less") else text
+def _bound(value: float, digits: int, say: Callable[[float, int], str] = d) -> str:
+    """A number among others; one that its digits would hide gets up to two more: ``0.004``, ``0.4 %``."""
+    texts = [say(value, digits + more) for more in range(3)]
+    return next((text for text in texts if not text.startswith(("less", "more"))), texts[-1])
 
 
 def _fixed(value: float, digits: int) -> str:
