@@ -81,8 +81,8 @@ def basis(pooled: Pooled) -> str:
     """The priors, and the reminder that a pooled average cannot be zero."""
     none = pooled.explanations().probability[0]
     return (
-        f"Priors: {pooled.priors.describe(pooled.directed)}. A pooled average of this kind cannot come out as zero, so "
-        "that its interval stays above 0 is no evidence of a difference; the probability that there is nothing to taste at all is "
+        f"Priors: {pooled.priors.describe(pooled.directed)}. A pooled average of this kind cannot come out as zero, so it is no "
+        "evidence of a difference by being positive; the probability that there is nothing to taste at all is "
         f"{words.percent(none)} when none, same and varying start out equally probable."
     )
 

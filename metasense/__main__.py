@@ -1,0 +1,7 @@
+"""``python -m metasense``: the command line where the installed script is not on the path."""
+
+import sys
+
+from metasense.cli import main
+
+sys.exit(main())

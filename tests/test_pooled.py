@@ -1,0 +1,231 @@
+"""What a user holds after pooling: numbers, verdict, words, draws, figure, page."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import metasense as ms
+from metasense.pooling.posterior import average_d_prime
+from metasense.showing.words import banned
+
+TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    return ms.pool(TRIANGLES, margin=ms.Margin(d_prime=0.5))
+
+
+@pytest.fixture(scope="module")
+def cider():
+    return ms.pool("datasets/cider_fining.csv", margin=ms.Margin(p_d=0.2, protocol="triangle"))
+
+
+@pytest.fixture(scope="module")
+def directed():
+    table = {"panel": ["A", "B", "C"], "protocol": ["2-AFC", "triangle", "3-AFC"], "tastings": [30, 30, 24], "correct": [20, 14, 13]}
+    return ms.pool(table)
+
+
+def test_frame_holds_the_reference_answer(pooled):
+    # Reference: the same model integrated on a 97 x 97 grid by another program (four triangles of 40: 13, 12, 15, 13).
+    frame = pooled.to_frame().set_index("quantity")
+    assert list(frame.columns) == ["mean", "median", "lower", "upper", "prob", "kind"]
+    assert frame.loc["average d-prime", "mean"] == pytest.approx(0.45759, abs=2e-5)
+    assert frame.loc["next panel d-prime", ["lower", "median", "upper"]].tolist() == pytest.approx([0.0182, 0.3831, 1.3645], abs=1e-3)
+    assert frame.loc["spread", "mean"] == pytest.approx(0.29785, abs=2e-5)
+    assert (frame["prob"] == 0.95).all() and (frame["kind"] == "equal-tailed").all()
+
+
+def test_panels_frame_sets_each_panel_beside_the_pool(pooled):
+    frame = pooled.panels_frame()
+    assert frame["panel"].tolist() == ["A", "B", "C", "D"]
+    assert frame.loc[0, ["pooled_lower", "pooled", "pooled_upper"]].tolist() == pytest.approx([0.0169, 0.3516, 1.0206], abs=1e-3)
+    # exact one-sided p, against scipy
+    assert frame.loc[0, "p_value"] == pytest.approx(stats.binomtest(13, 40, 1 / 3, alternative="greater").pvalue, abs=1e-12)
+    assert frame.loc[0, "pooled"] == frame.loc[3, "pooled"]  # the same counts, the same answer
+
+
+def test_rates_average_the_psychometric_function_rather_than_take_it_at_the_mean(pooled):
+    rate = pooled.rate("triangle")
+    d = pooled.next_d_prime
+    middles, share = (d.x[1:] + d.x[:-1]) / 2, np.diff(d.cdf)
+    assert rate.p_c.mean == pytest.approx(ms.protocol("triangle").p_correct(middles) @ share, abs=1e-5)
+    assert rate.next_p_c.mean == pytest.approx(rate.p_c.mean, abs=1e-5)  # law of total expectation
+    assert rate.p_c.mean > float(ms.protocol("triangle").p_correct(pooled.average.mean))  # convex near zero
+    lower, upper = rate.p_c.interval()
+    assert rate.p_d.interval() == pytest.approx(((lower - 1 / 3) * 1.5, (upper - 1 / 3) * 1.5), abs=1e-9)
+
+
+def test_intervals_are_the_same_on_every_scale(pooled):
+    test = ms.protocol("tetrad")
+    lower, upper = pooled.next_d_prime.interval()
+    assert pooled.rate("tetrad").next_p_c.interval() == pytest.approx(tuple(test.p_correct(np.array([lower, upper]))), abs=2e-5)
+
+
+def test_next_panel_is_a_proper_prediction(pooled):
+    following = pooled.next_panel("triangle", 24)
+    assert following.probability.sum() == pytest.approx(1, abs=1e-12)
+    mean = following.probability @ np.arange(25) / 24
+    assert mean == pytest.approx(pooled.rate("triangle").p_c.mean, abs=1e-5)
+    assert following.critical == 13  # ISO 4120 table, n = 24, alpha 5 %
+    assert following.chance_significant == pytest.approx(following.to_frame().query("significant")["probability"].sum())
+    with pytest.raises(ValueError, match="1 or more"):
+        pooled.next_panel("triangle", 0)
+
+
+def test_explanations_weigh_three_stories(pooled):
+    frame = pooled.explanations().to_frame()
+    assert frame.index.tolist() == ["none", "same", "varying"]
+    assert frame["log_evidence"].tolist() == pytest.approx([-8.327898, -9.369867, -9.682444], abs=1e-5)
+    assert frame["probability"].sum() == pytest.approx(1)
+    weight = np.exp(frame["log_evidence"] - frame["log_evidence"].max()) * [0.5, 0.25, 0.25]
+    assert pooled.explanations(prior=(0.5, 0.25, 0.25)).probability == pytest.approx((weight / weight.sum()).to_numpy())
+    with pytest.raises(ValueError, match="add up to 1"):
+        pooled.explanations(prior=(1, 1, 1))
+
+
+@pytest.mark.parametrize(
+    ("correct", "label"),
+    [([28, 30, 29, 27, 30], "beyond the margin"), ([13, 14, 13, 12, 14], "not settled")],
+)
+def test_verdict_is_one_of_three(correct, label):
+    panels = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": correct}
+    verdict = ms.pool(panels, margin=ms.Margin(d_prime=1.0 if label != "not settled" else 0.5)).verdict()
+    assert verdict.label == label
+    assert verdict.above + verdict.below == pytest.approx(1)
+
+
+def test_many_tetrads_at_chance_are_within_a_margin():
+    panels = {"panel": [f"P{i}" for i in range(12)], "protocol": "tetrad", "tastings": 40, "correct": [13, 14] * 6}
+    assert ms.pool(panels, margin=ms.Margin(d_prime=0.6)).verdict().label == "within the margin"
+
+
+def test_without_a_margin_there_is_no_verdict_and_the_way_to_one_is_said():
+    pooled = ms.pool(TRIANGLES)
+    assert pooled.verdict().label == "no margin given"
+    assert "ms.Margin(" in pooled.verdict().sentence()
+    with pytest.raises(ValueError, match="margin is a Margin"):
+        ms.pool(TRIANGLES, margin=0.2)
+
+
+def test_draws_agree_with_the_integration_and_repeat(cider):
+    draws = cider.draws
+    assert draws["d_prime"].dims == ("chain", "draw", "panel")
+    assert draws["d_prime"].shape == (4, 1000, 9)
+    n = 4000
+    for name, exact in (("average", cider.average), ("spread", cider.spread)):
+        assert float(draws[name].mean()) == pytest.approx(exact.mean, abs=4.5 * exact.sd / np.sqrt(n))
+    for panel in cider.panels.frame["panel"]:
+        own = cider.panel(panel)
+        values = draws["d_prime"].sel(panel=panel).to_numpy().ravel()
+        assert (values >= 0).all()
+        assert values.mean() == pytest.approx(own.mean, abs=4.5 * own.sd / np.sqrt(n))
+        # Kolmogorov-Smirnov distance of independent draws: 1.95 / sqrt(n) is exceeded once in a thousand
+        assert np.abs(np.interp(np.sort(values), own.x, own.cdf) - (np.arange(n) + 0.5) / n).max() < 2.2 / np.sqrt(n)
+    again = ms.pool("datasets/cider_fining.csv").draws
+    assert (again["average"] == draws["average"]).all()
+
+
+def test_draws_of_the_average_follow_the_centre_and_spread(cider):
+    draws = cider.draws
+    expected = average_d_prime(draws["centre"].to_numpy(), draws["spread"].to_numpy())
+    assert np.allclose(draws["average"], expected)
+
+
+def test_a_directed_panel_keeps_its_sign(directed):
+    reversed_panel = ms.pool({"panel": ["A"], "protocol": ["2-AFC"], "tastings": [40], "correct": [8]})
+    assert reversed_panel.panel("A").interval()[1] < 0
+    assert reversed_panel.next_d_prime.support[0] >= 0
+    assert directed.panel("B").support[0] >= 0 > directed.panel("A").support[0]
+    assert directed.directed
+    assert "normal(1.5)" in directed.statement()
+
+
+def test_arviz_object_holds_the_draws(pooled):
+    native = pooled.to_arviz()
+    posterior = native["posterior"]
+    assert np.allclose(np.asarray(posterior["average"]), pooled.draws["average"])
+
+
+def test_repr_and_html_say_the_same(cider):
+    import html
+    import re
+
+    text = " ".join(repr(cider).split())
+    shown = re.sub(r"<img[^>]*>|<[^>]+>", " ", cider._repr_html_())
+    shown = " ".join(html.unescape(shown).split())
+    for sentence in (cider.headline(), cider.verdict().sentence(), *cider.notes):
+        assert sentence in text
+        assert " ".join(sentence.split()) in shown
+    for panel in cider.panels.frame["panel"]:
+        assert panel in text and panel in shown
+
+
+@pytest.mark.parametrize("which", ["pooled", "cider", "directed"])
+def test_no_printed_sentence_uses_a_phrase_we_do_not_use(which, request):
+    result = request.getfixturevalue(which)
+    for text in (repr(result), result.statement(), repr(result.rate("triangle")), repr(result.next_panel("tetrad", 24))):
+        assert banned(text) == []
+
+
+def test_notes_name_the_panels_that_limit_the_answer():
+    panels = ms.read_panels(
+        {
+            "panel": ["seen", "longer", "twice", "kept back", "odd"],
+            "protocol": "triangle",
+            "tastings": [24, 24, 24, 24, 60],
+            "correct": [10, 12, 9, 8, 5],
+            "blind": ["none", "double", "double", "double", "double"],
+            "looks": [1, 2, 1, 1, 1],
+            "tasters": [24, 24, 8, 24, 60],
+            "reported": ["yes", "yes", "yes", "no", "yes"],
+        }
+    )
+    notes = "\n".join(ms.pool(panels).notes)
+    for expected in (
+        "Not double-blind: seen",
+        "before the end: longer",
+        "Repeat tasters: twice",
+        "Not reported elsewhere, but counted here: kept back",
+        "Far fewer correct answers than guessing gives in odd",
+    ):
+        assert expected in notes
+
+
+def test_one_panel_and_all_correct_are_said():
+    assert any(note.startswith("One panel:") for note in ms.pool({**TRIANGLES, "panel": ["A"], "correct": [13]}).notes)
+    perfect = ms.pool({"panel": ["A", "B"], "protocol": "tetrad", "tastings": 20, "correct": 20})
+    assert any("only a lower limit" in note for note in perfect.notes)
+
+
+def test_plot_labels_every_panel_and_drops_nothing(cider):
+    import matplotlib
+
+    matplotlib.use("agg")
+    axes = cider.plot()
+    labels = [label.get_text() for label in axes.get_yticklabels()]
+    assert labels[:9] == cider.panels.frame["panel"].tolist()
+    assert labels[9:] == ["average of panels", "next panel"]
+    matplotlib.pyplot.close("all")
+
+
+def test_page_is_whole_and_escaped(tmp_path):
+    nasty = '<script>alert("x")</script>'
+    table = {"panel": [nasty, "B"], "protocol": "triangle", "tastings": [24, 24], "correct": [12, 9]}
+    pooled = ms.pool(table, margin=ms.Margin(d_prime=0.5))
+    path = pooled.report(tmp_path / "page.html")
+    page = path.read_text(encoding="utf-8")
+    assert "<script" not in page and "&lt;script&gt;" in page
+    assert "<script" not in pooled._repr_html_()
+    assert "://" not in page  # nothing to fetch
+    assert pooled.panels.fingerprint in page
+    assert banned(page) == []
+
+
+def test_everything_agrees_between_a_table_and_its_parts(pooled):
+    row = pooled.to_frame(prob=0.5).iloc[0]
+    assert (row["lower"], row["upper"]) == pytest.approx(pooled.average.interval(0.5))
+    assert isinstance(pooled.to_frame(protocols=["duo-trio"]), pd.DataFrame)
+    assert "p_d (duo-trio)" in pooled.to_frame(protocols=["duo-trio"])["quantity"].tolist()
