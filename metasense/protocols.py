@@ -26,7 +26,8 @@ from scipy.special import erf, erfinv, gammaln, log_ndtr, ndtr, ndtri, owens_t
 __all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "forced_choice", "protocol"]
 
 Array = NDArray[np.floating]
-Tails = tuple[Array, Array]  # probability of a correct and of a wrong answer, each accurate where it is tiny
+Pair = tuple[Array, Array]
+Tails = Pair  # probability of a correct and of a wrong answer, each accurate where it is tiny
 
 _SQRT2, _SQRT3, _SQRT6 = 2**0.5, 3**0.5, 6**0.5
 
@@ -247,7 +248,7 @@ def _three_afc_tails(d: Array) -> Tails:
     wrong = ndtr(-a) + 2 * owens_t(a, 1 / _SQRT3)
     correct, low = 1 - wrong, d < 0
     if low.any():
-        nodes, weights = np.polynomial.legendre.leggauss(20)
+        nodes, weights = _gauss(20)
         sine = 1 + np.sin((nodes + 1) * np.pi / 12)
         rest = np.exp(-(a[low][..., None] ** 2) / sine) @ weights / 24
         correct = np.array(correct)
@@ -257,6 +258,12 @@ def _three_afc_tails(d: Array) -> Tails:
 
 def _three_afc_slope(d: Array) -> Array:
     return _SQRT2 * _phi(d / _SQRT2) * ndtr(d / _SQRT6)
+
+
+@lru_cache(maxsize=2)
+def _gauss(order: int) -> Pair:
+    """Nodes on [-1, 1] and weights of the Gauss-Legendre rule."""
+    return np.polynomial.legendre.leggauss(order)
 
 
 def _strongest(percepts: Array) -> NDArray[np.bool_]:
@@ -323,7 +330,7 @@ def _two_and_two(percepts: Array) -> NDArray[np.bool_]:
 
 
 @lru_cache(maxsize=1)
-def _weaker_pair() -> Tails:
+def _weaker_pair() -> Pair:
     """Nodes and weights for an average over the stronger of two percepts: the trapezoid rule on 2 phi(x) Phi(x)."""
     x = 0.35 * np.arange(-70, 71)
     return x, 0.35 * 2 * _phi(x) * ndtr(x)
@@ -382,13 +389,13 @@ def _average(d: Array, x: Array, weight: Array, kernel: Callable[[Array], Array]
 
 
 @lru_cache(maxsize=1)
-def _three_alike() -> Tails:
+def _three_alike() -> Pair:
     """Nodes and weights for an average over ``s = largest + (largest - second)`` of the three cups that are alike.
 
     Two other cups above s are further from the largest of the three than the second is, so it stays with its own kind.
     """
     s = 0.3 * np.arange(-24, 105)
-    nodes, weights = np.polynomial.legendre.leggauss(256)
+    nodes, weights = _gauss(256)
     gap, weights = 12 * (nodes + 1), 12 * weights  # widest useful gap: 3 s / 5 and a few standard deviations
     second = s[:, None] - 2 * gap
     density = (_phi(s[:, None] - gap) * _phi(second) * ndtr(second)) @ weights
@@ -406,7 +413,9 @@ def _two_out_of_five_tails(d: Array) -> Tails:
 
 def _two_out_of_five_slope(d: Array) -> Array:
     s, weight = _three_alike()
-    return _average(d, s, weight, _both_above_slope) - _average(-d, s, weight, _both_above_slope)
+    far, below = np.abs(d), s < 9.5
+    rise = _average(far, s, weight, _both_above_slope) - _average(-far, s[below], weight[below], _both_above_slope)
+    return np.sign(d) * rise
 
 
 def _two_out_of_five_correct(percepts: Array) -> NDArray[np.bool_]:
@@ -460,9 +469,9 @@ class TwoCountProtocol:
     _criterion: Callable[[Array, Array], Array] = field(compare=False)  # d, z -> criterion in percept units
     _yes: Callable[[Array, Array], NDArray[np.bool_]] = field(compare=False)  # percepts, criterion -> answers
     _estimate: Callable[[float, float], CriterionEstimate] = field(compare=False)
-    _rates: Callable[[Array, Array], Tails] = field(compare=False)
+    _rates: Callable[[Array, Array], Pair] = field(compare=False)
 
-    def rates(self, d: ArrayLike, criterion: ArrayLike) -> Tails:
+    def rates(self, d: ArrayLike, criterion: ArrayLike) -> Pair:
         """Probability of a hit and of a false alarm at d-prime `d` and a criterion in percept units.
 
         >>> hit, false_alarm = protocol("A-not-A").rates(1.0, 0.5)
@@ -477,8 +486,8 @@ class TwoCountProtocol:
         Even in `d` for same-different. The integral is taken on the logarithmic scale over the region that matters at
         each `d`, found by closing in on it, so that counts of 0, all, or many thousands are safe.
         """
-        d = np.asarray(d, float)
         _check_counts(self.name, signal, hits, noise, false_alarms)
+        d = np.asarray(d, float)
         counts = (hits, signal - hits, false_alarms, noise - false_alarms)
         blocks = np.array_split(d.ravel(), d.size // 512 + 1)  # blocks that fit the cache
         log = np.concatenate([self._integrate(block, counts) for block in blocks]).reshape(d.shape)
@@ -487,7 +496,7 @@ class TwoCountProtocol:
     def _integrate(self, d: Array, counts: tuple[int, ...]) -> Array:
         """Trapezoid rule over z: close in, at each d, on where the integrand is within e**-42 of its peak."""
 
-        def log_integrand(nodes: int) -> Tails:
+        def log_integrand(nodes: int) -> Pair:
             z = low + (high - low) * np.linspace(0, 1, nodes)
             value = -0.5 * z * z - 0.5 * np.log(2 * np.pi)
             for count, log_rate in zip(counts, self._log_rates(d, z), strict=True):
@@ -505,9 +514,9 @@ class TwoCountProtocol:
             low, high = np.take_along_axis(z, first, 1), np.take_along_axis(z, last, 1)
             if (last - first > 26).all():
                 break
-        _, value = log_integrand(129)
+        _, value = log_integrand(97)
         top = value.max(1, keepdims=True)
-        return (top + np.log(np.exp(value - top).sum(1, keepdims=True) * (high - low) / 128))[:, 0]
+        return (top + np.log(np.exp(value - top).sum(1, keepdims=True) * (high - low) / 96))[:, 0]
 
     def estimate(
         self, signal: int, hits: int, noise: int, false_alarms: int, *, add_half: bool = False
@@ -581,7 +590,7 @@ def _a_not_a_yes(percepts: Array, criterion: Array) -> NDArray[np.bool_]:
     return percepts[..., 0] > criterion
 
 
-def _a_not_a_rates(d: Array, criterion: Array) -> Tails:
+def _a_not_a_rates(d: Array, criterion: Array) -> Pair:
     return ndtr(d - criterion), ndtr(-criterion)
 
 
@@ -611,7 +620,7 @@ def _same_different_yes(percepts: Array, criterion: Array) -> NDArray[np.bool_]:
     return np.abs(percepts[..., 1] - percepts[..., 0]) > criterion
 
 
-def _same_different_rates(d: Array, criterion: Array) -> Tails:
+def _same_different_rates(d: Array, criterion: Array) -> Pair:
     return ndtr((d - criterion) / _SQRT2) + ndtr((-d - criterion) / _SQRT2), 2 * ndtr(-criterion / _SQRT2)
 
 

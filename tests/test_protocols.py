@@ -442,7 +442,7 @@ def test_simulated_panels_follow_the_likelihood_with_the_criterion_drawn_from_it
 
 
 def test_a_rare_false_alarm_is_not_lost_in_the_tail():
-    # 1 000 000 tastings without a single yes: about log of P(rate < 1e-6) under a uniform rate, exactly -log(n + 1)
+    # a uniform rate leaves n tastings without a single yes with probability 1 / (n + 1), exactly
     n = 1_000_000
     for test in TWO_COUNTS:
         assert test.log_likelihood(0.0, 0, 0, n, 0) == pytest.approx(-np.log(n + 1), abs=1e-9)
