@@ -490,9 +490,9 @@ def test_an_interval_without_end_becomes_an_arrow():
 
 def test_a_forest_names_each_kind_of_interval_it_draws():
     frame = made(3).assign(alone_kind="exact")
-    both = "filled: credible interval (95 %, equal-tailed); hollow panels: confidence interval (95 %, exact binomial)"
+    both = "lines: credible interval (95 %, equal-tailed);\npanels alone: confidence interval (95 %, exact binomial)"
     assert any(both in text for text in all_text(figures.forest(frame, average=AVERAGE, ax=Figure())))
-    assert both in figures.alt_forest(frame, average=AVERAGE)
+    assert words.one_line(both) in figures.alt_forest(frame, average=AVERAGE)
 
 
 def test_figures_draw_on_given_axes_and_leave_settings_alone():

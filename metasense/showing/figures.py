@@ -137,7 +137,7 @@ def alt_forest(
     text += f"; the average of panels is {_triple(average)}"
     text += f", the next panel {_triple(next_panel)}" if next_panel is not None else ""
     text += f"; the margin is {words.d(margin)}" if margin is not None else ""
-    return f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}."
+    return words.one_line(f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}.")
 
 
 def _lines(panels: pd.DataFrame, shown: bool, prob: float, kind: str) -> str:
@@ -146,7 +146,7 @@ def _lines(panels: pd.DataFrame, shown: bool, prob: float, kind: str) -> str:
     name = words.interval_name(prob, kind)
     if not shown or not set(names) - {name}:
         return f"lines: {name}"
-    return f"filled: {name}; hollow panels: {words.listing(names)}"
+    return f"lines: {name};\npanels alone: {words.listing(names)}"
 
 
 # --- one quantity ---------------------------------------------------------------------------------------------------
