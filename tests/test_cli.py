@@ -39,7 +39,12 @@ def test_answer_with_a_warning_that_matters_is_exit_code_1(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     "content",
-    ["", "panel,protocol,tastings,correct\n", "panel,protocol,tastings\nA,triangle,24\n", "panel,protocol,tastings,correct\nA,triangle,24,25\n"],
+    [
+        "",
+        "panel,protocol,tastings,correct\n",
+        "panel,protocol,tastings\nA,triangle,24\n",
+        "panel,protocol,tastings,correct\nA,triangle,24,25\n",
+    ],
 )
 def test_what_cannot_be_answered_is_exit_code_2_and_a_reason(content, tmp_path, capsys):
     path = tmp_path / "bad.csv"
@@ -61,7 +66,11 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
 
 
 def test_the_installed_command_runs_as_a_script(table):
-    done = subprocess.run([sys.executable, "-m", "metasense", "check", str(table)], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "metasense", "check", str(table)], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
-    missing = subprocess.run([sys.executable, "-m", "metasense", "pool", "nowhere.csv"], capture_output=True, text=True, check=False)
+    missing = subprocess.run(
+        [sys.executable, "-m", "metasense", "pool", "nowhere.csv"], capture_output=True, text=True, check=False
+    )
     assert missing.returncode == 2 and "Traceback" not in missing.stderr and "nowhere.csv" in missing.stderr

@@ -24,7 +24,12 @@ def cider():
 
 @pytest.fixture(scope="module")
 def directed():
-    table = {"panel": ["A", "B", "C"], "protocol": ["2-AFC", "triangle", "3-AFC"], "tastings": [30, 30, 24], "correct": [20, 14, 13]}
+    table = {
+        "panel": ["A", "B", "C"],
+        "protocol": ["2-AFC", "triangle", "3-AFC"],
+        "tastings": [30, 30, 24],
+        "correct": [20, 14, 13],
+    }
     return ms.pool(table)
 
 
@@ -33,7 +38,9 @@ def test_frame_holds_the_reference_answer(pooled):
     frame = pooled.to_frame().set_index("quantity")
     assert list(frame.columns) == ["mean", "median", "lower", "upper", "prob", "kind"]
     assert frame.loc["average d-prime", "mean"] == pytest.approx(0.45759, abs=2e-5)
-    assert frame.loc["next panel d-prime", ["lower", "median", "upper"]].tolist() == pytest.approx([0.0182, 0.3831, 1.3645], abs=1e-3)
+    assert frame.loc["next panel d-prime", ["lower", "median", "upper"]].tolist() == pytest.approx(
+        [0.0182, 0.3831, 1.3645], abs=1e-3
+    )
     assert frame.loc["spread", "mean"] == pytest.approx(0.29785, abs=2e-5)
     assert (frame["prob"] == 0.95).all() and (frame["kind"] == "equal-tailed").all()
 
@@ -41,9 +48,13 @@ def test_frame_holds_the_reference_answer(pooled):
 def test_panels_frame_sets_each_panel_beside_the_pool(pooled):
     frame = pooled.panels_frame()
     assert frame["panel"].tolist() == ["A", "B", "C", "D"]
-    assert frame.loc[0, ["pooled_lower", "pooled", "pooled_upper"]].tolist() == pytest.approx([0.0169, 0.3516, 1.0206], abs=1e-3)
+    assert frame.loc[0, ["pooled_lower", "pooled", "pooled_upper"]].tolist() == pytest.approx(
+        [0.0169, 0.3516, 1.0206], abs=1e-3
+    )
     # exact one-sided p, against scipy
-    assert frame.loc[0, "p_value"] == pytest.approx(stats.binomtest(13, 40, 1 / 3, alternative="greater").pvalue, abs=1e-12)
+    assert frame.loc[0, "p_value"] == pytest.approx(
+        stats.binomtest(13, 40, 1 / 3, alternative="greater").pvalue, abs=1e-12
+    )
     assert frame.loc[0, "pooled"] == frame.loc[3, "pooled"]  # the same counts, the same answer
 
 
@@ -61,7 +72,9 @@ def test_rates_average_the_psychometric_function_rather_than_take_it_at_the_mean
 def test_intervals_are_the_same_on_every_scale(pooled):
     test = ms.protocol("tetrad")
     lower, upper = pooled.next_d_prime.interval()
-    assert pooled.rate("tetrad").next_p_c.interval() == pytest.approx(tuple(test.p_correct(np.array([lower, upper]))), abs=2e-5)
+    assert pooled.rate("tetrad").next_p_c.interval() == pytest.approx(
+        tuple(test.p_correct(np.array([lower, upper]))), abs=2e-5
+    )
 
 
 def test_next_panel_is_a_proper_prediction(pooled):
@@ -166,7 +179,12 @@ def test_repr_and_html_say_the_same(cider):
 @pytest.mark.parametrize("which", ["pooled", "cider", "directed"])
 def test_no_printed_sentence_uses_a_phrase_we_do_not_use(which, request):
     result = request.getfixturevalue(which)
-    for text in (repr(result), result.statement(), repr(result.rate("triangle")), repr(result.next_panel("tetrad", 24))):
+    for text in (
+        repr(result),
+        result.statement(),
+        repr(result.rate("triangle")),
+        repr(result.next_panel("tetrad", 24)),
+    ):
         assert banned(text) == []
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from metasense.margins import Margin
 from metasense.binomial import smallest_count
+from metasense.margins import Margin
 from metasense.pooling.distribution import Distribution
 from metasense.protocols import Protocol
 from metasense.showing import tables, words
@@ -58,7 +58,13 @@ class Verdict:
         """The verdict in a few words."""
         if self.margin is None:
             return "no margin given"
-        return words.VERDICTS[0] if self.above > SETTLED else words.VERDICTS[1] if self.below > SETTLED else words.VERDICTS[2]
+        return (
+            words.VERDICTS[0]
+            if self.above > SETTLED
+            else words.VERDICTS[1]
+            if self.below > SETTLED
+            else words.VERDICTS[2]
+        )
 
     def sentence(self) -> str:
         """The verdict as one of the three sentences fixed before the data, with both probabilities."""

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -47,13 +48,13 @@ class Distribution:
     @classmethod
     def from_density(cls, x: ArrayLike, density: ArrayLike, mean: float | None = None) -> Distribution:
         """Build from values proportional to the density on an increasing grid."""
-        x, density = np.asarray(x, float), np.maximum(np.asarray(density, float), 0)
-        steps = np.diff(x)
+        grid, height = np.asarray(x, float), np.maximum(np.asarray(density, float), 0)
+        steps = np.diff(grid)
         # Third-order corrected trapezoid: exact for cubics, so that smooth densities lose nothing to the grid.
-        slope = np.gradient(density, x)
-        pieces = steps * (density[1:] + density[:-1]) / 2 - steps**2 * np.diff(slope) / 12
+        slope = np.gradient(height, grid)
+        pieces = steps * (height[1:] + height[:-1]) / 2 - steps**2 * np.diff(slope) / 12
         cdf = np.maximum.accumulate(np.concatenate([[0.0], np.cumsum(pieces)]))
-        return cls(x, cdf / cdf[-1], mean)
+        return cls(grid, cdf / cdf[-1], mean)
 
     @classmethod
     def from_draws(cls, draws: ArrayLike) -> Distribution:
@@ -65,12 +66,12 @@ class Distribution:
     @classmethod
     def mixture(cls, parts: list[Distribution], weights: ArrayLike) -> Distribution:
         """Average several distributions, for instance over a nuisance quantity."""
-        weights = np.asarray(weights, float) / np.sum(weights)
+        share = np.asarray(weights, float) / np.sum(weights)
         if len(parts) == 1:
             return parts[0]
         x = np.unique(np.concatenate([p.x for p in parts]))
-        cdf = sum(w * np.interp(x, p.x, p.cdf, left=0.0, right=1.0) for w, p in zip(weights, parts, strict=True))
-        return cls(x, np.asarray(cdf), float(sum(w * p.mean for w, p in zip(weights, parts, strict=True))))
+        cdf = sum(w * np.interp(x, p.x, p.cdf, left=0.0, right=1.0) for w, p in zip(share, parts, strict=True))
+        return cls(x, np.asarray(cdf), float(sum(w * p.mean for w, p in zip(share, parts, strict=True))))
 
     @cached_property
     def mean(self) -> float:
@@ -96,7 +97,7 @@ class Distribution:
     def quantile(self, q: ArrayLike) -> Array:
         """Value(s) below which a share `q` of the posterior lies."""
         rising = np.concatenate([[True], np.diff(self.cdf) > 0])
-        return np.interp(q, self.cdf[rising], self.x[rising])
+        return np.interp(np.asarray(q, float), self.cdf[rising], self.x[rising])
 
     def interval(self, prob: float = 0.95) -> tuple[float, float]:
         """Equal-tailed credible interval that holds `prob` of the posterior, as ``(lower, upper)``."""
@@ -118,7 +119,7 @@ class Distribution:
         x = np.asarray(x, float)
         return np.where((x >= self.x[0]) & (x <= self.x[-1]), np.maximum(self._density(x), 0.0), 0.0)
 
-    def map(self, function: Callable[[Array], Array]) -> Distribution:
+    def map(self, function: Callable[[Any], Any]) -> Distribution:
         """Distribution of a non-decreasing function of the quantity, for instance d-prime carried to p_d."""
         values = np.asarray(function(self.x), float)
         steps = np.concatenate([[True], np.diff(values) > 0])  # a flat stretch would make an interpolant ambiguous

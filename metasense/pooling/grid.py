@@ -12,16 +12,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp
 
 from metasense.pooling.likelihood import Evidence, Series
 from metasense.pooling.posterior import Patch, Posterior, average_d_prime, chebyshev
 from metasense.pooling.priors import Priors
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 NODES = 49  # per axis; 25 of them make the check
 CUT = 26.0  # log density below the peak at which the box ends
@@ -184,8 +185,8 @@ def _same(region: _Region) -> float:
         settled, stretch = new.near(stretch), new
         if settled:
             break
-    x, w, *_ = chebyshev(2 * NODES - 1, FINE)
-    values, slope = stretch.at(x)
+    points, w, *_ = chebyshev(2 * NODES - 1, FINE)
+    values, slope = stretch.at(points)
     density = log_density(values)
     return float(density.max() + np.log(w @ (np.exp(density - density.max()) * slope)))
 
@@ -200,7 +201,7 @@ def overdispersions(evidence: Sequence[Evidence]) -> tuple[Array, Array]:
 
 def integrate(
     evidence: Sequence[Evidence],
-    copies: Sequence[int],
+    copies: ArrayLike,
     priors: Priors,
     *,
     nodes: int = NODES,

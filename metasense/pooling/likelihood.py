@@ -17,16 +17,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 from typing import Protocol as Interface
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.fft import dct, next_fast_len
 from scipy.special import gammaln, xlogy
 
 from metasense.protocols import Protocol, TwoCountProtocol
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 REACH = 14.0  # end of the d-prime axis; the most sensitive protocol is beyond 1 - 1e-15 correct long before
 FLOOR = 1e-14  # below this share of a panel's largest likelihood the series is rounding noise
@@ -282,7 +283,7 @@ class Series:
     log_scale: Array
 
     @classmethod
-    def build(cls, evidence: Sequence[Evidence], copies: Sequence[int], gamma: float = 0.0) -> Series:
+    def build(cls, evidence: Sequence[Evidence], copies: ArrayLike, gamma: float = 0.0) -> Series:
         """Sample the likelihoods and transform them.
 
         Raises
@@ -304,7 +305,9 @@ class Series:
         coefficients = dct(np.exp(logs - log_scale[:, None]), type=2, axis=1, overwrite_x=True) / len(axis)
         coefficients[:, 0] /= 2
         keep = np.flatnonzero((np.abs(coefficients) > FLOOR / 10).any(axis=0))[-1] + 1
-        return cls(tuple(evidence), np.asarray(copies, float), directed, gamma, coefficients[:, :keep].copy(), log_scale)
+        return cls(
+            tuple(evidence), np.asarray(copies, float), directed, gamma, coefficients[:, :keep].copy(), log_scale
+        )
 
     @property
     def terms(self) -> int:
@@ -365,11 +368,11 @@ class Series:
     def exact_log_likelihood(self, theta: Array) -> Array:
         """Log likelihood of the whole pool when every panel has d-prime `theta` (no spread), shape (len(theta),)."""
         theta = np.array(theta, float)
-        return np.asarray(sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True)))
+        return np.asarray(
+            sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True))
+        )
 
-    def mix(
-        self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = (), points: int | None = None
-    ) -> Array:
+    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = (), points: int | None = None) -> Array:
         """Densities that weighted nodes imply: of the next panel's d-prime, and of chosen panels' own given the others.
 
         The density of panel i given all data is its likelihood times row i: the nodes' mixture of ``Normal(mu, tau)``

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.protocols import Protocol
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 Functional = Callable[[Array, Array], Array]
 
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
@@ -75,7 +76,7 @@ def chebyshev(nodes: int, fine: int) -> tuple[Array, Array, Array, Array]:
     antiderivative = cheb.chebint(np.eye(nodes), lbnd=-1)
     fine_x = np.linspace(-1, 1, fine)
     integrals = cheb.chebvander(fine_x, nodes) @ antiderivative @ to_coefficients
-    weights = cheb.chebval(1.0, antiderivative @ to_coefficients)
+    weights = np.asarray(cheb.chebval(1.0, antiderivative @ to_coefficients))
     return x, weights, fine_x, integrals
 
 
@@ -179,8 +180,8 @@ class Posterior:
 
         x = np.linspace(lowest, highest, 129)
         rough = cdf(x)
-        first = x[max(np.searchsorted(rough, 1e-6) - 1, 0)]
-        last = x[min(np.searchsorted(rough, rough[-1] - 1e-6), len(x) - 1)]
+        first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
+        last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
         x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 513), [highest]]))
         values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
         return Distribution(x, values / values[-1], self.expect(functional))
@@ -306,7 +307,9 @@ def draw_panels(
     return out
 
 
-def _draw_own(series: Series, evidence: Evidence, mu: Array, tau: Array, copies: int, rng: np.random.Generator) -> Array:
+def _draw_own(
+    series: Series, evidence: Evidence, mu: Array, tau: Array, copies: int, rng: np.random.Generator
+) -> Array:
     """Draws of theta, shape (len(mu), copies), by inverting its distribution on a grid; folded where undirected."""
     axis = series.own_axis
     log_likelihood = evidence.log_likelihood(axis, series.gamma)

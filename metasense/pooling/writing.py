@@ -90,8 +90,10 @@ def basis(pooled: Pooled) -> str:
 def main_protocol(pooled: Pooled) -> Protocol:
     """The margin's protocol where it has one, else the one most panels used."""
     if pooled.margin is not None and pooled.margin.stated_protocol:
-        return pooled.protocols[-1] if pooled.protocols[-1].name == pooled.margin.stated_protocol else next(
-            p for p in pooled.protocols if p.name == pooled.margin.stated_protocol
+        return (
+            pooled.protocols[-1]
+            if pooled.protocols[-1].name == pooled.margin.stated_protocol
+            else next(p for p in pooled.protocols if p.name == pooled.margin.stated_protocol)
         )
     counts = Counter(pooled.panels.frame["protocol"])
     return max(pooled.protocols, key=lambda p: counts[p.name])
@@ -133,7 +135,9 @@ def _limits(pooled: Pooled) -> list[str]:
     frame = pooled.panels.frame
     found: list[str] = []
     if len(frame) == 1:
-        found.append("One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior.")
+        found.append(
+            "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
+        )
     if (frame["correct"] == frame["tastings"]).all():
         found.append(
             "Every answer in every panel was correct: the data give only a lower limit, and how far above it the difference "
@@ -228,7 +232,13 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
     page = pages.Page(
         title="What the panels say together",
         answer=headline(pooled),
-        paragraphs=(pooled_what(pooled), size(pooled), variation(pooled), verdict.sentence(), pooled.explanations().sentence()),
+        paragraphs=(
+            pooled_what(pooled),
+            size(pooled),
+            variation(pooled),
+            verdict.sentence(),
+            pooled.explanations().sentence(),
+        ),
         notes=pooled.notes,
         sentences={} if pooled.margin is None else words.verdict_sentences(margin_words(pooled.margin), SETTLED),
         verdict=verdict.label,
