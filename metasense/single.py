@@ -241,9 +241,9 @@ class DiscriminationRates:
         others = [f"{words.percent(self._row(forced_choice(name))[0])} in {name}" for name in names]
         return (
             "p_d says how far correct answers exceed guessing, rescaled so that guessing is 0 % and no mistakes 100 %: "
-            f"it is about answers in one protocol and counts no people. The same d-prime "
-            f"({words.d(self.d_prime.median)}) makes a p_d of {words.listing(others)}, because protocols differ in how far apart percepts must be "
-            "before an answer comes out right."
+            "it is about answers in one protocol and counts no people. The same d-prime "
+            f"({words.d(self.d_prime.median)}) makes a p_d of {words.listing(others)}, because protocols differ in how "
+            "far apart percepts must be before an answer comes out right."
         )
 
     def _row(self, test: Protocol) -> tuple[float, float, float]:
@@ -315,6 +315,12 @@ class OnePanel:
         Posterior probability from which the margin question counts as settled.
     notes : tuple of str
         What to keep in mind about this panel.
+
+    Examples
+    --------
+    >>> alone = one_panel("duo-trio", 36, 24, margin=Margin(d_prime=0.5))
+    >>> isinstance(alone, OnePanel), alone.verdict()
+    (True, 'not settled')
     """
 
     panel: str

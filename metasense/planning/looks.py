@@ -439,8 +439,8 @@ class CostOfLooks:
             advice = f"That is within {_percent(self.alpha)}: whole counts leave room for it."
         elif self.strict_alpha:
             advice = (
-                f"The stricter counts listed (p of about {self.strict_alpha:.2g} or less at every look) would have kept it at "
-                f"{_percent(self.strict_overall)}."
+                f"The stricter counts listed (p of about {self.strict_alpha:.2g} or less at every look) would have "
+                f"kept it at {_percent(self.strict_overall)}."
             )
         else:
             advice = "No stricter level keeps it within that at every one of these looks."
