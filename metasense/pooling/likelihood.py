@@ -123,9 +123,14 @@ class Repeats:
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Sum over tasters of the guess-corrected beta-binomial log probability."""
-        return np.asarray(
-            sum(m * np.log(taster_probability(self.protocol, theta, gamma, r)[:, y]) for r, y, m in self.people)
-        )
+        out = np.zeros(len(theta))
+        for answers in sorted({r for r, _, _ in self.people}):
+            tasters = np.zeros(answers + 1)
+            for r, y, m in self.people:
+                tasters[y] += m if r == answers else 0
+            seen = tasters > 0
+            out += _remembered_table(self.protocol, theta.tobytes(), gamma, answers)[:, seen] @ tasters[seen]
+        return out
 
 
 @dataclass(frozen=True)
@@ -145,18 +150,33 @@ class RepeatedTotal:
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability that the tasters' guess-corrected beta-binomial counts add up to the total."""
-        fewer, extra = divmod(self.tastings, self.tasters)
-        total = np.ones((len(theta), 1))
-        for r, people in ((fewer + 1, extra), (fewer, self.tasters - extra)):
-            if r == 0 or people == 0:
-                continue
-            one = taster_probability(self.protocol, theta, gamma, r)
-            for _ in range(people):  # a sum of positive terms: nothing cancels, however unlikely the total
-                wider = np.zeros((len(theta), total.shape[1] + r))
-                for y in range(r + 1):
-                    wider[:, y : y + total.shape[1]] += one[:, y, None] * total
-                total = wider
-        return np.log(total[:, self.correct])
+        question = self.protocol, theta.tobytes(), gamma, self.tastings, self.tasters
+        table = _remembered_table if len(theta) * self.tastings < MOST_REMEMBERED else _repeats_table
+        return table(*question)[:, self.correct]
+
+
+MOST_REMEMBERED = 1_000_000  # numbers in a table worth keeping for the next panel of the same shape
+
+
+def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int, tasters: int = 1) -> Array:
+    """Log probabilities of 0..`tastings` correct answers, shared as evenly as possible by `tasters`, at each d-prime."""
+    d = np.frombuffer(theta)
+    fewer, extra = divmod(tastings, tasters)
+    total = np.ones((len(d), 1))
+    for r, people in ((fewer + 1, extra), (fewer, tasters - extra)):
+        if r == 0 or people == 0:
+            continue
+        one = taster_probability(protocol, d, gamma, r)
+        for _ in range(people):  # a sum of positive terms: nothing cancels, however unlikely the total
+            wider = np.zeros((len(d), total.shape[1] + r))
+            for y in range(r + 1):
+                wider[:, y : y + total.shape[1]] += one[:, y, None] * total
+            total = wider
+    with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
+        return np.log(total)
+
+
+_remembered_table = lru_cache(maxsize=32)(_repeats_table)  # panels of one shape ask for the same table
 
 
 def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: int) -> Array:
@@ -202,29 +222,23 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
     rest = np.where(below, p / protocol.guess, protocol.p_wrong(theta) / (1 - protocol.guess))
     mean = np.clip(mean, 0.0, 1.0)
 
-    def rising(start: Array | float) -> list[Array]:
-        """Products start (start + gamma) (start + 2 gamma) ...: one of each length 0..answers."""
-        products = [np.ones_like(mean)]
-        for i in range(answers):
-            products.append(products[-1] * (start * (1 - gamma) + i * gamma))
-        return products
+    def rising(start: Array | float) -> Array:
+        """Logs of the products start (start + gamma) (start + 2 gamma) ..., of 0..`answers` factors each."""
+        steps = np.add.outer(gamma * np.arange(answers), np.asarray(start) * (1 - gamma))
+        with np.errstate(divide="ignore"):  # nobody above guessing, or nobody below certainty
+            logs = np.log(steps)
+        return np.concatenate([np.zeros((1, *logs.shape[1:])), np.cumsum(logs, axis=0)])
 
-    up, down, both = rising(mean), rising(rest), rising(1.0)
+    up, down, both = rising(mean), rising(rest), rising(np.ones(1))
+    chosen = np.array([_log_choose(answers, y) for y in range(answers + 1)])
     out = np.empty((len(theta), answers + 1))
     for y in range(answers + 1):
         # `known` of the y right answers came from telling the samples apart, the others by luck
-        out[:, y] = sum(
-            np.exp(
-                _log_choose(answers, y)
-                + _log_choose(y, known)
-                + xlogy(y - known, guess)
-                + (known + answers - y) * np.log1p(-guess)
-            )
-            * up[known]
-            * down[answers - y]
-            / both[known + answers - y]
-            for known in range(y + 1)
-        )
+        known = np.arange(y + 1)
+        among = np.array([_log_choose(y, k) for k in known])
+        terms = up[known] + down[answers - y] - both[known + answers - y] + (chosen[y] + among)[:, None]
+        terms += xlogy((y - known)[:, None], guess) + np.multiply.outer(known + answers - y, np.log1p(-guess))
+        out[:, y] = np.exp(terms).sum(axis=0)
     out[below] = out[below, ::-1]
     return out
 
