@@ -208,6 +208,8 @@ def choice(**ways: str) -> Kind:
     meaning = {way: word for word, others in ways.items() for way in (plain(word), *others.split())}
 
     def read(cell: object, reading: Reading) -> str | None:
+        if is_empty(cell):
+            return None
         if isinstance(cell, float | np.floating) and cell in (0, 1):
             cell = int(cell)
         word = meaning.get(plain(cell))
@@ -297,6 +299,8 @@ class Checked:
         if isinstance(mask, pd.Series):
             mask = mask.fillna(False)
         where = np.flatnonzero(np.asarray(mask, bool) & ~known)
+        if not len(where):
+            return
         known[where] = True
         rows = self.frame if rows is None else rows
         for i, row in zip(where.tolist(), rows.iloc[where].to_dict("records"), strict=True):
@@ -320,11 +324,7 @@ class Checked:
     def raise_any(self, wanted: str) -> None:
         """Raise all problems, those of the table first and then row by row; `wanted` says what an empty table lacks."""
         found = [problem for _, problem in sorted(self.found, key=lambda item: item[0])]
-        problems = [
-            *found[: sum(at < 0 for at, _ in self.found)],
-            *self.sheet.problems,
-            *found[sum(at < 0 for at, _ in self.found) :],
-        ]
+        problems = sorted([*self.sheet.problems, *found], key=lambda problem: problem.row is not None)
         if not problems and not len(self.frame):
             problems = [Problem(f"the table has a header but no rows. {wanted}.")]
         if problems:

@@ -242,7 +242,7 @@ class _Rows:
 
     def __getitem__(self: _Self, panel: str | Sequence[str]) -> _Self:
         """The rows of that panel, or of several in the order asked for."""
-        names = list(dict.fromkeys(panel)) if isinstance(panel, list | tuple) else [panel]
+        names: list[Any] = list(dict.fromkeys(panel)) if isinstance(panel, list | tuple) else [panel]
         self._require(names)
         at = self.frame["panel"].astype(object).map({name: i for i, name in enumerate(names)}).fillna(-1).to_numpy(int)
         chosen = np.flatnonzero(at >= 0)
@@ -471,10 +471,7 @@ class Tastings(_Rows):
         signal, yes = signal[places], yes[places]
         masks = {"signal": signal, "hits": signal & yes, "noise": ~signal, "false_alarms": ~signal & yes}
         mine = np.isin(names, list(two))
-        return {
-            key: pd.array(np.where(mine, tally(has & mask), -1), "Int64").replace(-1, pd.NA)
-            for key, mask in masks.items()
-        }
+        return {key: pd.arrays.IntegerArray(tally(has & mask), ~mine) for key, mask in masks.items()}
 
     def _columns(self) -> dict[str, Column]:
         return TASTING

@@ -84,9 +84,9 @@ class PanelsError(ValueError):
 
     Examples
     --------
-    >>> error = PanelsError([Problem("is negative. A count is 0 or more.", row=3, panel="C2", column="correct", value=-1)])
+    >>> error = PanelsError(Problem("-1 is negative. A count is 0 or more.", 3, "C2", "correct", -1))
     >>> print(error)
-    row 3, panel 'C2', column 'correct': is negative. A count is 0 or more.
+    row 3, panel 'C2', column 'correct': -1 is negative. A count is 0 or more.
     >>> error.to_frame()[["row", "panel", "column", "value"]]
        row panel   column  value
     0    3    C2  correct     -1
@@ -133,6 +133,14 @@ def is_empty(cell: object) -> bool:
         or (isinstance(cell, float | np.floating) and cell != cell)
         or (isinstance(cell, str) and not cell.strip())
     )
+
+
+def _blank_rows(columns: Sequence[pd.Series], size: int) -> np.ndarray:
+    """Which rows have nothing in any column; looks on only at rows that were blank so far."""
+    at = np.arange(size)
+    for column in columns:
+        at = at[[is_empty(cell) for cell in column.iloc[at]]] if len(at) else at
+    return np.isin(np.arange(size), at)
 
 
 def open_table(
@@ -353,16 +361,14 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
         skiprows=1,
         names=range(len(headers)),
         index_col=False,
-        dtype="category",
+        dtype=object,
         na_filter=False,
         low_memory=False,
         skip_blank_lines=False,
         quoting=csv.QUOTE_NONE,
     )
     columns = [body[j] for j in range(len(headers))]
-    blank = np.logical_and.reduce(
-        [column.isin([c for c in column.cat.categories if is_empty(c)]) for column in columns]
-    )
+    blank = _blank_rows(columns, len(body))
     if blank.any() or len(body) != len(ends) - 1:
         return None
     return Sheet(headers, columns, np.arange(2, len(body) + 2), label, notes, [])
@@ -534,12 +540,7 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
         frame = frame.reset_index(level=taken)
         notes.append(f"the index {listing(map(repr, taken))} was read as a column.")
     columns = [frame.iloc[:, j].reset_index(drop=True) for j in range(frame.shape[1])]
-    blank = np.ones(len(frame), bool)
-    for column in columns:  # stops at the first column that has something in every row
-        if not blank.any():
-            break
-        at = np.flatnonzero(blank)
-        blank[at] = [is_empty(cell) for cell in column.iloc[at]]
+    blank = _blank_rows(columns, len(frame))
     if blank.any() and columns:
         notes.append(f"blank rows skipped: {listing((f'{word} {at}' for at in rows[blank]), 8)}.")
         columns = [column[~blank].reset_index(drop=True) for column in columns]
