@@ -123,13 +123,10 @@ class Repeats:
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Sum over tasters of the guess-corrected beta-binomial log probability."""
-        out = np.zeros(len(theta))
+        out, key = np.zeros(len(theta)), theta.tobytes()
         for answers in sorted({r for r, _, _ in self.people}):
-            tasters = np.zeros(answers + 1)
-            for r, y, m in self.people:
-                tasters[y] += m if r == answers else 0
-            seen = tasters > 0
-            out += _remembered_table(self.protocol, theta.tobytes(), gamma, answers)[:, seen] @ tasters[seen]
+            correct, tasters = zip(*((y, m) for r, y, m in self.people if r == answers), strict=True)
+            out += _remembered_table(self.protocol, key, gamma, answers)[:, correct] @ np.array(tasters, float)
         return out
 
 
@@ -159,7 +156,7 @@ MOST_REMEMBERED = 1_000_000  # numbers in a table worth keeping for the next pan
 
 
 def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int, tasters: int = 1) -> Array:
-    """Log probabilities of 0..`tastings` correct answers, shared as evenly as possible by `tasters`, at each d-prime."""
+    """Log probability of 0..`tastings` correct, shared as evenly as possible by `tasters`, at each d-prime."""
     d = np.frombuffer(theta)
     fewer, extra = divmod(tastings, tasters)
     total = np.ones((len(d), 1))
