@@ -94,19 +94,22 @@ def d_prime_posterior(
     >>> round(flat.mean, 4)
     0.7876
     """
-    low, high = (-_REACH if directed else 0.0), _REACH
     with np.errstate(divide="ignore"):
-        for points in (2801, 513, 2049):
-            d = np.linspace(low, high, points)
-            height = log_likelihood(d) + np.log(prior(d))
-            inside = np.flatnonzero(height > height.max() - 40)
-            if points != 2049:
-                low, high = d[max(inside[0] - 1, 0)], d[min(inside[-1] + 1, points - 1)]
-    top = height.max()
+        return _closing_in(lambda d: log_likelihood(d) + np.log(prior(d)), -_REACH if directed else 0.0, _REACH)
+
+
+def _closing_in(log_density: Callable[[Array], Array], low: float, high: float) -> tuple[Distribution, float]:
+    """A distribution and the log of its area, on a grid that is narrowed twice to where the density is."""
+    for points in (2801, 513, 2049):
+        x = np.linspace(low, high, points)
+        height = log_density(x)
+        inside = np.flatnonzero(height > height.max() - 40)
+        low, high = x[max(inside[0] - 1, 0)], x[min(inside[-1] + 1, points - 1)]
+    top, step = height.max(), x[1] - x[0]
     density = np.exp(height - top)
-    step, slope = d[1] - d[0], np.gradient(density, d)
+    slope = np.gradient(density, x)
     area = step * (density.sum() - (density[0] + density[-1]) / 2) - step**2 * (slope[-1] - slope[0]) / 12
-    return Distribution.from_density(d, density), float(top + np.log(area))
+    return Distribution.from_density(x, density), float(top + np.log(area))
 
 
 def forced_choice_log_likelihood(protocol: Protocol, tastings: int, correct: int, d: Array) -> Array:
@@ -130,8 +133,9 @@ def p_d_posterior(protocol: Protocol, tastings: int, correct: int) -> Distributi
     """
     a, b, g = correct + 1, tastings - correct + 1, protocol.guess
     allowed = betaincc(a, b, g)
-    if allowed == 0:  # not even the logarithm of so few correct answers is left: all at guessing
-        allowed = np.finfo(float).tiny
+    if allowed < 1e-250:  # thousands of tastings far below guessing: the beta tail has run out of digits
+        with np.errstate(divide="ignore"):
+            return _closing_in(lambda r: xlogy(a - 1, g + (1 - g) * r) + xlogy(b - 1, (1 - g) * (1 - r)), 0.0, 1.0)[0]
     q = np.unique(np.concatenate([np.linspace(0, 1, 1001)[1:-1], expit(np.linspace(-28, 28, 401))]))
     p = np.clip(betainccinv(a, b, (1 - q) * allowed), g, 1 - 1e-16)
     rates = np.concatenate([[0.0], protocol.p_d_from_p(p)])

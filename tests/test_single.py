@@ -328,7 +328,8 @@ def test_a_panel_of_thousands_far_below_guessing_is_still_read():
     panel = one_panel("triangle", 3000, 0, margin=MARGIN)
     assert panel.verdict() == "within the margin"
     assert panel.d_prime_posterior.interval()[1] < 0.2
-    assert panel.p_d_posterior.interval()[1] < 0.01
+    # the density falls as (1 - p_d)^3000, so that the upper limit is 1 - .025^(1/3001)
+    assert panel.p_d_posterior.interval()[1] == pytest.approx(1 - 0.025 ** (1 / 3001), rel=1e-3)
 
 
 # --- coverage -----------------------------------------------------------------------------------------------
@@ -475,6 +476,18 @@ def test_assurance_is_power_averaged_over_what_is_believed():
     assert averaged[["beyond", "within", "not_settled"]].sum(axis=1).item() == pytest.approx(1)
     with pytest.raises(ValueError, match="beliefs are the Distribution of a d-prime"):
         assurance("triangle", 24, "a lot")
+
+
+def test_six_panels_that_add_up_leave_the_next_one_a_small_chance():
+    # 64 of 146 in all, one p_d believed flat: the next panel of 24 reaches statistical significance in 23 % of cases.
+    # Integral over SciPy's beta distribution cut at guessing.
+    def height(p):
+        return beta.pdf(p, 65, 83) * binom.sf(12, 24, p)
+
+    expected = quad(height, 1 / 3, 1)[0] / beta.sf(1 / 3, 65, 83)
+    belief = p_d_posterior(protocol("triangle"), 146, 64).map(protocol("triangle").d_prime_from_p_d)
+    assert assurance("triangle", 24, belief) == pytest.approx(expected, abs=1e-3)
+    assert round(expected, 2) == 0.23
 
 
 # --- the true discrimination rate ---------------------------------------------------------------------------

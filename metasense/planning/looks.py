@@ -25,7 +25,7 @@ from scipy.stats import binom
 from metasense.binomial import at_least, smallest_count
 from metasense.planning.sizes import _percent, _risk, _sizes, _truth, tasters_needed
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import words
+from metasense.showing import figures, words
 from metasense.showing.tables import block, table
 
 if TYPE_CHECKING:
@@ -207,14 +207,16 @@ class LooksPlan:
         ax = plt.subplots()[1] if ax is None else ax
         n, low, high = np.array(self.looks), np.array(self.similar_to, float), np.array(self.difference_from, float)
         high[high > n], low[low < 0] = np.nan, np.nan
-        marker = "o" if len(n) < 12 else ""
-        ax.plot(n, high, drawstyle="steps-post" if len(n) >= 12 else "default", marker=marker, label="difference from")
-        ax.plot(n, low, drawstyle="steps-post" if len(n) >= 12 else "default", marker=marker, label="similar up to")
-        ax.plot(n, n * self.protocol.guess, color="0.6", linewidth=0.8, linestyle=":", label="guessing")
-        ax.set(
-            xlabel="tastings so far", ylabel="correct so far", title=f"{self.protocol.name}: go on between the lines"
-        )
-        ax.legend(frameon=False)
+        style: dict[str, Any] = {"drawstyle": "steps-post"} if len(n) >= 12 else {"marker": "o"}
+        for counts, label, colour in ((high, "difference from", figures.BLUE), (low, "similar up to", figures.ORANGE)):
+            ax.plot(n, counts, color=colour, linestyle="-" if colour == figures.BLUE else "--", **style)
+            ax.annotate(label, (n[-1], counts[-1]), (6, 0), textcoords="offset points", color=colour, va="center")
+        ax.plot([0, n[-1]], [0, n[-1] * self.protocol.guess], color=figures.QUIET, linewidth=0.9, linestyle=":")
+        ax.annotate("guessing", (n[-1], n[-1] * self.protocol.guess), (6, 0), textcoords="offset points",
+                    color=figures.QUIET, va="center")  # fmt: skip
+        ax.spines[["top", "right"]].set_visible(False)
+        ax.set(xlabel="tastings so far", ylabel="correct so far", xlim=(0, n[-1] * 1.22))
+        ax.set_title(f"{self.protocol.name}: go on between the lines", loc="left")
         return ax
 
 

@@ -281,12 +281,10 @@ class TastersNeeded:
         """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
         frame = self.sawtooth().set_index("tastings")["power"]
         sizes = {self.first: "first", self.stable: "stable"}
-        marks = pd.DataFrame({"x": sizes.keys(), "y": frame[list(sizes)].to_numpy()})
-        marks["label"] = [f"{label} {n}" for n, label in sizes.items()]
         ax = figures.curve(
             frame.index,
             frame.to_numpy(),
-            points=marks,
+            points=pd.DataFrame({"x": sizes.keys(), "y": frame[list(sizes)].to_numpy()}),
             level=1 - self.beta,
             level_label=_percent(1 - self.beta),
             xlabel="tastings in the panel",
@@ -295,6 +293,21 @@ class TastersNeeded:
             dots=True,
             ax=ax,
         )
+        for row, (n, label) in enumerate(sizes.items()):  # below the curve, where a rising saw leaves room
+            ax.annotate(
+                f" {label}: {n}",
+                (n, frame[n]),
+                xytext=(n, 0.14 - 0.1 * row),
+                textcoords=ax.get_xaxis_transform(),
+                color=figures.INK,
+                arrowprops={
+                    "arrowstyle": "-",
+                    "color": figures.QUIET,
+                    "linewidth": 0.7,
+                    "shrinkB": 4,
+                    "relpos": (0, 1),
+                },
+            )
         ax.set_title(f"{self.protocol.name}, p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}", loc="left")
         return ax
 
