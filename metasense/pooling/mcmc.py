@@ -6,7 +6,8 @@ Sampling is slower than integration and carries Monte Carlo error. It is there f
 The panels' own d-primes are integrated out by the cosine series, so only the centre, the spread and the slopes are
 sampled, however many panels there are. They are sampled in polar coordinates, ``mu = R cos(a)``, ``tau = R sin(a)``,
 because panels tell the distance ``R`` much better than its direction: in ``(mu, tau)`` the posterior is an arc, in
-``(R, a)`` it is upright. Everything that touches PyMC or ArviZ objects lives in this file.
+``(R, a)`` it is upright. The larger the spread, the less the panels tell of ``R``; so that large panels do not make a
+funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`_Ruler`). Everything that touches PyMC or ArviZ objects lives in this file.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ Array = NDArray[np.float64]
 
 R_HAT = 1.01  # above it the chains disagree
 ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
-TARGET_ACCEPT = 0.9
+TARGET_ACCEPT = 0.95
 NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
 
 
@@ -219,8 +220,8 @@ def sample(
     gammas, shares = overdispersions(evidence)
     series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
 
-    starts = _starts(series[len(series) // 2], X.shape[1], chains, rng)
-    polar, statistics = _run(series, shares, priors, X, starts, draws, tune, int(rng.integers(2**31)), progress)
+    ruler, starts = _prepare(series[len(series) // 2], X.shape[1], chains, rng)
+    polar, statistics = _run(series, shares, priors, X, ruler, starts, draws, tune, int(rng.integers(2**31)), progress)
 
     mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
     beta = polar["beta"] if X.shape[1] else np.zeros((*mu.shape, 0))
@@ -269,13 +270,35 @@ def _checked(moderators: ArrayLike | None, panels: int) -> Array:
     return X
 
 
-def _starts(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> list[dict[str, Any]]:
-    """A start for each chain, scattered around the panels' separate estimates, with a spread that reaches them all."""
+@dataclass(frozen=True)
+class _Ruler:
+    """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
+
+    ``width**2 = own**2 + sin(a)**2 / effective``: the panels' own uncertainty, and that of a mean of panels that differ.
+    """
+
+    middle: float
+    own: float
+    effective: float
+
+    def width(self, sine: Any) -> Any:
+        return (self.own**2 + sine**2 / self.effective) ** 0.5
+
+
+def _prepare(
+    series: Series, slopes: int, chains: int, rng: np.random.Generator
+) -> tuple[_Ruler, list[dict[str, Any]]]:
+    """The ruler, and a start for each chain: scattered around the panels' separate estimates, in reach of them all."""
     axis, copies = series.axis, series.copies / series.copies.sum()
     logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
     weight = softmax(logs, axis=1)
-    own = weight @ axis
-    width = np.sqrt(np.maximum(weight @ axis**2 - own**2, 0.0))
+    own, square = weight @ axis, weight @ axis**2
+    width = np.sqrt(np.maximum(square - own**2, 0.0))
+    distance = float(np.sqrt(copies @ square))
+    panels = float(series.copies.sum())
+    uncertainty = float(np.sqrt(copies @ width**2 / panels)) / distance
+    # 4 more than there are panels: with a few the prior of the spread keeps the width down
+    ruler = _Ruler(float(np.log(distance)), uncertainty, panels + 4)
     mu = float(copies @ own)
     off = np.abs(own - mu)
     tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
@@ -283,9 +306,10 @@ def _starts(series: Series, slopes: int, chains: int, rng: np.random.Generator) 
     for _ in range(chains):
         m, t = mu + tau * rng.uniform(-1, 1), tau * np.exp(rng.uniform(-0.5, 1.0))
         m = m if series.directed else abs(m)
-        start: dict[str, Any] = {"R": float(np.hypot(m, t)), "a": float(np.arctan2(t, m))}
+        R, a = np.hypot(m, t), np.arctan2(t, m)
+        start: dict[str, Any] = {"z": float((np.log(R) - ruler.middle) / ruler.width(np.sin(a))), "a": float(a)}
         starts.append(start | ({"beta": rng.normal(0, 0.1 * tau, slopes)} if slopes else {}))
-    return starts
+    return ruler, starts
 
 
 def _run(
@@ -293,6 +317,7 @@ def _run(
     shares: Array,
     priors: Priors,
     X: Array,
+    ruler: _Ruler,
     starts: list[dict[str, Any]],
     draws: int,
     tune: int,
@@ -309,10 +334,13 @@ def _run(
         C = np.stack([np.pad(s.coefficients, ((0, 0), (0, terms - s.terms))) for s in series])  # gamma, panel, term
         scale = np.array([s.log_scale @ s.copies for s in series])
         with pm.Model():
-            R = pm.HalfFlat("R")
+            z = pm.Flat("z")
             # With slopes the whole half-circle is open even where d-prime has no sign: the two halves are mirror
             # images, and a chain that may pass mu = 0 does not get caught at a wall there.
             a = pm.Uniform("a", 0, np.pi if first.directed or slopes else np.pi / 2)
+            width = ruler.width(pt.sin(a))
+            log_R = ruler.middle + z * width
+            R = pm.Deterministic("R", pt.exp(log_R))
             mu, tau = R * pt.cos(a), R * pt.sin(a)
             damping = pt.exp(-0.5 * w**2 * tau**2)
             if slopes:
@@ -325,7 +353,8 @@ def _run(
             positive = 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))  # a floor without a kink
             log_likelihood = (pt.log(positive) * first.copies).sum(axis=1) + (scale - scale.max()) + np.log(shares)
             pm.Potential("panels", pt.logsumexp(log_likelihood))
-            pm.Potential("prior", -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2 + pt.log(R))
+            pm.Potential("prior", -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2)
+            pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
 
             seen = np.zeros(len(starts), int)
 
