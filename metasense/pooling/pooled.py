@@ -16,12 +16,13 @@ import numpy as np
 import pandas as pd
 
 from metasense.margins import Margin
-from metasense.panels import Panels, read_panels
+from metasense.panels import Panels, Tastings, read_panels
 from metasense.pooling import grid, writing
 from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.evidence import Collected, collect
-from metasense.pooling.explanations import EVEN, Explanations
+from metasense.pooling.evidence import Collected, collect, joined
+from metasense.pooling.explanations import EVEN, Common, Explanations
+from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
 from metasense.protocols import Protocol, forced_choice, protocol
@@ -39,8 +40,9 @@ MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more pan
 
 
 def pool(
-    panels: Panels | Any,
+    panels: Panels | Tastings | Any,
     *,
+    tastings: Tastings | None = None,
     margin: Margin | None = None,
     priors: Priors | None = None,
     method: Method = "grid",
@@ -57,8 +59,11 @@ def pool(
 
     Parameters
     ----------
-    panels : Panels, or anything `read_panels` takes
+    panels : Panels, Tastings, or anything `read_panels` takes
         At least one panel.
+    tastings : Tastings, optional
+        The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
+        agree, and its repeat tasters enter one by one.
     margin : Margin, optional
         The smallest difference that matters. Without one there is no verdict.
     priors : Priors, optional
@@ -98,9 +103,13 @@ def pool(
         raise ValueError(
             f"margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); got {margin!r}."
         )
-    panels = panels if isinstance(panels, Panels) else read_panels(panels)
+    if isinstance(panels, Tastings):
+        panels, tastings = panels.to_panels(), panels
+    elif tastings is not None:
+        panels = joined(read_panels(panels), tastings)
+    panels = read_panels(panels)
     priors = Priors() if priors is None else priors
-    collected = collect(panels.frame)
+    collected = collect(panels.frame, tastings)
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
     advice: tuple[str, ...] = ()
     if method == "mcmc":
@@ -111,7 +120,7 @@ def pool(
         )[:2]
         advice = diagnostics.advice
     settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
-    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice)
+    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -129,6 +138,8 @@ class Pooled:
         Log evidences of the explanations.
     settings : dict
         Method, seed and size of the draws.
+    tastings : Tastings or None
+        The single answers, where they were given.
     """
 
     panels: Panels
@@ -139,6 +150,7 @@ class Pooled:
     collected: Collected
     settings: dict[str, Any]
     advice: tuple[str, ...] = ()
+    tastings: Tastings | None = None
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -241,7 +253,19 @@ class Pooled:
 
     def explanations(self, prior: tuple[float, float, float] = EVEN) -> Explanations:
         """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities."""
-        return Explanations(self.evidences, prior)
+        return Explanations(self.evidences, prior, self)
+
+    # --- how far the answer holds -----------------------------------------------------------------------------------
+
+    @cached_property
+    def plane(self) -> Plane:
+        """Every panel's likelihood on common nodes, from which the answers under other choices are summed."""
+        return Plane(self.collected.evidence, self.posterior)
+
+    @cached_property
+    def common(self) -> Common:
+        """The posterior of one d-prime shared by all panels."""
+        return Common(self.collected.evidence, self.collected.copies, self.priors)
 
     # --- draws ------------------------------------------------------------------------------------------------------
 

@@ -1,0 +1,152 @@
+"""Many answers from one computation: the pool without a panel, under other priors, or with a reporting rule.
+
+`grid` finds the nodes that suit one pool. Here every panel's likelihood is laid out once on nodes that reach over all
+there is, dense where the pool is and far apart elsewhere. Leaving a panel out, changing a prior or adding a factor is
+then a sum over what is already there: a refit in well under a millisecond, checked like the pool itself by leaving out
+every second node, and repeated on twice the nodes where that check is not met.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.grid import IntegrationError, log_prior, overdispersions
+from metasense.pooling.likelihood import REACH, Evidence, Series
+from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
+from metasense.pooling.priors import Priors
+
+Array = NDArray[np.float64]
+
+NODES = (65, 33)  # of the average d-prime, and of the angle
+MOST_NODES = 400
+FINE = 2049
+TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """One answer.
+
+    Attributes
+    ----------
+    log_evidence : float
+    average : Distribution
+        Of the average d-prime.
+    weights : list of ndarray, each of shape (nodes,)
+        Posterior probability of each node of each region; they add up to 1 over all regions.
+    """
+
+    log_evidence: float
+    average: Distribution
+    weights: list[Array]
+
+    def expect(self, values: Sequence[Array]) -> Array:
+        """Posterior mean of what has these values, shape (nodes, ...), at the nodes of each region."""
+        return np.asarray(sum(w @ v for w, v in zip(self.weights, values, strict=True)))
+
+
+class Plane:
+    """Likelihoods of distinct panels on nodes in the average d-prime and the share of spread in it.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence
+    posterior : Posterior
+        Of the whole pool, by integration or sampling: tells where nodes are needed most.
+    """
+
+    def __init__(self, evidence: Sequence[Evidence], posterior: Posterior, nodes: tuple[int, int] = NODES) -> None:
+        self.evidence, self.posterior, self.nodes = tuple(evidence), posterior, nodes
+        mu, tau, weight = (np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight"))
+        weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
+        self._x, self._w, fine_x, self._integrals = chebyshev(nodes[0], FINE)
+        self._angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
+        lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
+        self.average, self._slope = lengthwise(self._x)
+        self._fine = lengthwise(fine_x)[0]
+        angle, angle_slope = _stretch(np.arctan2(tau, np.abs(mu)), weight, np.pi / 2)(self._angle_x)
+        cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
+        h = average_d_prime(cosine, sine)
+        self.mu = np.multiply.outer(self.average, cosine / h).ravel()
+        self.tau = np.multiply.outer(self.average, sine / h).ravel()
+        with np.errstate(divide="ignore"):
+            self._log_volume = (np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)).ravel()
+        self.regions: list[tuple[Series, float, float]] = []  # series, sign of mu, log share
+        for gamma, share in zip(*overdispersions(self.evidence), strict=True):
+            series = Series.build(self.evidence, np.ones(len(self.evidence)), float(gamma))
+            self.regions += [(series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))]
+
+    @cached_property
+    def logs(self) -> list[Array]:
+        """Log likelihood of each distinct panel at each node, shape (nodes, panels) for each region."""
+        return self.values(lambda series: series)
+
+    def values(self, rows: Callable[[Series], Series]) -> list[Array]:
+        """Log of each row of a series at each node, for each region; `rows` gives the series from that of the panels."""
+        out = []
+        for series, sign, _ in self.regions:
+            chosen = rows(series)
+            out.append(np.log(chosen.evaluate(sign * self.mu, self.tau)) + chosen.log_scale)
+        return out
+
+    @cached_property
+    def finer(self) -> Plane:
+        """The same on twice the nodes."""
+        nodes = (2 * self.nodes[0] - 1, 2 * self.nodes[1] - 1)
+        if max(nodes) > MOST_NODES:
+            raise IntegrationError(
+                "One of the answers under other choices cannot be computed to its accuracy. "
+                "Please report the panels that caused this."
+            )
+        return Plane(self.evidence, self.posterior, nodes)
+
+    def weigh(
+        self, copies: Array, priors: Priors, factor: Callable[[Plane], Sequence[Array]] | None = None
+    ) -> Weighed:
+        """The posterior when each distinct panel stands `copies` times in the pool.
+
+        Parameters
+        ----------
+        copies : ndarray, shape (panels,)
+        priors : Priors
+        factor : callable, optional
+            Gives, for the plane it is handed, the log of a further factor at the nodes of each region.
+        """
+        extra = [0.0] * len(self.regions) if factor is None else factor(self)
+        logs = []
+        for (series, sign, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
+            prior = log_prior(self.mu, self.tau, priors, series.directed)
+            logs.append(panels @ copies + prior + more + self._log_volume + share)
+        peak = max(log.max() for log in logs)
+        densities = [np.exp(log - peak).reshape(len(self._x), -1) for log in logs]
+        total = np.sum(densities, axis=0)
+        marginal = total @ self._angle_w
+        whole = float(self._w @ marginal)
+        half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
+        if abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1) > TOLERANCE:
+            return self.finer.weigh(copies, priors, factor)
+        running = np.maximum.accumulate(np.clip(self._integrals @ marginal, 0, None))
+        mean = float((self._w * marginal) @ self.average / whole)
+        average = Distribution(self._fine, running / running[-1], mean)
+        volume = np.multiply.outer(self._w, self._angle_w) / whole
+        return Weighed(peak + float(np.log(whole)), average, [(d * volume).ravel() for d in densities])
+
+
+def _stretch(values: Array, weight: Array, end: float) -> Callable[[Array], tuple[Array, Array]]:
+    """A map of [-1, 1] to [0, end], and its slope, that is finest where the weighted values lie."""
+    order = np.argsort(values)
+    low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), np.cumsum(weight[order]), values[order])
+    scale = max((high - low) / 2, 1e-4 * end)
+    first, last = np.arcsinh((np.array([0.0, end]) - middle) / scale)
+
+    def at(x: Array) -> tuple[Array, Array]:
+        s = (first + last) / 2 + (last - first) / 2 * x
+        return np.clip(middle + scale * np.sinh(s), 0, end), scale * np.cosh(s) * (last - first) / 2
+
+    return at
