@@ -104,7 +104,8 @@ def pool(
             f"margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); got {margin!r}."
         )
     if isinstance(panels, Tastings):
-        panels, tastings = panels.to_panels(), panels
+        tastings = panels
+        panels = tastings.to_panels()
     elif tastings is not None:
         panels = joined(read_panels(panels), tastings)
     panels = read_panels(panels)
