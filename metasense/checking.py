@@ -437,6 +437,7 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int
     heads = checked.sheet.headers
     keys = [plain(header) for header in heads]
     place: dict[str, int] = {}
+    taken: list[int] = []
     for column in columns:
         own = [j for j, key in enumerate(keys) if key == plain(column.name)]
         found = own or [j for j, key in enumerate(keys) if key in column.other_names]
@@ -445,13 +446,14 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int
             checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
         if found:
             place[column.name] = found[0]
+            taken += found
     checked.heads = {name: heads[j] for name, j in place.items()}
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         checked.notes.append(f"columns read under another name: {listing(renamed)}.")
-    extra = [j for j in range(len(heads)) if j not in place.values() and _has_header(checked, j)]
+    extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
     for j in extra:
-        if keys[j] in (keys[i] for i in extra if i < j) or heads[j] in {column.name for column in columns}:
+        if keys[j] in (keys[i] for i in extra if i < j):
             checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
     checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
     for column in columns:

@@ -38,11 +38,11 @@ ENDINGS = {".csv": "text", ".tsv": "text", ".tab": "text", ".txt": "text", ".xls
 KINDS = {"excel": "an Excel workbook", "parquet": "a Parquet table", "text": "text"}
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright bars"}
 ENCODINGS = (  # byte-order mark, codec, words
-    (b"\xef\xbb\xbf", "utf-8-sig", "UTF-8 with a byte-order mark"),
-    (b"\xff\xfe\x00\x00", "utf-32", "UTF-32"),
-    (b"\x00\x00\xfe\xff", "utf-32", "UTF-32"),
-    (b"\xff\xfe", "utf-16", "UTF-16"),
-    (b"\xfe\xff", "utf-16", "UTF-16"),
+    (b"\xef\xbb\xbf", "utf-8", "UTF-8 with a byte-order mark"),
+    (b"\xff\xfe\x00\x00", "utf-32-le", "UTF-32"),
+    (b"\x00\x00\xfe\xff", "utf-32-be", "UTF-32"),
+    (b"\xff\xfe", "utf-16-le", "UTF-16"),
+    (b"\xfe\xff", "utf-16-be", "UTF-16"),
 )
 REFUSED = (  # first bytes, what it is
     (b"%PDF", "a PDF document"),
@@ -314,9 +314,9 @@ def _decoded(data: bytes, label: str, notes: list[str]) -> str:
     for mark, codec, words in ENCODINGS:
         if data.startswith(mark):
             try:
-                text = data.decode(codec)
+                text = data[len(mark) :].decode(codec)
             except UnicodeDecodeError as error:
-                at = f"byte {error.start + 1} is not"
+                at = f"byte {len(mark) + error.start + 1} is not"
                 raise PanelsError(f"the file says it is {words} but {at}. Save it as CSV UTF-8.", label) from error
             notes.append(f"the text is {words}.")
             return text
@@ -395,6 +395,8 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
         notes.append(f"blank {rows_} skipped: {listing([i + 1 for i in sorted(blank)], 8)}.")
     at = [i for i in range(first + 1, len(rows)) if i not in blank]
     headers = ["" if is_empty(cell) else str(cell).strip() for cell in rows[first]]
+    if not separator:
+        headers += [""] * (max((len(rows[i]) for i in at), default=0) - len(headers))
     while (
         headers
         and not headers[-1]
