@@ -149,6 +149,68 @@ def _lines(panels: pd.DataFrame, shown: bool, prob: float, kind: str) -> str:
     return f"lines: {name};\npanels alone: {words.listing(names)}"
 
 
+# --- people, orders, preferences: named rows on one scale -----------------------------------------------------------
+
+
+def ranges(
+    frame: pd.DataFrame,
+    *,
+    xlabel: str,
+    raw: str = "as counted",
+    estimate: str = "given everybody",
+    level: float | None = None,
+    level_label: str = "",
+    prob: float = 0.95,
+    kind: str = "equal-tailed",
+    ax: Axes | Figure | None = None,
+) -> Axes:
+    """Named rows of proportions: what was counted (hollow) beside what is believed (a line with a mark).
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a row: ``name, lower, median, upper``; where present ``raw`` (drawn hollow) and ``beside`` (text at the
+        right).
+    xlabel : str
+        What the scale is.
+    level : float, optional
+        A value to compare with, drawn down the figure and labelled.
+    """
+    n = len(frame)
+    row, size = _row(n)
+    values, rows = frame[["lower", "median", "upper"]].to_numpy(float), np.arange(n)
+    shown = "raw" in frame
+    with _axes(ax, 7.4, 1.7 + row * n) as axes:
+        _ranges(axes, rows, values, np.inf, **_POOLED)
+        if shown:
+            axes.plot(frame["raw"], rows, ls="", marker="o", ms=6, mfc="none", mec=QUIET, mew=1.3, zorder=4)
+        if level is not None:
+            axes.axvline(level, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=1)
+            axes.annotate(
+                words.one_line(level_label), (level, 1.0), (4, 3), xycoords=axes.get_xaxis_transform(),
+                textcoords="offset points", color=ORANGE, fontsize=8.5, va="bottom", parse_math=False,
+            )  # fmt: skip
+        _rows(axes, rows, frame["name"], size)
+        for y, text in zip(rows, frame["beside"] if "beside" in frame else (), strict=False):
+            axes.text(1.03, y, words.one_line(text), transform=axes.get_yaxis_transform(), va="center", fontsize=size,
+                      parse_math=False)  # fmt: skip
+        axes.set_ylim(n - 0.4, -0.6)
+        axes.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.3g} %")
+        axes.set_xlabel(f"{xlabel}\nlines: {words.interval_name(prob, kind)}", parse_math=False)
+        _key(axes, [(f"○ {raw}", QUIET)] * shown + [(f"● {estimate}", BLUE)])
+    return axes
+
+
+def alt_ranges(frame: pd.DataFrame, *, xlabel: str, prob: float = 0.95, kind: str = "equal-tailed") -> str:
+    """What :func:`ranges` shows, in a sentence."""
+    said = [
+        f"{words.one_line(r['name'])} {words.percent(r['median'])} ({words.percent(r['lower'])} to "
+        f"{words.percent(r['upper'])})"
+        for _, r in frame.iterrows()
+    ]
+    return words.one_line(f"{xlabel}: {words.listing(said, most=12)}; lines: {words.interval_name(prob, kind)}.")
+
+
 # --- one quantity ---------------------------------------------------------------------------------------------------
 
 
