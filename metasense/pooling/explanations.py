@@ -112,14 +112,17 @@ class Explanations:
         Returns
         -------
         DataFrame
-            Nine rows: ``mu_scale, tau_scale`` (d-prime units), then ``none, same, varying`` (probabilities) and their
+            Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then ``none, same, varying`` (probabilities) and their
             log evidences.
         """
         pooled = self._pool()
         copies, rows = pooled.collected.copies.astype(float), []
         for mu in SCALES:
             for tau in SCALES:
-                priors = pooled.priors.scaled(mu, tau)
+                try:
+                    priors = pooled.priors.scaled(mu, tau)
+                except ValueError:  # wider than the d-prime axis
+                    continue
                 varying = pooled.plane.weigh(copies, priors).log_evidence
                 logs = np.array([self.evidences.none, pooled.common.log_evidence(priors), varying])
                 probabilities = dict(zip(NAMES, _posterior(logs, self.prior), strict=True))

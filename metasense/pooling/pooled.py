@@ -19,12 +19,14 @@ from metasense.margins import Margin
 from metasense.panels import Panels, Tastings, read_panels
 from metasense.pooling import grid, writing
 from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
+from metasense.pooling.disagreement import Disagreement
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
 from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
+from metasense.pooling.sensitivity import Path, Sensitivity
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables
 from metasense.single import panels_alone
@@ -267,6 +269,18 @@ class Pooled:
     def common(self) -> Common:
         """The posterior of one d-prime shared by all panels."""
         return Common(self.collected.evidence, self.collected.copies, self.priors)
+
+    def disagreement(self, *, alpha: float = 0.05) -> Disagreement:
+        """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart."""
+        return Disagreement.of(self, alpha=alpha, seed=self.settings["seed"])
+
+    def sensitivity(self, *, by: Sequence[str] = ("batch_pair",), prob: float = 0.95) -> Sensitivity:
+        """The answer under other priors, without each panel, with careful panels only, without each group of `by`."""
+        return Sensitivity.of(self, by=by, prob=prob)
+
+    def path(self, *, prob: float = 0.95) -> Path:
+        """The answer after each panel, in date order; it ends at this pool."""
+        return Path.of(self, prob=prob)
 
     # --- draws ------------------------------------------------------------------------------------------------------
 

@@ -378,6 +378,60 @@ def alt_path(
     return f"{text}; ranges are the {words.interval_name(prob, kind)}."
 
 
+# --- under other choices ----------------------------------------------------------------------------------------------
+
+
+def cases(
+    frame: pd.DataFrame,
+    *,
+    margin: float | None = None,
+    prob: float = 0.95,
+    kind: str = "equal-tailed",
+    unit: str = "average d-prime",
+    ax: Axes | Figure | None = None,
+) -> Axes:
+    """The answer, and below it the same answer under other choices, so that what moves it can be seen.
+
+    `frame` has a row a case, the answer itself first: ``name``, ``lower, median, upper``, and where present
+    ``verdict_changes``, which marks the cases that lead to another verdict.
+    """
+    n, rows = len(frame), np.arange(len(frame))
+    row, size = _row(n)
+    values = frame[["lower", "median", "upper"]].to_numpy(float)
+    low, high = _limits(values, values, [], margin)
+    other = frame["verdict_changes"].to_numpy(bool) if "verdict_changes" in frame else np.zeros(n, bool)
+    with _axes(ax, 7.0, 1.6 + row * n) as axes:
+        if margin is not None:
+            _margin(axes, margin, low, high)
+        axes.axvline(values[0, 1], color=FAINT, lw=1, zorder=0.5)
+        _ranges(axes, rows[:1], values[:1], high, **_AVERAGE)
+        same, changed = (rows > 0) & ~other, (rows > 0) & other
+        _ranges(axes, rows[same], values[same], high, **_POOLED)
+        _ranges(axes, rows[changed], values[changed], high, **_POOLED | {"color": ORANGE, "fill": PAPER, "marker": "s"})
+        axes.set(xlim=(low, high), ylim=(n - 0.3, -0.9))
+        _rows(axes, rows, frame["name"], size, most=60)
+        axes.set_xlabel(f"{unit}\nmarks: median; lines: {words.interval_name(prob, kind)}")
+        key = [("◆ the answer", INK), ("● under other choices", BLUE)]
+        _key(axes, [*key, ("□ another verdict", ORANGE)] if other.any() else key)
+    return axes
+
+
+def alt_cases(frame: pd.DataFrame, *, margin: float | None = None, prob: float = 0.95, kind: str = "equal-tailed") -> str:
+    """What :func:`cases` shows, in a sentence."""
+    first, rest = frame.iloc[0], frame.iloc[1:]
+    text = f"The average d-prime is {_triple(tuple(first[['lower', 'median', 'upper']]))}"
+    if len(rest):
+        lowest, highest = rest.loc[rest["median"].idxmin()], rest.loc[rest["median"].idxmax()]
+        text += (
+            f"; under {words.count(len(rest), 'other choice')} its median runs from {words.d(lowest['median'])} "
+            f"({words.one_line(lowest['name'])}) to {words.d(highest['median'])} ({words.one_line(highest['name'])})"
+        )
+    text += f"; the margin is {words.d(margin)}" if margin is not None else ""
+    if "verdict_changes" in frame:
+        text += f"; {words.count(int(frame['verdict_changes'].sum()), 'case')} with another verdict"
+    return f"{text}; ranges are the {words.interval_name(prob, kind)}."
+
+
 # --- one number against another -------------------------------------------------------------------------------------
 
 
