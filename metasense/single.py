@@ -390,7 +390,8 @@ class OnePanel:
         """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis."""
         columns = ["quantity", "estimate", "lower", "upper", "prob", "kind", "basis"]
         rows = [*self._rows(), *(_plain("P(beyond margin)", chance, basis) for basis, chance in self.beyond.items())]
-        rows += [_plain("Bayes factor", float(np.exp(value)), basis) for basis, value in self.log_bayes_factor.items()]
+        with np.errstate(over="ignore"):  # infinite is as good as 1e308
+            rows += [_plain("Bayes factor", float(np.exp(v)), basis) for basis, v in self.log_bayes_factor.items()]
         return pd.DataFrame(rows, columns=columns)
 
     @property
@@ -545,7 +546,7 @@ class ForcedChoicePanel(OnePanel):
             return float("nan")
         return float(self.protocol.p_d_from_p(betainccinv(c, n - c + 1, 0.2)))
 
-    @property
+    @cached_property
     def p_d_posterior(self) -> Distribution:
         """p_d in this protocol when before the panel every p_d was equally probable."""
         return p_d_posterior(self.protocol, self.tastings, self.correct)
@@ -790,7 +791,9 @@ _KINDS: dict[str, Any] = {
     "similarity_limit": lambda count: "none" if count < 0 else words.whole(count),
     "chi-square": words.d,
     "criterion": words.d,
-    "Bayes factor": lambda factor: f"{factor:.3g}",
+    "Bayes factor": lambda factor: (
+        "more than 1,000" if factor > 1000 else "less than 1/1,000" if factor < 1e-3 else f"{factor:.3g}"
+    ),
     "kind": "text",
 }
 
