@@ -287,11 +287,16 @@ class Checked:
 
     frame: pd.DataFrame
     sheet: Sheet
-    heads: dict[str, str]  # expected column -> header as the user wrote it
+    place: dict[str, int]  # column -> its place in the sheet
     extras: tuple[str, ...]
     notes: list[str]
     found: list[tuple[int, Problem]]  # position of the row (-1: the table as a whole), problem
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
+
+    @property
+    def heads(self) -> dict[str, str]:
+        """Header of each column, as the user wrote it."""
+        return {column: self.sheet.headers[j] for column, j in self.place.items()}
 
     def report(self, mask: Any, column: str, words: str, *, rows: pd.DataFrame | None = None, **more: object) -> None:
         """A problem for each row of `mask` with none yet in `column`; `words` are filled from the row and `more`."""
@@ -306,12 +311,24 @@ class Checked:
         for i, row in zip(where.tolist(), rows.iloc[where].to_dict("records"), strict=True):
             self.add(i, words.format(**{**row, "value": row.get(column), **more}), column, row.get(column))
 
+    def report_each(self, places: np.ndarray, messages: dict[int, str], column: str) -> None:
+        """As `report`, with words that go with the place of the row's cells among the distinct ones."""
+        if not messages:
+            return
+        known = self.bad.setdefault(column, np.zeros(len(self.frame), bool))
+        where = np.flatnonzero(np.isin(places, list(messages)) & ~known)
+        known[where] = True
+        for i in where.tolist():
+            self.add(i, messages[places[i]], column)
+
     def add(self, position: int, message: str, column: str | None = None, value: object = None) -> None:
         """One problem, at a row or (-1) with the table as a whole."""
         if position < 0:
             self.found.append((position, Problem(message)))
             return
         panel = self.frame["panel"].iloc[position] if "panel" in self.frame else pd.NA
+        if value is None and column in self.place:  # the cell as it was
+            value = self.sheet.columns[self.place[column]].iloc[position]
         self.found.append((position, Problem(
             message,
             self.sheet.rows[position],
@@ -392,16 +409,15 @@ def check_table(sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = T
     Columns that are not there are missing throughout, or with `keep_empty` false are left out.
     """
     n = len(sheet.rows)
-    place, extra = {}, []
     checked = Checked(pd.DataFrame(index=range(n)), sheet, {}, (), list(sheet.notes), [], {})
-    place, extra = _matched(checked, columns)
-    cells = {j: distinct(sheet.columns[j]) for j in [*place.values(), *extra]}
+    extra = _matched(checked, columns)
+    cells = {j: distinct(sheet.columns[j]) for j in [*checked.place.values(), *extra]}
     comma = any(_shows_decimal_comma(value) for _, values in cells.values() for value in values)
     data: dict[str, pd.Series] = {}
-    wrong: list[tuple[int, str, str, Any]] = []
+    wrong: list[tuple[np.ndarray, dict[int, str], str]] = []
 
-    def read(j: int, kind: Kind, dtype: str, key: str) -> None:
-        codes, values = cells[j]
+    def read(j: int, kind: Kind, dtype: str, column: str) -> None:
+        places, values = cells[j]
         reading, out, messages = Reading(comma), [], {}
         for i, value in enumerate(values):
             try:
@@ -410,33 +426,28 @@ def check_table(sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = T
                 out.append(None)
                 messages[i] = f"{error}."
         checked.notes.extend(reading.notes(sheet.headers[j]))
-        data[key] = column_of(codes, out, dtype)
-        if messages:
-            checked.bad[key] = np.isin(codes, list(messages))
-            wrong.extend(
-                (i, messages[codes[i]], key, values[codes[i]]) for i in np.flatnonzero(checked.bad[key]).tolist()
-            )
+        data[column] = column_of(places, out, dtype)
+        wrong.append((places, messages, column))
 
     for column in columns:
-        if column.name in place:
-            read(place[column.name], column.kind, column.dtype, column.name)
+        if column.name in checked.place:
+            read(checked.place[column.name], column.kind, column.dtype, column.name)
         elif keep_empty or column.required:
-            data[column.name] = pd.Series(
-                pd.NA if column.dtype[0] != "d" else pd.NaT, index=range(n), dtype=column.dtype
-            )
+            data[column.name] = column_of(np.zeros(n, int), [None], column.dtype)
     for j in extra:
         read(j, *_kind_of(cells[j][1], sheet.headers[j], comma, checked.notes), sheet.headers[j])
+    checked.place |= {sheet.headers[j]: j for j in extra}
     checked.frame = pd.DataFrame(data, index=range(n))
-    for problem in wrong:
-        checked.add(*problem)
+    for places, messages, column_name in wrong:
+        checked.report_each(places, messages, column_name)
     return checked
 
 
-def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int], list[int]]:
-    """Which header is which column, and the places of the others; says which other names were used."""
+def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
+    """Find which header is which column, say which other names were used; the places of the other headers."""
     heads = checked.sheet.headers
     keys = [plain(header) for header in heads]
-    place: dict[str, int] = {}
+    place = checked.place
     taken: list[int] = []
     for column in columns:
         own = [j for j, key in enumerate(keys) if key == plain(column.name)]
@@ -447,7 +458,6 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int
         if found:
             place[column.name] = found[0]
             taken += found
-    checked.heads = {name: heads[j] for name, j in place.items()}
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         checked.notes.append(f"columns read under another name: {listing(renamed)}.")
@@ -466,7 +476,7 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> tuple[dict[str, int
         kept.append(f"{heads[j]!r}" + (f" (not read as {absent[near[0]]!r}: rename it if it is)" if near else ""))
     if kept:
         checked.notes.append(f"kept as possible moderators: {listing(kept)}.")
-    return place, [j for j in extra if keys[j] not in (keys[i] for i in extra if i < j)]
+    return [j for j in extra if keys[j] not in (keys[i] for i in extra if i < j)]
 
 
 def _has_header(checked: Checked, j: int) -> bool:
@@ -488,7 +498,9 @@ def _has_header(checked: Checked, j: int) -> bool:
 
 def no_column(checked: Checked, column: Column, why: str = "") -> str:
     """Words for a column that is missing, with the header that comes nearest."""
-    used = {head for name, head in checked.heads.items() if name != "hits"}  # hits may be meant as correct
+    used = {
+        head for name, head in checked.heads.items() if name not in ("hits", *checked.extras)
+    }  # hits may be correct
     free = {plain(head): head for head in checked.sheet.headers if head not in used}
     near = [key for name in (plain(column.name), *column.other_names) if len(name) > 2
             for key in difflib.get_close_matches(name, free, n=1, cutoff=0.7)]  # fmt: skip

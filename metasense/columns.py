@@ -11,6 +11,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -202,21 +203,21 @@ def check_panels(checked: Checked) -> None:
 def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | TwoCountProtocol | None]]:
     """Put each protocol's own name into the frame; place and list of the protocols, None where there is none."""
     codes, names = distinct(checked.frame["protocol"])
-    kinds: list[Protocol | TwoCountProtocol | None] = []
+    kinds: list[Protocol | TwoCountProtocol | None] = [None] * len(names)
+    unknown = {}
     for i, given in enumerate(names):
-        kind = None
-        if not (given is None or given is pd.NA or given != given):
-            try:
-                kind = protocol(given)
-            except ValueError:
-                near = difflib.get_close_matches(plain(given), list(map(plain, PROTOCOLS)), n=1, cutoff=0.5)
-                hint = "".join(f" Did you mean {known!r}?" for known in PROTOCOLS if plain(known) in near)
-                words = f"{{value!r}} is not a protocol known here.{hint} Known are {listing(PROTOCOLS)}."
-                checked.report(codes == i, "protocol", words)
-            else:
-                if plain(kind.name) != plain(given):
-                    checked.notes.append(f"the protocol {given!r} was read as {kind.name!r}.")
-        kinds.append(kind)
+        if given is None or pd.isna(given):
+            continue
+        try:
+            kinds[i] = kind = protocol(given)
+        except ValueError:
+            near = difflib.get_close_matches(plain(given), list(map(plain, PROTOCOLS)), n=1, cutoff=0.5)
+            hint = "".join(f" Did you mean {known!r}?" for known in PROTOCOLS if plain(known) in near)
+            unknown[i] = f"{given!r} is not a protocol known here.{hint} Known are {listing(PROTOCOLS)}."
+        else:
+            if plain(kind.name) != plain(given):
+                checked.notes.append(f"the protocol {given!r} was read as {kind.name!r}.")
+    checked.report_each(codes, unknown, "protocol")
     own = [None if kind is None else kind.name for kind in kinds]
     checked.frame["protocol"] = column_of(codes, own, str(checked.frame["protocol"].dtype))
     return codes, kinds
@@ -287,15 +288,16 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
         words = "there is an answer but not what was served. Write the right answer under served."
         checked.report(answered & unknown & (two | given.isna().to_numpy(bool)), "served", words)
         places, rows = combined(codes, frame["served"], frame["answer"])
-        verdicts: list[bool | None] = []
+        verdicts: list[bool | None] = [None] * len(rows)
+        wrong = {}
         for i, (code, served, answer) in enumerate(rows):
-            kind, verdict = kinds[code], None
+            kind = kinds[code]
             if kind is not None and served is not None and answer is not None:
                 try:
-                    verdict = _is_right(kind, served, answer)
+                    verdicts[i] = _is_right(kind, served, answer)
                 except Wrong as error:
-                    checked.report(places == i, "answer", "{error}.", error=error)
-            verdicts.append(verdict)
+                    wrong[i] = f"{error}."
+        checked.report_each(places, wrong, "answer")
         derived = column_of(places, verdicts, "boolean")
         words = "correct is {value} but served is {served!r} and answer {answer!r}. Correct one of them."
         checked.report(given != derived, "correct", words)
@@ -328,6 +330,7 @@ def is_signal(protocol: str, word: str) -> bool:
 SIDES = {"A-not-A": {"a": True, "nota": False}, "same-different": {"different": True, "same": False}}
 
 
+@lru_cache(maxsize=10_000)
 def _groups(word: str) -> frozenset[frozenset[str]]:
     """Cups named in a cell: ``1+4/2+3`` is {{1, 4}, {2, 3}}."""
     parts = (re.split(r"[+,&\s]+", part.strip(" +,&")) for part in re.split(r"[/|]", word.casefold()))
@@ -336,24 +339,27 @@ def _groups(word: str) -> frozenset[frozenset[str]]:
 
 def _check_shapes(checked: Checked, two: np.ndarray) -> None:
     """If no answer of a panel looks like anything served (ABB and 2, 417 and 2), the columns hold different things."""
-    places, rows = combined(checked.frame["panel"], checked.frame["served"], checked.frame["answer"])
-    seen: dict[str, tuple[set[str], set[str], int]] = {}
-    for i, (panel, served, answer) in enumerate(rows):
-        if panel is not None and served is not None and answer is not None:
-            for shapes, word in zip(seen.setdefault(panel, (set(), set(), i)), (served, answer), strict=False):
-                shapes |= {
-                    re.sub(r"[^\W\d]+", "a", re.sub(r"\d", "9", re.sub(r"\d\d+", "99", cup)))
-                    for cup in set().union(*_groups(word))
-                }
-    for served_shapes, answer_shapes, i in seen.values():
-        if not served_shapes & answer_shapes:
-            first = np.zeros(len(places), bool)
-            first[(places == i).argmax()] = True
-            words = (
-                "answers such as {answer!r} can never equal {value!r}. Under served write the code or position of the "
-                "right cup, as the answers do; the order of the cups belongs under order."
-            )
-            checked.report(first & ~two, "served", words)
+    frame = checked.frame
+    shapes: list[dict[str, set[str]]] = []
+    for column in ("served", "answer"):
+        seen: dict[str, set[str]] = {}
+        for panel, word in combined(frame["panel"], frame[column])[1]:
+            if panel is not None and word is not None:
+                seen.setdefault(panel, set()).update(map(_shape, set().union(*_groups(word))))
+        shapes.append(seen)
+    served, answered = shapes
+    panels = [panel for panel in served if panel in answered and not served[panel] & answered[panel]]
+    both = frame["panel"].isin(panels) & frame["served"].notna() & frame["answer"].notna() & ~two
+    words = (
+        "answers such as {answer!r} can never equal {value!r}. Under served write the code or position of the right "
+        "cup, as the answers do; the order of the cups belongs under order."
+    )
+    checked.report(both & ~frame["panel"].where(both).duplicated(), "served", words)
+
+
+def _shape(cup: str) -> str:
+    """What a cup's name looks like: one digit, several digits, or letters."""
+    return re.sub(r"[^\W\d]+", "a", re.sub(r"\d", "9", re.sub(r"\d\d+", "99", cup)))
 
 
 def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None]) -> None:
@@ -364,6 +370,7 @@ def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol 
     empty = pd.Series(pd.NA, index=frame.index, dtype="string")
     columns = [frame.get(column, empty) for column in ("order", "position")]
     places, rows = combined(codes, *columns, frame["correct"])
+    orders, positions = {}, {}
     for i, (code, order, position, correct) in enumerate(rows):
         kind = kinds[code]
         if kind is None:
@@ -371,10 +378,17 @@ def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol 
         cups = [c for c in re.split(r"[\W_]+", order or "") if c]
         cups = list(cups[0]) if len(cups) == 1 and cups[0].isalpha() else cups
         if len(cups) > 1 and len(cups) != kind.cups:
-            checked.report(places == i, "order", f"{{value!r}} has {len(cups)} cups; {kind.name} has {kind.cups}.")
+            orders[i] = (
+                f"{order!r} has {len(cups)} cups; {kind.name} has {kind.cups}. Correct the order or the protocol."
+            )
         elif position is not None and not 1 <= position <= kind.cups:
-            checked.report(places == i, "position", f"there is no cup {{value}}; {kind.name} has {kind.cups}.")
+            positions[i] = (
+                f"there is no cup {position}; {kind.name} has {kind.cups}. Write the place of the cup picked."
+            )
         elif kind.name == "triangle" and position is not None and correct is not None and len(set(cups)) == 2:
             odd = cups.count(cups[int(position) - 1]) == 1
-            said = f"is {'' if odd else 'not '}the odd one, but correct is {'yes' if correct else 'no'}"
-            checked.report((places == i) & (odd != correct), "position", f"in {{order!r}} cup {{position}} {said}.")
+            if odd != correct:
+                said = f"is {'' if odd else 'not '}the odd one, but correct is {'yes' if correct else 'no'}"
+                positions[i] = f"in {order!r} cup {position} {said}. Correct one of the three."
+    checked.report_each(places, orders, "order")
+    checked.report_each(places, positions, "position")

@@ -113,12 +113,27 @@ def test_every_kind_of_source_gives_the_same_panels(kind, panels, tmp_path):
 @pytest.mark.parametrize(
     ("head", "column"),
     [
-        ("Panel", "panel"), ("ID", "panel"), ("panel_id", "panel"), ("name", "panel"), (" TEST ", "protocol"), ("method", "protocol"),
-        ("n", "tastings"), ("n_trials", "tastings"), ("Answers", "tastings"), ("X", "correct"), ("right", "correct"),
-        ("N-correct", "correct"), ("assessors", "tasters"), ("People", "tasters"), ("Batch Pair", "batch_pair"), ("published", "reported"),
-        ("Prefer-New", "prefer_new"), ("comments", "notes"), ("No preference", "no_preference"),
+        ("Panel", "panel"),
+        ("ID", "panel"),
+        ("panel_id", "panel"),
+        ("name", "panel"),
+        (" TEST ", "protocol"),
+        ("method", "protocol"),
+        ("n", "tastings"),
+        ("n_trials", "tastings"),
+        ("Answers", "tastings"),
+        ("X", "correct"),
+        ("right", "correct"),
+        ("N-correct", "correct"),
+        ("assessors", "tasters"),
+        ("People", "tasters"),
+        ("Batch Pair", "batch_pair"),
+        ("published", "reported"),
+        ("Prefer-New", "prefer_new"),
+        ("comments", "notes"),
+        ("No preference", "no_preference"),
     ],
-)  # fmt: skip
+)
 def test_other_names_of_a_column_are_understood_and_noted(head, column):
     default = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 8}
     value = default.pop(column, None) or {"reported": "yes", "batch_pair": "A", "notes": "x"}.get(
@@ -170,9 +185,13 @@ def test_separators_and_line_ends(separator, end, panels):
 @pytest.mark.parametrize(
     ("codec", "words"),
     [
-        ("utf-8", None), ("utf-8-sig", "byte-order mark"), ("utf-16", "UTF-16"), ("utf-32", "UTF-32"), ("cp1252", "Windows-1252"),
+        ("utf-8", None),
+        ("utf-8-sig", "byte-order mark"),
+        ("utf-16", "UTF-16"),
+        ("utf-32", "UTF-32"),
+        ("cp1252", "Windows-1252"),
     ],
-)  # fmt: skip
+)
 def test_encodings_are_recognised_and_said(codec, words):
     text = "panel,protocol,tastings,correct,place\nCafé,triangle,24,8,Jūra\n".replace("ū", "ü")
     read = read_panels(text.encode(codec))
@@ -244,13 +263,17 @@ def test_a_day_that_can_only_be_one_is_read_and_a_time_of_day_is_noted():
 @pytest.mark.parametrize(
     ("cells", "dtype", "values"),
     [
-        (["1", "2.5", ""], "Float64", [1, 2.5, pd.NA]), (["1", "NA", "-"], "Float64", [1, pd.NA, pd.NA]),
-        (["dry", "NA", "-"], "string", ["dry", pd.NA, "-"]), (["007", "012", "1"], "string", ["007", "012", "1"]),
-        (["TRUE", "false", ""], "boolean", [True, False, pd.NA]), (["1.250", "3", "4"], "Float64", [1.25, 3, 4]),
-        (["3", "4", "six"], "string", ["3", "4", "six"]), (["1e3", "-2", ".5"], "Float64", [1000, -2, 0.5]),
+        (["1", "2.5", ""], "Float64", [1, 2.5, pd.NA]),
+        (["1", "NA", "-"], "Float64", [1, pd.NA, pd.NA]),
+        (["dry", "NA", "-"], "string", ["dry", pd.NA, "-"]),
+        (["007", "012", "1"], "string", ["007", "012", "1"]),
+        (["TRUE", "false", ""], "boolean", [True, False, pd.NA]),
+        (["1.250", "3", "4"], "Float64", [1.25, 3, 4]),
+        (["3", "4", "six"], "string", ["3", "4", "six"]),
+        (["1e3", "-2", ".5"], "Float64", [1000, -2, 0.5]),
         (["=1+1", "x", "<b>"], "string", ["=1+1", "x", "<b>"]),
     ],
-)  # fmt: skip
+)
 def test_moderators_are_numbers_only_if_every_cell_is_one(cells, dtype, values):
     read = read_panels(csv_of(extra=cells))
     assert read.frame["extra"].dtype == dtype
@@ -374,24 +397,33 @@ def test_contents_decide_over_the_ending_of_the_name(tmp_path, panels):
 
 @given(
     st.lists(
-        st.tuples(st.integers(0, 10**6), st.integers(0, 10**6), st.sampled_from(sorted(PROTOCOLS)), st.dates(), st.text(max_size=8)),
-        min_size=1, max_size=6,
+        st.tuples(
+            st.integers(0, 10**6),
+            st.integers(0, 10**6),
+            st.sampled_from(sorted(PROTOCOLS)),
+            st.dates(),
+            st.text(max_size=8),
+        ),
+        min_size=1,
+        max_size=6,
     ),
     st.sampled_from([",", ";", "\t"]),
-)  # fmt: skip
+)
 @settings(max_examples=60, deadline=None)
 def test_what_is_written_is_read(rows, separator):
     rows = [row for row in rows if row[2] not in ("A-not-A", "same-different")]
     if not rows:
         return
     words = [re.sub(r"[^\w .!?<>&-]", "", row[4]).strip() + "x" for row in rows]
-    data = pd.DataFrame({
-        "panel": [f"{i} {word}" for i, word in enumerate(words)],
-        "protocol": [row[2] for row in rows],
-        "tastings": [max(row[:2]) for row in rows],
-        "correct": [min(row[:2]) for row in rows],
-        "date": [row[3].isoformat() for row in rows],
-    })  # fmt: skip
+    data = pd.DataFrame(
+        {
+            "panel": [f"{i} {word}" for i, word in enumerate(words)],
+            "protocol": [row[2] for row in rows],
+            "tastings": [max(row[:2]) for row in rows],
+            "correct": [min(row[:2]) for row in rows],
+            "date": [row[3].isoformat() for row in rows],
+        }
+    )
     for read in (read_panels(data), read_panels(data.to_csv(sep=separator, index=False))):
         assert read.frame["tastings"].tolist() == data["tastings"].tolist()
         assert read.frame["correct"].tolist() == data["correct"].tolist()
@@ -608,14 +640,26 @@ def test_counts_give_each_taster_in_each_panel():
 @pytest.mark.parametrize(
     ("protocol", "served", "answer", "correct"),
     [
-        ("triangle", "417", "417", True), ("triangle", "417", "862", False), ("triangle", "042", 42, True), ("triangle", 2, 2.0, True),
-        ("2-AFC", "Left", "left", True), ("tetrad", "1+4", "4 + 1", True), ("tetrad", "1+4", "1+3", False), ("tetrad", "14/23", "23", True),
-        ("tetrad", "1+4/2+3", "3,2", True), ("tetrad", "1+4/2+3", "1+2", False), ("tetrad", "1+4/2+3", "2+3/1+4", True),
-        ("two-out-of-five", "101+202", "202+101", True), ("A-not-A", "A", "A", True), ("A-not-A", "not A", "A", False),
-        ("A-not-A", "not-a", "NOT A", True), ("same-different", "same", "different", False), ("triangle", "417", "", pd.NA),
+        ("triangle", "417", "417", True),
+        ("triangle", "417", "862", False),
+        ("triangle", "042", 42, True),
+        ("triangle", 2, 2.0, True),
+        ("2-AFC", "Left", "left", True),
+        ("tetrad", "1+4", "4 + 1", True),
+        ("tetrad", "1+4", "1+3", False),
+        ("tetrad", "14/23", "23", True),
+        ("tetrad", "1+4/2+3", "3,2", True),
+        ("tetrad", "1+4/2+3", "1+2", False),
+        ("tetrad", "1+4/2+3", "2+3/1+4", True),
+        ("two-out-of-five", "101+202", "202+101", True),
+        ("A-not-A", "A", "A", True),
+        ("A-not-A", "not A", "A", False),
+        ("A-not-A", "not-a", "NOT A", True),
+        ("same-different", "same", "different", False),
+        ("triangle", "417", "", pd.NA),
         ("triangle", "417", "refused", pd.NA),
     ],
-)  # fmt: skip
+)
 def test_an_answer_is_correct_when_it_names_what_was_served_as_right(protocol, served, answer, correct):
     data = {"panel": "A", "protocol": protocol, "taster": "T1", "served": served, "answer": answer}
     assert read_tastings([data]).frame["correct"].tolist() == [correct]

@@ -1,4 +1,4 @@
-"""Tables that cannot be used: each is refused in words that name row, panel, column, value and remedy, or read with a note.
+"""Tables that cannot be used: each is refused in words that name row, panel, column, value and remedy.
 
 Every case is a file somebody could send. No other kind of error than `PanelsError` may come out.
 """
@@ -65,7 +65,11 @@ def with_cell(column, cell):
         ("tastings", "1e300", r"too large for a count"),
         ("tastings", "1e-3", r"not a whole number"),
         ("tastings", "#DIV/0!", r"#DIV/0! is an error of the spreadsheet"),
-        ("protocol", "tringle", r"'tringle' is not a protocol known here\. Did you mean 'triangle'\? Known are triangle, duo-trio"),
+        (
+            "protocol",
+            "tringle",
+            r"'tringle' is not a protocol known here\. Did you mean 'triangle'\? Known are triangle, duo-trio",
+        ),
         ("protocol", "", r"the cell is empty\. Write the test that was served"),
         ("panel", "", r"the cell is empty\. Write a name"),
         ("panel", "A", r"there is another panel 'A' above\. Give each its own name, such as with its date"),
@@ -89,7 +93,7 @@ def with_cell(column, cell):
         ("weeks", "1,500", r"'1,500' could be 1500 or 1\.5"),
         ("hits", "3", r"triangle has no hits\. Leave the cell empty, or correct the protocol"),
     ],
-)  # fmt: skip
+)
 def test_a_bad_cell_is_named_with_row_panel_column_and_remedy(column, cell, words):
     error = with_cell(column, cell)
     assert re.search(words, str(error))
@@ -142,11 +146,14 @@ def test_preferences_must_fit_who_was_asked(columns, words):
 @pytest.mark.parametrize(
     ("columns", "words"),
     [
-        ({"hits": 51}, r"51 hits of 50 signal tastings"), ({"false_alarms": 41}, r"41 false alarms of 40 noise"),
-        ({"hits": ""}, r"the cell is empty\. Write answers 'A' or 'different' to those"), ({"tasters": 91}, r"91 tasters gave 90 answers"),
-        ({"tastings": 30}, r"30 tastings does not agree with signal"), ({"correct": 3}, r"3 correct does not agree"),
+        ({"hits": 51}, r"51 hits of 50 signal tastings"),
+        ({"false_alarms": 41}, r"41 false alarms of 40 noise"),
+        ({"hits": ""}, r"the cell is empty\. Write answers 'A' or 'different' to those"),
+        ({"tasters": 91}, r"91 tasters gave 90 answers"),
+        ({"tastings": 30}, r"30 tastings does not agree with signal"),
+        ({"correct": 3}, r"3 correct does not agree"),
     ],
-)  # fmt: skip
+)
 def test_two_count_protocols_are_checked_likewise(columns, words):
     data = {"panel": "A", "protocol": "A-not-A", "signal": 50, "hits": 30, "noise": 40, "false_alarms": 15}
     assert re.search(words, str(refused([data | columns])))
@@ -169,8 +176,14 @@ def test_all_problems_are_reported_at_once_in_the_order_of_the_rows():
     text = HEAD + "A,tringle,24,30\nA,triangle,12/30,8\n,triangle,-3,4\nB,triangle,9,10\nC,triangle,9,3\n"
     error = refused(text)
     assert [(p.row, p.column) for p in error.problems] == [
-        (2, "protocol"), (2, "correct"), (3, "tastings"), (3, "panel"), (4, "tastings"), (4, "panel"), (5, "correct"),
-    ]  # fmt: skip
+        (2, "protocol"),
+        (2, "correct"),
+        (3, "tastings"),
+        (3, "panel"),
+        (4, "tastings"),
+        (4, "panel"),
+        (5, "correct"),
+    ]
     assert "7 problems" in str(error)
     assert error.to_frame()["value"].tolist()[:3] == ["tringle", 30, "12/30"]
 
@@ -197,24 +210,39 @@ def test_the_error_is_a_value_error_and_can_be_sent_between_processes():
     [
         (HEAD, r"a header but no rows\. Write one row a panel"),
         (" \n\n \n", r"is empty"),
-        ("panel,protocol,tastings,corect\nA,triangle,24,8\n", r"no column 'correct' \(how many answers were correct\)\. If 'corect' is it, rename it"),
+        (
+            "panel,protocol,tastings,corect\nA,triangle,24,8\n",
+            r"no column 'correct' \(how many answers were correct\)\. If 'corect' is it, rename it",
+        ),
         ("panel,protocol,tastings,hits\nA,triangle,24,8\n", r"no column 'correct'.*If 'hits' is it, rename it"),
-        ("sample,kind,a,b\nA,triangle,24,8\n", r"no column 'panel'.*\n.*no column 'protocol'.*'sample', 'kind', 'a' and 'b'"),
-        ("panel,protocol,n,tastings,trials,x,right\nA,triangle,24,24,24,8,8\n", r"columns 'x' and 'right' could each be 'correct'"),
+        (
+            "sample,kind,a,b\nA,triangle,24,8\n",
+            r"no column 'panel'.*\n.*no column 'protocol'.*'sample', 'kind', 'a' and 'b'",
+        ),
+        (
+            "panel,protocol,n,tastings,trials,x,right\nA,triangle,24,24,24,8,8\n",
+            r"columns 'x' and 'right' could each be 'correct'",
+        ),
         (HEAD.strip() + ",Correct\nA,triangle,24,8,8\n", r"columns 'correct' and 'Correct' could each be 'correct'"),
         (HEAD.strip() + ",ph,PH\nA,triangle,24,8,3,4\n", r"more than one column is called 'PH'"),
         (HEAD.strip() + ",\nA,triangle,24,8,9\n", r"column 5 has no header but holds values, the first '9' in row 2"),
-        ("Our panels 2025\n" + HEAD + GOOD, r"row 1 \('Our panels 2025'\) is no header; row 2 looks like one\. Delete the rows above it"),
+        (
+            "Our panels 2025\n" + HEAD + GOOD,
+            r"row 1 \('Our panels 2025'\) is no header; row 2 looks like one\. Delete the rows above it",
+        ),
         ("Our panels,,,\n\n,,,\n" + HEAD + GOOD, r"row 4 looks like one"),
         (HEAD + "A,triangle,24\n", r"row 2: the row has 3 cells where the header has 4\. Add the missing ones"),
-        (HEAD + "A,triangle,24,8,late, cold\n", r"row 2: the row has 6 cells where the header has 4\. A name or note that holds a separator"),
+        (
+            HEAD + "A,triangle,24,8,late, cold\n",
+            r"row 2: the row has 6 cells where the header has 4\. A name or note that holds a separator",
+        ),
         (HEAD + "A,triangle,24,7,5\n", r"decimal comma must stand in quotation marks"),
         (HEAD + 'A,"triangle,24,8\n' + GOOD, r"row 2 \(line 3\): a quotation mark is left open"),
         (HEAD + 'A,"tri"angle,24,8\n', r"row 2 \(line 2\): a quotation mark"),
         (HEAD + GOOD + "B,tri\0angle,24,8\n", r"line 3 holds a NUL byte"),
         ("panel,protocol,taster,correct\nA,triangle,T1,1\n", r"one row a tasting\. Read it with read_tastings"),
     ],
-)  # fmt: skip
+)
 def test_a_table_of_the_wrong_form_is_explained(text, words):
     assert re.search(words, str(refused(text)), re.S)
 
@@ -229,17 +257,31 @@ def test_harmless_oddities_are_read(text):
 @pytest.mark.parametrize(
     ("source", "words"),
     [
-        ([], "the table is empty"), ({}, "the table is empty"), (pd.DataFrame(), "the table is empty"), (b"", "the file is empty"),
-        (pd.DataFrame(columns=["panel", "protocol", "tastings", "correct"]), "no rows"), (None, "read from NoneType"), (5, "read from int"),
-        ({"panel": ["A", "B"], "protocol": ["triangle"]}, "do not form a table"), ([1, 2], "read from list"),
-        ("https://example.org/panels.csv", "an address on the web"), (b"%PDF-1.7 ...", "a PDF document"), (b"\x1f\x8b\x08", "compressed"),
+        ([], "the table is empty"),
+        ({}, "the table is empty"),
+        (pd.DataFrame(), "the table is empty"),
+        (b"", "the file is empty"),
+        (pd.DataFrame(columns=["panel", "protocol", "tastings", "correct"]), "no rows"),
+        (None, "read from NoneType"),
+        (5, "read from int"),
+        ({"panel": ["A", "B"], "protocol": ["triangle"]}, "do not form a table"),
+        ([1, 2], "read from list"),
+        ("https://example.org/panels.csv", "an address on the web"),
+        (b"%PDF-1.7 ...", "a PDF document"),
+        (b"\x1f\x8b\x08", "compressed"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old Excel"),
-        (b"\xd0\xcf\x11\xe0" + "EncryptedPackage".encode("utf-16-le"), "has a password"), (b"PK\x03\x04 nonsense", "damaged"),
-        (b"PAR1 nonsense PAR1", "Parquet file is damaged"), ("p\0.csv\n", "NUL byte"), ("no\0file.csv", "cannot be opened|no file"),
+        (b"\xd0\xcf\x11\xe0" + "EncryptedPackage".encode("utf-16-le"), "has a password"),
+        (b"PK\x03\x04 nonsense", "damaged"),
+        (b"PAR1 nonsense PAR1", "Parquet file is damaged"),
+        ("p\0.csv\n", "NUL byte"),
+        ("no\0file.csv", "cannot be opened|no file"),
         ("a" * 5000, "cannot be opened"),
-        (pd.DataFrame([[1, 2]], columns=pd.MultiIndex.from_tuples([("a", "b"), ("a", "c")])), "headers on several levels"),
+        (
+            pd.DataFrame([[1, 2]], columns=pd.MultiIndex.from_tuples([("a", "b"), ("a", "c")])),
+            "headers on several levels",
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_is_no_table_is_said_to_be_none(source, words):
     assert re.search(words, str(refused(source)))
 
@@ -388,26 +430,56 @@ def tastings(rows, head="panel,protocol,taster,trial,served,answer"):
         (tastings(["A,triangle,T1,1,2,2", "A,tetrad,T2,1,1+2,1+2"]), r"row 3.*panel 'A' has another protocol above"),
         (tastings(["A,triangle,,1,2,2"]), r"column 'taster': the cell is empty\. Write a code for the person"),
         (tastings(["A,triangle,T1,1,,2"]), r"column 'served': there is an answer but not what was served"),
-        (tastings(["A,triangle,T1,1,ABB,1", "A,triangle,T2,1,BAB,3"]), r"answers such as '1' can never equal 'ABB'.*belongs under order"),
+        (
+            tastings(["A,triangle,T1,1,ABB,1", "A,triangle,T2,1,BAB,3"]),
+            r"answers such as '1' can never equal 'ABB'.*belongs under order",
+        ),
         (tastings(["A,triangle,T1,1,417,2", "A,triangle,T2,1,862,3"]), r"answers such as '2' can never equal '417'"),
         (tastings(["A,tetrad,T1,1,1+4,1"]), r"'1' and served '1\+4' name different numbers of cups\. Join cups by \+"),
         (tastings(["A,A-not-A,T1,1,A,B"]), r"'B' is not A or not A"),
         (tastings(["A,same-different,T1,1,AB,same"]), r"'AB' is not same or different"),
         (tastings(["A,A-not-A,T1,1"], "panel,protocol,taster,correct"), r"need the columns 'served' and 'answer'"),
-        (tastings(["A,triangle,T1"], "panel,protocol,taster"), r"no column 'correct'.*'served' and 'answer' would do instead"),
+        (
+            tastings(["A,triangle,T1"], "panel,protocol,taster"),
+            r"no column 'correct'.*'served' and 'answer' would do instead",
+        ),
         (tastings(["A,triangle,1"], "panel,protocol,correct"), r"no column 'taster' \(a code for the person\)"),
-        (tastings(["A,triangle,24,8"], "panel,protocol,tastings,correct"), r"one row a panel\. Read it with read_panels"),
-        (tastings(["A,triangle,T1,2,2,0"], "panel,protocol,taster,served,answer,correct"), r"correct is False but served is '2' and answer '2'"),
-        (tastings(["A,triangle,T1,maybe"], "panel,protocol,taster,correct"), r"'maybe' is not one of yes, no and refused"),
+        (
+            tastings(["A,triangle,24,8"], "panel,protocol,tastings,correct"),
+            r"one row a panel\. Read it with read_panels",
+        ),
+        (
+            tastings(["A,triangle,T1,2,2,0"], "panel,protocol,taster,served,answer,correct"),
+            r"correct is False but served is '2' and answer '2'",
+        ),
+        (
+            tastings(["A,triangle,T1,maybe"], "panel,protocol,taster,correct"),
+            r"'maybe' is not one of yes, no and refused",
+        ),
         (tastings(["A,triangle,T1,2"], "panel,protocol,taster,correct"), r"'2' is not one of"),
-        (tastings(["A,triangle,T1,1,ABBA"], "panel,protocol,taster,correct,order"), r"'ABBA' has 4 cups; triangle has 3"),
-        (tastings(["A,triangle,T1,1,4"], "panel,protocol,taster,correct,position"), r"there is no cup 4; triangle has 3"),
-        (tastings(["A,triangle,T1,1,ABB,2"], "panel,protocol,taster,correct,order,position"), r"in 'ABB' cup 2 is not the odd one, but correct is yes"),
-        (tastings(["A,triangle,T1,0,ABB,1"], "panel,protocol,taster,correct,order,position"), r"in 'ABB' cup 1 is the odd one, but correct is no"),
-        (tastings(["A,triangle,T1,1,better"], "panel,protocol,taster,correct,preference"), r"'better' is not one of new, old and none"),
+        (
+            tastings(["A,triangle,T1,1,ABBA"], "panel,protocol,taster,correct,order"),
+            r"'ABBA' has 4 cups; triangle has 3",
+        ),
+        (
+            tastings(["A,triangle,T1,1,4"], "panel,protocol,taster,correct,position"),
+            r"there is no cup 4; triangle has 3",
+        ),
+        (
+            tastings(["A,triangle,T1,1,ABB,2"], "panel,protocol,taster,correct,order,position"),
+            r"in 'ABB' cup 2 is not the odd one, but correct is yes",
+        ),
+        (
+            tastings(["A,triangle,T1,0,ABB,1"], "panel,protocol,taster,correct,order,position"),
+            r"in 'ABB' cup 1 is the odd one, but correct is no",
+        ),
+        (
+            tastings(["A,triangle,T1,1,better"], "panel,protocol,taster,correct,preference"),
+            r"'better' is not one of new, old and none",
+        ),
         (tastings([], "panel,protocol,taster,correct"), r"a header but no rows\. Write one row a tasting"),
     ],
-)  # fmt: skip
+)
 def test_a_bad_tasting_is_explained(text, words):
     assert re.search(words, str(refused(text, read_tastings)), re.S)
 
@@ -432,11 +504,11 @@ def fuzz():
 
 
 def test_random_damage_is_read_whole_or_refused_in_words(fuzz):
-    counts, faults = fuzz.run(300, seed=7)
+    counts, faults = fuzz.run(240, seed=7)
     assert not faults, "\n".join(faults)
     outcomes = sum(counts.values(), fuzz.Counter())
     assert outcomes["clean"] > 20  # the damage is not so great that nothing is ever read
-    assert outcomes["refused"] > 100
+    assert outcomes["refused"] > 80
 
 
 def test_the_search_for_faults_finds_them(fuzz):

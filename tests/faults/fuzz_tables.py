@@ -22,7 +22,7 @@ from functools import cache
 import numpy as np
 import openpyxl
 
-from metasense.panels import PanelsError, Panels, read_panels, read_tastings
+from metasense.panels import Panels, PanelsError, read_panels, read_tastings
 from metasense.protocols import PROTOCOLS
 
 PANELS = """panel,protocol,tastings,correct,date,tasters,blind,planned,reported,weeks,notes
@@ -32,10 +32,12 @@ Summer,tetrad,22,9,2025-06-01,22,single,24,no,4.25,"cold, and late"
 Autumn,2-AFC,28,20,2025-10-30,14,none,28,yes,0,
 Caf\u00e9 panel,triangle,18,9,2025-11-02,18,double,20,yes,12,
 """
+ORDERS = ("BAA", "ABA", "AAB")  # the odd cup in first, second and third place
 TASTINGS = "panel,protocol,taster,trial,served,answer,order\n" + "".join(
-    f"P{panel},triangle,T{taster},1,{1 + (panel + taster) % 3},{1 + taster % 3},{('BAA', 'ABA', 'AAB')[(panel + taster) % 3]}\n"
+    f"P{panel},triangle,T{taster},1,{odd + 1},{1 + taster % 3},{ORDERS[odd]}\n"
     for panel in range(2)
     for taster in range(6)
+    for odd in [(panel + taster) % 3]
 )
 CELLS = (
     *(
@@ -145,9 +147,20 @@ def header(text: str, rng: Rng) -> str:
         at = int(rng.integers(len(names)))
         change: Callable[[str], str] = pick(
             rng,
-            [str.upper, lambda s: s.replace("_", " "), lambda s: s[:-1], lambda s: s + s[-1:], lambda _: "", lambda _: "n",
-             lambda _: "notes", lambda _: "x", lambda s: f' "{s}" ', lambda _: "Unnamed: 3", lambda _: pick(rng, names)],
-        )  # fmt: skip
+            [
+                str.upper,
+                lambda s: s.replace("_", " "),
+                lambda s: s[:-1],
+                lambda s: s + s[-1:],
+                lambda _: "",
+                lambda _: "n",
+                lambda _: "notes",
+                lambda _: "x",
+                lambda s: f' "{s}" ',
+                lambda _: "Unnamed: 3",
+                lambda _: pick(rng, names),
+            ],
+        )
         names[at] = change(names[at])
     return ",".join(names) + "\n" + rest
 
