@@ -36,6 +36,7 @@ LAYERS = [
     {"planning"},
     {"claims"},
     {"cli"},
+    {"__main__"},
 ]
 
 

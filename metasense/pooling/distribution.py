@@ -35,8 +35,8 @@ class Distribution:
     --------
     >>> import numpy as np
     >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
-    >>> flat.interval(0.9)
-    (0.05, 0.95)
+    >>> [round(end, 6) for end in flat.interval(0.9)]
+    [0.05, 0.95]
     >>> round(flat.above(0.2), 6), round(flat.mean, 6)
     (0.8, 0.5)
     """

@@ -31,7 +31,6 @@ Array = NDArray[np.floating[Any]]
 
 REACH = 14.0  # end of the d-prime axis; the most sensitive protocol is beyond 1 - 1e-15 correct long before
 FLOOR = 1e-14  # below this share of a panel's largest likelihood the series is rounding noise
-SMOOTHER = 4  # a mixture of panels is less smooth than a panel's likelihood by so many times the cosines
 MOST_TASTINGS = 100_000  # in one panel; beyond it the grid of d-primes would need too many points
 
 
@@ -383,7 +382,7 @@ class Series:
             sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True))
         )
 
-    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = (), points: int | None = None) -> Array:
+    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = ()) -> Array:
         """Densities that weighted nodes imply: of the next panel's d-prime, and of chosen panels' own given the others.
 
         The density of panel i given all data is its likelihood times row i: the nodes' mixture of ``Normal(mu, tau)``
@@ -394,32 +393,52 @@ class Series:
         mu, tau, weight : ndarray, shape (nodes,)
         panels : sequence of int
             Indices into `evidence`.
-        points : int, optional
-            Length of the axis, at least that of `axis`.
 
         Returns
         -------
         ndarray, shape (1 + len(panels), points)
-            Values on the axis of that length; row 0 is the next panel.
+            Values on `axis`; row 0 is the next panel.
         """
-        terms = SMOOTHER * self.terms
         order = np.argsort(-tau)
         mu, tau, weight = mu[order], tau[order], weight[order]
+        terms, blur = self._smoothness(mu, tau, weight)
         chosen = self.coefficients[list(panels)].T
         out = np.zeros((1 + len(panels), terms))
-        step = max(16, min(256, 16_000_000 // max(terms, len(panels))))
+        most = max(terms, self.terms if panels else 0)
+        step = max(16, min(256, 16_000_000 // max(most, len(panels))))
         for start in range(0, len(mu), step):
             part = slice(start, start + step)
             # cosines that this much spread has damped below 1e-16 are not computed
-            used = int(min(terms, 8.6 / max(tau[part][-1], 1e-9) * self.width / np.pi + 2))
+            used = int(min(most, 8.6 / max(tau[part][-1], 1e-9) * self.width / np.pi + 2))
             waves = self.waves(mu[part], tau[part], used)
             own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
             columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
-            out[:, :used] += columns.T @ waves
-        out /= self.width
-        padded = np.zeros((len(out), points or len(self.axis)))
+            out[:, : min(used, terms)] += columns.T @ waves[:, :terms]
+        out *= blur / self.width
+        padded = np.zeros((len(out), len(self.axis)))
         padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
+
+    def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:
+        """How many cosines the nodes' mixture needs, and what to multiply them by.
+
+        They end where the mixture has died out; at higher frequencies only the comb of the nodes would answer. A mixture
+        too sharp for the axis is blurred by about its step, which is far below anything that can be tasted.
+        """
+        most, unit = len(self.axis), np.pi / self.width
+        heavy = weight > 1e-10 * weight.max()
+        mu, tau, weight = mu[heavy], tau[heavy], weight[heavy] / weight[heavy].sum()
+        best, least = most, np.inf
+        for terms in np.unique(np.geomspace(48, most, 20).astype(int)):
+            w = unit * np.arange(terms - 5, terms)
+            waves = np.cos(np.multiply.outer(w, mu + self.offset)) * np.exp(np.multiply.outer(-0.5 * w**2, tau**2))
+            left = np.abs(waves @ weight).max()
+            if left < least:
+                best, least = int(terms), left
+            if least < 1e-8 or left > 100 * least:
+                break
+        sharp = least > 1e-5
+        return best, np.exp(-0.5 * (6.0 * np.arange(best) / best) ** 2) if sharp else np.ones(best)
 
     @property
     def own_axis(self) -> Array:
@@ -429,5 +448,4 @@ class Series:
     @property
     def axis(self) -> Array:
         """d-primes at which `mix` gives densities: midpoints of equal steps."""
-        half = 1 if self.directed else 2
-        return axis_of(next_fast_len(max(half * SMOOTHER * self.terms, 512)), self.directed)
+        return axis_of(max(2048, len(self.own_axis) // (2 if self.directed else 1)), self.directed)

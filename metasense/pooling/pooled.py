@@ -21,6 +21,7 @@ from metasense.pooling import grid, writing
 from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
 from metasense.pooling.disagreement import Disagreement
 from metasense.pooling.distribution import Distribution
+from metasense.pooling.drawer import Drawer
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
 from metasense.pooling.plane import Plane
@@ -95,7 +96,7 @@ def pool(
     >>> pooled = pool({"panel": ["A", "B", "C"], "protocol": ["triangle", "triangle", "duo-trio"],
     ...                "tastings": [24, 30, 28], "correct": [12, 11, 17]}, margin=Margin(d_prime=0.5))
     >>> pooled.to_frame().set_index("quantity").loc["average d-prime", ["median", "lower", "upper"]].round(2).tolist()
-    [0.85, 0.19, 1.52]
+    [0.89, 0.22, 1.67]
     >>> pooled.verdict().label
     'not settled'
     """
@@ -143,6 +144,12 @@ class Pooled:
         Method, seed and size of the draws.
     tastings : Tastings or None
         The single answers, where they were given.
+
+    Examples
+    --------
+    >>> pooled = pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    >>> pooled.explanations().to_frame()["probability"].round(2).tolist()
+    [0.33, 0.36, 0.31]
     """
 
     panels: Panels
@@ -281,6 +288,10 @@ class Pooled:
     def path(self, *, prob: float = 0.95) -> Path:
         """The answer after each panel, in date order; it ends at this pool."""
         return Path.of(self, prob=prob)
+
+    def drawer(self, *, prob: float = 0.95) -> Drawer:
+        """What panels that were never listed could do to the answer, and what the unreported ones that are listed do."""
+        return Drawer.of(self, prob=prob)
 
     # --- draws ------------------------------------------------------------------------------------------------------
 

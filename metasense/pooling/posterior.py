@@ -246,13 +246,15 @@ class Posterior:
 
     def _mixed(self, panels: list[int]) -> Array:
         """Unnormalised densities on the axis: of the next panel, then of the chosen distinct panels."""
-        axis = max((p.series.axis for p in self.patches), key=len)  # overdispersions differ in smoothness
+        axis = self.patches[0].series.axis
         total = np.zeros((1 + len(panels), len(axis)))
-        for p in self.patches:
-            density = p.share * p.series.mix(*p.mixing, panels, len(axis))
+        for series in dict.fromkeys(p.series for p in self.patches):
+            parts = [p for p in self.patches if p.series is series]  # both signs at once: smooth only together
+            mu, tau = (np.concatenate([p.mixing[i] for p in parts]) for i in (0, 1))
+            density = series.mix(mu, tau, np.concatenate([p.share * p.mixing[2] for p in parts]), panels)
             for row, i in enumerate(panels, start=1):
-                own = p.series.evidence[i].log_likelihood(axis, p.series.gamma)
-                density[row] *= np.exp(own - p.series.log_scale[i])
+                own = series.evidence[i].log_likelihood(axis, series.gamma)
+                density[row] *= np.exp(own - series.log_scale[i])
             total += density
         return total
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-LARGEST = 5.0  # d-prime; the engine's d-prime axis ends at 14, and wider beliefs about a food test have no use
+# The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
+LARGEST = {"mu_scale": 3.0, "tau_scale": 1.5, "beta_scale": 3.0}
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,7 @@ class Priors:
     Raises
     ------
     ValueError
-        If a scale is not a number between 0 (exclusive) and 5.
+        If a scale is not a number above 0 and up to 3 (centre, slope) or 1.5 (spread).
 
     Examples
     --------
@@ -45,17 +46,18 @@ class Priors:
         wrong = [
             f"{name} = {value!r}"
             for name, value in vars(self).items()
-            if not (isinstance(value, (int, float)) and math.isfinite(value) and 0 < value <= LARGEST)
+            if not (isinstance(value, (int, float)) and math.isfinite(value) and 0 < value <= LARGEST[name])
         ]
         if wrong:
+            limits = ", ".join(f"{name} up to {limit:g}" for name, limit in LARGEST.items())
             raise ValueError(
-                f"prior scales are d-prime units above 0 and up to {LARGEST:g}; got {', '.join(wrong)}. "
-                "Leave them out for the defaults (1.5, 0.5, 0.5)."
+                f"prior scales are d-prime units above 0: {limits}; got {', '.join(wrong)}. Leave them out for the "
+                "defaults (1.5, 0.5, 0.5)."
             )
 
     def scaled(self, mu: float = 1.0, tau: float = 1.0) -> Priors:
         """The same priors with the scales of the centre and of the spread multiplied."""
-        return Priors(min(self.mu_scale * mu, LARGEST), min(self.tau_scale * tau, LARGEST), self.beta_scale)
+        return Priors(self.mu_scale * mu, self.tau_scale * tau, self.beta_scale)
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line."""
