@@ -149,7 +149,7 @@ class Pooled:
     --------
     >>> pooled = pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
     >>> pooled.explanations().to_frame()["probability"].round(2).tolist()
-    [0.33, 0.36, 0.31]
+    [0.27, 0.36, 0.37]
     """
 
     panels: Panels
