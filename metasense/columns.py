@@ -186,7 +186,7 @@ def check_panels(checked: Checked) -> None:
     checked.raise_any("Write one row a panel")
     notes = checked.notes
     for words, mask in (
-        ("no answers, so nothing is learned from it: {}.", wide.given == 0),
+        ("no answers, so nothing is learned: {}.", wide.given == 0),
         ("more tastings than planned: {}.", wide.given > wide.planned),
         (
             "names that differ only in capitals are different panels: {}.",

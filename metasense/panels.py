@@ -325,9 +325,9 @@ class Panels(_Rows):
         frame = self.frame
         columns: dict[str, Any] = {"panel": frame["panel"], "protocol": frame["protocol"]}
         columns["correct"] = [
-            f"{row.correct} of {row.tastings}"
+            f"{row.correct:,} of {row.tastings:,}"
             if pd.notna(row.tastings)
-            else f"hits {row.hits} of {row.signal}, false alarms {row.false_alarms} of {row.noise}"
+            else f"hits {row.hits:,} of {row.signal:,}, false alarms {row.false_alarms:,} of {row.noise:,}"
             for row in frame[[*FORCED, *TWO_COUNTS]].itertuples()
         ]
         if frame["tasters"].notna().any():
@@ -443,8 +443,11 @@ class Tastings(_Rows):
             any_, of_all = tally(sum(stated.values()) > 0), tally((sum(stated.values()) > 0) & ~right)
             data["asked"] = np.where(any_ == 0, "none", np.where(of_all > 0, "all", "correct"))
             notes.append("who was asked for a preference was read off the answers: all if any who were wrong gave one.")
+        taken = [column for column in self.moderators if is_known(PANEL_COLUMNS)(column)]
+        if taken:
+            notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
         varying = []
-        for column in (*(column.name for column in SITTING), *self.moderators):
+        for column in (*(column.name for column in SITTING), *(c for c in self.moderators if c not in taken)):
             if column in frame:
                 same = (groups[column].nunique() <= 1).to_numpy(bool)
                 data[column] = groups[column].first().astype(object).where(same, None).tolist()

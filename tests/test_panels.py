@@ -626,6 +626,22 @@ def test_tastings_become_panels_with_people_and_tastings_counted_apart():
     assert any("tasted more than once in a panel: 1 person." in note for note in read.notes)
 
 
+def test_a_moderator_of_tastings_never_takes_the_place_of_a_count():
+    data = {
+        "panel": "A",
+        "protocol": "triangle",
+        "taster": ["a", "b"],
+        "correct": [1, 0],
+        "tasters": 9,
+        "fa": 1,
+        "weeks": 3,
+    }
+    read = read_tastings(data).to_panels()
+    assert read.frame["tasters"].tolist() == [2]
+    assert read.moderators == ("weeks",)
+    assert "left out because panels use the name for something else: tasters and fa." in read.notes
+
+
 def test_counts_give_each_taster_in_each_panel():
     counts = read_tastings(SHEET).counts()
     assert counts.columns.tolist() == ["panel", "protocol", "taster", "r", "y"]
