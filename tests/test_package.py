@@ -33,6 +33,7 @@ LAYERS = [
     {"single"},
     {"pooling"},
     {"people"},
+    {"pooling.pooled"},  # holds everything, and so stands above what it offers
     {"planning"},
     {"claims"},
     {"cli"},

@@ -164,8 +164,9 @@ class Tasters:
             rows.append({
                 "panel": row.panel, "protocol": row.protocol, "taster": row.taster, "tastings": row.r, "correct": row.y,
                 "raw": (row.y / row.r - guess) / (1 - guess), "mean": ability.rate.mean, "median": ability.rate.median,
-                "lower": lower, "upper": upper, "p_better": ability.rate.above(self.threshold), "threshold": self.threshold,
-                "more_tastings": ability.more(self.threshold), "prob": prob, "kind": "equal-tailed",
+                "lower": lower, "upper": upper, "p_better": ability.rate.above(self.threshold),
+                "threshold": self.threshold, "more_tastings": ability.more(self.threshold), "prob": prob,
+                "kind": "equal-tailed",
             })  # fmt: skip
         frame = pd.DataFrame(rows, columns=[*_COLUMNS]).astype({"more_tastings": "Int64"})
         first = {"tastings": -frame["tastings"], "uncertainty": frame["upper"] - frame["lower"]}
@@ -200,8 +201,8 @@ class Tasters:
             chance = words.percent(float(kind.p_from_p_d(self.threshold)))
             example = f" (in a {kind.name} test: {chance} correct)"
         found = [
-            f"Better than guessing means more than {share} of the way from guessing to always right{example}. The rate is "
-            "taken to vary smoothly between people, so a smallest rate worth the name has to be stated.",
+            f"Better than guessing means more than {share} of the way from guessing to always right{example}. The rate "
+            "is taken to vary smoothly between people, so a smallest rate worth the name has to be stated.",
             "Each rate is pulled towards the panel's: with few tastings most of a striking count is luck.",
             "Order: most tastings first, then as in the table. This is no ranking; let codes stand for people.",
             f"More tastings: how many this person would have to add for a chance of {words.percent(LIKELY)} that it is "
@@ -211,8 +212,8 @@ class Tasters:
         again = int((people[people.index != ONLY] > 1).sum())
         if again:
             found.append(
-                f"{words.count(again, 'person')} repeated in more than one panel: a row for each panel, but one person. "
-                "The panels are computed apart, as what was tasted may differ."
+                f"{words.count(again, 'person')} repeated in more than one panel: a row for each panel, but one "
+                "person. The panels are computed apart, as what was tasted may differ."
             )
         unknown = [
             name
@@ -300,8 +301,8 @@ class Tasters:
 
 
 _COLUMNS = (
-    "panel", "protocol", "taster", "tastings", "correct", "raw", "mean", "median", "lower", "upper", "p_better", "threshold",
-    "more_tastings", "prob", "kind",
+    "panel", "protocol", "taster", "tastings", "correct", "raw", "mean", "median", "lower", "upper", "p_better",
+    "threshold", "more_tastings", "prob", "kind",
 )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ import pandas as pd
 
 from metasense.margins import Margin
 from metasense.panels import Panels, Tastings, read_panels
+from metasense.people import repeats
 from metasense.pooling import grid, writing
 from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
 from metasense.pooling.disagreement import Disagreement
@@ -292,6 +293,12 @@ class Pooled:
     def drawer(self, *, prob: float = 0.95) -> Drawer:
         """What panels that were never listed could do to the answer, and what the unreported ones that are listed do."""
         return Drawer.of(self, prob=prob)
+
+    # --- people -----------------------------------------------------------------------------------------------------
+
+    def tasters(self, *, threshold: float = repeats.THRESHOLD) -> repeats.Tasters:
+        """What single tasters who tasted repeatedly can do, and how unlike one another they are."""
+        return repeats.tasters(self, threshold=threshold)
 
     # --- draws ------------------------------------------------------------------------------------------------------
 

@@ -53,11 +53,23 @@ def pooled_what(pooled: Pooled) -> str:
     frame = pooled.panels.frame
     kinds = [f"{n} {name}" for name, n in Counter(frame["protocol"]).most_common()]
     tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
-    if frame["tasters"].notna().all():
+    linked = _linked(pooled)
+    if linked is not None:
+        again = linked[linked > 1].size
+        more = f", {again} of them in more than one panel (linked by name)" if again else ""
+        people = f"{words.count(tastings, 'tasting')} by {words.count(linked.size, 'person')}{more}"
+    elif frame["tasters"].notna().all():
         people = f"{words.count(tastings, 'tasting')} by {words.count(int(frame['tasters'].sum()), 'taster')}, counted panel by panel"
     else:
         people = f"{words.count(tastings, 'tasting')}; the number of people is not given for every panel"
     return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
+
+
+def _linked(pooled: Pooled) -> pd.Series | None:
+    """In how many panels each person sat, where every panel's answers are known by name; else None."""
+    if pooled.tastings is None or not pooled.panels.frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all():
+        return None
+    return pooled.tastings.counts().groupby("taster")["panel"].nunique()
 
 
 def size(pooled: Pooled) -> str:
@@ -161,6 +173,12 @@ def _limits(pooled: Pooled) -> list[str]:
         (frame["reported"].eq(False), "Not reported elsewhere, but counted here: {}."),
     ):
         found.extend(_naming(pooled, mask, text))
+    linked = _linked(pooled)
+    if linked is not None and (linked > 1).any():
+        found.append(
+            f"{words.count(int((linked > 1).sum()), 'person')} sat in more than one panel: counted once, and linked by name. "
+            "The computation takes their answers in different panels as independent given each panel's difference."
+        )
     if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
         found.append(
             "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as other "
