@@ -130,10 +130,15 @@ class Rate:
             "gives another p_d in another protocol."
         )
 
-    __repr__ = sentence
+    def _table(self) -> tables.Table:
+        frame = self.to_frame().drop(columns="mean")
+        return tables.table(frame, caption="Rates", kinds=dict.fromkeys(frame["quantity"], "percent"))
+
+    def __repr__(self) -> str:
+        return f"{self.sentence()}\n\n{self._table().to_text()}"
 
     def _repr_html_(self) -> str:
-        return tables.block(self.sentence(), tables.table(self.to_frame()))
+        return tables.block(self.sentence(), self._table())
 
 
 @dataclass(frozen=True, eq=False, repr=False)
