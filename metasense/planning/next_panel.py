@@ -1,10 +1,10 @@
 """What to run next: for each plan the chance that it settles the question, and what it costs in cups and people.
 
-A plan is a protocol, a number of tasters and a number of panels, on new batch pairs or again on one already tasted. What
-it may bring is drawn from what the pool now knows, and each outcome is pooled as if it had come in. That is not done by
-fitting again: the posterior's nodes stay where they are and only their weights change, by the likelihood of the new
-counts, which is looked up in a table made once a plan. One panel is followed through every count it can give; so are
-several where the combinations are few; otherwise combinations are drawn, and the error of drawing is stated.
+A plan is a protocol, a number of tasters and a number of panels, on new batch pairs or again on one already tasted.
+What it may bring is drawn from what the pool now knows, and each outcome is pooled as if it had come in. That is not
+done by fitting again: the posterior's nodes stay where they are and only their weights change, by the likelihood of the
+new counts, which is looked up in a table made once a plan. One panel is followed through every count it can give; so
+are several where the combinations are few; otherwise combinations are drawn, and the error of drawing is stated.
 """
 
 from __future__ import annotations
@@ -162,8 +162,8 @@ class Plans:
             ``within``; ``within_if_none``, the chance of ending within the margin if there were nothing to taste in
             any of the new panels; ``error``, the standard error of these chances from drawing (0: every outcome was
             followed); ``width``, the expected width of the 95 % interval of the average d-prime; ``tastings, cups``;
-            ``people``, if nobody comes twice; ``batch_pairs``, new ones needed; ``cups_per_settling``, cups divided by the
-            chance of settling; ``says``, what the plan cannot do; ``outcomes``, how many were pooled; ``nodes`` per
+            ``people``, if nobody comes twice; ``batch_pairs``, new ones needed; ``cups_per_settling``, cups divided by
+            the chance of settling; ``says``, what the plan cannot do; ``outcomes``, how many were pooled; ``nodes`` per
             axis, and whether they ``resolved`` the posteriors.
         """
         return self.frame.copy()
@@ -213,7 +213,8 @@ class Plans:
         """Chance of settling, plan by plan in rank order: the light part within the margin, the rest beyond it."""
         frame = self.frame.iloc[:most]
         names = [f"{row.plan}: {words.count(row.cups, 'cup')}" for row in frame.itertuples()]
-        ax = figures.bars(names, frame["settled"], xlabel="chance of settling the question", ax=ax)
+        label = "chance of settling the question\nlight: within the margin; dark: beyond it"
+        ax = figures.bars(names, frame["settled"], xlabel=label, ax=ax)
         look = {"height": 0.6, "color": figures.WASH, "edgecolor": figures.BLUE, "lw": 0.8}
         ax.barh(np.arange(len(frame)), frame["within"], **look)
         ax.set_title(
@@ -303,7 +304,7 @@ def plan_next(
     ...               margin=Margin(d_prime=1.0))
     >>> plans = plan_next(pooled, Plan.every(["triangle", "tetrad"], [36]))
     >>> plans.best.name, plans.to_frame()["settled"].round(2).tolist()
-    ('tetrad, 1 panel of 36, new pair', [0.48, 0.29])
+    ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
     margin = pooled.margin if margin is None else margin
     if margin is None:
@@ -350,35 +351,33 @@ def _usual(pooled: Pooled) -> tuple[Plan, ...]:
 
 
 def _notes(pooled: Pooled, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[str]:
-    named = [plan.protocol.name for plan in plans if plan.protocol.directed]
+    named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
         yield (
-            f"{words.listing(dict.fromkeys(named))} needs an attribute that can be named beforehand; the chances hold if "
-            "the difference between the products lies in that attribute."
+            f"Needs an attribute named beforehand: {words.listing(named)}. The chances hold if the products differ in that "
+            "attribute and the panels already pooled found that same difference."
         )
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
-        row = pooled.panels.frame.set_index("panel").loc[panel]
-        pair = "" if pd.isna(row["batch_pair"]) else f" ({words.one_line(row['batch_pair'])})"
+        pair = pooled.panels[panel].frame["batch_pair"].iloc[0]
         yield (
-            f"The same pair as {words.one_line(panel)}{pair}: further tastings tell of that batch pair, taken to keep the d-prime it had, and "
-            "of the average only through it. New batch pairs also show how much batches differ."
+            f"The same pair as {words.one_line(panel)}{'' if pd.isna(pair) else f' ({words.one_line(pair)})'}: further "
+            "tastings tell of that batch pair, taken to keep the d-prime it had in that panel, and of the average only "
+            "through it. New batch pairs also show how much batches differ."
         )
     if (frame["panels"] > 1).any():
         yield (
-            "Several panels stand for as many batch pairs. On one new batch pair they would tell about as much as one panel "
-            "with all the tasters."
+            "Several panels stand for as many batch pairs. On one new batch pair they would tell about as much as one "
+            "panel of all the tasters."
         )
-    finer = frame["nodes"] > LEVELS[0]
-    if finer.any():
-        yield f"Worked out on a finer grid, as they would narrow the answer much: {words.listing(frame.loc[finer, 'plan'], 6)}."
-    rough = ~frame["resolved"]
-    if rough.any():
-        yield (
-            f"Beyond what the finest grid resolves, so only roughly right: {words.listing(frame.loc[rough, 'plan'], 6)}."
-        )
+    for mask, text in (
+        (frame["nodes"] > LEVELS[0], "Worked out on a finer grid, as they would narrow the answer much"),
+        (~frame["resolved"], "Beyond what the finest grid resolves, so only roughly right"),
+    ):
+        if mask.any():
+            yield f"{text}: {'; '.join(frame.loc[mask, 'plan'])}."
     yield (
-        "People are counted as if nobody came twice. A chance of settling is no quality of a plan alone: it also depends on "
-        "what is true, and is averaged here over what is now believed."
+        "People are counted as if nobody came twice. The chances are averaged over what is now believed; what is true is "
+        "not the plan's to choose."
     )
 
 
@@ -708,4 +707,4 @@ def _stream(job: _Job) -> np.random.SeedSequence:
 
 
 def _counted(value: object, most: int) -> bool:
-    return isinstance(value, (int, float, np.number)) and value == int(value) and 1 <= value <= most
+    return isinstance(value, (int, float, np.integer, np.floating)) and bool(1 <= value <= most and value == int(value))
