@@ -17,6 +17,8 @@ _NAMES_BY_FILE = {
     "panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
     "single": ("OnePanel", "one_panel"),
     "pooling.priors": ("Priors",),
+    "people.repeats": ("tasters",),
+    "people.preference": ("preference",),
     "pooling.pooled": ("Pooled", "load", "pool"),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
@@ -28,6 +30,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.panels import Tastings as Tastings
     from metasense.panels import read_panels as read_panels
     from metasense.panels import read_tastings as read_tastings
+    from metasense.people.preference import preference as preference
+    from metasense.people.repeats import tasters as tasters
     from metasense.pooling.pooled import Pooled as Pooled
     from metasense.pooling.pooled import load as load
     from metasense.pooling.pooled import pool as pool

@@ -17,6 +17,7 @@ import pandas as pd
 
 from metasense.margins import Margin
 from metasense.panels import Panels, Tastings, read_panels
+from metasense.people import preference as preferences
 from metasense.people import repeats
 from metasense.pooling import grid, writing
 from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
@@ -299,6 +300,10 @@ class Pooled:
     def tasters(self, *, threshold: float = repeats.THRESHOLD) -> repeats.Tasters:
         """What single tasters who tasted repeatedly can do, and how unlike one another they are."""
         return repeats.tasters(self, threshold=threshold)
+
+    def preference(self, *, pairs: Any = None, placebo: Sequence[int] | None = None) -> preferences.Preference:
+        """Which product people prefer, with lucky guesses taken out, and among everyone; see `ms.preference`."""
+        return preferences.preference(self, pairs=pairs, placebo=placebo)
 
     # --- draws ------------------------------------------------------------------------------------------------------
 
