@@ -666,6 +666,7 @@ def test_counts_give_each_taster_in_each_panel():
         ("tetrad", "14/23", "23", True),
         ("tetrad", "1+4/2+3", "3,2", True),
         ("tetrad", "1+4/2+3", "1+2", False),
+        ("tetrad", "1+4/2+3", "1+4/1+3", False),
         ("tetrad", "1+4/2+3", "2+3/1+4", True),
         ("two-out-of-five", "101+202", "202+101", True),
         ("A-not-A", "A", "A", True),

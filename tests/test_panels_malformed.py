@@ -224,6 +224,7 @@ def test_the_error_is_a_value_error_and_can_be_sent_between_processes():
             r"columns 'x' and 'right' could each be 'correct'",
         ),
         (HEAD.strip() + ",Correct\nA,triangle,24,8,8\n", r"columns 'correct' and 'Correct' could each be 'correct'"),
+        (HEAD.strip() + ",correct\nA,triangle,24,8,x\n", r"columns 'correct' and 'correct' could each be 'correct'"),
         (HEAD.strip() + ",ph,PH\nA,triangle,24,8,3,4\n", r"more than one column is called 'PH'"),
         (HEAD.strip() + ",\nA,triangle,24,8,9\n", r"column 5 has no header but holds values, the first '9' in row 2"),
         (
