@@ -354,8 +354,8 @@ def _notes(pooled: Pooled, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterab
     named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
         yield (
-            f"Needs an attribute named beforehand: {words.listing(named)}. The chances hold if the products differ in that "
-            "attribute and the panels already pooled found that same difference."
+            f"Needs an attribute named beforehand: {words.listing(named)}. The chances hold if the products differ in "
+            "that attribute and the panels already pooled found that same difference."
         )
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
         pair = pooled.panels[panel].frame["batch_pair"].iloc[0]
@@ -376,8 +376,8 @@ def _notes(pooled: Pooled, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterab
         if mask.any():
             yield f"{text}: {'; '.join(frame.loc[mask, 'plan'])}."
     yield (
-        "People are counted as if nobody came twice. The chances are averaged over what is now believed; what is true is "
-        "not the plan's to choose."
+        "People are counted as if nobody came twice. Chances are averaged over what is now believed, so they are no "
+        "better than that."
     )
 
 

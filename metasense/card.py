@@ -1,0 +1,356 @@
+"""The question card: what was decided before the panels, in a small file that a person can read.
+
+It names the question and what hangs on it, the margin, the protocol, how many tastings or when to stop, what may be
+left out and which moderators will be looked at, and holds the three sentences of which one will be printed. A hash over
+its content stands at its end, so that a later change shows; and a pool that is given the card says where it departs
+from it. A departure is no fault, only something a reader should know.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from metasense.margins import Margin
+from metasense.panels import Panels
+from metasense.pooling.priors import Priors
+from metasense.protocols import protocol
+from metasense.showing import words
+from metasense.showing.files import replacing
+from metasense.showing.tables import Table, block, table
+
+LISTED = 6  # panels named in a departure before the rest are counted
+_LINES = ("question", "decision", "stopping", "exclusions")
+_SEAL = "sha256"
+
+
+@dataclass(frozen=True, repr=False, kw_only=True)
+class Card:
+    """What was decided before the panels.
+
+    Parameters
+    ----------
+    question : str
+        What is asked, in a sentence.
+    decision : str
+        What will be done if the answer is beyond the margin, within it, or not settled.
+    margin : Margin
+        The smallest difference that matters.
+    protocols : str, Protocol or sequence of them
+        How the panels will be served.
+    date : str or datetime.date
+        Day on which this was decided, as ``2025-03-01``.
+    tastings : int, optional
+        In each panel. Give this, or `stopping`, or both.
+    stopping : str
+        The rule by which a panel, or the whole, ends.
+    panels : int, optional
+        How many are planned.
+    looks : int
+        Times a panel's count will be looked at, its end included.
+    exclusions : str
+        What will be left out, and why.
+    moderators : str or sequence of str
+        Columns that will be looked at as moderators.
+    priors : Priors
+        Prior scales the pool will have.
+    settled : float
+        Posterior probability on one side of the margin at which the question counts as settled.
+    sentences : dict of str
+        The three sentences by verdict, one of which will be printed; written from the margin unless given.
+    edited : bool
+        Whether a card that was read does not fit its seal.
+
+    Raises
+    ------
+    ValueError
+        If something is missing or out of range; all of it is listed.
+
+    Examples
+    --------
+    >>> card = Card(question="Can pea protein replace isinglass unnoticed?", decision="Change the fining if within.",
+    ...             margin=Margin(p_d=0.2, protocol="triangle"), protocols="triangle", tastings=30, panels=4,
+    ...             date="2025-03-01")
+    >>> card.date.isoformat(), len(card.sha256), card.sentences["within the margin"][:17]
+    ('2025-03-01', 64, 'Within the margin')
+    """
+
+    question: str
+    decision: str
+    margin: Margin
+    protocols: tuple[str, ...]
+    date: datetime.date
+    tastings: int | None = None
+    stopping: str = ""
+    panels: int | None = None
+    looks: int = 1
+    exclusions: str = "none planned"
+    moderators: tuple[str, ...] = ()
+    priors: Priors = field(default_factory=Priors)
+    settled: float = 0.95
+    sentences: dict[str, str] = field(default_factory=dict)
+    edited: bool = field(default=False, compare=False)
+
+    def __post_init__(self) -> None:
+        wrong: list[str] = []
+        for name in _LINES:
+            text = getattr(self, name)
+            if not isinstance(text, str) or (name in ("question", "decision") and not text.strip()):
+                wrong.append(f"{name} is a text; got {text!r}")
+        if not isinstance(self.margin, Margin):
+            wrong.append(f'margin is a Margin, for instance Margin(p_d=0.2, protocol="triangle"); got {self.margin!r}')
+        try:
+            names = tuple(protocol(p).name for p in _several(self.protocols))
+        except (ValueError, TypeError) as error:
+            wrong.append(str(error))
+        else:
+            object.__setattr__(self, "protocols", names)
+            if not names:
+                wrong.append("protocols names at least one protocol")
+        try:
+            day = self.date if isinstance(self.date, datetime.date) else datetime.date.fromisoformat(str(self.date))
+        except ValueError:
+            wrong.append(f"date is a day as 2025-03-01; got {self.date!r}")
+        else:
+            plain = day.date() if isinstance(day, datetime.datetime) else day
+            object.__setattr__(self, "date", plain)
+        object.__setattr__(self, "moderators", tuple(_several(self.moderators)))
+        for name in ("tastings", "panels", "looks"):
+            value = getattr(self, name)
+            if not (value is None and name != "looks") and (type(value) is not int or value < 1):
+                wrong.append(f"{name} is a whole number from 1; got {value!r}")
+        if self.tastings is None and not str(self.stopping).strip():
+            wrong.append("say how many tastings each panel has, or the stopping rule")
+        if not (isinstance(self.settled, (int, float)) and 0.5 < self.settled < 1):
+            wrong.append(f"settled is a probability between 0.5 and 1, such as 0.95; got {self.settled!r}")
+        if wrong:
+            raise ValueError(f"this question card cannot be: {'; '.join(wrong)}.")
+        object.__setattr__(self, "sentences", dict(self.sentences) or self._printed(self.settled))
+
+    def _printed(self, settled: float) -> dict[str, str]:
+        return words.verdict_sentences(self.margin.sentence(), settled)
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the content: the same wherever and however the card is kept."""
+        return _hash(self._content())
+
+    def _content(self) -> dict[str, Any]:
+        """What stands in the file above the seal, in order."""
+        plan = {"tastings": self.tastings, "panels": self.panels}
+        return {
+            "question": self.question,
+            "decision": self.decision,
+            "date": self.date,
+            "margin": self.margin.text,
+            "protocols": list(self.protocols),
+            **{name: number for name, number in plan.items() if number is not None},
+            "stopping": self.stopping,
+            "looks": self.looks,
+            "exclusions": self.exclusions,
+            "moderators": list(self.moderators),
+            "settled": float(self.settled),
+            "priors": {name: float(scale) for name, scale in vars(self.priors).items()},
+            "sentences": self.sentences,
+        }
+
+    # --- the file ---------------------------------------------------------------------------------------------------
+
+    def write(self, path: str | os.PathLike[str]) -> Path:
+        """Write the card as a TOML file; a card already there is never replaced by another.
+
+        Raises
+        ------
+        FileExistsError
+            If another card, or anything else, is at `path`.
+        """
+        target = Path(path)
+        text = self._text()
+        if target.exists():
+            if target.read_bytes() == text.encode():
+                return target
+            raise FileExistsError(f"{os.fspath(path)!r} exists. A card is not rewritten: write the new one beside it.")
+        with replacing(target) as scratch:
+            scratch.write_text(text, encoding="utf-8", newline="\n")
+        return target
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> Card:
+        """Read a card. If its content is not what was sealed, ``edited`` is true and the card says so.
+
+        Raises
+        ------
+        ValueError
+            If the file is not a question card.
+        """
+        name = os.fspath(path)
+        try:
+            content = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
+        seal = content.pop("seal", {})
+        known = [f for f in cls.__dataclass_fields__ if f in content and f not in ("priors", "margin", "edited")]
+        missing = {"question", "decision", "date", "margin", "protocols"} - set(content)
+        if missing:
+            raise ValueError(f"{name!r} is not a question card: it has no {words.listing(sorted(missing))}.")
+        try:
+            card = cls(
+                margin=Margin.parse(content["margin"]),
+                priors=Priors(**content.get("priors", {})),
+                edited=not isinstance(seal, dict) or seal.get(_SEAL) != _hash(content),
+                **{field: content[field] for field in known},
+            )
+        except (TypeError, AttributeError) as error:
+            raise ValueError(f"{name!r} is not a question card: {error}.") from None
+        return card
+
+    def _text(self) -> str:
+        lines = [
+            "# Question card: what was decided before the panels. Keep it as it is; a change shows in the seal.",
+            "# The seal guards against slips, not against someone who makes a new one: send a dated copy to somebody.",
+        ]
+        for name, value in self._content().items():
+            if isinstance(value, dict):
+                keys = [key if key.isidentifier() else _toml(key) for key in value]
+                lines += [
+                    "",
+                    f"[{name}]",
+                    *(f"{key} = {_toml(v)}" for key, v in zip(keys, value.values(), strict=True)),
+                ]
+            else:
+                lines.append(f"{name} = {_toml(value)}")
+            if name == "margin":
+                lines.append(f"# {self.margin.sentence()}")
+        return "\n".join([*lines, "", "[seal]", f"{_SEAL} = {_toml(self.sha256)}", ""])
+
+    # --- against a pool ---------------------------------------------------------------------------------------------
+
+    def departures(
+        self, panels: Panels, *, margin: Margin | None, priors: Priors, settled: float = 0.95
+    ) -> tuple[str, ...]:
+        """Where a pool of these panels is not what the card says, each in a sentence.
+
+        Parameters
+        ----------
+        panels : Panels
+        margin, priors, settled
+            Those of the pool.
+
+        Returns
+        -------
+        tuple of str
+            Empty if nothing was found.
+        """
+        return tuple(
+            f"Departs from the question card: {text}" for text in self._departures(panels, margin, priors, settled)
+        )
+
+    def _departures(self, panels: Panels, margin: Margin | None, priors: Priors, settled: float) -> Iterator[str]:
+        frame = panels.frame
+
+        def named(mask: Any, say: Any = None) -> str:
+            rows = frame[pd.Series(mask, index=frame.index).fillna(False).astype(bool)]
+            said = [row.panel if say is None else f"{row.panel} ({say(row)})" for row in rows.itertuples()]
+            return words.listing(said, LISTED)
+
+        if self.edited:
+            yield "the card itself was changed after it was written; its seal does not fit its content."
+        if margin is None or margin.d_prime != self.margin.d_prime:
+            used = "none was used" if margin is None else f"the margin used is {margin.text}"
+            yield f"it names a margin of {self.margin.text}; {used}."
+        if priors != self.priors:
+            yield f"it names other priors ({self.priors}); used are: {priors}."
+        if settled != self.settled:
+            levels = words.percent(self.settled), words.percent(settled)
+            yield f"it calls the question settled at {levels[0]}, the pool at {levels[1]}."
+        elif self.sentences != self._printed(settled):
+            yield "its three sentences are not worded as those printed now."
+        other = ~frame["protocol"].isin(self.protocols)
+        if other.any():
+            yield f"it names {words.listing(self.protocols)}; {named(other, lambda row: row.protocol)}."
+        given = frame["tastings"].fillna(frame["signal"] + frame["noise"])
+        if self.tastings is not None and (given != self.tastings).any():
+            sizes = given.to_dict()
+            yield (
+                f"it plans {words.count(self.tastings, 'tasting')} a panel; "
+                f"{named(given != self.tastings, lambda row: sizes[row.Index])}."
+            )
+        if self.panels is not None and len(frame) != self.panels:
+            yield f"it plans {words.count(self.panels, 'panel')}; {len(frame)} are pooled."
+        looked = frame["looks"] > self.looks
+        if looked.fillna(False).any():
+            yield (
+                f"it allows {words.count(self.looks, 'look')} at a panel's count; "
+                f"{named(looked, lambda row: words.count(int(row.looks), 'look'))}."
+            )
+        for note in panels.notes:
+            if note.startswith("left out"):
+                yield f"{note} Exclusions on the card: {self.exclusions.rstrip('.')}."
+        unnamed = [name for name in panels.moderators if name not in self.moderators]
+        if unnamed:
+            yield (
+                f"moderators not named on it: {words.listing(unnamed, LISTED)}. What they seem to show is a suggestion "
+                "to test on new panels."
+            )
+        absent = [name for name in self.moderators if name not in panels.moderators]
+        if absent:
+            yield f"moderators named on it that the table does not have: {words.listing(absent, LISTED)}."
+        early = frame["date"] < pd.Timestamp(self.date)
+        if early.any():
+            yield f"it is dated {self.date}; tasted before that: {named(early)}."
+        if frame["date"].isna().any():
+            yield f"without a date it cannot be seen whether they came after the card: {named(frame['date'].isna())}."
+
+    # --- showing itself ---------------------------------------------------------------------------------------------
+
+    def to_frame(self) -> pd.DataFrame:
+        """What the card says: columns ``item, says``."""
+        rows = [
+            (name.replace("_", " "), _said(value)) for name, value in self._content().items() if name != "sentences"
+        ]
+        rows += list(self.sentences.items())
+        return pd.DataFrame([*rows, (_SEAL, self.sha256)], columns=["item", "says"])
+
+    def _shown(self) -> list[str | Table]:
+        shown: list[str | Table] = [table(self.to_frame(), caption=f"Question card of {self.date}")]
+        return [*shown, "Note: this card was changed after it was written."] if self.edited else shown
+
+    def __repr__(self) -> str:
+        return "\n\n".join(part.to_text() if isinstance(part, Table) else part for part in self._shown())
+
+    def _repr_html_(self) -> str:
+        return block(*self._shown())
+
+
+def _several(value: Any) -> Sequence[Any]:
+    return tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else (value,)
+
+
+def _said(value: Any) -> str:
+    if isinstance(value, dict):
+        return "; ".join(f"{name.replace('_', ' ')} {part:g}" for name, part in value.items())
+    if isinstance(value, list):
+        return words.listing(value)
+    return str(value) or "none given"
+
+
+def _toml(value: Any) -> str:
+    """A value in TOML, of which JSON's texts, numbers and lists are a part."""
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _hash(content: dict[str, Any]) -> str:
+    """SHA-256 of the content in one canonical form, whatever the order or layout of the file."""
+    canonical = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=str)
+    return hashlib.sha256(canonical.encode()).hexdigest()
