@@ -1,4 +1,4 @@
-"""The command line: ``metasense check FILE`` and ``metasense pool FILE``, thin around what notebooks use.
+"""The command line, thin around what notebooks use: ``metasense check | pool | plan | serve | answers``.
 
 Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr.
 """
@@ -68,10 +68,60 @@ def _parser() -> argparse.ArgumentParser:
     pooling.add_argument("--seed", type=int, default=1, help="seed of everything random (default 1)")
     pooling.set_defaults(run=_pool)
 
+    _add_plan(commands.add_parser("plan", help="how many tasters, which count decides, which protocol, when to look"))
+    _add_serve(commands.add_parser("serve", help="codes, orders, ballots, sheets and a sealed key for one panel"))
+    answers = commands.add_parser("answers", help="join typed answers with the key of a served panel")
+    answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
+    answers.add_argument("answers", help="the filled answers.csv")
+    answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
+    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a table for the other commands")
+    answers.set_defaults(run=_answers)
+
     for command in (check, pooling):
         command.add_argument("file", help="CSV, TSV, Excel or Parquet, one row a panel")
         command.add_argument("--sheet", help="which sheet of an Excel file")
     return parser
+
+
+def _add_plan(plan: argparse.ArgumentParser) -> None:
+    plan.description = (
+        "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its power. "
+        "With --looks or --sequential: a plan for stopping early. With --d-prime and no protocol: all compared."
+    )
+    plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    size = plan.add_mutually_exclusive_group()
+    size.add_argument("--p-d", type=float, help="smallest difference that matters, as p_d of the protocol")
+    size.add_argument("--d-prime", type=float, help="the same, as d-prime")
+    plan.add_argument("--tasters", type=int, help="tasters at hand, one tasting each")
+    early = plan.add_mutually_exclusive_group()
+    early.add_argument(
+        "--looks", type=int, nargs="+", metavar="N", help="tastings after which to look, the last in all"
+    )
+    early.add_argument("--sequential", action="store_true", help="look after every tasting")
+    plan.add_argument("--alpha", type=float, default=0.05, help="risk of calling a difference when all guess (0.05)")
+    plan.add_argument("--beta", type=float, default=0.2, help="risk of missing the difference (0.2)")
+    plan.add_argument("--similarity", action="store_true", help="run for similarity rather than for a difference")
+    plan.set_defaults(run=_plan)
+
+
+def _add_serve(serve: argparse.ArgumentParser) -> None:
+    serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    serve.add_argument("tasters", type=int, help="how many tasters")
+    serve.add_argument("folder", help="a new folder for the sheets")
+    serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
+    serve.add_argument("--panel", default="panel 1", help="name of the sitting; it stands on every ballot")
+    serve.add_argument("--date", help="day of the sitting, such as 2026-11-25")
+    serve.add_argument("--sets", type=int, default=1, help="sets each taster gets (1)")
+    serve.add_argument("--attribute", default="", help="what tasters look for, as a noun, where the test names it")
+    serve.add_argument("--more", help="the sample expected to have more of it")
+    serve.add_argument("--reference", help="the sample that is always the reference (duo-trio) or A (A-not-A)")
+    serve.add_argument("--preference", action="store_true", help="a separate pair afterwards: which is liked better?")
+    serve.add_argument("--placebo", action="store_true", help="also a pair of two alike")
+    serve.add_argument("--certainty", action="store_true", help="ask how sure the taster is")
+    serve.add_argument("--allergens", nargs="*", help="of both samples together; nothing after it means none")
+    serve.add_argument("--hazards", nargs="*", help="any of alcohol, caffeine, hot, additives; nothing means none")
+    serve.add_argument("--seed", type=int, help="makes the same plan again; leave it out for a real panel")
+    serve.set_defaults(run=_serve)
 
 
 def _check(chosen: argparse.Namespace) -> int:
@@ -94,3 +144,72 @@ def _pool(chosen: argparse.Namespace) -> int:
     if chosen.report:
         print(f"\nWrote {pooled.report(chosen.report)}.")
     return WARNED if pooled.warnings else FINE
+
+
+def _plan(chosen: argparse.Namespace) -> int:
+    from metasense.planning import looks, sizes
+    from metasense.showing import words
+    from metasense.showing.tables import table
+
+    test, risks = chosen.protocol, {"alpha": chosen.alpha, "beta": chosen.beta}
+    size = {"p_d": chosen.p_d, "d_prime": chosen.d_prime}
+    sized = any(value is not None for value in size.values())
+    if test is None:
+        if chosen.d_prime is None:
+            raise ValueError("name a protocol, or give --d-prime alone to compare all protocols.")
+        print(table(sizes.compare_protocols(chosen.d_prime, **risks), caption="What the same difference costs"))
+    elif chosen.looks and not sized:
+        print(looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha))
+    elif chosen.looks:
+        if len(chosen.looks) != 2:
+            raise ValueError("--looks takes two numbers with a difference: tastings at the first look, and in all.")
+        print(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
+    elif chosen.sequential:
+        print(looks.sequential_plan(test, **size, **risks))
+    elif chosen.tasters is not None:
+        n, alpha = chosen.tasters, chosen.alpha
+        count = int(sizes.critical_number(test, n, alpha=alpha))
+        real = float(sizes.actual_alpha(test, n, alpha=alpha))
+        if count > n:
+            print(f"Not even {n} correct of {n} would speak for a difference at an alpha-risk of {alpha:.4g}.")
+        else:
+            print(f"{count} or more correct of {n} speak for a difference (real alpha-risk {words.percent(real, 1)}).")
+        if sized:
+            found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
+            limit = int(sizes.similarity_limit(test, n, **size, beta=chosen.beta))
+            print(f"Power at the stated difference: {found}.")
+            print(
+                f"{limit if limit >= 0 else 'No count'} or fewer correct speak for similarity "
+                f"(beta-risk {words.percent(chosen.beta)})."
+            )
+    elif not sized:
+        raise ValueError("say the difference (--p-d or --d-prime), the --tasters at hand, or the --looks taken.")
+    else:
+        purpose = "similarity" if chosen.similarity else "difference"
+        print(sizes.tasters_needed(test, **size, **risks, purpose=purpose))
+    return FINE
+
+
+def _serve(chosen: argparse.Namespace) -> int:
+    from metasense.planning.serving import serve
+
+    wanted = {
+        name: value for name, value in vars(chosen).items() if name not in ("run", "folder", "protocol", "tasters")
+    }
+    plan = serve(chosen.protocol, chosen.tasters, **wanted)
+    print(plan)
+    print(f"\nWrote {plan.save(chosen.folder)}: start with run.html. The key is in the folder sealed.")
+    return WARNED if plan.warnings else FINE
+
+
+def _answers(chosen: argparse.Namespace) -> int:
+    from metasense.planning.served import read_answers
+    from metasense.planning.serving import ServingPlan
+
+    plan = ServingPlan.read(chosen.key)
+    tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
+    balance = plan.balance(tastings)
+    print(tastings, balance, sep="\n\n")
+    if chosen.panels:
+        print(f"\nWrote {tastings.to_panels().to_csv(chosen.panels)}.")
+    return FINE if balance.even else WARNED

@@ -1,0 +1,251 @@
+"""The orders of a protocol: which there are, what is the right answer to each, and who gets which so that all is even.
+
+One set is written as letters place by place, A for the old sample and B for the new one; in duo-trio the reference
+comes first. Every set that the protocol allows is served equally often, or as nearly as the number of tasters allows,
+and so are the places of the right answer and the products, because people have habits (the middle cup) and cups have
+neighbours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import linear_sum_assignment
+
+from metasense.showing.tables import Table, block, table
+
+__all__ = ["Balance", "Orders"]
+
+Right = tuple[tuple[int, ...], ...] | str  # groups of places, counted from 0, or a word
+
+_PLACE = {
+    "triangle": "place of the odd sample",
+    "duo-trio": "place of the match",
+    "2-AFC": "place of the right answer",
+    "3-AFC": "place of the right answer",
+    "specified tetrad": "places of the right answer",
+    "two-out-of-five": "places of the two",
+    "same-different": "right answer",
+}
+_PRODUCT = {"triangle": "odd sample", "duo-trio": "reference", "two-out-of-five": "the two are"}
+
+
+@dataclass(frozen=True)
+class Orders:
+    """The sets of one protocol.
+
+    Attributes
+    ----------
+    name : str
+        The protocol, or "two alike" for a pair of one product.
+    cups : int
+        Letters in a set.
+    aim : str
+        The letter of the sample with more of the attribute, or of the learned sample in A-not-A.
+    reference : str
+        Duo-trio: the letter that is always the reference; empty where both take turns.
+
+    Examples
+    --------
+    >>> Orders("triangle", 3).all
+    ('AAB', 'ABA', 'ABB', 'BAA', 'BAB', 'BBA')
+    >>> Orders("duo-trio", 3).right("BAB")
+    ((2,),)
+    """
+
+    name: str
+    cups: int
+    aim: str = "A"
+    reference: str = ""
+
+    @cached_property
+    def all(self) -> tuple[str, ...]:
+        """Every set, each to be served equally often."""
+        sets = ("".join(letters) for letters in product("AB", repeat=self.cups))
+        return tuple(s for s in sets if self.right(s) is not None and s.startswith(self.reference))
+
+    def right(self, letters: str) -> Right | None:
+        """The right answer to a set, or None if these samples do not make one of the protocol."""
+        a, b = (tuple(i for i, c in enumerate(letters) if c == letter) for letter in "AB")
+        aimed, fewer = (a if self.aim == "A" else b), min(a, b, key=len)
+        match self.name:
+            case "A-not-A":
+                return "A" if letters == self.aim else "not A"
+            case "same-different":
+                return "different" if a and b else "same"
+            case "duo-trio":
+                match = tuple(i for i in (1, 2) if letters[i] == letters[0])
+                return (match,) if len(match) == 1 else None
+            case "2-AFC" | "3-AFC":
+                return (aimed,) if len(aimed) == 1 else None
+            case "specified tetrad":
+                return (aimed,) if len(a) == len(b) else None
+            case "two alike":
+                return None if a and b else "same"
+            case "tetrad":
+                return (a, b) if len(a) == len(b) else None
+        return (fewer,) if len(fewer) == (2 if self.name == "two-out-of-five" else 1) else None
+
+    def kinds(self, letters: str) -> dict[str, str]:
+        """The order itself, where its right answer stands (places from 1), and the odd product or the reference."""
+        right = self.right(letters)
+        if right is None:
+            return {"order": f"{letters} (not a set)"}
+        out = {"order": letters}
+        if self.name in _PLACE:
+            shift = 0 if self.name == "duo-trio" else 1  # its reference is no place to pick
+            out[_PLACE[self.name]] = right if isinstance(right, str) else "+".join(str(i + shift) for i in right[0])
+        if self.name in _PRODUCT:
+            out[_PRODUCT[self.name]] = letters[0] if self.name == "duo-trio" else min("AB", key=letters.count)
+        return out
+
+    def assign(self, tasters: int, sets: int, rng: np.random.Generator) -> list[list[str]]:
+        """The sets of each taster.
+
+        Tasters are taken in blocks that see every order once, in random order, so that the panel is balanced whenever
+        it stops; the last, shorter block gets the orders that keep it evenest. Nobody gets one again before having had
+        the others.
+        """
+        m = len(self.all)
+        traits, weights = _traits(self)
+        alike = (traits * weights) @ traits.T
+        served, had = np.zeros(m, int), np.zeros((tasters, m), int)
+        out: list[list[str]] = [[] for _ in range(tasters)]
+        for _ in range(sets):
+            for start in range(0, tasters, m):
+                rows = np.arange(start, min(start + m, tasters))
+                options = _evenest(self, tuple((served - served.min()).tolist()), len(rows))
+                chosen = options[rng.integers(len(options))]
+                cost = 1e4 * had[rows][:, chosen] + (had[rows] @ alike)[:, chosen]
+                seat, pick = linear_sum_assignment(cost + rng.random(cost.shape))
+                had[rows[seat], chosen[pick]] += 1
+                served[chosen] += 1
+                for row, which in zip(rows[seat], chosen[pick], strict=True):
+                    out[row].append(self.all[which])
+        return out
+
+
+@lru_cache
+def _traits(orders: Orders) -> tuple[np.ndarray, np.ndarray]:
+    """What should be even beside the orders themselves, as 0/1 columns, and how much each column matters.
+
+    Most, where the right answer stands and which product is the odd one or the reference; then which product comes
+    first; then which product stands at each place.
+    """
+    every = orders.all
+    right = [frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in every]  # either pair of a tetrad
+    made = [s[0] if orders.name == "duo-trio" else s.count("B") for s in every]
+    kinds: list[tuple[float, list]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
+    kinds += [(1.0, [s[i] for s in every]) for i in range(1, orders.cups)]
+    columns = [(weight, [v == value for v in values]) for weight, values in kinds for value in dict.fromkeys(values)]
+    return np.array([column for _, column in columns], float).T, np.array([weight for weight, _ in columns])
+
+
+@lru_cache(maxsize=1024)
+def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
+    """All choices of `size` different orders that leave what was served so far as even as can be; one row a choice."""
+    counts = np.array(served)
+    sure: list[int] = []
+    pool: list[int] = []
+    for rank in sorted(set(served)):  # orders served less often come first
+        pool = np.flatnonzero(counts == rank).tolist()
+        if len(sure) + len(pool) > size:
+            break
+        sure, pool = sure + pool, []
+    choices = np.array([[*sure, *some] for some in combinations(pool, size - len(sure))], int)
+    traits, weights = _traits(orders)
+    totals = counts @ traits + sum(traits[column] for column in choices.T)  # column by column: there may be many rows
+    uneven = (totals**2) @ weights  # for a fixed total, a sum of squares is least when its parts are equal
+    return choices[uneven <= uneven.min() + 1e-9]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Balance:
+    """How evenly orders, places and products were planned and served; made by ``ServingPlan.balance``.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        ``what`` is balanced (order, place, product), its ``value``, and how many sets are ``planned``, were ``served``
+        and were answered ``correct``.
+    after : bool
+        Was anything served yet?
+    """
+
+    frame: pd.DataFrame
+    after: bool
+
+    @classmethod
+    def of(
+        cls,
+        orders: Orders,
+        samples: tuple[str, str],
+        planned: Sequence[str],
+        served: Sequence[str] | None = None,
+        correct: Sequence[bool] = (),
+    ) -> Balance:
+        """Count the sets planned and served, and the correct answers to the latter."""
+        counts: dict[tuple[str, str], list[int]] = {}
+        right = [letters for letters, answer in zip(served or (), correct, strict=True) if answer]
+        for column, sets in enumerate((orders.all, planned, served or (), right)):
+            for letters in sets:
+                for pair in orders.kinds(letters).items():
+                    counts.setdefault(pair, [0, 0, 0, 0])[column] += 1
+        ranks = {what: i for i, what in enumerate(dict.fromkeys(what for what, _ in counts))}
+        products = dict(zip("AB", samples, strict=True))
+        named = {_PRODUCT.get(orders.name): products}
+        rows = [
+            (what, named.get(what, {}).get(value, value), *numbers[1:])
+            for (what, value), numbers in sorted(counts.items(), key=lambda item: (ranks[item[0][0]], item[0][1]))
+        ]
+        return cls(pd.DataFrame(rows, columns=["what", "value", "planned", "served", "correct"]), served is not None)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the numbers; before serving, of what is planned."""
+        return self.frame.copy() if self.after else self.frame.drop(columns=["served", "correct"])
+
+    def _orders(self, column: str) -> pd.Series:
+        return self.frame.loc[self.frame["what"] == "order", column]
+
+    @property
+    def even(self) -> bool:
+        """Are all orders as equally frequent, as served (or as planned), as their number allows?"""
+        counts = self._orders("served" if self.after else "planned")
+        return bool(counts.max() - counts.min() <= 1)
+
+    def statement(self) -> str:
+        """The balance in words."""
+        planned, served = self._orders("planned"), self._orders("served")
+        nearly = ", as evenly as the number allows" if planned.max() - planned.min() == 1 else ""
+        said = [f"Each of {len(planned)} orders is planned {_times(planned.min(), planned.max(), 'or')}{nearly}."]
+        if self.after:
+            often = _times(served.min(), served.max(), "to")
+            said.append(f"Served: {served.sum()} of {planned.sum()} sets, each order {often}.")
+            if not self.even:
+                said.append(
+                    "That is less even than it could be. A habit of picking one place, or a product that stands out by "
+                    "where it stands, can then pass for correct answers: compare the correct answers by place."
+                )
+            said.append("With few answers an order or place, only a large bias would show.")
+        return " ".join(said)
+
+    def _table(self) -> Table:
+        return table(self.to_frame(), kinds={"value": "text"})
+
+    def __repr__(self) -> str:
+        return f"{self.statement()}\n\n{self._table().to_text()}"
+
+    def _repr_html_(self) -> str:
+        return block(self.statement(), self._table())
+
+
+def _times(low: int, high: int, between: str) -> str:
+    """``once``, ``3 times``, ``3 or 4 times``."""
+    if low != high:
+        return f"{low} {between} {high} times"
+    return {0: "never", 1: "once", 2: "twice"}.get(int(low), f"{low} times")

@@ -1,0 +1,266 @@
+"""What was served: typed answers joined with the key, as `Tastings` to pool.
+
+The answer sheet holds codes and no products. `read_answers` looks up in the key what stood under each code, in the
+order in which it was really served, works out the right answer and leaves the judging to `read_tastings`. Anything that
+cannot be right (an unknown code, a cup served twice, an answer that was not on the tray) is listed, all at once.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.checking import Checked, Column, Wrong, check_table, choice, is_known, label, plain, text
+from metasense.columns import TASTING, is_signal
+from metasense.panels import Tastings, read_tastings
+from metasense.planning.serving import CHOICES, PLACEBO, PREFERENCE, TASTING_PART, ServingPlan, said
+from metasense.reading import PanelsError, open_table
+from metasense.showing import words
+
+__all__ = ["read_answers"]
+
+_sure = choice(sure="certain yes 3", **{"fairly sure": "fairly fairlysure 2"}, guessed="guess no 1")
+ANSWER_COLUMNS = (
+    *(replace(TASTING[name], dtype="string", required=name in ("panel", "taster"))
+      for name in ("panel", "protocol", "taster")),
+    TASTING["trial"],
+    Column("cups", "codes on the tray from left to right", label, "string", "codes samples", True),
+    replace(TASTING["answer"], dtype="string", required=True),
+    Column("certainty", "sure, fairly sure or guessed", _sure, "string", "sure"),
+    *(Column(f"{name}_{i}", meaning, label, "string")
+      for i in (1, 2) for name, meaning in (("pair", "codes of a pair"), ("preferred", "code preferred, or none"))),
+    Column("incident", "anything that went wrong; absent if nobody sat there", text, "string", "incidents"),
+    TASTING["date"],
+    TASTING["notes"],
+)  # fmt: skip
+_ABSENT = ("absent", "notserved", "noshow", "missing", "didnotcome")
+
+
+def read_answers(
+    key: ServingPlan | Any,
+    answers: Any,
+    *,
+    blind: str | None = None,
+    filled: Mapping[int | str, str] | None = None,
+) -> Tastings:
+    """Join typed answers with the key.
+
+    What was served is taken from the codes typed under ``cups``, not from the plan: if a taster got another's tray, or
+    the order was changed, the codes say so. Rows without answer count as no answer given, or as not served if the
+    incident says ``absent``. Sets that, as served, are none of the protocol's (a swapped cup made three alike) are left
+    out with a note.
+
+    Parameters
+    ----------
+    key : ServingPlan, path of ``key.csv`` or of the folder it was saved in, or a DataFrame of it
+    answers : path, DataFrame, or anything `read_tastings` takes
+        The filled ``answers.csv``.
+    blind : {"double", "single", "none"}, optional
+        Who did not know what was served: neither tasters nor server, tasters only, nobody.
+    filled : mapping of code to sample, optional
+        Cups that held something else than the filling list says.
+
+    Returns
+    -------
+    Tastings
+        With ``served`` and ``answer`` as codes, ``order`` in letters (A the old sample, B the new), ``position`` of the
+        cup picked, ``preference``, ``planned``, and ``placebo``: stated or none, where two cups alike were compared.
+
+    Raises
+    ------
+    PanelsError
+        A ValueError that lists every code, answer or row that cannot be right.
+
+    Examples
+    --------
+    >>> from metasense.planning.serving import serve
+    >>> plan = serve("2-AFC", 2, samples=("old", "new"), attribute="saltiness", more="old", seed=1)
+    >>> sheet = plan.answer_sheet()
+    >>> sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]  # both pick what stands on the left
+    >>> int(read_answers(plan, sheet).frame["correct"].sum())  # the saltier one stands on the left for one of them
+    1
+    """
+    plan = key if isinstance(key, ServingPlan) else ServingPlan.read(key)
+    inside = dict(zip(plan.cups["code"], plan.cups["sample"], strict=True))
+    for code, sample in (filled or {}).items():
+        if str(code) not in inside or sample not in plan.samples:
+            raise PanelsError(
+                f"filled says {code!r}: {sample!r}; it needs a code of this key and one of {plan.samples}."
+            )
+        inside[str(code)] = sample
+    checked = check_table(open_table(answers, is_known(ANSWER_COLUMNS)), ANSWER_COLUMNS)
+    join = _Join(plan, checked, inside)
+    rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
+    join.report_repeats()
+    checked.raise_any("Write one row a tasting")
+    if not rows:
+        raise PanelsError("nobody was served, or nothing served was a set of the protocol.", checked.sheet.source)
+    frame = pd.DataFrame(rows).assign(planned=len(plan.tasters) * plan.sets, blind=blind)
+    frame = frame[[c for c in frame.columns if frame[c].notna().any() or c == "answer"]]
+    tastings = read_tastings(frame, name=checked.sheet.source)
+    return replace(tastings, notes=(*checked.notes, *join.notes(), *tastings.notes))
+
+
+class _Join:
+    """Reads the answer sheet row by row against the codes; problems go to `checked`, what is left out to notes."""
+
+    def __init__(self, plan: ServingPlan, checked: Checked, inside: dict[str, str]) -> None:
+        self.plan, self.checked, self.inside = plan, checked, inside
+        self.part = dict(zip(plan.cups["code"], plan.cups["part"], strict=True))
+        self.seen: dict[str, int] = {}
+        self.again: list[tuple[int, str, str]] = []
+        self.absent: list[str] = []
+        self.broken: list[str] = []
+        self.changed: list[str] = []
+        self.called = dict(zip(plan.samples, ("old", "new"), strict=True))
+        planned = plan.answer_sheet()
+        self.planned = {(row.taster, row.trial): row.cups for row in planned.itertuples()}
+
+    def wrong(self, i: int, column: str, message: str) -> None:
+        mask = np.arange(len(self.checked.frame)) == i
+        self.checked.report(mask, column, "{error}", error=message)
+
+    def row(self, i: int) -> dict[str, Any] | None:
+        cells = {c: None if pd.isna(v) else v for c, v in self.checked.frame.iloc[i].items()}
+        taster, incident = cells["taster"], plain(cells["incident"] or "")
+        if taster is None:
+            self.wrong(i, "taster", "the cell is empty. Write the taster's code.")
+        if cells["panel"] != self.plan.panel:
+            self.wrong(i, "panel", f"the key is that of {self.plan.panel!r}. Join each panel with its own key.")
+        named = cells["protocol"] is None or plain(cells["protocol"]) == plain(self.plan.protocol.name)
+        if not named:
+            self.wrong(i, "protocol", f"the key is that of a {self.plan.protocol.name}. Join it with its own key.")
+        if cells["cups"] is None or incident in _ABSENT:
+            if cells["answer"] is not None:
+                lack = (
+                    "nothing stands under cups" if cells["cups"] is None else f"the incident is {cells['incident']!r}"
+                )
+                self.wrong(i, "answer", f"there is an answer though {lack}. Correct one of them.")
+            self.absent.append(str(taster))
+            return None
+        cups = self.codes(i, "cups", cells["cups"], self.plan.protocol.cups, (TASTING_PART,))
+        if cups is None:
+            return None
+        letters = "".join("AB"[self.plan.samples.index(self.inside[code])] for code in cups)
+        right = self.plan.orders.right(letters)
+        answer, place = self.answer(i, cells["answer"], cups, right)
+        trial = 1 if cells["trial"] is None else int(cells["trial"])
+        if " ".join(cups) != self.planned.get((str(taster), trial)):
+            self.changed.append(str(taster))
+        if right is None:
+            self.broken.append(f"{taster} ({' '.join(cups)} held {letters})")
+            return None
+        remarks = [f"incident: {cells['incident']}" if cells["incident"] else None, cells["notes"]]
+        return {
+            "panel": self.plan.panel,
+            "protocol": self.plan.protocol.name,
+            "taster": taster,
+            "trial": cells["trial"],
+            "served": said(right, cups),
+            "answer": answer,
+            "order": letters,
+            "position": place,
+            **self.liking(i, cells),
+            "date": self.plan.date if cells["date"] is None else str(cells["date"].date()),
+            "certainty": cells["certainty"],
+            "notes": "; ".join(filter(None, remarks)) or None,
+        }
+
+    def codes(self, i: int, column: str, cell: str, size: int, parts: tuple[str, ...]) -> list[str] | None:
+        """The codes in a cell, if they are cups of this key, as many as belong there, and not met before."""
+        codes = _split(cell)
+        strange = [code for code in codes if self.part.get(code) not in parts]
+        if strange:
+            what = "a set" if parts == (TASTING_PART,) else "a pair"
+            self.wrong(i, column, f"{words.listing(strange)} is no code of {what} in this key. Write the codes served.")
+            return None
+        if len(codes) != size or len(set(codes)) != size:
+            self.wrong(i, column, f"{cell!r} should be {size} different codes, from left to right.")
+            return None
+        if column == "cups" and self.plan._marked and not (codes[0][0] == "R" and all(map(str.isdigit, codes[1:]))):
+            self.wrong(i, column, f"{cell!r} should be the reference (R and a number) and then two codes.")
+            return None
+        for code in codes:
+            if code in self.seen:
+                self.again.append((i, column, code))
+            self.seen[code] = i
+        return codes
+
+    def answer(self, i: int, word: str | None, cups: list[str], right: Any) -> tuple[str | None, int | None]:
+        """The answer as typed codes or word, and the place of a single cup picked."""
+        name = self.plan.protocol.name
+        if word is None:
+            return None, None
+        if name in CHOICES:
+            try:
+                yes, no = ("A", "not A") if name == "A-not-A" else ("different", "same")
+                return (yes if is_signal(name, word) else no), None
+            except Wrong:
+                self.wrong(
+                    i, "answer", f"{word!r} is not {CHOICES[name][0]} or {CHOICES[name][1]}. Write one of these."
+                )
+                return None, None
+        picks, size = _split(word), 2 if name in ("tetrad", "specified tetrad", "two-out-of-five") else 1
+        on = [code for code in cups if not (self.plan._marked and code == cups[0])]
+        if len(picks) != size or len(set(picks)) != size or not set(picks) <= set(on):
+            which = "one of" if size == 1 else "two of"
+            self.wrong(i, "answer", f"{word!r} is not {which} the codes on the tray, {words.listing(on)}. "
+                                    "Check the ballot.")  # fmt: skip
+            return None, None
+        return "+".join(picks), cups.index(picks[0]) + 1 if size == 1 else None
+
+    def liking(self, i: int, cells: dict[str, Any]) -> dict[str, str | None]:
+        out: dict[str, str | None] = {"preference": None, "placebo": None}
+        for number in range(1, self.plan.pairs + 1):
+            pair, liked = cells[f"pair_{number}"], cells[f"preferred_{number}"]
+            if liked is None:
+                continue
+            if pair is None:
+                self.wrong(
+                    i, f"preferred_{number}", "there is a preference but not between which cups. Write the pair."
+                )
+                continue
+            cups = self.codes(i, f"pair_{number}", pair, 2, (PREFERENCE, PLACEBO))
+            if cups is None:
+                continue
+            none = plain(liked) in ("none", "nopreference", "neither", "no")
+            if not none and (len(_split(liked)) != 1 or _split(liked)[0] not in cups):
+                choices = f"{cups[0]}, {cups[1]} or none"
+                self.wrong(i, f"preferred_{number}", f"{liked!r} is not {choices}. Check the ballot.")
+                continue
+            held = [self.inside[code] for code in cups]
+            if held[0] == held[1]:
+                out["placebo"] = "none" if none else "stated"
+            else:
+                out["preference"] = "none" if none else self.called[self.inside[_split(liked)[0]]]
+        return out
+
+    def report_repeats(self) -> None:
+        for i, column, code in self.again:
+            self.wrong(i, column, f"code {code} was served to somebody above. A cup is served once; check both rows.")
+
+    def notes(self) -> Iterator[str]:
+        if self.changed:
+            yield f"served other than planned, and read as served: {words.listing(self.changed, 12)}."
+        if self.absent:
+            yield f"not served, and so not counted: {words.listing(self.absent, 12)}."
+        if self.broken:
+            yield f"left out, as what was served is no {self.plan.protocol.name}: {words.listing(self.broken, 12)}."
+        unused = len(self.planned) - len(self.checked.frame)
+        if unused > 0:
+            yield f"planned but without a row: {words.count(unused, 'set')}."
+
+
+def _split(cell: str) -> list[str]:
+    """Codes in a cell, however divided; a spreadsheet may have run two together, 417,305 into 417305."""
+    parts = [part.upper() for part in re.split(r"[\W_]+", str(cell)) if part]
+    return [
+        code
+        for part in parts
+        for code in (re.findall("...", part) if part.isdigit() and len(part) > 3 and len(part) % 3 == 0 else [part])
+    ]
