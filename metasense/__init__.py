@@ -19,6 +19,7 @@ _NAMES_BY_FILE = {
     "pooling.priors": ("Priors",),
     "people.repeats": ("tasters",),
     "people.preference": ("preference",),
+    "people.effects": ("serving_effects",),
     "pooling.pooled": ("Pooled", "load", "pool"),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
@@ -30,6 +31,7 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.panels import Tastings as Tastings
     from metasense.panels import read_panels as read_panels
     from metasense.panels import read_tastings as read_tastings
+    from metasense.people.effects import serving_effects as serving_effects
     from metasense.people.preference import preference as preference
     from metasense.people.repeats import tasters as tasters
     from metasense.pooling.pooled import Pooled as Pooled
