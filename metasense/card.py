@@ -136,6 +136,10 @@ class Card:
             raise ValueError(f"this question card cannot be: {'; '.join(wrong)}.")
         object.__setattr__(self, "sentences", dict(self.sentences) or self._printed(self.settled))
 
+    def summary(self) -> str:
+        """The card's day and hash, for a page."""
+        return f"of {self.date}, SHA-256 {self.sha256}{'; changed after it was written' if self.edited else ''}"
+
     def _printed(self, settled: float) -> dict[str, str]:
         return words.verdict_sentences(self.margin.sentence(), settled)
 

@@ -31,6 +31,7 @@ LAYERS = [
     {"panels"},
     {"pooling.distribution", "pooling.priors"},  # what a posterior is, and what was believed before it
     {"single"},
+    {"card"},
     {"pooling"},
     {"people"},
     {"pooling.pooled"},  # holds everything, and so stands above what it offers

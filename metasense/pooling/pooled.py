@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
+from metasense.card import Card
 from metasense.margins import Margin
 from metasense.panels import Panels, Tastings, read_panels
 from metasense.people import preference as preferences
 from metasense.people import repeats
 from metasense.pooling import grid, writing
-from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
+from metasense.pooling.answers import SETTLED, NextPanel, Rate, Verdict, quantity
 from metasense.pooling.disagreement import Disagreement
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.drawer import Drawer
@@ -49,6 +50,7 @@ def pool(
     *,
     tastings: Tastings | None = None,
     margin: Margin | None = None,
+    card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
     method: Method = "grid",
     draws: int = 1000,
@@ -70,7 +72,9 @@ def pool(
         The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
         agree, and its repeat tasters enter one by one.
     margin : Margin, optional
-        The smallest difference that matters. Without one there is no verdict.
+        The smallest difference that matters; the card's by default. Without one there is no verdict.
+    card : Card or path, optional
+        The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
         Prior scales; ``Priors()`` by default.
     method : {"grid", "mcmc"}
@@ -108,6 +112,8 @@ def pool(
         raise ValueError(
             f"margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); got {margin!r}."
         )
+    card = card if card is None or isinstance(card, Card) else Card.read(card)
+    margin = card.margin if margin is None and card is not None else margin
     if isinstance(panels, Tastings):
         tastings = panels
         panels = tastings.to_panels()
@@ -126,7 +132,7 @@ def pool(
         )[:2]
         advice = diagnostics.advice
     settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
-    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings)
+    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, card=card)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -163,6 +169,7 @@ class Pooled:
     settings: dict[str, Any]
     advice: tuple[str, ...] = ()
     tastings: Tastings | None = None
+    card: Card | None = None
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -343,7 +350,14 @@ class Pooled:
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """What a careful reader should know about these panels, in plain words."""
-        return writing.notes(self)
+        return (*self.departures, *writing.notes(self))
+
+    @property
+    def departures(self) -> tuple[str, ...]:
+        """Where this pool is not what its question card says; empty without a card."""
+        if self.card is None:
+            return ()
+        return self.card.departures(self.panels, margin=self.margin, priors=self.priors, settled=SETTLED)
 
     @cached_property
     def warnings(self) -> tuple[str, ...]:

@@ -276,6 +276,7 @@ def provenance(pooled: Pooled) -> dict[str, object]:
         "data": pooled.panels.source,
         "fingerprint of the data (SHA-256)": pooled.panels.fingerprint,
         "margin": "none given" if pooled.margin is None else pooled.margin.text,
+        **({} if pooled.card is None else {"question card": pooled.card.summary()}),
         "priors": str(pooled.priors.describe(pooled.directed)),
         "method": pooled.settings["method"],
         "seed": pooled.settings["seed"],
