@@ -135,11 +135,7 @@ class ServingEffects:
                 out = out[:1]  # the other one says the same the other way round
             sizes = f"{words.count(len(part), 'group')} of {_between(part['tastings'])} tastings"
             if len(out):
-                said = words.listing(
-                    f"{row.group} {'more' if row.p_higher > 0.5 else 'less'} often correct ({row.correct} of "
-                    f"{row.tastings}; {_points(row.difference_lower)} to {_points(row.difference_upper)} points from others)"
-                    for row in out.itertuples()
-                )
+                said = words.listing(map(_outlier, out.itertuples()))
                 found.append(f"{test}, {factor}: {said} ({sizes}).")
             elif (part["label"] == LABELS[1]).all():
                 found.append(f"{test}, {factor}: alike within {_points(self.alike)} points ({sizes}).")
@@ -271,6 +267,12 @@ def _odd(cups: list[str]) -> tuple[int, str] | None:
 def _share(x: float, n: float) -> np.ndarray:
     """Equally probable values of a share with a uniform prior."""
     return np.asarray(betaincinv(1 + x, 1 + n - x, (np.arange(STEPS) + 0.5) / STEPS))
+
+
+def _outlier(row: Any) -> str:
+    way = "more" if row.p_higher > 0.5 else "less"
+    span = f"{_points(row.difference_lower)} to {_points(row.difference_upper)} points from the rest"
+    return f"{row.group} {way} often correct ({row.correct} of {row.tastings}; {span})"
 
 
 def _between(sizes: pd.Series) -> str:
