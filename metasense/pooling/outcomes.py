@@ -172,3 +172,29 @@ def apart(logs: list[Array], best: list[Array], counts: NDArray[np.intp], which:
         together += logs[table][column]
         single += best[table][column]
     return np.maximum(single - together.max(axis=1), 0.0)
+
+
+def simulate(evidence: Evidence, theta: Array, gamma: Array, rng: np.random.Generator) -> NDArray[np.intp]:
+    """A number of correct answers at each d-prime and overdispersion between tasters; their tastings as in the panel."""
+    assert isinstance(evidence.protocol, Protocol)
+    p, chance = evidence.protocol.p_correct(theta), evidence.protocol.guess
+    if not evidence.repeated:
+        return np.asarray(rng.binomial(evidence.size, p))
+    below = p < chance  # mirrored: the rate lifts the wrong answers above theirs
+    floor = np.where(below, 1 - chance, chance)
+    mean = np.clip(np.where(below, chance - p, p - chance) / (1 - floor), 1e-9, 1 - 1e-9)
+    gamma = np.clip(gamma, 1e-9, 1 - 1e-9)
+    total = np.zeros(len(p), int)
+    for answers in _answers(evidence):
+        own = rng.beta(mean * (1 - gamma) / gamma, (1 - mean) * (1 - gamma) / gamma)
+        total += rng.binomial(answers, floor + (1 - floor) * own)
+    return np.where(below, evidence.size - total, total)
+
+
+def _answers(evidence: Evidence) -> list[int]:
+    """How many answers each taster of a panel with repeats gave."""
+    if isinstance(evidence, Repeats):
+        return [r for r, _, people in evidence.people for _ in range(people)]
+    assert isinstance(evidence, RepeatedTotal)
+    fewer, extra = divmod(evidence.tastings, evidence.tasters)
+    return [fewer + 1] * extra + [fewer] * (evidence.tasters - extra)

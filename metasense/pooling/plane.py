@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import IntegrationError, log_prior, overdispersions
-from metasense.pooling.likelihood import REACH, Evidence, Series
+from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
 from metasense.pooling.priors import Priors
 
@@ -38,12 +38,15 @@ class Weighed:
     log_evidence : float
     average : Distribution
         Of the average d-prime.
+    plane : Plane
+        The nodes it was computed on, finer than those asked where need be.
     weights : list of ndarray, each of shape (nodes,)
         Posterior probability of each node of each region; they add up to 1 over all regions.
     """
 
     log_evidence: float
     average: Distribution
+    plane: Plane
     weights: list[Array]
 
     def expect(self, values: Sequence[Array]) -> Array:
@@ -77,6 +80,7 @@ class Plane:
         self.tau = np.multiply.outer(self.average, sine / h).ravel()
         with np.errstate(divide="ignore"):
             self._log_volume = (np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)).ravel()
+        self._computed: dict[tuple[bool, float], Array] = {}
         self.regions: list[tuple[Series, float, float]] = []  # series, sign of mu, log share
         for gamma, share in zip(*overdispersions(self.evidence), strict=True):
             series = Series.build(self.evidence, np.ones(len(self.evidence)), float(gamma))
@@ -92,8 +96,17 @@ class Plane:
         out = []
         for series, sign, _ in self.regions:
             chosen = rows(series)
-            out.append(np.log(chosen.evaluate(sign * self.mu, self.tau)) + chosen.log_scale)
+            out.append(np.log(np.maximum(self._waves(chosen, sign) @ chosen.coefficients.T, FLOOR)) + chosen.log_scale)
         return out
+
+    def _waves(self, series: Series, sign: float) -> Array:
+        """The damped cosines at the nodes, shape (nodes, terms); all series of one kind share them."""
+        kind = series.directed, sign
+        if kind not in self._computed or self._computed[kind].shape[1] < series.terms:
+            blocks = np.array_split(np.arange(len(self.mu)), len(self.mu) // 256 + 1)  # small enough for the cache
+            parts = [series.waves(sign * self.mu[at], self.tau[at]) for at in blocks]
+            self._computed[kind] = np.concatenate(parts)
+        return self._computed[kind][:, : series.terms]
 
     @cached_property
     def finer(self) -> Plane:
@@ -135,7 +148,7 @@ class Plane:
         mean = float((self._w * marginal) @ self.average / whole)
         average = Distribution(self._fine, running / running[-1], mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
-        return Weighed(peak + float(np.log(whole)), average, [(d * volume).ravel() for d in densities])
+        return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
 
 
 def _stretch(values: Array, weight: Array, end: float) -> Callable[[Array], tuple[Array, Array]]:

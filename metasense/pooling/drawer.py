@@ -1,0 +1,320 @@
+"""The drawer: panels that were run and never listed, and what they could do to the answer.
+
+Panels listed with ``reported = no`` are ordinary rows: they are shown, counted and pooled, with the answer from the
+reported ones beside it. For panels that nobody listed there is only a what-if. Suppose a statistically significant panel
+always comes to light, and any other with probability omega. Then a listed panel i counts as
+``L_i / (S_i + omega (1 - S_i))``, where ``S_i`` is its chance of being statistically significant, averaged over the
+panel's own d-prime before dividing. Omega is not estimated: the answer is shown for several.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from metasense.pooling import outcomes
+from metasense.pooling.answers import Verdict
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.likelihood import Series
+from metasense.pooling.outcomes import ALPHA
+from metasense.pooling.plane import Plane, Weighed
+from metasense.pooling.sensitivity import answer, of_panels, side
+from metasense.showing import figures, tables, words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from metasense.pooling.pooled import Pooled
+
+Array = NDArray[np.float64]
+
+OMEGAS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.01)
+LEAST = 0.001  # smallest omega at which a change of the verdict is looked for
+
+
+class Selection:
+    """A pool whose panels came to light surely if statistically significant, and with probability omega if not.
+
+    Parameters
+    ----------
+    pooled : Pooled
+        Panels listed as not reported, and those with two counts, are taken as listed whatever they showed.
+    alpha : float
+        One-sided level at which a panel counts as statistically significant.
+    """
+
+    def __init__(self, pooled: Pooled, alpha: float = ALPHA) -> None:
+        self.pooled = pooled
+        collected, frame = pooled.collected, pooled.panels.frame
+        usable = np.array([outcomes.counted(e) for e in collected.evidence])
+        came_to_light = usable[collected.index] & ~frame["reported"].eq(False).fillna(False).to_numpy(bool)
+        copies = np.bincount(collected.index[came_to_light], minlength=len(collected.evidence))
+        self.chosen = np.flatnonzero(copies)
+        self.copies = copies[self.chosen].astype(float)
+        panels = [collected.evidence[i] for i in self.chosen]
+        critical = [outcomes.critical(e, alpha) for e in panels]
+        self._events = [outcomes.AtLeast(e, c) for e, c in zip(panels, critical, strict=True)]
+        dull = [outcomes.correct(e) < c for e, c in zip(panels, critical, strict=True)]
+        self.dull = float(self.copies @ np.array(dull, float)) if len(panels) else 0.0
+        self._known: dict[Plane, list[Array]] = {}
+
+    @property
+    def panels(self) -> int:
+        """Panels to which the what-if applies."""
+        return int(self.copies.sum())
+
+    def significant(self, plane: Plane) -> list[Array]:
+        """Chance of each chosen panel to be statistically significant at the nodes of each region."""
+        if plane not in self._known:
+            logs = plane.values(lambda series: Series.build(self._events, np.ones(len(self._events)), series.gamma))
+            self._known[plane] = [np.exp(np.minimum(log, 0.0)) for log in logs]
+        return self._known[plane]
+
+    def weigh(self, omega: float) -> Weighed:
+        """The posterior if this share of the panels that are not statistically significant came to light."""
+        dull = self.dull * np.log(omega)
+
+        def factor(plane: Plane) -> list[Array]:
+            return [dull - np.log(s + omega * (1 - s)) @ self.copies for s in self.significant(plane)]
+
+        collected = self.pooled.collected
+        return self.pooled.plane.weigh(collected.copies.astype(float), self.pooled.priors, factor)
+
+    def never_listed(self, omega: float, weighed: Weighed) -> float:
+        """Panels expected to have been run and never listed, beside those listed."""
+        hidden = [((1 - omega) * (1 - s) / (s + omega * (1 - s))) @ self.copies for s in self.significant(weighed.plane)]
+        return float(weighed.expect(hidden))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Drawer:
+    """What panels that were never listed could do to the answer. Made by `Pooled.drawer`.
+
+    Attributes
+    ----------
+    what_if : DataFrame
+        A row for each omega, the share of panels that are not statistically significant and still came to light:
+        ``case, omega``, the number of panels expected to be ``never_listed``, then the average d-prime's ``median, lower,
+        upper, prob, kind``, ``p_above, p_below, verdict``. The last row averages over these with the ``weight`` that they
+        have after the panels, having been equal before.
+    panels : int
+        Panels to which the what-if applies.
+    significant : int
+        How many of them are statistically significant.
+    unreported : tuple of str
+        Panels listed as not reported; they are counted.
+    reported_only : DataFrame or None
+        The answer with and without these, in the same columns.
+    turning : tuple or None
+        The largest omega at which the verdict is another, the panels never listed there, and that verdict.
+    margin : float or None
+    alpha : float
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]})
+    >>> pooled.drawer().to_frame().set_index("omega")["median"].round(1).to_dict()[0.01]
+    0.8
+    """
+
+    what_if: pd.DataFrame
+    panels: int
+    significant: int
+    unreported: tuple[str, ...]
+    reported_only: pd.DataFrame | None
+    turning: tuple[float, float, str] | None
+    margin: float | None
+    alpha: float = ALPHA
+
+    @classmethod
+    def of(
+        cls, pooled: Pooled, *, omegas: Sequence[float] = OMEGAS, alpha: float = ALPHA, prob: float = 0.95
+    ) -> Drawer:
+        """Work it out for a pool.
+
+        Raises
+        ------
+        ValueError
+            If an omega is not above 0 and at most 1.
+        """
+        if not omegas or not all(0 < omega <= 1 for omega in omegas):
+            raise ValueError(
+                "omegas are the shares of panels not statistically significant that still came to light: above 0 and at "
+                f"most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
+            )
+        frame = pooled.panels.frame
+        hidden = frame["reported"].eq(False).fillna(False).to_numpy(bool)
+        selection = Selection(pooled, alpha)
+        rows, found = [], []
+        for omega in omegas:
+            weighed = selection.weigh(omega)
+            found.append(weighed)
+            row = {"case": _listed(omega), "omega": omega, "never_listed": selection.never_listed(omega, weighed)}
+            rows.append(row | answer(weighed.average, pooled, prob))
+        logs = np.array([weighed.log_evidence for weighed in found])
+        weights = np.exp(logs - logs.max())
+        averaged = Distribution.mixture([weighed.average for weighed in found], weights)
+        never = float(weights @ [row["never_listed"] for row in rows] / weights.sum())
+        rows.append({"case": "averaged over these", "omega": np.nan, "never_listed": never} | answer(averaged, pooled, prob))
+        share = [*(weights / weights.sum()), np.nan]
+        beside = None
+        if hidden.any() and not hidden.all():
+            beside = pd.DataFrame(
+                {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled, prob)
+                for case, keep in (("all panels", np.ones(len(frame), bool)), ("reported panels only", ~hidden))
+            )
+        return cls(
+            pd.DataFrame(rows).assign(weight=share),
+            selection.panels,
+            round(selection.panels - selection.dull),
+            tuple(frame["panel"][hidden]),
+            beside,
+            _turning(selection),
+            None if pooled.margin is None else pooled.margin.d_prime,
+            alpha,
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the what-ifs, a row for each omega and one for their average."""
+        return self.what_if.copy()
+
+    def listed(self) -> str:
+        """The panels listed as not reported, in words."""
+        if not self.unreported:
+            return "No panel is listed as not reported."
+        names = words.listing(map(words.one_line, self.unreported), most=6)
+        is_ = "is" if len(self.unreported) == 1 else "are"
+        text = f"Listed as not reported elsewhere, and counted here: {names}"
+        if self.reported_only is None:
+            return f"{text}. That {is_} every panel of the table."
+        with_, without = self.reported_only.itertuples(index=False)
+        medians = words.distinct(with_.median, without.median)
+        verdict = "" if self.margin is None else (
+            f" The verdict is {with_.verdict} either way."
+            if with_.verdict == without.verdict
+            else f" The verdict is {with_.verdict} with and {without.verdict} without."
+        )
+        return f"{text}. With them the median of the average d-prime is {medians[0]}, from the reported panels only {medians[1]}.{verdict}"
+
+    def sentence(self) -> str:
+        """What panels that were never listed could do to the answer, in words."""
+        if not self.panels:
+            return "The what-if does not apply: no panel is known only because it was reported."
+        frame = self.what_if.dropna(subset=["omega"])
+        first, last = frame.loc[frame["omega"].idxmax()], frame.loc[frame["omega"].idxmin()]
+        medians = words.distinct(first["median"], last["median"])
+        text = (
+            f"If every panel that was run is listed, the median of the average d-prime is {medians[0]}. "
+            if first["omega"] == 1
+            else f"If {_share(first['omega'])} of the panels not statistically significant are listed, the median is {medians[0]}. "
+        )
+        text += (
+            f"If only {_share(last['omega'])} of the panels that are not statistically significant ever came to light, it is "
+            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed beside these "
+            f"{self.panels}."
+        )
+        return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
+
+    def _turn(self, verdict: str) -> str:
+        if self.turning is None:
+            return f"The verdict, {verdict}, stays even then."
+        omega, never, other = self.turning
+        if omega > 0.95:
+            return f"The verdict would turn from {verdict} to {other} as soon as a single such panel had not come to light."
+        return (
+            f"The verdict would turn from {verdict} to {other} once fewer than {_share(omega)} of such panels came to light: "
+            f"about {words.count(max(round(never), 1), 'panel')} never listed."
+        )
+
+    def caveats(self) -> tuple[str, ...]:
+        """What the what-if cannot do."""
+        known = (
+            "Every panel known from reports is statistically significant, so nothing here tells how many others there were"
+            if self.panels and self.significant == self.panels
+            else "These panels hardly tell how many others there were"
+        )
+        return (
+            f"{known}: this is a what-if, not an estimate. Where everything is listed, all rows but the first, and their "
+            "average, are too low.",
+            f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what came to "
+            "light. Listing the panels that were broken off or never reported, as rows with reported = no, is better than "
+            "any such correction.",
+        )
+
+    def plot(self, *, ax: Any = None) -> Axes:
+        """The average d-prime against the share of panels not statistically significant that came to light."""
+        frame = self.what_if.dropna(subset=["omega"]).sort_values("omega")
+        axes = figures.curve(
+            frame["omega"],
+            frame["median"],
+            lower=frame["lower"],
+            upper=frame["upper"],
+            level=self.margin,
+            level_label="margin",
+            xlabel="share that came to light of the panels not statistically significant (right: all are listed)",
+            ylabel="average d-prime (median)",
+            dots=True,
+            prob=float(frame["prob"].iloc[0]),
+            ax=ax,
+        )
+        axes.set_xscale("log")
+        axes.set_xticks(frame["omega"], [words.percent(omega) for omega in frame["omega"]])
+        axes.minorticks_off()
+        axes.set_ylim(bottom=0)
+        return axes
+
+    def _parts(self) -> list[str | tables.Table]:
+        frame = self.what_if.drop(columns=["omega", "weight"])
+        if self.margin is None:
+            frame = frame.drop(columns=["p_above", "p_below", "verdict"])
+        kinds: dict[str, Any] = {"p_above": side, "p_below": side, "never_listed": lambda v: words.whole(round(v))}
+        labels = {"case": "of panels not statistically significant, came to light", "never_listed": "panels never listed"}
+        labels |= {"p_above": "P(above margin)", "p_below": "P(below margin)"}
+        caption = "The average d-prime if other panels were run and never listed"
+        table = tables.table(frame, caption=caption, kinds=kinds, labels=labels)
+        return [self.listed(), self.sentence(), table, *self.caveats()]
+
+    def __repr__(self) -> str:
+        return "\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._parts())
+
+    def _repr_html_(self) -> str:
+        return tables.block(*self._parts())
+
+
+def _turning(selection: Selection) -> tuple[float, float, str] | None:
+    """The largest omega at which the verdict is another than with every panel listed."""
+    margin = selection.pooled.margin
+    if margin is None or not selection.panels:
+        return None
+
+    def label(omega: float) -> str:
+        return Verdict.of(selection.weigh(omega).average, margin).label
+
+    before, high = label(1.0), 1.0
+    for low in np.geomspace(1.0, LEAST, 13)[1:]:
+        if label(float(low)) != before:
+            break
+        high = float(low)
+    else:
+        return None
+    low = float(low)
+    while high / low > 1.01:
+        middle = float(np.sqrt(high * low))
+        low, high = (middle, high) if label(middle) != before else (low, middle)
+    weighed = selection.weigh(low)
+    return low, selection.never_listed(low, weighed), Verdict.of(weighed.average, margin).label
+
+
+def _listed(omega: float) -> str:
+    return "all" if omega == 1 else _share(omega)
+
+
+def _share(omega: float) -> str:
+    ratio = 1 / omega
+    return f"1 in {ratio:.0f}" if abs(ratio - round(ratio)) < 0.05 and ratio > 1.5 else words.percent(omega, 1 if omega < 0.1 else 0)
