@@ -27,6 +27,7 @@ Array = NDArray[np.floating[Any]]
 NODES = 49  # per axis; 25 of them make the check
 CUT = 26.0  # log density below the peak at which the box ends
 TOLERANCE = 1e-3  # of the log evidence between the rule and its every second node
+NEAR = 0.25 ** np.arange(1, 9)  # a small spread allows wide angles only much closer to the origin than the other nodes
 FINE = 1025
 REFINED = 4
 GAMMAS = 14  # overdispersions at which panels with repeats are integrated
@@ -99,14 +100,17 @@ class _Region:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
         far = min(14.0, 8.0 * max(self.priors.mu_scale, self.priors.tau_scale))
         t, angle = guess or (_Stretch(0, 0, far / 2, far), _Stretch(0, 0, np.pi / 4, np.pi))
-        t, angle = replace(t, lower=0.0, upper=far), replace(angle, lower=0.0, upper=np.pi / 2)
         x = np.linspace(-1, 1, 25)
         for _ in range(30):
+            # every look covers the whole axes: what a coarse look misses must not be cut off for good
+            t, angle = replace(t, lower=0.0, upper=far), replace(angle, lower=0.0, upper=np.pi / 2)
             (tv, tj), (av, aj) = t.at(x), angle.at(x)
-            density = self.log_density(tv, av)[0] + np.log(np.multiply.outer(tj, aj))
+            density = self.log_density(np.concatenate([tv, tv[1] * NEAR]), av)[0] + np.log(aj)
+            close = density[len(x) :] + np.log(tv[1] * NEAR)[:, None]
+            density = density[: len(x)] + np.log(tj)[:, None]
             weight = np.exp(density - density.max())
             new_t = t.refit(x, weight.sum(axis=1), density.max(axis=1))
-            new_angle = angle.refit(x, weight.sum(axis=0), density.max(axis=0))
+            new_angle = angle.refit(x, weight.sum(axis=0), np.maximum(density.max(axis=0), close.max(axis=0)))
             settled = new_t.near(t) and new_angle.near(angle)
             t, angle = new_t, new_angle
             if settled:
