@@ -1,0 +1,317 @@
+"""Plans for the next panels: look-ups against full refits, chances against enumeration, one answer everywhere."""
+
+import math
+from concurrent.futures import ProcessPoolExecutor
+from itertools import combinations_with_replacement
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import metasense as ms
+from metasense.planning import next_panel
+from metasense.planning.next_panel import Plan, plan_next
+from metasense.pooling.answers import NextPanel
+from metasense.showing.words import VERDICTS, banned
+
+HALF = ms.Margin(d_prime=0.5)
+TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
+MIXED = {
+    "panel": ["A", "B", "C"],
+    "protocol": ["2-AFC", "triangle", "3-AFC"],
+    "tastings": [30, 30, 24],
+    "correct": [20, 14, 13],
+}
+REPEATS = {"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 18], "correct": [13, 7], "tasters": [8, 18]}
+NOTHING = {"panel": ["none yet"], "protocol": ["triangle"], "tastings": [0], "correct": [0]}
+
+
+@pytest.fixture(scope="module")
+def triangles():
+    return ms.pool(TRIANGLES, margin=HALF)
+
+
+@pytest.fixture(scope="module")
+def plans(triangles):
+    return plan_next(triangles, Plan.every(["triangle", "tetrad", "3-AFC"], [20, 40], [1, 4]), draws=1000)
+
+
+def pooled_with(pooled, plan, counts):
+    """The pool as if these counts had come in, computed from the table up."""
+    frame = pooled.panels.to_frame()
+    if plan.same_pair_as is None:
+        names = [f"new {i}" for i in range(len(counts))]
+        more = {"panel": names, "protocol": plan.protocol.name, "tastings": plan.tasters, "correct": counts}
+        frame = pd.concat([frame, pd.DataFrame(more)], ignore_index=True)
+    else:  # the same protocol on one d-prime: counts simply add up
+        row = frame.index[frame["panel"] == plan.same_pair_as][0]
+        frame.loc[row, ["tastings", "correct"]] += [plan.tastings, counts[0]]
+    return ms.pool(frame, margin=pooled.margin)
+
+
+def predicted(pooled, plan):
+    """Chance of each number of correct answers at each of the pool's nodes, by quadrature over the panel's d-prime."""
+    z, w = np.polynomial.hermite_e.hermegauss(80)
+    patches = pooled.posterior.patches
+    mu, tau, weight = (np.concatenate([getattr(p, name) for p in patches]) for name in ("mu", "tau", "weight"))
+    weight = weight * np.repeat([p.share for p in patches], [len(p.mu) for p in patches])
+    theta, n = mu[:, None] + tau[:, None] * z, plan.tasters
+    right, wrong = plan.protocol.p_correct(theta), plan.protocol.p_wrong(theta)
+    chances = np.stack([(math.comb(n, x) * right**x * wrong ** (n - x)) @ w for x in range(n + 1)], axis=1)
+    return chances / w.sum(), weight
+
+
+def settled_by_refitting(pooled, plan):
+    """Chance of a verdict by pooling every outcome afresh: (beyond, within)."""
+    if plan.same_pair_as is not None:
+        outcomes = [(x,) for x in range(plan.tastings + 1)]
+        chances = NextPanel.of(pooled.panel(plan.same_pair_as), plan.protocol, plan.tastings).probability
+    else:
+        table, weight = predicted(pooled, plan)
+        outcomes = list(combinations_with_replacement(range(plan.tasters + 1), plan.panels))
+        orders = [
+            math.factorial(plan.panels) / np.prod([math.factorial(c) for c in np.unique(o, return_counts=True)[1]])
+            for o in outcomes
+        ]
+        chances = [
+            n * (weight @ np.prod([table[:, x] for x in o], axis=0)) for n, o in zip(orders, outcomes, strict=True)
+        ]
+    assert sum(chances) == pytest.approx(1, abs=1e-4)
+    labels = [
+        pooled_with(pooled, plan, o).verdict().label if p > 1e-7 else "" for p, o in zip(chances, outcomes, strict=True)
+    ]
+    return tuple(sum(p for p, s in zip(chances, labels, strict=True) if s == v) for v in VERDICTS[:2])
+
+
+DESIGNS = [
+    (TRIANGLES, ms.Margin(d_prime=1.0), Plan("triangle", 30)),
+    (TRIANGLES, HALF, Plan("tetrad", 24)),
+    (TRIANGLES, ms.Margin(d_prime=1.0), Plan("duo-trio", 8, 2)),
+    (TRIANGLES, ms.Margin(d_prime=0.8), Plan("3-AFC", 20)),  # a direction where none was named before
+    (TRIANGLES, ms.Margin(d_prime=1.0), Plan("triangle", 15, 2, "D")),
+    (MIXED, ms.Margin(d_prime=0.8), Plan("2-AFC", 20)),
+    (MIXED, ms.Margin(d_prime=0.5), Plan("tetrad", 20)),
+    (REPEATS, ms.Margin(d_prime=1.2), Plan("tetrad", 6)),
+]
+
+
+@pytest.mark.parametrize(("table", "margin", "plan"), DESIGNS, ids=[plan.name for *_, plan in DESIGNS])
+def test_chance_of_settling_equals_refitting_every_outcome(table, margin, plan):
+    pooled = ms.pool(table, margin=margin)
+    row = plan_next(pooled, [plan]).to_frame().iloc[0]
+    assert row["error"] == 0
+    assert (row["beyond"], row["within"]) == pytest.approx(settled_by_refitting(pooled, plan), abs=0.002)
+    assert row["settled"] == pytest.approx(row["beyond"] + row["within"], abs=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("table", "plan", "counts"),
+    [
+        (TRIANGLES, Plan("tetrad", 40, 4), [20, 11, 17, 14]),
+        (TRIANGLES, Plan("3-AFC", 60, 2), [33, 12]),
+        (TRIANGLES, Plan("triangle", 60, 1, "B"), [31]),
+        (MIXED, Plan("duo-trio", 30, 3), [22, 13, 17]),
+        (REPEATS, Plan("tetrad", 30, 2), [18, 9]),
+        (NOTHING, Plan("tetrad", 40, 12), [13, 12, 15, 20, 14, 11, 13, 16, 10, 17, 12, 14]),
+    ],
+)
+def test_looking_up_equals_pooling_again(table, plan, counts):
+    pooled = ms.pool(table, margin=ms.Margin(d_prime=0.7))
+    known = next_panel._Known.of(pooled, pooled.margin)
+    job = next_panel._Job(known, plan, known.tasted(pooled, plan), 1000, 1)
+    nodes = known.nodes(97, plan.protocol.directed and not known.directed)
+    tables = next_panel._log_tables(job, nodes, counts)
+    _, below, width = (v[0] for v in nodes.refit(tables, np.ones((1, len(counts)))))
+    again = pooled_with(pooled, plan, counts).average
+    lower, upper = again.interval()
+    assert below == pytest.approx(again.below(0.7), abs=2e-5)
+    assert width == pytest.approx(upper - lower, rel=3e-3)
+
+
+def test_nodes_laid_for_planning_hold_the_same_posterior():
+    for table in (TRIANGLES, MIXED, REPEATS):
+        pooled = ms.pool(table, margin=HALF)
+        nodes = next_panel._Known.of(pooled, HALF).nodes(49, False)
+        below = nodes.weight.reshape(-1, 49).sum(axis=1) @ nodes.ladder[:, 0]
+        assert below == pytest.approx(pooled.average.below(0.5), abs=2e-5)
+        assert nodes.weight @ nodes.tau == pytest.approx(pooled.spread.mean, abs=2e-4)
+
+
+def test_a_plan_cannot_be_expected_to_move_the_answer(triangles):
+    # The mean of a posterior probability over what may come is the probability now.
+    plan = Plan("tetrad", 36)
+    known = next_panel._Known.of(triangles, HALF)
+    nodes = known.nodes(49, False)
+    tables = next_panel._log_tables(next_panel._Job(known, plan, None, 1000, 1), nodes, range(37))
+    log_chance, below, _ = nodes.refit(tables, np.eye(37))
+    assert np.exp(log_chance).sum() == pytest.approx(1, abs=1e-9)
+    assert np.exp(log_chance) @ below == pytest.approx(triangles.average.below(0.5), abs=1e-5)
+    assert np.exp(log_chance) == pytest.approx(triangles.next_panel("tetrad", 36).probability, abs=1e-6)
+
+
+def test_drawing_agrees_with_following_every_outcome(triangles):
+    plan = Plan("tetrad", 24, 2)
+    exact = plan_next(triangles, [plan]).to_frame().iloc[0]
+    drawn = plan_next(triangles, [plan], draws=200).to_frame().iloc[0]
+    assert exact["error"] == 0 < drawn["error"] < 0.04
+    for name in ("settled", "beyond", "within"):
+        assert abs(drawn[name] - exact[name]) <= 0.005 + 3 * max(drawn["error"], 0.01)
+    assert drawn["width"] == pytest.approx(exact["width"], rel=0.05)
+
+
+def test_four_triangle_panels_cannot_find_that_there_is_nothing():
+    # Before any data: with nothing to taste, four triangles of 40 never reach P(average < 0.5) > 0.95; twelve tetrads
+    # of 40 do in about three of five times (600 full refits of simulated panels: 0.60, standard error 0.02).
+    pooled = ms.pool(NOTHING, margin=HALF)
+    plans = plan_next(pooled, [Plan("tetrad", 40, 12), Plan("triangle", 40, 4)])
+    frame = plans.to_frame().set_index("protocol")
+    assert frame.loc["triangle", "within_if_none"] == 0
+    assert frame.loc["triangle", "says"] == "cannot end within the margin"
+    assert frame.loc["tetrad", "within_if_none"] == pytest.approx(0.61, abs=0.04)
+    assert frame.loc["tetrad", "says"] == ""
+    assert "1 plan of 2 would end within the margin less than once in 100 times" in plans.statement()
+
+
+def test_a_plan_that_cannot_settle_it_is_told_so(triangles):
+    plans = plan_next(triangles, [Plan("triangle", 12)])
+    assert "This plan (triangle, 1 panel of 12, new pair) cannot settle it" in plans.statement()
+    assert plans.to_frame()["says"].tolist() == ["cannot settle it"]
+    ranked = plan_next(triangles, [Plan("triangle", 6), Plan("3-AFC", 42, 4)])
+    assert ranked.best == Plan("3-AFC", 42, 4)  # however few its cups, a hopeless plan comes last
+
+
+def test_plans_are_ranked_by_cups_for_the_chance_they_give(plans):
+    frame = plans.to_frame()
+    fair = frame[frame["says"] != "cannot settle it"]
+    assert fair["cups_per_settling"].is_monotonic_increasing
+    assert [plan.name for plan in plans.plans] == frame["plan"].tolist()
+    assert frame.loc[0, "cups_per_settling"] == pytest.approx(frame.loc[0, "cups"] / frame.loc[0, "settled"])
+    assert (frame["cups"] == frame["tastings"] * frame["protocol"].map({"triangle": 3, "tetrad": 4, "3-AFC": 3})).all()
+
+
+def test_more_tasters_narrow_the_answer_and_a_known_pair_only_so_far(triangles):
+    sizes = plan_next(triangles, Plan.every(["triangle"], [20, 60, 180])).to_frame().set_index("tasters")["width"]
+    assert sizes[20] > sizes[60] > sizes[180]
+    same, new = Plan("tetrad", 400, 1, "D"), Plan("tetrad", 100, 4)
+    width = plan_next(triangles, [same, new], draws=400).to_frame().set_index("plan")["width"]
+    assert width[same.name] > 1.1 * width[new.name]  # one pair, however well known, says little of the next
+
+
+def test_panels_that_narrow_the_answer_much_are_worked_out_on_a_finer_grid():
+    pooled = ms.pool(NOTHING, margin=HALF)
+    plans = plan_next(pooled, [Plan("tetrad", 300, 12)], draws=100)
+    row = plans.to_frame().iloc[0]
+    assert row["nodes"] > next_panel.LEVELS[0]
+    assert row["resolved"]
+    assert any(note.startswith("Worked out on a finer grid") for note in plans.notes)
+
+
+def test_same_seed_same_answer_whatever_else_is_asked(triangles):
+    plan = Plan("tetrad", 40, 4)
+    alone = plan_next(triangles, [plan], draws=500).to_frame().iloc[0]
+    among = plan_next(triangles, [Plan("triangle", 20), plan], draws=500).to_frame()
+    assert among[among["plan"] == plan.name].iloc[0].equals(alone)
+    assert plan_next(triangles, [plan], draws=500, seed=2).to_frame().loc[0, "settled"] != alone["settled"]
+
+
+def test_process_pool_gives_the_serial_answer_to_the_bit(triangles, plans):
+    with ProcessPoolExecutor(2) as executor:
+        spread = plan_next(triangles, plans.plans[::-1], draws=1000, executor=executor)
+    pd.testing.assert_frame_equal(spread.to_frame(), plans.to_frame(), check_exact=True)
+
+
+def test_dask_cluster_gives_the_serial_answer_to_the_bit(triangles, plans):
+    distributed = pytest.importorskip("distributed")
+    local = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    with distributed.LocalCluster(**local) as cluster, distributed.Client(cluster) as client:
+        spread = plan_next(triangles, plans.plans, draws=1000, executor=client.get_executor())
+    pd.testing.assert_frame_equal(spread.to_frame(), plans.to_frame(), check_exact=True)
+
+
+def test_usual_plans_cover_the_protocols_and_one_pair_tasted_again():
+    pooled = ms.pool({**TRIANGLES, "date": ["2025-01-04", "2025-03-01", "2025-02-01", None]}, margin=HALF)
+    plans = plan_next(pooled, draws=100)
+    frame = plans.to_frame()
+    assert set(frame["protocol"]) == {"triangle", "tetrad", "3-AFC"}
+    assert set(frame["same_pair_as"].dropna()) == {"B"}  # the latest
+    assert frame.loc[frame["same_pair_as"].notna(), "batch_pairs"].eq(0).all()
+    assert any(note.startswith("The same pair as B") for note in plans.notes)
+    assert any("attribute named beforehand: 3-AFC" in note for note in plans.notes)
+
+
+def test_words_table_and_figure_say_the_same(plans):
+    import matplotlib.figure
+
+    text, page = repr(plans), plans._repr_html_()
+    assert plans.statement() in text
+    assert plans.best.name in page
+    assert not banned(text)
+    ax = plans.plot(ax=matplotlib.figure.Figure())
+    assert [label.get_text().split(":")[0] for label in ax.get_yticklabels()] == plans.to_frame()["plan"].tolist()
+    assert "chance of settling" in ax.get_xlabel()
+
+
+def test_a_settled_question_is_said_to_be():
+    pooled = ms.pool({**TRIANGLES, "correct": [35, 36, 34, 37]}, margin=HALF)
+    plans = plan_next(pooled, [Plan("triangle", 24)])
+    assert "settled already" in plans.statement()
+    assert plans.to_frame().loc[0, "settled"] > 0.9
+
+
+def test_a_sampled_pool_is_planned_on_its_grid(triangles):
+    from dataclasses import replace
+
+    from metasense.pooling.posterior import Patch, Posterior
+
+    patch = triangles.posterior.patches[0]
+    drawn = Patch(patch.series, 1.0, patch.mu, patch.tau, np.full(len(patch.mu), 1 / len(patch.mu)))
+    sampled = replace(triangles, posterior=Posterior((drawn,), "mcmc"))
+    ours = plan_next(sampled, [Plan("tetrad", 40)]).to_frame()
+    assert ours.equals(plan_next(triangles, [Plan("tetrad", 40)]).to_frame())
+
+
+def test_errors_name_what_is_missing(triangles):
+    with pytest.raises(ValueError, match="needs a margin"):
+        plan_next(ms.pool(TRIANGLES))
+    with pytest.raises(ValueError, match="'Z' is not one of A, B, C and D"):
+        plan_next(triangles, [Plan("triangle", 20, same_pair_as="Z")])
+    with pytest.raises(ValueError, match=r"tasters = 0 .*panels = 1.5"):
+        Plan("triangle", 0, 1.5)
+    with pytest.raises(ValueError, match="at least one"):
+        plan_next(triangles, [])
+    with pytest.raises(ValueError, match="draws is a whole number from 100"):
+        plan_next(triangles, [Plan("triangle", 20)], draws=10)
+    with pytest.raises(ValueError, match="same-different"):
+        Plan("same-different", 20)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("margin", "plan"),
+    [(HALF, Plan("tetrad", 40, 4)), (HALF, Plan("3-AFC", 30, 4)), (ms.Margin(d_prime=1), Plan("triangle", 24, 6))],
+)
+def test_chance_of_settling_equals_simulating_and_refitting(triangles, margin, plan):
+    pooled = ms.pool(TRIANGLES, margin=margin)
+    rng, times = np.random.default_rng(7), 600
+    pick = rng.integers(pooled.draws["average"].size, size=times)
+    mu, tau = (pooled.draws[name].to_numpy().ravel()[pick] for name in ("centre", "spread"))
+    theta = rng.normal(mu[:, None], tau[:, None], (times, plan.panels))
+    counts = rng.binomial(plan.tasters, plan.protocol.p_correct(theta))
+    share = np.mean([pooled_with(pooled, plan, row).verdict().label in VERDICTS[:2] for row in counts])
+    row = plan_next(pooled, [plan]).to_frame().iloc[0]
+    error = math.hypot(math.sqrt(share * (1 - share) / times), row["error"])
+    assert abs(row["settled"] - share) <= 0.005 + 3 * error
+
+
+@pytest.mark.slow
+def test_unreachable_cases_by_simulating_and_refitting():
+    rng = np.random.default_rng(11)
+    for test, panels, times in (("triangle", 4, 300), ("tetrad", 12, 300)):
+        table = {"panel": [str(i) for i in range(panels)], "protocol": test, "tastings": 40}
+        within = [
+            ms.pool({**table, "correct": rng.binomial(40, 1 / 3, panels)}).average.below(0.5) > 0.95
+            for _ in range(times)
+        ]
+        ours = plan_next(ms.pool(NOTHING, margin=HALF), [Plan(test, 40, panels)]).to_frame().loc[0, "within_if_none"]
+        share = np.mean(within)
+        assert abs(ours - share) <= 0.005 + 3 * math.sqrt(share * (1 - share) / times + 0.25 / 4000)
