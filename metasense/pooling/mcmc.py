@@ -38,6 +38,7 @@ R_HAT = 1.01  # above it the chains disagree
 ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
 TARGET_ACCEPT = 0.95
 NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
+NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -242,6 +243,80 @@ def sample(
     return _posterior(series, mu, tau, beta @ X.T, which, moderated=bool(names)), _diagnose(kept, statistics), kept
 
 
+def sample_moderated(
+    evidence: Sequence[Evidence],
+    priors: Priors,
+    *,
+    columns: Array,
+    names: Sequence[str],
+    load: Array | None = None,
+    clusters: NDArray[np.intp] | None = None,
+    draws: int = 1000,
+    tune: int = 1000,
+    chains: int = 4,
+    seed: int = 1,
+    progress: bool = False,
+) -> tuple[Series, Diagnostics, xr.Dataset]:
+    """Draw from the posterior with several moderators, a dose through zero, or panels within clusters.
+
+    Panel i is ``theta_i ~ Normal(load_i (mu + columns_i beta) + e_c(i), within)`` with the clusters' own deviations
+    ``e_c ~ Normal(0, between)`` integrated out by the trapezoid rule. Without clusters `within` is the whole spread.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence, length n
+        One for each panel.
+    priors : Priors
+        With clusters both spreads are half-normal of scale ``tau_scale / sqrt(2)``.
+    columns : ndarray, shape (n, P)
+        Moderators, each slope with the prior ``Normal(0, beta_scale)``.
+    names : sequence of str, length P
+    load : ndarray, shape (n,), optional
+    clusters : ndarray of int, shape (n,), optional
+        Each panel's cluster, counted from 0.
+    draws, tune, chains, seed, progress
+        As for `sample`.
+
+    Returns
+    -------
+    series : Series
+    diagnostics : Diagnostics
+    draws : Dataset
+        `mu`, `tau`, `beta` and with clusters `between` and `within`; dims chain, draw (and moderator). Where d-prime has
+        no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
+    """
+    rng = np.random.default_rng(seed)
+    gammas, shares = overdispersions(evidence)
+    series = [Series.build(evidence, [1] * len(evidence), float(gamma)) for gamma in gammas]
+    slopes = columns.shape[1]
+    ruler, starts = _prepare(series[len(series) // 2], slopes, chains, rng)
+    polar, statistics = _run(
+        series,
+        shares,
+        priors,
+        columns,
+        ruler,
+        starts,
+        draws,
+        tune,
+        int(rng.integers(2**31)),
+        progress,
+        load=1.0 if load is None else load,
+        clusters=clusters,
+    )
+    mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
+    side = np.where((mu < 0) & (not series[0].directed), -1.0, 1.0)
+    values: dict[str, Any] = {"mu": (("chain", "draw"), side * mu), "tau": (("chain", "draw"), tau)}
+    if slopes:
+        values["beta"] = (("chain", "draw", "moderator"), side[..., None] * polar["beta"])
+    if clusters is not None:
+        values["between"] = (("chain", "draw"), tau * np.sin(polar["split"]))
+        values["within"] = (("chain", "draw"), tau * np.cos(polar["split"]))
+    coordinates = {"chain": np.arange(chains), "draw": np.arange(draws)} | ({"moderator": list(names)} if slopes else {})
+    kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
+    return series[0], _diagnose(kept, statistics), kept
+
+
 def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
     """The draws as the native object of the ArviZ that is installed: DataTree, or InferenceData before ArviZ 1.
 
@@ -323,8 +398,14 @@ def _run(
     tune: int,
     seed: int,
     progress: bool,
+    *,
+    load: Array | float = 1.0,
+    clusters: NDArray[np.intp] | None = None,
 ) -> tuple[dict[str, Array], xr.Dataset]:
-    """Build the model in PyMC, sample it, and keep plain arrays of shape (chains, draws, ...)."""
+    """Build the model in PyMC, sample it, and keep plain arrays of shape (chains, draws, ...).
+
+    Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
+    """
     with _quiet():
         import pymc as pm
         import pytensor.tensor as pt
@@ -342,18 +423,37 @@ def _run(
             log_R = ruler.middle + z * width
             R = pm.Deterministic("R", pt.exp(log_R))
             mu, tau = R * pt.cos(a), R * pt.sin(a)
-            damping = pt.exp(-0.5 * w**2 * tau**2)
-            if slopes:
-                beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes)
-                centres = mu + pt.dot(X, beta) + first.offset
-                average = (C * (pt.cos(centres[:, None] * w) * damping)).sum(axis=2)
+            beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes) if slopes else None
+            centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
+            log_prior = -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2
+            if clusters is not None:
+                # the spread is that of panels in different clusters; two halves of its variance, one prior for each
+                split = pm.Uniform("split", 0, np.pi / 2)
+                within, between = tau * pt.cos(split), tau * pt.sin(split)
+                log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)  # d between d within = tau d tau d split
+                turn = centres[:, None] + first.offset
+                damped = C * pt.exp(-0.5 * w**2 * within**2)
+                step = _quadrature(first, clusters)
+                at = np.arange(-6.0, 6.0 + step / 2, step)
+                shift = w[:, None] * (between * at)
+                average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift)) - pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
+            elif slopes or np.ndim(load):
+                damping = pt.exp(-0.5 * w**2 * tau**2)
+                average = (C * (pt.cos((centres[:, None] + first.offset) * w) * damping)).sum(axis=2)
             else:
+                damping = pt.exp(-0.5 * w**2 * tau**2)
                 waves = pt.cos(w * (mu + first.offset)) * damping
                 average = pt.dot(C.reshape(-1, terms), waves).reshape((len(series), len(first.evidence)))
             positive = 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))  # a floor without a kink
-            log_likelihood = (pt.log(positive) * first.copies).sum(axis=1) + (scale - scale.max()) + np.log(shares)
-            pm.Potential("panels", pt.logsumexp(log_likelihood))
-            pm.Potential("prior", -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2)
+            if clusters is None:
+                log_likelihood = (pt.log(positive) * first.copies).sum(axis=1)
+            else:
+                member = np.equal.outer(np.unique(clusters), clusters) * first.copies
+                logs = pt.dot(member, pt.log(positive)).dimshuffle(1, 0, 2)  # overdispersion, cluster, node
+                weight = -0.5 * at**2 + np.log(step / np.sqrt(2 * np.pi))
+                log_likelihood = pt.logsumexp(logs + weight, axis=2).sum(axis=1)
+            pm.Potential("panels", pt.logsumexp(log_likelihood + (scale - scale.max()) + np.log(shares)))
+            pm.Potential("prior", log_prior)
             pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
 
             seen = np.zeros(len(starts), int)
@@ -383,9 +483,16 @@ def _run(
                 pass
             if seen.sum() < len(starts) * (tune + draws):
                 raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.")
-    names = [name for name in ("R", "a", "beta") if name in result["posterior"]]
+    names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]
     statistics = xr.Dataset(result["sample_stats"].data_vars)
     return {name: np.asarray(result["posterior"][name]) for name in names}, statistics
+
+
+def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
+    """Step of the trapezoid over a cluster's deviation (in SDs) that resolves the best known cluster's likelihood."""
+    sizes = np.array([e.size for e in series.evidence]) * series.copies
+    largest = np.bincount(clusters, sizes).max()
+    return float(np.clip(2.0 / np.sqrt(largest), 0.05, 0.3))
 
 
 class _Interrupted(BaseException):
@@ -451,6 +558,15 @@ def _diagnose(draws: xr.Dataset, statistics: xr.Dataset) -> Diagnostics:
     return Diagnostics(pd.DataFrame(rows), divergences, draws.sizes["chain"], draws.sizes["draw"], statistics)
 
 
+def effective_size(draws: xr.Dataset) -> float:
+    """The number of independent draws that these are worth: the least over quantities, of their middle and tails."""
+    with _quiet():
+        import arviz_stats
+    chosen = draws[[str(name) for name in NAMES if name in draws]]
+    sizes = [arviz_stats.ess(chosen, method="bulk"), arviz_stats.ess(chosen, method="tail", prob=(0.05, 0.95))]
+    return min(float(size[name]) for size in sizes for name in chosen.data_vars)
+
+
 def _sampler_name() -> str:
     from importlib.metadata import version
 
@@ -470,6 +586,7 @@ def _quiet() -> Iterator[None]:
             logger.setLevel(logging.CRITICAL + 1)
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing a major refactor", FutureWarning)
+            warnings.filterwarnings("ignore", r"np\.dot\(\) is faster on contiguous arrays")
             yield
     finally:
         for logger, level in zip(loggers, levels, strict=True):

@@ -1,0 +1,263 @@
+"""Panels within batch pairs, or within experimenters: how much is the pair, how much the panel?
+
+Many tasters on one batch pair describe that pair. With a level in between, panels on pair g are
+``theta_i ~ Normal(phi_g, within)`` and pairs ``phi_g ~ Normal(mu, between)``; both spreads have half-normal priors of
+scale ``tau_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the plain
+pool. It is integrated, whatever the number of pairs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.pooling import writing
+from metasense.pooling.answers import Rate, Verdict, quantity
+from metasense.pooling.design import level
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.levels import Groups, Levels
+from metasense.pooling.moderators import Prediction, times_as
+from metasense.protocols import Protocol, forced_choice
+from metasense.showing import figures, tables, words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from metasense.pooling.pooled import Pooled
+
+
+def nest(plain: Pooled, within: str) -> Nested:
+    """Put a level between the panels and their average; see `pool`.
+
+    Parameters
+    ----------
+    plain : Pooled
+        The same panels without the level; its priors are used.
+    within : str
+        Column that names each panel's batch pair, experimenter or the like.
+
+    Raises
+    ------
+    PanelsError
+        If there is only one group, or every panel is one of its own; says so.
+    """
+    column = level(plain.panels, within)
+    index, names = pd.factorize(column)
+    counts = np.zeros((len(names), len(plain.collected.evidence)))
+    np.add.at(counts, (index, plain.collected.index), 1)
+    levels = Levels.integrate(Groups(plain.collected.evidence, counts), plain.priors, plain.posterior)
+    return Nested(plain, within, tuple(map(str, names)), index, levels)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Nested:
+    """A pool with a level between panels and their average. Made by `pool`.
+
+    Attributes
+    ----------
+    plain : Pooled
+        The same panels, margin and priors without the level.
+    within : str
+        The column.
+    groups : tuple of str
+        Its values, in the order of the table.
+    index : ndarray of int, shape (panels,)
+        Each panel's group.
+    levels : Levels
+        The posterior.
+    """
+
+    plain: Pooled
+    within: str
+    groups: tuple[str, ...]
+    index: np.ndarray = field(repr=False)
+    levels: Levels = field(repr=False)
+
+    # --- numbers ----------------------------------------------------------------------------------------------------
+
+    @property
+    def protocol(self) -> Protocol:
+        """The protocol whose rates are said: the margin's, or the commonest."""
+        return writing.main_protocol(self.plain)
+
+    @property
+    def average(self) -> Distribution:
+        """The average d-prime over groups and panels like these."""
+        return self.levels.new_group.average
+
+    @property
+    def next_d_prime(self) -> Distribution:
+        """The d-prime of the next panel, on a new group."""
+        return self.levels.new_group.next_d_prime
+
+    @cached_property
+    def between(self) -> Distribution:
+        """Standard deviation between groups, in d-prime units."""
+        return self.levels.spread_between()
+
+    @cached_property
+    def spread_within(self) -> Distribution:
+        """Standard deviation between panels of one group."""
+        return self.levels.spread_within()
+
+    @cached_property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels of different groups: both together."""
+        return self.levels.spread_total()
+
+    @cached_property
+    def share(self) -> Distribution:
+        """Share of the variance that lies between groups."""
+        return self.levels.share_between()
+
+    @property
+    def bayes_factor(self) -> float:
+        """How many times as probable the panels are with the level as without."""
+        return float(np.exp(self.levels.box.log_evidence - self.plain.evidences.varying))
+
+    def on(self, group: str) -> Prediction:
+        """Panels on one of the known groups: its average d-prime and its next panel."""
+        if str(group) not in self.groups:
+            raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
+        posterior = self.levels.group(self.groups.index(str(group)))
+        return Prediction({self.within: str(group)}, posterior, self.plain.margin, self.protocol)
+
+    def rate(self, test: str | Protocol) -> Rate:
+        """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group."""
+        test = forced_choice(test)
+        return Rate(test, self.levels.new_group.average_rate(test), self.levels.new_group.next_rate(test))
+
+    def verdict(self) -> Verdict:
+        """Whether the average d-prime is beyond the margin, within it, or not settled."""
+        return Verdict.of(self.average, self.plain.margin)
+
+    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+        """The answer as raw numbers.
+
+        Returns
+        -------
+        DataFrame
+            The average d-prime, the next panel's on a new group, the spreads between groups, within them and both
+            together, the share of the variance between groups, and the rates of a protocol; columns ``quantity, mean,
+            median, lower, upper, prob, kind``.
+        """
+        rows = {
+            "average d-prime": self.average,
+            f"next panel d-prime, new {self.within}": self.next_d_prime,
+            f"spread between {self.within}s": self.between,
+            f"spread within a {self.within}": self.spread_within,
+            "spread, both together": self.spread,
+            f"share of the variance between {self.within}s": self.share,
+        }
+        frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
+        return pd.concat([frame, self.rate(protocol or self.protocol).to_frame(prob)], ignore_index=True)
+
+    def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, ``pooled_lower``,
+        ``pooled_upper``) and its next panel's ``next, next_lower, next_upper``."""
+        rows = []
+        for k, name in enumerate(self.groups):
+            there = self.on(name)
+            row = {self.within: name, "panels": int((self.index == k).sum())}
+            for stem, value in (("pooled", there.average), ("next", there.next_d_prime)):
+                lower, upper = value.interval(prob)
+                row |= {stem: value.median, f"{stem}_lower": lower, f"{stem}_upper": upper}
+            rows.append(row)
+        return pd.DataFrame(rows).assign(prob=prob, kind="equal-tailed")
+
+    # --- words and figures ------------------------------------------------------------------------------------------
+
+    def headline(self) -> str:
+        """The answer in one sentence."""
+        counted = f"{words.count(len(self.index), 'panel')} on {len(self.groups)} values of {self.within}"
+        text = f"Over {counted} the average d-prime is {words.estimate(self.average.median, *self.average.interval())}"
+        verdict = self.verdict()
+        if verdict.margin is None:
+            return f"{text}."
+        said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
+        return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+
+    def variation(self) -> str:
+        """How much lies between groups and how much within, and what the next panel would face on each kind."""
+        between, within, share = (
+            words.estimate(d.median, *d.interval(), unit=unit)
+            for d, unit in ((self.between, "d"), (self.spread_within, "d"), (self.share, "percent"))
+        )
+        new = words.span(*words.distinct(*self.next_d_prime.interval()))
+        known = [(name, self.on(name).next_d_prime.interval()) for name in self.groups]
+        narrowest, interval = min(known, key=lambda pair: pair[1][1] - pair[1][0])
+        return (
+            f"One {self.within} differs from another by an SD of {between} in d-prime, and panels on the same {self.within} by "
+            f"{within}; {share} of the variance lies between. The next panel's own d-prime is expected at {new} (95 %) on a new "
+            f"{self.within}, and at {words.span(*words.distinct(*interval))} on {narrowest}, the best known one."
+        )
+
+    def evidence(self) -> str:
+        """Whether the panels speak for a level at all, and the priors."""
+        factor = self.bayes_factor
+        sides = ("with", "without") if factor >= 1 else ("without", "with")
+        scale = self.plain.priors.tau_scale / np.sqrt(2)
+        prior = self.plain.priors.describe(self.plain.directed).split(",")[0]
+        times = max(factor, 1 / factor)
+        return (
+            f"The panels are {times_as(times)} as probable {sides[0]} the level as {sides[1]} (Bayes factor; {prior}, both "
+            f"spreads half-normal({scale:.3g}) in d-prime units, together as wide as the plain pool's)."
+        )
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the answer."""
+        counts = np.bincount(self.index)
+        found = []
+        if len(self.groups) < 5:
+            found.append(
+                f"Only {len(self.groups)} values of {self.within}: how much one differs from another rests largely on the prior."
+            )
+        alone = [self.groups[k] for k in np.flatnonzero(counts == 1)]
+        if alone:
+            found.append(f"A single panel stands for {self.within} {words.listing(alone, most=6)}.")
+        return (*found, *self.plain.notes)
+
+    def statement(self) -> str:
+        """A paragraph to publish."""
+        rate = self.rate(self.protocol).sentence()
+        parts = [writing.pooled_what(self.plain), self.headline(), rate, self.variation(), self.verdict().sentence()]
+        return " ".join([*parts, self.evidence()])
+
+    def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
+        """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""
+        return figures.forest(**self._forest(prob), ax=ax)
+
+    def _forest(self, prob: float) -> dict[str, Any]:
+        frame = self.groups_frame(prob)
+        (low, high), (next_low, next_high) = self.average.interval(prob), self.next_d_prime.interval(prob)
+        return {
+            "panels": frame.rename(columns={self.within: "panel"})[["panel", "pooled", "pooled_lower", "pooled_upper"]],
+            "average": (low, self.average.median, high),
+            "next_panel": (next_low, self.next_d_prime.median, next_high),
+            "margin": None if self.plain.margin is None else self.plain.margin.d_prime,
+            "prob": prob,
+            "noun": self.within,
+        }
+
+    def _shown(self) -> list[str | tables.Table]:
+        frame = self.to_frame().drop(columns="mean")
+        percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
+        answer = tables.table(frame, caption=f"With panels within {self.within}", kinds=percents)  # type: ignore[arg-type]
+        groups = tables.table(
+            self.groups_frame(),
+            caption=f"Each {self.within} given all panels, as d-prime",
+            labels={"pooled": "average", "next": "next panel"},
+        )
+        parts: list[str | tables.Table] = [self.headline(), answer, self.variation(), self.verdict().sentence(), groups]
+        return [*parts, self.evidence(), *(f"Note: {note}" for note in self.notes)]
+
+    def __repr__(self) -> str:
+        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._shown())
+
+    def _repr_html_(self) -> str:
+        return tables.block(*self._shown())

@@ -1,0 +1,251 @@
+"""One moderator by integration: panels whose centre moves along a line.
+
+Panel i has ``theta_i ~ Normal(load_i (mu + z_i beta), tau)``. With ``load = 1`` and `z` standardised, `beta` is the
+slope per SD of the moderator. With `load` proportional to a dose, the centre is 0 at dose 0. The slope is one more axis
+of a `Box`; at every value of it a panel's likelihood is the damped cosines of `likelihood.Series`, by matrix products.
+`Drawn` answers the same questions from the draws of PyMC, for several moderators or moderators among groups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from metasense.pooling.box import NEGLIGIBLE, POINTS, Box, Strips, axis, running
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.grid import log_prior, overdispersions
+from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.pooling.posterior import Patch, Posterior
+from metasense.pooling.priors import Priors
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+Quantity = Callable[[Array, Array, Array], Array]  # of mu, beta (its columns last) and tau
+
+
+@dataclass(frozen=True, eq=False)
+class Sloped:
+    """Integrated posterior of the centre, the slope and the spread.
+
+    Undirected panels tell the size of a difference, not its side, so there all panels' centres are kept on one side of
+    0: the prior is that of centre and slope, cut to the lines that are not negative from `ends` to `ends`.
+
+    Attributes
+    ----------
+    series : Series
+    box : Box
+        Axes centre, slope, spread; without the slope where the dose alone moves the centre; for undirected panels with a
+        slope, the centres at both `ends`, and the spread.
+    ends : tuple of float, optional
+        Lowest and highest `z` of the panels, where they are undirected and have a slope.
+    """
+
+    series: Series
+    box: Box
+    ends: tuple[float, float] | None
+
+    @classmethod
+    def integrate(
+        cls,
+        evidence: Sequence[Evidence],
+        load: Array,
+        z: Array | None,
+        priors: Priors,
+        start: Posterior,
+    ) -> Sloped:
+        """Integrate.
+
+        Parameters
+        ----------
+        evidence : sequence of Evidence, length n
+            One for each panel.
+        load : ndarray, shape (n,)
+        z : ndarray, shape (n,), or None
+            None for no slope beyond the load.
+        priors : Priors
+        start : Posterior
+            Of the same panels without the moderator; tells where to look.
+        """
+        directed = any(e.protocol.directed for e in evidence)
+        ends = None if z is None or directed else (float(z.min()), float(z.max()))
+        panels = _Panels(evidence, *_line(load, np.zeros(len(load)) if z is None else z, ends))
+        far, scale = min(REACH, 8 * priors.mu_scale), priors.beta_scale
+        constant = -np.log(np.sqrt(2 * np.pi) * scale)
+        if ends is not None:  # the area of the new coordinates, and the share of the prior that is not cut off
+            share = sum(np.arctan(priors.mu_scale / (scale * abs(end))) for end in ends) / np.pi
+            constant -= np.log(ends[1] - ends[0]) + np.log(share)
+
+        def log_density(first: Array, *rest: Array) -> Array:
+            second, tau = rest if z is not None else (np.zeros(1), *rest)
+            logs = panels.log_likelihood(first, second, tau)
+            mu, beta = _centre_and_slope(first[:, None], second, ends)
+            logs += log_prior(mu[:, :, None] if z is not None else mu[:, None], tau, priors, directed)
+            if z is None:
+                return logs[:, 0, :]
+            return logs + (constant - 0.5 * (beta / scale) ** 2 + 0 * mu)[:, :, None]
+
+        average, spread = start.average, start.spread
+        axes = [axis(-far if directed else 0.0, far, average.mean, average.sd)]
+        if ends is not None:
+            axes = [axis(0.0, REACH, average.mean, 2 * average.sd)] * 2
+        elif z is not None:
+            axes.append(axis(-8 * scale, 8 * scale, 0.0, scale / 2))
+        axes.append(axis(0.0, min(REACH, 8 * priors.tau_scale), spread.median, spread.sd))
+        return cls(panels.series[0], Box.integrate(log_density, axes), ends)
+
+    @property
+    def directed(self) -> bool:
+        """Whether d-prime keeps its sign."""
+        return self.series.directed
+
+    @property
+    def log_evidence(self) -> float:
+        """Of the panels under this model."""
+        return self.box.log_evidence
+
+    def distribution(self, quantity: Quantity) -> Distribution:
+        """Posterior of a function of centre, slope and spread that changes with the slope (or centre, if alone)."""
+        if self.box.density.ndim == 2:
+            return self.box.distribution(lambda mu, tau: quantity(mu, np.zeros((1, 1)), tau))
+
+        def value(first: Array, second: Array, tau: Array) -> Array:
+            mu, beta = _centre_and_slope(first, second, self.ends)
+            return quantity(mu, beta[:, None], tau)
+
+        return self.box.distribution(value, along=1)
+
+    @cached_property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels with the same value of the moderator."""
+        return self.box.distribution(lambda *axes: axes[-1], along=self.box.density.ndim - 1)
+
+    def at(self, load: float, z: Array) -> Strips:
+        """Panels with this load and this value of the moderator, shape (1,) or (0,)."""
+        values = self.box.values
+        if len(values) == 2:
+            edges, mass = self.box.own_cells[0]
+            return Strips.of(self.series, edges * load, values[-1], mass)
+        shares = _line(load, float(z[0]), self.ends)
+        along = int(abs(shares[1]) > abs(shares[0]))  # cells must be as wide as they can be
+        edges, mass = self.box.own_cells[along]
+        moved = shares[along] * edges[:, None] + shares[1 - along] * values[1 - along]
+        keep = mass.max(axis=2) > NEGLIGIBLE * mass.max()
+        low, high = np.minimum(moved[:-1], moved[1:])[keep], np.maximum(moved[:-1], moved[1:])[keep]
+        x = np.linspace(low.min(), high.max() + 1e-9, POINTS // 2)
+        mass = mass[keep]
+        used = np.flatnonzero(mass.max(axis=0) > NEGLIGIBLE * mass.max())
+        cdfs = np.stack([running(low, high, m, x) for m in mass[:, used].T], axis=1)
+        return Strips.of(self.series, x, values[-1][used], np.maximum(np.diff(cdfs, axis=0), 0.0))
+
+
+def _line(load: Any, z: Any, ends: tuple[float, float] | None) -> tuple[Any, Any]:
+    """What the first two axes are multiplied with to give a panel's centre."""
+    if ends is None:
+        return load, load * z
+    low, high = ends
+    return load * (high - z) / (high - low), load * (z - low) / (high - low)
+
+
+def _centre_and_slope(first: Array, second: Array, ends: tuple[float, float] | None) -> tuple[Array, Array]:
+    """Centre where z is 0, and slope, from the first two axes."""
+    if ends is None:
+        return first + 0 * second, second + 0 * first
+    low, high = ends
+    return (first * high - second * low) / (high - low), (second - first) / (high - low)
+
+
+class _Panels:
+    """The likelihood of all panels, each centred at `one` times the first axis plus `other` times the second."""
+
+    def __init__(self, evidence: Sequence[Evidence], one: Array, other: Array) -> None:
+        gammas, self.shares = overdispersions(evidence)
+        distinct = {e: k for k, e in enumerate(dict.fromkeys(evidence))}
+        index = np.array([distinct[e] for e in evidence])
+        self.series = [Series.build(list(distinct), np.bincount(index).tolist(), float(g)) for g in gammas]
+        repeated = np.array([e.repeated for e in distinct])
+        self.lines: list[tuple[float, float, Array, Array, Array]] = []
+        for line in np.unique(np.stack([one, other]), axis=1).T:
+            which, copies = np.unique(index[(one == line[0]) & (other == line[1])], return_counts=True)
+            self.lines.append((*line, which, copies.astype(float), repeated[which]))
+
+    def log_likelihood(self, first: Array, second: Array, tau: Array) -> Array:
+        """Shape (len(first), len(second), len(tau)); the overdispersion integrated out."""
+        logs = np.zeros((len(self.series), len(first) * len(second), len(tau)))
+        for g, series in enumerate(self.series):
+            damping = np.exp(-0.5 * np.multiply.outer(series.frequencies, tau) ** 2)
+            for one, other, which, copies, repeated in self.lines:
+                if g and not repeated.any():  # without repeats the overdispersion does not matter
+                    continue
+                centres = np.add.outer(one * first, other * second).ravel()
+                waves = series.waves(centres, np.zeros(len(centres)))
+                for panel, n, again in zip(which, copies, repeated, strict=True):
+                    if g and not again:
+                        continue
+                    average = waves @ (series.coefficients[panel][:, None] * damping)
+                    part = n * (np.log(np.maximum(average, FLOOR)) + series.log_scale[panel])
+                    logs[slice(g, g + 1) if again else slice(None)] += part
+        total = logs[0] if len(logs) == 1 else logsumexp(logs, b=self.shares[:, None, None], axis=0)
+        return np.asarray(total).reshape(len(first), len(second), len(tau))
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """The same from draws.
+
+    Attributes
+    ----------
+    series : Series
+    draws : Dataset
+        `mu`, `beta`, `tau` with dims chain, draw (and moderator), and with clusters `between` and `within`.
+    keep : ndarray of bool, shape (chains * draws,)
+        Draws in which all panels' centres are on one side of 0, where that is a condition.
+    """
+
+    series: Series
+    draws: xr.Dataset
+    keep: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, series: Series, draws: xr.Dataset, columns: Array, *, one_sided: bool) -> Drawn:
+        """Keep the draws that meet the condition on the panels' centres."""
+        keep = np.ones(draws.sizes["chain"] * draws.sizes["draw"], bool)
+        if one_sided:
+            mu, beta = draws["mu"].to_numpy().ravel(), draws["beta"].to_numpy().reshape(-1, columns.shape[1])
+            keep = (mu[:, None] + beta @ np.unique(columns, axis=0).T >= 0).all(axis=1)
+        return cls(series, draws, keep)
+
+    def _flat(self, name: str) -> Array:
+        values = self.draws[name].to_numpy()
+        return values.reshape(-1, *values.shape[2:])[self.keep]
+
+    @cached_property
+    def _values(self) -> tuple[Array, Array, Array]:
+        mu = self._flat("mu")
+        return mu, self._flat("beta") if "beta" in self.draws else np.zeros((len(mu), 0)), self._flat("tau")
+
+    def distribution(self, quantity: Quantity) -> Distribution:
+        """Posterior of a function of centre, slopes and spread."""
+        return Distribution.from_draws(quantity(*self._values))
+
+    @cached_property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels with the same values of the moderators (on different clusters)."""
+        return Distribution.from_draws(self._values[2])
+
+    def part(self, name: str) -> Distribution:
+        """The spread `between` or `within` clusters."""
+        return Distribution.from_draws(self._flat(name))
+
+    def at(self, load: float, z: Array) -> Posterior:
+        """Panels with this load and these values of the moderators."""
+        mu, beta, tau = self._values
+        centre = load * (mu + beta @ z)
+        return Posterior((Patch(self.series, 1.0, centre, tau, np.full(len(tau), 1 / len(tau))),), "mcmc")
