@@ -393,7 +393,7 @@ class Pooled:
         return writing.report(self, path)
 
     def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in writing.cell(self))
+        return "\n\n".join(part if isinstance(part, str) else part.to_text() for part in writing.cell(self))
 
     def _repr_html_(self) -> str:
         return tables.block(*writing.cell(self))

@@ -14,6 +14,7 @@ import pandas as pd
 
 from metasense import report as pages
 from metasense.binomial import at_most
+from metasense.pooling import drawer, sensitivity
 from metasense.pooling.answers import SETTLED, margin_words
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from metasense.pooling.pooled import Pooled
 
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
+DRAWN = 200  # panels in the figure of a cell
 LISTED = 6  # panels named in a note before the rest are counted
 
 
@@ -116,7 +118,7 @@ def main_protocol(pooled: Pooled) -> Protocol:
 
 def notes(pooled: Pooled) -> tuple[str, ...]:
     """What limits the answer, each in a sentence that names the panels: first what questions it, then the rest."""
-    return (*warnings(pooled), *_limits(pooled), *pooled.panels.notes)
+    return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled), *pooled.panels.notes)
 
 
 def warnings(pooled: Pooled) -> tuple[str, ...]:
@@ -140,6 +142,8 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
             "So far from the other panels that its distance is at the limit of what the computation resolves: {}. Check the "
             "counts; the answer without it says how much rests on it.",
         ),
+        *pooled.fit().warnings(),
+        *sensitivity.prior_warnings(pooled.corners),
     )
 
 
@@ -170,9 +174,10 @@ def _limits(pooled: Pooled) -> list[str]:
             "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
         ),
         (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
-        (frame["reported"].eq(False), "Not reported elsewhere, but counted here: {}."),
     ):
         found.extend(_naming(pooled, mask, text))
+    hidden = frame.loc[frame["reported"].eq(False).fillna(False).to_numpy(bool), "panel"]
+    found.extend(filter(None, [drawer.listed(hidden, drawer.reported_only(pooled))]))
     linked = _linked(pooled)
     if linked is not None and (linked > 1).any():
         found.append(
@@ -216,11 +221,19 @@ def panels_table(pooled: Pooled, most: int | None = 40) -> tables.Table:
     )
 
 
-def cell(pooled: Pooled) -> list[str | tables.Table]:
+def cell(pooled: Pooled) -> list[str | tables.Shown]:
     """What a notebook cell or a terminal shows."""
-    parts: list[str | tables.Table] = [headline(pooled), answer_table(pooled), pooled.verdict().sentence()]
-    parts += [pooled.explanations().sentence(), panels_table(pooled)]
+    parts: list[str | tables.Shown] = [headline(pooled), answer_table(pooled), pooled.verdict().sentence()]
+    parts += [pooled.explanations().sentence(), forest(pooled), panels_table(pooled)]
     return [*parts, *(f"Note: {note}" for note in pooled.notes)]
+
+
+def forest(pooled: Pooled) -> str | tables.Shown:
+    """Every panel in one figure, unless they are so many that a cell could not hold it."""
+    if len(pooled.panels) > DRAWN:
+        return f"The figure of {words.count(len(pooled.panels), 'panel')} is long: plot() draws it."
+    shown = pooled._forest(0.95)
+    return figures.Drawing(lambda empty: figures.forest(**shown, ax=empty), figures.alt_forest(**shown))
 
 
 def methods(pooled: Pooled) -> tuple[str, ...]:
@@ -263,10 +276,18 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
         figure=pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown)),
         tables=(panels_table(pooled, most=None), answer_table(pooled, every=True)),
         methods=methods(pooled),
-        checks=(basis(pooled),),
+        changes=changes(pooled),
+        checks=(basis(pooled), pooled.explanations().on_the_scales(), pooled.fit().sentence(), pooled.fit().caveat()),
         provenance=provenance(pooled),
     )
     return pages.write_report(page, path)
+
+
+def changes(pooled: Pooled) -> tuple[str, ...]:
+    """What would change the answer: other priors, other panels, panels in the drawer, one constant difference."""
+    hidden = pooled.drawer()
+    apart = (pooled.disagreement().sentence(),) if len(pooled.panels) > 1 else ()
+    return (*pooled.sensitivity().sentences(), *apart, hidden.sentence(), *hidden.caveats())
 
 
 def provenance(pooled: Pooled) -> dict[str, object]:

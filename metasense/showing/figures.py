@@ -10,11 +10,13 @@ Each figure ``x`` has a sentence ``alt_x`` that says what it shows to someone wh
 from __future__ import annotations
 
 import base64
+import html
 import io
 import re
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -53,6 +55,7 @@ def forest(
     kind: str = "equal-tailed",
     unit: str = "d-prime (0 is pure guessing)",
     order: str = "table",
+    noun: str = "panel",
     ax: Axes | Figure | None = None,
 ) -> Axes:
     """Every panel alone and pooled, the average over panels, and the next panel.
@@ -69,6 +72,8 @@ def forest(
         The smallest difference that matters, in the same unit; the band from 0 to it is shaded.
     order : {"table", "estimate"}
         Panels as they stand in the table, or by pooled estimate.
+    noun : str
+        What a row is, where it is no panel.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def forest(
         axes.tick_params(axis="y", length=0, labelcolor=INK)
         axes.set_xlabel(f"{unit}\n{_lines(panels, shown, prob, kind)}{arrow}")
         key = [("○ each panel alone", QUIET), ("● with the other panels", BLUE)]
-        _key(axes, key if shown else [("● each panel, with the others", BLUE)])
+        _key(axes, key if shown else [(f"● each {words.one_line(noun)}, with the others", BLUE)])
     return axes
 
 
@@ -191,7 +196,7 @@ def ranges(
                 textcoords="offset points", color=ORANGE, fontsize=8.5, va="bottom", parse_math=False,
             )  # fmt: skip
         _rows(axes, rows, frame["name"], size)
-        for y, text in zip(rows, frame["beside"] if "beside" in frame else (), strict=False):
+        for y, text in zip(rows.tolist(), frame["beside"] if "beside" in frame else (), strict=False):
             axes.text(1.03, y, words.one_line(text), transform=axes.get_yaxis_transform(), va="center", fontsize=size,
                       parse_math=False)  # fmt: skip
         axes.set_ylim(n - 0.4, -0.6)
@@ -615,6 +620,42 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
         known = re.compile("|".join(_DARK).encode())
         data = known.sub(lambda match: _DARK[match[0].decode()].encode(), data)
     return f"data:image/{'svg+xml' if form == 'svg' else 'png'};base64,{base64.b64encode(data).decode()}"
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure among words and tables: drawn when a notebook asks for it, a sentence where there is only text.
+
+    Attributes
+    ----------
+    draw : callable
+        Given an empty matplotlib Figure, fills it and returns the Axes.
+    alt : str
+        What the figure shows, in a sentence.
+
+    Examples
+    --------
+    >>> shares = Drawing(lambda figure: bars(["here", "there"], [0.7, 0.3], ax=figure), alt_bars(["here", "there"], [0.7, 0.3]))
+    >>> shares.to_html()[:32], shares
+    ('<img src="data:image/svg+xml;bas', As a figure: Probabilities: here 70 %; there 30 %.)
+    """
+
+    draw: Callable[[Figure], Axes]
+    alt: str
+
+    def to_html(self) -> str:
+        """The picture itself, with the sentence for those who cannot see it."""
+        from matplotlib.figure import Figure
+
+        source, alt = figure_to_data_uri(self.draw(Figure())), html.escape(self.alt)
+        return f'<img src="{source}" alt="{alt}" style="max-width:100%">'
+
+    def to_text(self) -> str:
+        """The sentence."""
+        return f"As a figure: {self.alt}"
+
+    __repr__ = to_text
+    _repr_html_ = to_html
 
 
 # --- the shared look ------------------------------------------------------------------------------------------------

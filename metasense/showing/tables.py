@@ -15,7 +15,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -174,15 +174,25 @@ def table(
     )
 
 
-def block(*parts: str | Table) -> str:
-    """Paragraphs of plain text (escaped here) and tables as one piece of HTML, for a ``_repr_html_``.
+class Shown(Protocol):
+    """Anything but plain text that stands in a cell or on a page: a table, a figure."""
+
+    def to_html(self) -> str:
+        """For a notebook or a page."""
+
+    def to_text(self) -> str:
+        """For a terminal."""
+
+
+def block(*parts: str | Shown) -> str:
+    """Paragraphs of plain text (escaped here), tables and figures as one piece of HTML, for a ``_repr_html_``.
 
     Examples
     --------
     >>> block("Salt & <b>pepper</b>")
     '<div class="metasense mathjax_ignore tex2jax_ignore">\\n<p>Salt &amp; &lt;b&gt;pepper&lt;/b&gt;</p>\\n</div>'
     """
-    shown = [part.to_html() if isinstance(part, Table) else f"<p>{_html(words.one_line(part))}</p>" for part in parts]
+    shown = [f"<p>{_html(words.one_line(part))}</p>" if isinstance(part, str) else part.to_html() for part in parts]
     return "\n".join([f'<div class="metasense {_NO_MATH}">', *shown, "</div>"])
 
 
