@@ -178,7 +178,7 @@ class Card:
             If another card, or anything else, is at `path`.
         """
         target = Path(path)
-        text = self._text()
+        text = self.to_text()
         if target.exists():
             if target.read_bytes() == text.encode():
                 return target
@@ -198,8 +198,22 @@ class Card:
         """
         name = os.fspath(path)
         try:
-            content = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            return cls.from_text(Path(path).read_text(encoding="utf-8-sig"), name)
+        except UnicodeDecodeError as error:
+            raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
+
+    @classmethod
+    def from_text(cls, text: str, name: str = "the text") -> Card:
+        """The card that a file's text holds; `name` is what messages call it.
+
+        Raises
+        ------
+        ValueError
+            If it is not a question card.
+        """
+        try:
+            content = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
             raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
         seal = content.pop("seal", {})
         known = [f for f in cls.__dataclass_fields__ if f in content and f not in ("priors", "margin", "edited")]
@@ -217,7 +231,8 @@ class Card:
             raise ValueError(f"{name!r} is not a question card: {error}.") from None
         return card
 
-    def _text(self) -> str:
+    def to_text(self) -> str:
+        """The file as text: TOML with the seal at its end."""
         lines = [
             "# Question card: what was decided before the panels. Keep it as it is; a change shows in the seal.",
             "# The seal guards against slips, not against someone who makes a new one: send a dated copy to somebody.",

@@ -7,10 +7,10 @@ would show, each panel beside the pool, the verdict against a margin, and the se
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,7 @@ from metasense.margins import Margin
 from metasense.panels import Panels, Tastings, read_panels
 from metasense.people import preference as preferences
 from metasense.people import repeats
-from metasense.pooling import grid, writing
+from metasense.pooling import archive, grid, writing
 from metasense.pooling.answers import SETTLED, NextPanel, Rate, Verdict, quantity
 from metasense.pooling.disagreement import Disagreement
 from metasense.pooling.distribution import Distribution
@@ -28,9 +28,8 @@ from metasense.pooling.drawer import Drawer
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
 from metasense.pooling.plane import Plane
-from metasense.pooling.moderators import Moderated, moderate
-from metasense.pooling.nesting import Nested, nest
-from metasense.pooling.posterior import Posterior, draw_nodes, draw_panels
+from metasense.pooling.likelihood import Series
+from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
 from metasense.pooling.sensitivity import Path, Sensitivity
 from metasense.protocols import Protocol, forced_choice, protocol
@@ -39,28 +38,13 @@ from metasense.single import panels_alone
 
 if TYPE_CHECKING:
     import os
+    import pathlib
 
     import xarray as xr
     from matplotlib.axes import Axes
 
 Method = Literal["grid", "mcmc"]
 MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
-
-
-# fmt: off
-@overload
-def pool(panels: Any, *, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ..., priors: Priors | None = ...,
-         moderators: None = ..., through_zero: None = ..., within: None = ..., method: Method = ...,
-         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Pooled: ...
-@overload
-def pool(panels: Any, *, moderators: str | Sequence[str], tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
-         priors: Priors | None = ..., through_zero: str | Sequence[str] | None = ..., within: str | None = ...,
-         method: Method = ..., draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Moderated: ...
-@overload
-def pool(panels: Any, *, within: str, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
-         priors: Priors | None = ..., moderators: None = ..., through_zero: None = ..., method: Method = ...,
-         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Nested: ...
-# fmt: on
 
 
 def pool(
@@ -70,15 +54,12 @@ def pool(
     margin: Margin | None = None,
     card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
-    moderators: str | Sequence[str] | None = None,
-    through_zero: str | Sequence[str] | None = None,
-    within: str | None = None,
     method: Method = "grid",
     draws: int = 1000,
     chains: int = 4,
     seed: int = 1,
     progress: bool = False,
-) -> Pooled | Moderated | Nested:
+) -> Pooled:
     """Pool the panels of one comparison.
 
     Each panel has a d-prime of its own, ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``; its counts are binomial (with
@@ -98,12 +79,6 @@ def pool(
         The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
         Prior scales; ``Priors()`` by default.
-    moderators : str or sequence of str, optional
-        Columns the difference may depend on, of numbers or of words. One is integrated; several are sampled with PyMC.
-    through_zero : str, optional
-        The moderator, a dose, at whose zero the panels' centre is 0.
-    within : str, optional
-        Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
     method : {"grid", "mcmc"}
         Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check.
     draws, chains : int
@@ -115,13 +90,12 @@ def pool(
 
     Returns
     -------
-    Pooled; with `moderators` a Moderated, with `within` alone a Nested
-        Each of which holds the plain pool too.
+    Pooled
 
     Raises
     ------
     PanelsError
-        If the table has problems, or cannot support the question; all of them are listed.
+        If the table has problems; all of them are listed.
     IntegrationError
         If the integration cannot reach its accuracy.
 
@@ -152,22 +126,16 @@ def pool(
     collected = collect(panels.frame, tastings)
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
     advice: tuple[str, ...] = ()
+    sample = None
     if method == "mcmc":
         from metasense.pooling import mcmc
 
-        posterior, diagnostics = mcmc.sample(
+        posterior, diagnostics, sample = mcmc.sample(
             collected.evidence, collected.copies, priors, draws=draws, chains=chains, seed=seed, progress=progress
-        )[:2]
+        )
         advice = diagnostics.advice
     settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
-    pooled = Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, card=card)
-    if moderators is not None or through_zero is not None:
-        return moderate(pooled, _names(moderators), _names(through_zero), within, progress=progress)
-    return pooled if within is None else nest(pooled, within)
-
-
-def _names(columns: str | Sequence[str] | None) -> list[str]:
-    return [] if columns is None else [columns] if isinstance(columns, str) else list(columns)
+    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -187,6 +155,10 @@ class Pooled:
         Method, seed and size of the draws.
     tastings : Tastings or None
         The single answers, where they were given.
+    sample : Dataset or None
+        The sampler's draws of centre, spread and overdispersion, with dims chain, draw.
+    stored : Dataset or None
+        The draws that came with the file, for a pool that was loaded.
 
     Examples
     --------
@@ -204,6 +176,8 @@ class Pooled:
     settings: dict[str, Any]
     advice: tuple[str, ...] = ()
     tastings: Tastings | None = None
+    sample: xr.Dataset | None = None
+    stored: xr.Dataset | None = None
     card: Card | None = None
 
     # --- numbers ----------------------------------------------------------------------------------------------------
@@ -354,14 +328,16 @@ class Pooled:
         """Posterior draws: ``average``, ``spread`` and each panel's ``d_prime``, with dims chain, draw, panel."""
         import xarray as xr
 
+        if self.stored is not None:
+            return self.stored
         chains, wanted = self.settings["chains"], self.settings["draws"]
         per_chain = max(min(wanted, MOST_DRAWS // (chains * len(self.panels))), 25)
         rng = np.random.default_rng(self.settings["seed"])
-        if self.posterior.method == "grid":
+        if self.sample is None:
             mu, tau, patch = draw_nodes(self.posterior, chains * per_chain, rng)
         else:
-            mu, tau = (np.concatenate([getattr(p, name) for p in self.posterior.patches]) for name in ("mu", "tau"))
-            patch = np.repeat(np.arange(len(self.posterior.patches)), [len(p.mu) for p in self.posterior.patches])
+            mu, tau, gamma = _drawn(self.sample.isel(draw=np.linspace(0, wanted - 1, per_chain).astype(int)))
+            patch = np.searchsorted([part.series.gamma for part in self.posterior.patches], gamma)
         own = draw_panels(self.posterior, mu, tau, patch, self.collected.index, rng)
         shape = (chains, per_chain)
         names = self.panels.frame["panel"].to_numpy(str)
@@ -379,6 +355,13 @@ class Pooled:
         from metasense.pooling import mcmc
 
         return mcmc.to_arviz(self.draws)
+
+    def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
+        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file; returns the path.
+
+        `load` reads it back. A file that is there is replaced only once the new one is whole.
+        """
+        return _archive(self).write(path)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
@@ -432,3 +415,88 @@ class Pooled:
 
     def _repr_html_(self) -> str:
         return tables.block(*writing.cell(self))
+
+
+# --- saved pools ------------------------------------------------------------------------------------------------------
+
+
+def load(path: str | os.PathLike[str]) -> Pooled:
+    """A pool that was saved with ``pooled.save(path)``; it answers as the saved one did, and keeps its draws.
+
+    PyMC is not needed, not even for a pool that it sampled.
+
+    Raises
+    ------
+    ArchiveError
+        A ValueError: the file is no saved pool, is damaged, or comes from a later metasense that writes another format.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> pooled = pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    >>> again = load(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
+    >>> again.headline() == pooled.headline(), again.draws.equals(pooled.draws)
+    (True, True)
+    """
+    return _restored(archive.read(path))
+
+
+def _archive(pooled: Pooled) -> archive.Archive:
+    record = {
+        "margin": "" if pooled.margin is None else pooled.margin.text,
+        "priors": vars(pooled.priors),
+        "settings": pooled.settings,
+        "evidences": vars(pooled.evidences),
+        "verdict": pooled.verdict().to_frame().iloc[0].to_dict(),
+        "advice": pooled.advice,
+        "card": None if pooled.card is None else {"text": pooled.card.to_text(), "edited": pooled.card.edited},
+        "versions": archive.versions(*(["pymc"] if pooled.sample is not None else [])),
+    }
+    return archive.Archive(pooled.panels, pooled.tastings, record, pooled.to_frame(), pooled.draws, pooled.sample)
+
+
+def _restored(saved: archive.Archive) -> Pooled:
+    record, sample = saved.record, saved.sample
+    margin, priors = Margin.parse(record["margin"]) if record["margin"] else None, Priors(**record["priors"])
+    collected = collect(saved.panels.frame, saved.tastings)
+    if sample is None:
+        posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+    else:
+        mu, tau, gamma = _drawn(sample)
+        patches = [
+            Patch(
+                Series.build(collected.evidence, collected.copies, float(g)),
+                float(here.mean()),
+                mu[here],
+                tau[here],
+                np.full(here.sum(), 1 / here.sum()),
+            )
+            for g in np.unique(gamma)
+            for here in [gamma == g]
+        ]
+        posterior, evidences = Posterior(tuple(patches), "mcmc"), grid.Evidences(**record["evidences"])
+    kept, card = record["card"], None
+    if kept is not None:
+        card = Card.from_text(kept["text"])
+        card = replace(card, edited=card.edited or kept["edited"])
+    return Pooled(
+        saved.panels,
+        margin,
+        priors,
+        posterior,
+        evidences,
+        collected,
+        record["settings"],
+        tuple(record["advice"]),
+        saved.tastings,
+        sample,
+        saved.draws,
+        card=card,
+    )
+
+
+def _drawn(sample: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Centre, spread and overdispersion of each draw, one chain after the other."""
+    gamma = sample["gamma"] if "gamma" in sample else 0 * sample["mu"]
+    mu, tau, gamma = (array.to_numpy().ravel() for array in (sample["mu"], sample["tau"], gamma))
+    return mu, tau, gamma
