@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 import numpy as np
 import pandas as pd
@@ -28,6 +28,8 @@ from metasense.pooling.drawer import Drawer
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
 from metasense.pooling.plane import Plane
+from metasense.pooling.moderators import Moderated, moderate
+from metasense.pooling.nesting import Nested, nest
 from metasense.pooling.likelihood import Series
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
@@ -47,6 +49,22 @@ Method = Literal["grid", "mcmc"]
 MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
 
 
+# fmt: off
+@overload
+def pool(panels: Any, *, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ..., priors: Priors | None = ...,
+         moderators: None = ..., through_zero: None = ..., within: None = ..., method: Method = ...,
+         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Pooled: ...
+@overload
+def pool(panels: Any, *, moderators: str | Sequence[str], tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
+         priors: Priors | None = ..., through_zero: str | Sequence[str] | None = ..., within: str | None = ...,
+         method: Method = ..., draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Moderated: ...
+@overload
+def pool(panels: Any, *, within: str, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
+         priors: Priors | None = ..., moderators: None = ..., through_zero: None = ..., method: Method = ...,
+         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Nested: ...
+# fmt: on
+
+
 def pool(
     panels: Panels | Tastings | Any,
     *,
@@ -54,12 +72,15 @@ def pool(
     margin: Margin | None = None,
     card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
+    moderators: str | Sequence[str] | None = None,
+    through_zero: str | Sequence[str] | None = None,
+    within: str | None = None,
     method: Method = "grid",
     draws: int = 1000,
     chains: int = 4,
     seed: int = 1,
     progress: bool = False,
-) -> Pooled:
+) -> Pooled | Moderated | Nested:
     """Pool the panels of one comparison.
 
     Each panel has a d-prime of its own, ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``; its counts are binomial (with
@@ -79,6 +100,12 @@ def pool(
         The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
         Prior scales; ``Priors()`` by default.
+    moderators : str or sequence of str, optional
+        Columns the difference may depend on, of numbers or of words. One is integrated; several are sampled with PyMC.
+    through_zero : str, optional
+        The moderator, a dose, at whose zero the panels' centre is 0.
+    within : str, optional
+        Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
     method : {"grid", "mcmc"}
         Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check.
     draws, chains : int
@@ -90,12 +117,13 @@ def pool(
 
     Returns
     -------
-    Pooled
+    Pooled; with `moderators` a Moderated, with `within` alone a Nested
+        Each of which holds the plain pool too.
 
     Raises
     ------
     PanelsError
-        If the table has problems; all of them are listed.
+        If the table has problems, or cannot support the question; all of them are listed.
     IntegrationError
         If the integration cannot reach its accuracy.
 
@@ -135,7 +163,14 @@ def pool(
         )
         advice = diagnostics.advice
     settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
-    return Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card)
+    pooled = Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card)
+    if moderators is not None or through_zero is not None:
+        return moderate(pooled, _names(moderators), _names(through_zero), within, progress=progress)
+    return pooled if within is None else nest(pooled, within)
+
+
+def _names(columns: str | Sequence[str] | None) -> list[str]:
+    return [] if columns is None else [columns] if isinstance(columns, str) else list(columns)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
