@@ -1,0 +1,52 @@
+"""How fast a new outcome is pooled by looking up, beside pooling it again from the table: refits a second.
+
+Run with ``python tests/benchmarks/lookup_refits.py``; set OMP_NUM_THREADS=1 for one core.
+"""
+
+import time
+
+import numpy as np
+import pandas as pd
+
+import metasense as ms
+from metasense.planning import next_panel
+from metasense.planning.next_panel import Plan
+
+POOLS = {
+    "4 triangles of 40": {"panel": list("ABCD"), "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]},
+    "9 panels, repeats": "datasets/cider_fining.csv",
+}
+PLANS = (Plan("triangle", 40, 4), Plan("tetrad", 40, 12), Plan("3-AFC", 24, 4))
+
+
+def main() -> None:
+    """Print one row a pool and plan."""
+    rows = []
+    for name, table in POOLS.items():
+        pooled = ms.pool(table, margin=ms.Margin(d_prime=0.5))
+        started = time.perf_counter()
+        for _ in range(3):
+            assert ms.pool(table).average.mean > 0
+        full = 3 / (time.perf_counter() - started)
+        known = next_panel._Known.of(pooled, pooled.margin)
+        for plan in PLANS:
+            nodes = known.nodes(next_panel.NODES, plan.protocol.directed and not known.directed)
+            job = next_panel._Job(known, plan, None, 10_000, 1)
+            started = time.perf_counter()
+            tables = next_panel._log_tables(job, nodes, range(plan.tasters + 1))
+            made = time.perf_counter() - started
+            rng = np.random.default_rng(1)
+            drawn = next_panel._draw(nodes.predicting, tables, plan.panels, 10_000, rng)
+            outcomes = np.unique(np.sort(drawn, axis=1), axis=0)
+            counts = np.zeros((len(outcomes), plan.tasters + 1))
+            np.add.at(counts, (np.arange(len(outcomes))[:, None], outcomes), 1)
+            started = time.perf_counter()
+            nodes.refit(tables, counts)
+            took = time.perf_counter() - started
+            rows.append((name, plan.name, len(outcomes), 1000 * made, len(outcomes) / took, full))
+    columns = ["pool", "plan", "outcomes", "table (ms)", "refits a second", "full pools a second"]
+    print(pd.DataFrame(rows, columns=columns).round(0).to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()

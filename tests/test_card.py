@@ -1,0 +1,209 @@
+"""The question card: written, read back, found edited, and held against a pool."""
+
+import datetime
+import hashlib
+import json
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import metasense as ms
+from metasense.card import Card
+from metasense.showing.words import VERDICTS, banned, verdict_sentences
+
+MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
+TABLE = {
+    "panel": ["A", "B", "C"],
+    "protocol": "triangle",
+    "tastings": 30,
+    "correct": [11, 13, 12],
+    "date": ["2025-03-08", "2025-03-15", "2025-03-22"],
+    "weeks": [2, 4, 6],
+}
+
+
+def make(**changes):
+    said = {
+        "question": 'Can "pea" protein replace isinglass unnoticed?',
+        "decision": "Change the fining if within the margin; else keep it.",
+        "margin": MARGIN,
+        "protocols": "triangle",
+        "tastings": 30,
+        "panels": 3,
+        "exclusions": "tasters with a cold",
+        "moderators": ["weeks"],
+        "date": "2025-03-01",
+    }
+    return Card(**(said | changes))
+
+
+def departures(card, table=TABLE, *, margin=MARGIN, priors=None, settled=0.95, keep=lambda panels: panels):
+    panels = keep(ms.read_panels(table))
+    return card.departures(panels, margin=margin, priors=priors or ms.Priors(), settled=settled)
+
+
+def test_card_reads_back_as_it_was_written(tmp_path):
+    card = make()
+    path = card.write(tmp_path / "card.toml")
+    again = Card.read(path)
+    assert again == card
+    assert again.sha256 == card.sha256
+    assert not again.edited
+    assert repr(again) == repr(card)
+
+
+text = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
+
+
+@given(question=text.filter(str.strip), stopping=text.filter(str.strip), moderators=st.lists(text, max_size=3))
+def test_any_text_comes_back(tmp_path_factory, question, stopping, moderators):
+    card = make(question=question, stopping=stopping, tastings=None, panels=None, moderators=moderators)
+    assert Card.read(card.write(tmp_path_factory.mktemp("card") / "card.toml")) == card
+
+
+def test_file_is_toml_that_a_person_can_read(tmp_path):
+    lines = make().write(tmp_path / "card.toml").read_text(encoding="utf-8").splitlines()
+    assert lines[0].startswith("# Question card")
+    assert 'margin = "0.2 triangle"' in lines
+    assert any(line.startswith("# a triangle p_d of 20 % (47 % of answers correct") for line in lines)
+    content = tomllib.loads("\n".join(lines))
+    assert content["date"] == datetime.date(2025, 3, 1)
+    assert content["sentences"] == verdict_sentences(MARGIN.sentence(), 0.95)  # the three, before the data
+    assert tuple(content["sentences"]) == VERDICTS
+
+
+def test_seal_is_a_hash_that_anyone_can_work_out(tmp_path):
+    content = tomllib.loads(make().write(tmp_path / "card.toml").read_text(encoding="utf-8"))
+    seal = content.pop("seal")["sha256"]
+    content["date"] = content["date"].isoformat()
+    plain = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    assert hashlib.sha256(plain.encode()).hexdigest() == seal
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("0.2 triangle", "0.3 triangle"),
+        ("tastings = 30", "tastings = 24"),
+        ("2025-03-01", "2025-02-01"),
+        ("with a cold", "with a cold, and panel B"),
+        ("A smaller difference may well be there.", "So they are alike."),
+        ("looks = 1", "looks = 1\nadded = true"),
+        ("[seal]", "[another]"),
+    ],
+)
+def test_an_edited_card_says_so(tmp_path, old, new):
+    path = make().write(tmp_path / "card.toml")
+    before = path.read_text(encoding="utf-8")
+    assert before.count(old) >= 1
+    path.write_text(before.replace(old, new, 1), encoding="utf-8")
+    card = Card.read(path)
+    assert card.edited
+    assert "changed after it was written" in repr(card)
+    assert "changed after it was written" in card.summary()
+    assert "the card itself was changed after it was written" in departures(card)[0]
+
+
+def test_layout_and_order_do_not_count_as_edits(tmp_path):
+    path = make().write(tmp_path / "card.toml")
+    head, rest = path.read_text(encoding="utf-8").split("\n[priors]")
+    lines = [line for line in head.splitlines() if not line.startswith("#")]
+    shuffled = "\r\n".join([*reversed(lines), "# a remark", *f"[priors]{rest}".splitlines()])
+    path.write_bytes(b"\xef\xbb\xbf" + shuffled.encode())
+    assert not Card.read(path).edited
+
+
+def test_a_card_is_never_replaced_by_another(tmp_path):
+    path = make().write(tmp_path / "card.toml")
+    before = path.read_bytes()
+    assert make().write(path) == path  # the same card again is no change
+    with pytest.raises(FileExistsError, match="not rewritten: write the new one beside it"):
+        make(tastings=24).write(path)
+    assert path.read_bytes() == before
+
+
+def test_a_file_that_is_no_card_is_refused_by_name(tmp_path):
+    path = tmp_path / "other.toml"
+    for content, reason in (("a = [", "cannot be read"), ("a = 1", "has no date, decision, margin"), ("\xff", "")):
+        path.write_text(content, encoding="latin-1")
+        with pytest.raises(ValueError, match=rf"'.*other\.toml' .*{reason}"):
+            Card.read(path)
+    path.write_text(make().to_text().replace('"0.2 triangle"', "0.2"), encoding="utf-8")
+    with pytest.raises(ValueError, match=r"other\.toml' is not a question card"):
+        Card.read(path)
+
+
+def test_everything_wrong_is_said_at_once():
+    with pytest.raises(ValueError, match="question card cannot be") as error:
+        make(question=" ", margin=0.2, protocols="quadrangle", date="soon", tastings=None, looks=0, settled=95)
+    said = str(error.value)
+    for part in ("question", "margin is a Margin", "quadrangle", "got 'soon'", "stopping rule", "looks", "settled"):
+        assert part in said
+
+
+def test_the_date_is_given_and_never_taken():
+    with pytest.raises(TypeError, match="date"):
+        Card(question="Q?", decision="D", margin=MARGIN, protocols="triangle", tastings=30)
+    assert make(date=datetime.datetime(2025, 3, 1, 20, 15)).date == datetime.date(2025, 3, 1)
+
+
+def test_a_pool_that_keeps_to_its_card_departs_nowhere():
+    assert departures(make()) == ()
+    assert departures(make(tastings=None, panels=None, stopping="after 15 March, whatever the counts")) == ()
+
+
+@pytest.mark.parametrize(
+    ("changes", "asked", "said"),
+    [
+        ({}, {"margin": None}, "names a margin of 0.2 triangle; none was used"),
+        ({}, {"margin": ms.Margin(d_prime=0.5)}, "the margin used is d'=0.5"),
+        ({}, {"priors": ms.Priors(mu_scale=1)}, "other priors"),
+        ({}, {"settled": 0.9}, "settled at 95 %, the pool at 90 %"),
+        ({}, {"table": TABLE | {"protocol": ["triangle", "tetrad", "triangle"]}}, "names triangle; B (tetrad)"),
+        ({}, {"table": TABLE | {"tastings": [30, 30, 36]}}, "plans 30 tastings a panel; C (36)"),
+        ({"panels": 4}, {}, "plans 4 panels; 3 are pooled"),
+        ({}, {"table": TABLE | {"looks": [1, 3, 1]}}, "allows 1 look at a panel's count; B (3 looks)"),
+        (
+            {"panels": 2},
+            {"keep": lambda p: p.without("B")},
+            "left out B: set aside by name. Exclusions on the card: tas",
+        ),
+        ({"moderators": ()}, {}, "moderators not named on it: weeks"),
+        ({"moderators": ["weeks", "dose"]}, {}, "named on it that the table does not have: dose"),
+        ({"date": "2025-03-10"}, {}, "dated 2025-03-10; tasted before that: A."),
+        ({}, {"table": TABLE | {"date": ["2025-03-08", None, "2025-03-22"]}}, "cannot be seen whether"),
+        ({"sentences": {"not settled": "Who knows."}}, {}, "not worded as those printed now"),
+    ],
+)
+def test_each_departure_is_named(changes, asked, said):
+    found = departures(make(**changes), **asked)
+    assert len(found) == 1
+    assert said in found[0]
+    assert found[0].startswith("Departs from the question card: ")
+    assert not banned(found[0])
+
+
+def test_pool_takes_the_card_its_margin_and_reports_departures(tmp_path):
+    path = make(tastings=24).write(tmp_path / "card.toml")
+    pooled = ms.pool(TABLE, card=path)
+    assert pooled.margin == MARGIN
+    assert pooled.card == Card.read(path)
+    (departure,) = pooled.departures
+    assert "plans 24 tastings a panel; A (30), B (30) and C (30)" in departure
+    assert departure in pooled.notes
+    assert departure in repr(pooled)
+    page = pooled.report(tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "plans 24 tastings a panel" in page
+    assert pooled.card.sha256 in page
+    assert ms.pool(TABLE, card=make()).departures == ms.pool(TABLE).departures == ()
+
+
+def test_card_shows_itself_alike_in_text_and_page():
+    card = make()
+    page = card._repr_html_()
+    for part in ("tasters with a cold", card.sha256, "0.2 triangle", "Not settled: given these panels"):
+        assert part in repr(card)
+        assert part in page
+    assert card.to_frame().set_index("item").loc["tastings", "says"] == "30"
