@@ -21,11 +21,13 @@ _NAMES_BY_FILE = {
     "people.preference": ("preference",),
     "people.effects": ("serving_effects",),
     "pooling.pooled": ("Pooled", "load", "pool"),
+    "explorers": ("explore",),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
+    from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
     from metasense.panels import Panels as Panels
     from metasense.panels import Tastings as Tastings

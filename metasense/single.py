@@ -399,7 +399,7 @@ class OnePanel:
         return f"{words.one_line(self.panel)}: " if self.panel else ""
 
     def _sentences(self) -> list[str]:
-        return [*self._opening(), *self._on_the_margin(), *self._closing(), self._priors_in_words(), *self.notes]
+        return [*self._opening(), *self.on_the_margin(), *self._closing(), self._priors_in_words(), *self.notes]
 
     def _priors_in_words(self) -> str:
         flat = "every p_d from 0 to 1 equally probable, or " if ON_P_D in self.log_bayes_factor else ""
@@ -407,7 +407,8 @@ class OnePanel:
             f"Beliefs before the panel: {flat}d-prime as in pooling ({self.priors.describe(self.protocol.directed)})."
         )
 
-    def _on_the_margin(self) -> list[str]:
+    def on_the_margin(self) -> list[str]:
+        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin."""
         if self.margin is None:
             return []
         said = [f"{words.probability(chance)} ({basis})" for basis, chance in self.beyond.items()]
@@ -450,7 +451,7 @@ class OnePanel:
     def _repr_html_(self) -> str:
         return block(*self._sentences(), *self._tables())
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(self, ax: Any = None) -> Axes:
         """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
         from metasense.showing import figures
 

@@ -37,6 +37,7 @@ LAYERS = [
     {"pooling.pooled"},  # holds everything, and so stands above what it offers
     {"planning"},
     {"claims"},
+    {"explorers"},
     {"cli"},
     {"__main__"},
 ]

@@ -1,0 +1,220 @@
+"""Explorers for notebooks: move a slider, and read what changes.
+
+`explore` shows sliders above the sentences and the figure that belong to them: for one panel its counts and the margin,
+for a pool the margin and the scales of the priors. What is shown are the words and figures of `one_panel` and `pool`
+themselves; nothing is worked out here. An answer is renewed when a slider is let go, not on the way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+from metasense.margins import Margin
+from metasense.panels import Tastings, read_panels
+from metasense.pooling import writing
+from metasense.pooling.pooled import Pooled, pool
+from metasense.pooling.priors import LARGEST, Priors
+from metasense.protocols import PROTOCOLS, Protocol
+from metasense.showing import figures, tables, words
+from metasense.single import ON_D_PRIME, ON_P_D, ForcedChoicePanel, one_panel
+
+MOST_TASTINGS = 200
+NO_MARGIN = (
+    "No margin, so no verdict: move its slider to the smallest difference that would matter to you, best before you "
+    "look at the counts."
+)
+Say = Callable[..., list[str | tables.Shown]]
+
+
+def explore(subject: Any = None, *, margin: Margin | None = None) -> Any:
+    """Sliders beside the answer they change, for a notebook.
+
+    Parameters
+    ----------
+    subject : OnePanel, Pooled, Panels, Tastings, or anything `read_panels` takes, optional
+        A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
+        Anything else is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
+    margin : Margin, optional
+        Where the margin's slider starts; that of `subject` by default. At 0 there is no margin and no verdict.
+
+    Returns
+    -------
+    ipywidgets.VBox
+        Its last child holds the answer.
+
+    Raises
+    ------
+    ImportError
+        If ipywidgets is not installed.
+    ValueError
+        If the panel has no single count of correct answers (A-not-A, same-different).
+
+    Examples
+    --------
+    >>> box = explore(one_panel("triangle", 24, 10, margin=Margin(p_d=0.3, protocol="triangle")))
+    >>> protocol, tastings, correct, margin, answer = box.children
+    >>> correct.value = 18
+    >>> "18 of 24 answers correct" in answer.value
+    True
+    """
+    widgets = _widgets()
+    if subject is None or hasattr(subject, "d_prime_posterior"):
+        return _counts(widgets, subject, margin)
+    return _pool(widgets, subject, margin)
+
+
+def _widgets() -> Any:
+    try:
+        import ipywidgets
+    except ImportError as error:
+        raise ImportError(
+            'ms.explore() needs ipywidgets, which is not installed here: pip install "metasense[lab]". Everything it shows '
+            "is also in ms.one_panel(...) and ms.pool(...)."
+        ) from error
+    return ipywidgets
+
+
+# --- one panel: its counts, and what they rule out --------------------------------------------------------------------
+
+
+def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
+    panel = one_panel("triangle", 24, 10) if panel is None else panel
+    if not isinstance(panel, ForcedChoicePanel):
+        raise ValueError(
+            f"explore() moves a count of correct answers, and {panel.protocol.name} has two counts: use one_panel(...)."
+        )
+    margin = panel.margin if margin is None else margin
+    test, names = panel.protocol.name, [name for name, test in PROTOCOLS.items() if isinstance(test, Protocol)]
+    most = max(MOST_TASTINGS, panel.tastings)
+    start = 0.0 if margin is None else margin.p_d(panel.protocol)
+    controls = {
+        "protocol": widgets.Dropdown(options=names, value=test, description="protocol", **_wide(widgets)),
+        "tastings": widgets.IntSlider(panel.tastings, 1, most, description="tastings", **_slow(widgets)),
+        "correct": widgets.IntSlider(panel.correct, 0, panel.tastings, description="correct", **_slow(widgets)),
+        "p_d": _share(widgets, start, "margin: p_d"),
+    }
+
+    def bound(change: Any) -> None:
+        controls["correct"].max = change["new"]  # a larger value comes down with it
+
+    controls["tastings"].observe(bound, "value")
+
+    def say(protocol: str, tastings: int, correct: int, p_d: float) -> list[str | tables.Shown]:
+        stated = Margin(p_d=p_d, protocol=protocol) if p_d else None
+        one = one_panel(protocol, tastings, min(correct, tastings), margin=stated, priors=panel.priors, prob=panel.prob)
+        assert isinstance(one, ForcedChoicePanel)
+        return [*left_open(one), *(one.on_the_margin() or [NO_MARGIN]), _density(one)]
+
+    return _laid_out(widgets, controls, say)
+
+
+def left_open(panel: ForcedChoicePanel) -> list[str]:
+    """What a panel's counts rule out at either end, in two sentences.
+
+    Examples
+    --------
+    >>> print(left_open(one_panel("triangle", 24, 8))[1])  # doctest: +NORMALIZE_WHITESPACE
+    Left open: a p_d up to 34 % (95 % credible interval, equal-tailed, flat prior on p_d: 0.5 % to 34 %). Guessing is
+    left open too.
+    """
+    test, n, x = panel.protocol, panel.tastings, panel.correct
+    low, high = words.distinct(*panel.p_d_posterior.interval(panel.prob), unit="percent")
+    interval = f"{words.percent(panel.prob)} credible interval, equal-tailed, {ON_P_D}: {low} to {high}"
+    rare = panel.p_value < panel.alpha
+    return [
+        f"{test.name}: {x} of {n} answers correct ({words.percent(x / n)}); guessing alone gives "
+        f"{words.percent(test.guess)}, and so many or more in {words.percent(panel.p_value, 1)} of such panels (exact "
+        f"one-sided {words.p_value(panel.p_value)}).",
+        f"Left open: a p_d {f'of {low} to {high}' if rare else f'up to {high}'} ({interval}). "
+        + ("Guessing alone would be a rare accident." if rare else "Guessing is left open too."),
+    ]
+
+
+def _density(panel: ForcedChoicePanel) -> figures.Drawing:
+    posterior, margin = panel.d_prime_posterior, panel.margin
+    lower, upper = posterior.interval(panel.prob)
+    alt = figures.alt_posterior_density(
+        interval=(lower, posterior.median, upper),
+        margin=None if margin is None else margin.d_prime,
+        below=None if margin is None else 1 - panel.beyond[ON_D_PRIME],
+        prob=panel.prob,
+        unit="d-prime of this panel",
+    )
+    return figures.Drawing(lambda empty: panel.plot(ax=empty), alt)
+
+
+# --- a pool: the margin, and what was believed before -----------------------------------------------------------------
+
+
+def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
+    first = subject if isinstance(subject, Pooled) else None
+    if first is not None:
+        panels, tastings, priors = first.panels, first.tastings, first.priors
+        margin = first.margin if margin is None else margin
+    else:
+        tastings = subject if isinstance(subject, Tastings) else None
+        panels, priors = (tastings.to_panels() if tastings is not None else read_panels(subject)), Priors()
+
+    @lru_cache(maxsize=32)
+    def pooled(mu_scale: float, tau_scale: float) -> Pooled:
+        chosen = replace(priors, mu_scale=mu_scale, tau_scale=tau_scale)
+        return first if first is not None and chosen == priors else pool(panels, tastings=tastings, priors=chosen)
+
+    test = writing.main_protocol(replace(pooled(priors.mu_scale, priors.tau_scale), margin=margin))
+    start = 0.0 if margin is None else margin.p_d(test)
+    controls = {
+        "p_d": _share(widgets, start, f"margin: {test.name} p_d"),
+        "mu_scale": _scale(widgets, priors.mu_scale, LARGEST["mu_scale"], 0.25, "prior scale of the centre"),
+        "tau_scale": _scale(widgets, priors.tau_scale, LARGEST["tau_scale"], 0.1, "prior scale of the spread"),
+    }
+
+    def say(p_d: float, mu_scale: float, tau_scale: float) -> list[str | tables.Shown]:
+        stated = Margin(p_d=p_d, protocol=test) if p_d else None
+        at = replace(pooled(mu_scale, tau_scale), margin=stated)
+        verdict = NO_MARGIN if stated is None else at.verdict().sentence()
+        return [at.headline(), verdict, at.explanations().sentence(), writing.forest(at)]
+
+    return _laid_out(widgets, controls, say)
+
+
+# --- what both share --------------------------------------------------------------------------------------------------
+
+
+def _laid_out(widgets: Any, controls: Mapping[str, Any], say: Say) -> Any:
+    """The controls above the answer, which is said again whenever one of them changes."""
+    answer = widgets.HTML()
+    answer.add_class("jp-RenderedHTMLCommon")  # tables and paragraphs as in any other output
+
+    def renew(_: Any = None) -> None:
+        try:
+            parts = say(**{name: control.value for name, control in controls.items()})
+        except (ValueError, ArithmeticError) as error:
+            parts = [str(error)]
+        answer.value = tables.block(*parts)
+
+    renew()
+    for control in controls.values():
+        control.observe(renew, "value")
+    return widgets.VBox([*controls.values(), answer])
+
+
+def _share(widgets: Any, start: float, description: str) -> Any:
+    return widgets.FloatSlider(
+        start, min=0, max=0.9, step=0.01, readout_format=".0%", description=description, **_slow(widgets)
+    )
+
+
+def _scale(widgets: Any, start: float, most: float, step: float, description: str) -> Any:
+    return widgets.FloatSlider(start, min=step, max=most, step=step, description=description, **_slow(widgets))
+
+
+def _slow(widgets: Any) -> dict[str, Any]:
+    """A slider that tells where it was let go."""
+    return _wide(widgets) | {"continuous_update": False}
+
+
+def _wide(widgets: Any) -> dict[str, Any]:
+    return {"style": {"description_width": "13em"}, "layout": widgets.Layout(width="40em", max_width="100%")}

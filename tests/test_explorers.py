@@ -1,0 +1,126 @@
+"""Explorers without a browser: a slider's value is set, and the words and the figure beside it change."""
+
+import base64
+import html
+import re
+import sys
+
+import pytest
+
+import metasense as ms
+from metasense.showing.words import banned
+
+MARGIN = ms.Margin(p_d=0.3, protocol="triangle")
+PANELS = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28], "correct": [12, 11, 17]}
+
+
+def controls(box):
+    return {control.description: control for control in box.children[:-1]}
+
+
+def said(box):
+    """The sentences shown, without the figure."""
+    return html.unescape(re.sub(r"<[^>]+>", " ", box.children[-1].value)).replace("\xa0", " ")
+
+
+def alt(box):
+    return html.unescape(re.search(r'<img [^>]*alt="([^"]*)"', box.children[-1].value)[1])
+
+
+def test_moving_the_counts_of_a_panel_says_what_the_panel_says():
+    box = ms.explore(ms.one_panel("triangle", 24, 10, margin=MARGIN))
+    at = controls(box)
+    assert [at[name].value for name in ("protocol", "tastings", "correct", "margin: p_d")] == ["triangle", 24, 10, 0.3]
+    before = said(box)
+    at["correct"].value = 18
+    panel = ms.one_panel("triangle", 24, 18, margin=MARGIN)
+    assert said(box) != before
+    assert all(" ".join(sentence.split()) in " ".join(said(box).split()) for sentence in panel.on_the_margin())
+    assert "(75 %)" in said(box) and "beyond" not in before and panel.verdict() == "beyond the margin"
+    assert banned(before) == banned(said(box)) == []
+
+
+def test_guessing_is_left_open_exactly_when_the_count_is_not_statistically_significant():
+    box = ms.explore(ms.one_panel("triangle", 24, 12))  # ISO 4120: 13 of 24 at 5 %
+    assert "Guessing is left open too" in said(box) and "up to" in said(box)
+    controls(box)["correct"].value = 13
+    assert "Guessing alone would be a rare accident" in said(box)
+
+
+def test_fewer_tastings_bring_the_correct_answers_down_with_them():
+    box = ms.explore(ms.one_panel("triangle", 24, 20))
+    at = controls(box)
+    at["tastings"].value = 12
+    assert (at["correct"].max, at["correct"].value) == (12, 12)
+    assert "12 of 12 answers correct" in said(box)
+    at["protocol"].value = "2-AFC"
+    assert said(box).strip().startswith("2-AFC: 12 of 12")
+
+
+def test_without_a_margin_there_is_no_verdict_and_zero_takes_it_away():
+    box = ms.explore()
+    assert "No margin" in said(box)
+    controls(box)["margin: p_d"].value = 0.3
+    assert "a triangle p_d of 30 %" in said(box)
+    controls(box)["margin: p_d"].value = 0
+    assert "No margin" in said(box)
+
+
+def test_moving_margin_and_priors_of_a_pool_says_what_the_pool_says():
+    pooled = ms.pool(PANELS, margin=ms.Margin(p_d=0.2, protocol="triangle"))
+    box = ms.explore(pooled)
+    at = controls(box)
+    assert pooled.headline() in said(box)
+    at["margin: triangle p_d"].value = 0.6
+    moved = ms.pool(PANELS, margin=ms.Margin(p_d=0.6, protocol="triangle"))
+    assert moved.headline() in said(box) and moved.verdict().sentence() in said(box)
+    assert moved.verdict().label == "within the margin" != pooled.verdict().label
+    at["prior scale of the centre"].value = 0.5
+    other = ms.pool(PANELS, margin=moved.margin, priors=ms.Priors(mu_scale=0.5))
+    assert other.headline() in said(box)
+    assert other.headline() != moved.headline()
+    assert alt(box) in repr(other)
+
+
+@pytest.mark.parametrize("subject", [PANELS, ms.read_panels(PANELS)], ids=["table", "panels"])
+def test_a_table_is_pooled_with_the_margin_given(subject):
+    box = ms.explore(subject, margin=ms.Margin(p_d=0.2, protocol="triangle"))
+    assert ms.pool(PANELS, margin=ms.Margin(p_d=0.2, protocol="triangle")).headline() in said(box)
+
+
+def test_tastings_are_pooled_with_their_repeats():
+    tastings = ms.read_tastings("datasets/coffee_tastings.csv")
+    box = ms.explore(tastings)
+    assert ms.pool(tastings).headline() in said(box)
+
+
+def test_the_figure_is_a_picture_that_changes_with_the_sliders():
+    box = ms.explore()
+    pictures = []
+    for correct in (8, 16):
+        controls(box)["correct"].value = correct
+        source = re.search(r'src="data:image/svg\+xml;base64,([^"]+)"', box.children[-1].value)[1]
+        pictures.append(base64.b64decode(source))
+    assert all(picture.lstrip().startswith(b"<?xml") for picture in pictures) and pictures[0] != pictures[1]
+
+
+def test_no_slider_asks_on_the_way():
+    sliders = [control for control in ms.explore(PANELS).children if hasattr(control, "readout")]
+    assert len(sliders) == 3 and not any(slider.continuous_update for slider in sliders)
+
+
+def test_names_are_shown_as_text():
+    box = ms.explore({**PANELS, "panel": ["A", "B", '<script>alert("x")</script>']})  # the highest
+    assert "<script" not in box.children[-1].value
+    assert "<script>" in alt(box)
+
+
+def test_a_panel_of_two_counts_is_refused_with_the_way_out():
+    with pytest.raises(ValueError, match=r"A-not-A has two counts: use one_panel"):
+        ms.explore(ms.one_panel("A-not-A", signal=100, hits=60, noise=100, false_alarms=35))
+
+
+def test_without_ipywidgets_the_remedy_is_named(monkeypatch):
+    monkeypatch.setitem(sys.modules, "ipywidgets", None)
+    with pytest.raises(ImportError, match=r'pip install "metasense\[lab\]"'):
+        ms.explore()
