@@ -1,8 +1,9 @@
-"""The command line: the two commands, their exit codes, and no traceback whatever the file."""
+"""The command line: its commands, their exit codes, and no traceback whatever the file."""
 
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
 from metasense.cli import main
@@ -63,6 +64,80 @@ def test_a_margin_that_is_none_is_explained(table, capsys):
 def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
     assert main(["pool", str(table), "--report", str(tmp_path / "no" / "such" / "page.html")]) == 2
     assert "page.html" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        # 40 tastings and 13 of 24 are checked against published tables in test_sizes.py
+        (["triangle", "--p-d", "0.3"], "40 tastings"),
+        (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
+        (["triangle", "--tasters", "24"], "13 or more correct of 24"),
+        (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
+        (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
+        (["--d-prime", "1"], "duo-trio"),
+        (["triangle", "--looks", "12", "24"], "false alarm in 3.9 %"),
+        (["triangle", "--p-d", "0.4", "--looks", "15", "36"], "2 planned looks from 15 to 36"),
+        (["duo-trio", "--p-d", "0.5", "--sequential"], "planned looks"),
+    ],
+)
+def test_plan_answers_the_common_questions(words, said, capsys):
+    assert main(["plan", *words]) == 0
+    out, err = capsys.readouterr()
+    assert said in out and err == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "name a protocol"),
+        (["triangle"], "say the difference (--p-d or --d-prime)"),
+        (["triangle", "--p-d", "3"], "p_d is a share"),
+        (["sniffing", "--p-d", "0.3"], "no protocol called 'sniffing'"),
+        (["triangle", "--p-d", "0.3", "--looks", "10", "20", "30"], "--looks takes two numbers"),
+    ],
+)
+def test_plan_says_what_it_needs(words, said, capsys):
+    assert main(["plan", *words]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and said in err
+
+
+def test_serve_then_answers_then_pool(tmp_path, capsys):
+    folder, panels = tmp_path / "plan", tmp_path / "panels.csv"
+    words = ["serve", "triangle", "18", str(folder), "--samples", "old", "new", "--allergens", "--hazards"]
+    assert main(words) == 0
+    assert "18 tasters" in capsys.readouterr().out and (folder / "sealed" / "key.csv").is_file()
+    sheet = pd.read_csv(folder / "answers.csv", dtype=str)
+    key = pd.read_csv(folder / "sealed" / "key.csv", dtype=str)
+    rare = key.groupby("tray")["sample"].transform(lambda s: s.map(s.value_counts())) == 1
+    odd = key[rare].sort_values("tray", key=lambda tray: tray.astype(int))["code"].tolist()
+    sheet["answer"] = odd[:12] + [cups.split()[0] for cups in sheet["cups"][12:]]
+    sheet.to_csv(folder / "answers.csv", index=False)
+    assert (
+        main(["answers", str(folder), str(folder / "answers.csv"), "--blind", "double", "--panels", str(panels)]) == 0
+    )
+    assert "Served: 18 of 18 sets" in capsys.readouterr().out
+    assert main(["check", str(panels)]) == 0
+    correct = 12 + sum(a == b for a, b in zip(odd[12:], sheet["answer"][12:], strict=True))
+    assert f"{correct} of 18" in capsys.readouterr().out
+
+
+def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
+    words = ["serve", "triangle", "6", str(tmp_path / "plan")]
+    assert main(words) == 1
+    assert "allergens are not stated" in capsys.readouterr().out
+    assert main(words) == 2
+    assert "already holds a plan" in capsys.readouterr().err
+    assert main(["serve", "2-AFC", "6", str(tmp_path / "other")]) == 2
+    assert "give it as a noun" in capsys.readouterr().err and not (tmp_path / "other").exists()
+
+
+def test_answers_without_their_key_are_refused(tmp_path, capsys):
+    main(["serve", "triangle", "6", str(tmp_path / "plan")])
+    capsys.readouterr()
+    assert main(["answers", str(tmp_path / "plan" / "answers.csv"), str(tmp_path / "plan" / "answers.csv")]) == 2
+    assert "no column" in capsys.readouterr().err
 
 
 def test_the_installed_command_runs_as_a_script(table):

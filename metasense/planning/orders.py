@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import combinations, product
+from itertools import chain, combinations, product
 
 import numpy as np
 import pandas as pd
@@ -157,9 +157,11 @@ def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
         if len(sure) + len(pool) > size:
             break
         sure, pool = sure + pool, []
-    choices = np.array([[*sure, *some] for some in combinations(pool, size - len(sure))], int)
+    free = size - len(sure)
+    some = np.fromiter(chain.from_iterable(combinations(pool, free)), np.intp).reshape(-1, free) if free else [[]]
+    choices = np.hstack([np.tile(np.array(sure, np.intp), (len(some), 1)), np.asarray(some, np.intp)])
     traits, weights = _traits(orders)
-    totals = counts @ traits + sum(traits[column] for column in choices.T)  # column by column: there may be many rows
+    totals = counts @ traits + sum(traits[column] for column in choices.T)  # not all at once: there may be 184,756 rows
     uneven = (totals**2) @ weights  # for a fixed total, a sum of squares is least when its parts are equal
     return choices[uneven <= uneven.min() + 1e-9]
 

@@ -257,7 +257,7 @@ def _cups(
     for i, name in enumerate(names):
         for trial, (part, orders) in enumerate(drawn[::-1] if turned[i] else drawn, 1):
             add(name, trial, part, orders[i][0])
-    return pd.DataFrame(rows, columns=list(CUP_COLUMNS))
+    return pd.DataFrame(rows, columns=list(CUP_COLUMNS)).astype(_CUP_TYPES)
 
 
 # --- what the user holds --------------------------------------------------------------------------------------------
@@ -615,9 +615,7 @@ class ServingPlan:
             name: None if (value := one[name]) is None else () if value == "none" else tuple(value.split("; "))
             for name in ("allergens", "hazards")
         }
-        cups = frame[list(CUP_COLUMNS)].astype({"tray": int, "trial": int, "place": int}).astype(
-            dict.fromkeys(("taster", "part", "code", "sample"), object)
-        )  # fmt: skip
+        cups = frame[list(CUP_COLUMNS)].astype(_CUP_TYPES)
         try:
             seed = None if one["seed"] is None else int(one["seed"], 0)
             test = protocol(str(one["protocol"]))
@@ -639,6 +637,7 @@ class ServingPlan:
 
 
 CUP_COLUMNS = ("tray", "taster", "trial", "part", "place", "code", "sample")
+_CUP_TYPES = dict.fromkeys(CUP_COLUMNS, object) | dict.fromkeys(("tray", "trial", "place"), int)
 _parts = choice(tasting="", preference="", placebo="")
 KEY_COLUMNS = (
     Column("tray", "number of the tray", whole, "Int64", required=True),
