@@ -16,11 +16,13 @@ _NAMES_BY_FILE = {
     "reading": ("PanelsError",),
     "panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
     "single": ("OnePanel", "one_panel"),
+    "card": ("Card",),
     "pooling.priors": ("Priors",),
     "people.repeats": ("tasters",),
     "people.preference": ("preference",),
     "people.effects": ("serving_effects",),
     "pooling.pooled": ("Pooled", "load", "pool"),
+    "planning.next_panel": ("Plan", "plan_next"),
     "explorers": ("explore",),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
@@ -28,6 +30,7 @@ __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
     from metasense.explorers import explore as explore
+    from metasense.card import Card as Card
     from metasense.margins import Margin as Margin
     from metasense.panels import Panels as Panels
     from metasense.panels import Tastings as Tastings
@@ -36,6 +39,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.people.effects import serving_effects as serving_effects
     from metasense.people.preference import preference as preference
     from metasense.people.repeats import tasters as tasters
+    from metasense.planning.next_panel import Plan as Plan
+    from metasense.planning.next_panel import plan_next as plan_next
     from metasense.pooling.pooled import Pooled as Pooled
     from metasense.pooling.pooled import load as load
     from metasense.pooling.pooled import pool as pool

@@ -6,7 +6,7 @@ import json
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import metasense as ms
@@ -57,6 +57,7 @@ def test_card_reads_back_as_it_was_written(tmp_path):
 text = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
 
 
+@settings(max_examples=40, deadline=None)
 @given(question=text.filter(str.strip), stopping=text.filter(str.strip), moderators=st.lists(text, max_size=3))
 def test_any_text_comes_back(tmp_path_factory, question, stopping, moderators):
     card = make(question=question, stopping=stopping, tastings=None, panels=None, moderators=moderators)
