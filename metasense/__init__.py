@@ -29,8 +29,8 @@ _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in nam
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
-    from metasense.explorers import explore as explore
     from metasense.card import Card as Card
+    from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
     from metasense.panels import Panels as Panels
     from metasense.panels import Tastings as Tastings

@@ -271,6 +271,8 @@ def test_a_sampled_pool_is_planned_on_its_grid(triangles):
 
 
 def test_errors_name_what_is_missing(triangles):
+    with pytest.raises(ValueError, match="made from a plain pool.* got dict"):
+        plan_next(TRIANGLES)
     with pytest.raises(ValueError, match="needs a margin"):
         plan_next(ms.pool(TRIANGLES))
     with pytest.raises(ValueError, match="'Z' is not one of A, B, C and D"):

@@ -25,7 +25,7 @@ from scipy.stats import binom
 
 from metasense.margins import Margin
 from metasense.pooling.answers import SETTLED, Verdict, margin_words
-from metasense.pooling.grid import NODES, _Region, _Stretch, overdispersions
+from metasense.pooling.grid import NODES, _Region, _Stretch, integrate, overdispersions
 from metasense.pooling.likelihood import Counts, Evidence, Series
 from metasense.pooling.pooled import Pooled
 from metasense.pooling.posterior import chebyshev
@@ -306,6 +306,11 @@ def plan_next(
     >>> plans.best.name, plans.to_frame()["settled"].round(2).tolist()
     ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
+    if not isinstance(pooled, Pooled):
+        raise ValueError(
+            "plans are made from a plain pool, which a pool with moderators or levels holds as its .pooled; "
+            f"got {type(pooled).__name__}."
+        )
     margin = pooled.margin if margin is None else margin
     if margin is None:
         raise ValueError(
@@ -458,8 +463,6 @@ class _Known:
     def of(cls, pooled: Pooled, margin: Margin) -> _Known:
         posterior = pooled.posterior
         if posterior.patches[0].fine is None:
-            from metasense.pooling.grid import integrate
-
             posterior = integrate(pooled.collected.evidence, pooled.collected.copies, pooled.priors)[0]
         by_gamma = {p.series.gamma: p.series for p in posterior.patches}
         gammas, weights = overdispersions(pooled.collected.evidence)
