@@ -308,8 +308,8 @@ def plan_next(
     """
     if not isinstance(pooled, Pooled):
         raise ValueError(
-            "plans are made from a plain pool, which a pool with moderators or levels holds as its .pooled; "
-            f"got {type(pooled).__name__}."
+            "plans are made from a plain pool: pool without moderators= and within=, or give the .without or .plain of "
+            f"such a pool; got {type(pooled).__name__}."
         )
     margin = pooled.margin if margin is None else margin
     if margin is None:
