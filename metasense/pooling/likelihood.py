@@ -214,8 +214,9 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
     below = p < protocol.guess
     guess = np.where(below, 1 - protocol.guess, protocol.guess)
     # the share of `above guessing`, and its complement, each without cancellation
-    mean = np.where(below, (protocol.guess - p) / protocol.guess, (p - protocol.guess) / (1 - protocol.guess))
-    rest = np.where(below, p / protocol.guess, protocol.p_wrong(theta) / (1 - protocol.guess))
+    down_by = protocol.guess or 1.0  # without guessing nothing is below
+    mean = np.where(below, (protocol.guess - p) / down_by, (p - protocol.guess) / (1 - protocol.guess))
+    rest = np.where(below, p / down_by, protocol.p_wrong(theta) / (1 - protocol.guess))
     mean = np.clip(mean, 0.0, 1.0)
 
     def rising(start: Array | float) -> Array:
