@@ -225,7 +225,7 @@ class Disagreement:
             for low, high in by.itertuples(index=False)
         ]
         each = words.listing(f"{chance} ({name})" for name, chance in zip(by.index, said, strict=True))
-        return f" Protocols find the same d-prime more or less often; a panel's chance of significance there: {each}."
+        return f" Protocols find the same d-prime more or less often; a panel's chance of statistical significance there: {each}."
 
     def _aside(self) -> str:
         left = words.listing(self.left_out, most=6)
@@ -254,7 +254,7 @@ class Disagreement:
                 "p_value": "p alone",
                 "significant": "statistically significant",
                 "expected": "expected correct",
-                "chance": "chance of significance",
+                "chance": "chance of statistical significance",
             },
             most=40,
         )

@@ -163,18 +163,12 @@ class Drawer:
         never = float(weights @ [row["never_listed"] for row in rows] / weights.sum())
         rows.append({"case": "averaged over these", "omega": np.nan, "never_listed": never} | answer(averaged, pooled, prob))
         share = [*(weights / weights.sum()), np.nan]
-        beside = None
-        if hidden.any() and not hidden.all():
-            beside = pd.DataFrame(
-                {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled, prob)
-                for case, keep in (("all panels", np.ones(len(frame), bool)), ("reported panels only", ~hidden))
-            )
         return cls(
             pd.DataFrame(rows).assign(weight=share),
             selection.panels,
             round(selection.panels - selection.dull),
             tuple(frame["panel"][hidden]),
-            beside,
+            reported_only(pooled, prob),
             _turning(selection),
             None if pooled.margin is None else pooled.margin.d_prime,
             alpha,
@@ -186,21 +180,7 @@ class Drawer:
 
     def listed(self) -> str:
         """The panels listed as not reported, in words."""
-        if not self.unreported:
-            return "No panel is listed as not reported."
-        names = words.listing(map(words.one_line, self.unreported), most=6)
-        is_ = "is" if len(self.unreported) == 1 else "are"
-        text = f"Listed as not reported elsewhere, and counted here: {names}"
-        if self.reported_only is None:
-            return f"{text}. That {is_} every panel of the table."
-        with_, without = self.reported_only.itertuples(index=False)
-        medians = words.distinct(with_.median, without.median)
-        verdict = "" if self.margin is None else (
-            f" The verdict is {with_.verdict} either way."
-            if with_.verdict == without.verdict
-            else f" The verdict is {with_.verdict} with and {without.verdict} without."
-        )
-        return f"{text}. With them the median of the average d-prime is {medians[0]}, from the reported panels only {medians[1]}.{verdict}"
+        return listed(self.unreported, self.reported_only) or "No panel is listed as not reported."
 
     def sentence(self) -> str:
         """What panels that were never listed could do to the answer, in words."""
@@ -285,6 +265,32 @@ class Drawer:
 
     def _repr_html_(self) -> str:
         return tables.block(*self._parts())
+
+
+def reported_only(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame | None:
+    """The answer from all panels and from the reported ones; None where these are the same or there are none."""
+    hidden = pooled.panels.frame["reported"].eq(False).fillna(False).to_numpy(bool)
+    if not hidden.any() or hidden.all():
+        return None
+    return pd.DataFrame(
+        {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled, prob)
+        for case, keep in (("all panels", np.ones(len(hidden), bool)), ("reported panels only", ~hidden))
+    )
+
+
+def listed(unreported: Sequence[str], beside: pd.DataFrame | None) -> str:
+    """The panels listed as not reported, and the answer without them, in words; empty where there are none."""
+    if not len(unreported):
+        return ""
+    text = f"Not reported elsewhere, but counted here: {words.listing(map(words.one_line, unreported), most=6)}."
+    if beside is None:
+        return text
+    with_, without = beside.itertuples(index=False)
+    medians = words.distinct(with_.median, without.median)
+    text += f" From the reported panels only, the median of the average d-prime is {medians[1]} in place of {medians[0]}"
+    if with_.verdict == "no margin given":
+        return f"{text}."
+    return f"{text}, and the verdict {'the same' if with_.verdict == without.verdict else without.verdict}."
 
 
 def _turning(selection: Selection) -> tuple[float, float, str] | None:

@@ -14,6 +14,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import IntegrationError, log_prior, overdispersions
@@ -25,7 +26,8 @@ Array = NDArray[np.float64]
 
 NODES = (65, 33)  # of the average d-prime, and of the angle
 MOST_NODES = 400
-FINE = 2049
+FINE = 513  # places at which the running integral is taken, between which it is a cubic
+POINTS = 8193  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
 
 
@@ -68,11 +70,10 @@ class Plane:
         self.evidence, self.posterior, self.nodes = tuple(evidence), posterior, nodes
         mu, tau, weight = (np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight"))
         weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
-        self._x, self._w, fine_x, self._integrals = chebyshev(nodes[0], FINE)
+        self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
         self._angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
-        lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
-        self.average, self._slope = lengthwise(self._x)
-        self._fine = lengthwise(fine_x)[0]
+        self._lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
+        self.average, self._slope = self._lengthwise(self._x)
         angle, angle_slope = _stretch(np.arctan2(tau, np.abs(mu)), weight, np.pi / 2)(self._angle_x)
         cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
         h = average_d_prime(cosine, sine)
@@ -144,11 +145,19 @@ class Plane:
         half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
         if abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1) > TOLERANCE:
             return self.finer.weigh(copies, priors, factor)
-        running = np.maximum.accumulate(np.clip(self._integrals @ marginal, 0, None))
         mean = float((self._w * marginal) @ self.average / whole)
-        average = Distribution(self._fine, running / running[-1], mean)
+        average = self._distribution(self._integrals @ marginal / whole, mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
         return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
+
+    def _distribution(self, running: Array, mean: float) -> Distribution:
+        """The average d-prime from its running integral at the fine points, told apart where there is something to tell."""
+        inside = np.flatnonzero((running > 1e-9) & (running < 1 - 1e-9))
+        first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(running) - 1)
+        x = np.linspace(self._fine_x[first], self._fine_x[last], POINTS)
+        cdf = np.clip(CubicSpline(self._fine_x, running)(x), 0.0, 1.0)
+        cdf[0], cdf[-1] = 0.0, 1.0
+        return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
 
 
 def _stretch(values: Array, weight: Array, end: float) -> Callable[[Array], tuple[Array, Array]]:

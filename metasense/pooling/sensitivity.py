@@ -150,7 +150,7 @@ class Sensitivity:
             priors = scaled(pooled.priors, mu, tau)
             if priors is None:
                 continue
-            name = f"prior scales: centre {priors.mu_scale:g}, spread {priors.tau_scale:g}"
+            name = f"prior scales {priors.mu_scale:g} (centre), {priors.tau_scale:g} (spread)"
             add(name, "prior", under_priors(pooled, priors), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
@@ -248,7 +248,7 @@ def prior_cases(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame:
         priors = scaled(pooled.priors, mu, tau)
         if priors is None:
             continue
-        rows.append((f"prior scales: centre {priors.mu_scale:g}, spread {priors.tau_scale:g}", "prior", priors))
+        rows.append((f"prior scales {priors.mu_scale:g} (centre), {priors.tau_scale:g} (spread)", "prior", priors))
     found = [{"case": n, "about": a} | answer(under_priors(pooled, p), pooled, prob) for n, a, p in rows]
     cases = pd.DataFrame(found)
     cases["change"] = cases["median"] - cases["median"].iloc[0]

@@ -1,0 +1,125 @@
+"""Seeming disagreement: exact numbers against scipy and brute force, averages against simulated tasters."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import metasense as ms
+from metasense.pooling import outcomes
+from metasense.pooling.disagreement import verdict_counts
+from metasense.pooling.evidence import collect
+from metasense.pooling.likelihood import Repeats
+from metasense.showing.words import banned
+
+SIX = {"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 24, "correct": [9, 13, 10, 14, 8, 11]}
+
+
+@pytest.mark.parametrize(("p_d", "mixed"), [(0.2, 0.88), (0.25, 0.96), (0.3, 0.96)])
+def test_six_panels_of_24_on_one_difference_nearly_always_give_mixed_verdicts(p_d, mixed):
+    chances = verdict_counts(ms.protocol("triangle").d_prime_from_p_d(p_d), "triangle", [24] * 6)
+    # all alike: a plain binomial of binomial tails, 13 of 24 being the critical number of the published triangle tables
+    significant = stats.binom.sf(12, 24, 1 / 3 + p_d * 2 / 3)
+    assert chances == pytest.approx(stats.binom.pmf(np.arange(7), 6, significant), abs=1e-12)
+    assert 1 - chances[0] - chances[-1] == pytest.approx(mixed, abs=0.005)
+
+
+def test_number_of_successes_is_the_sum_over_all_outcomes():
+    p = np.array([0.1, 0.7, 0.35, 0.9])
+    expected = np.zeros(5)
+    for outcome in itertools.product([0, 1], repeat=4):
+        expected[sum(outcome)] += np.prod(np.where(outcome, p, 1 - p))
+    assert outcomes.number_of_successes(p[None])[0] == pytest.approx(expected, abs=1e-15)
+
+
+def test_panels_of_different_protocols_keep_their_own_chances():
+    chances = verdict_counts(1.0, ["triangle", "2-AFC"], [24, 24])
+    a, b = stats.binom.sf(12, 24, 0.41804667471463920), stats.binom.sf(16, 24, 0.76024993890652330)
+    assert chances == pytest.approx([(1 - a) * (1 - b), a + b - 2 * a * b, a * b], abs=1e-12)
+    with pytest.raises(ValueError, match="one for each of the 2 panels"):
+        verdict_counts(1.0, ["triangle"] * 3, [24, 24])
+
+
+def test_averages_over_the_common_d_prime_agree_with_simulated_tasters():
+    pooled = ms.pool(SIX)
+    found = pooled.disagreement()
+    rng = np.random.default_rng(3)
+    d = pooled.common.size.sample(1500, rng)
+    triangle = ms.protocol("triangle")
+    counts = np.stack([[triangle.simulate(float(each), 24, rng).sum() for _ in range(6)] for each in d])
+    number = (counts >= 13).sum(axis=1)
+    assert found.significant == 2
+    assert found.mixed == pytest.approx(np.mean(np.minimum(number, 6 - number) >= 2), abs=0.045)
+    assert found.any_mixed == pytest.approx(np.mean((number > 0) & (number < 6)), abs=0.045)
+    # panels alike: how far apart the counts are is ordered much as their variance is, so the shares must be near
+    wide = counts.var(axis=1) >= np.var(SIX["correct"])
+    assert found.spread == pytest.approx(wide.mean(), abs=0.1)
+
+
+def test_repeats_change_the_chance_of_counts_but_not_the_critical_number():
+    evidence = collect(
+        ms.read_panels(
+            {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [10], "tasters": [8]}
+        ).frame
+    ).evidence[0]
+    assert outcomes.critical(evidence) == 13
+    chances = outcomes.probabilities(evidence, np.array([1.5]), 0.4)[0]
+    drawn = outcomes.simulate(evidence, np.full(40_000, 1.5), np.full(40_000, 0.4), np.random.default_rng(1))
+    assert chances.sum() == pytest.approx(1, abs=1e-12)
+    assert np.bincount(drawn, minlength=25) / 40_000 == pytest.approx(chances, abs=0.01)
+    each = Repeats(evidence.protocol, ((3, 2, 2), (3, 1, 6)))  # the same shape, the people known one by one
+    assert outcomes.correct(each) == 10
+    assert outcomes.probabilities(each, np.array([1.5]), 0.4)[0] == pytest.approx(chances, abs=1e-12)
+    assert outcomes.simulate(each, np.full(9, 1.5), np.full(9, 0.4), np.random.default_rng(1)).max() <= 24
+
+
+def test_panels_that_differ_are_said_to_and_the_like_are_not():
+    far = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [10, 20, 9, 22]})
+    assert far.disagreement().spread < 0.02
+    assert "seldom looks like this" in far.disagreement().sentence()
+    near = ms.pool(SIX).disagreement()
+    assert "what one constant difference looks like" in near.sentence()
+    assert "2 of 6 panels are statistically significant" in near.sentence()
+
+
+def test_agreeing_verdicts_are_said_as_such():
+    found = ms.pool(SIX | {"correct": [8] * 6}).disagreement()
+    assert "None of the 6 panels" in found.sentence()
+    assert found.mixed == pytest.approx(1)
+    assert "All of the 6 panels" in ms.pool(SIX | {"correct": [20] * 6}).disagreement().sentence()
+
+
+def test_a_triangle_and_a_2_afc_panel_on_one_difference_are_one_statement():
+    table = {"panel": list("ABCD"), "protocol": ["triangle", "triangle", "2-AFC", "2-AFC"], "tastings": 24}
+    found = ms.pool(table | {"correct": [9, 8, 19, 18]}).disagreement()
+    by = found.to_frame().groupby("protocol")["chance"].mean()
+    assert by["2-AFC"] > 3 * by["triangle"]
+    assert "Protocols find the same d-prime more or less often" in found.sentence()
+    assert found.spread > 0.2
+
+
+def test_one_panel_and_panels_of_two_counts():
+    assert "nothing to disagree" in ms.pool({k: v[:1] if isinstance(v, list) else v for k, v in SIX.items()}).disagreement().sentence()
+    table = {"panel": ["two", "B", "C"], "protocol": ["A-not-A", "triangle", "triangle"], "signal": [20, None, None]}
+    table |= {"hits": [12, None, None], "noise": [20, None, None], "false_alarms": [7, None, None]}
+    found = ms.pool(table | {"tastings": [None, 20, 20], "correct": [None, 8, 12]}).disagreement()
+    assert found.left_out == ("two",) and "two counts each: two" in found.sentence()
+    assert len(found.probability) == 3
+
+
+def test_the_seed_repeats_and_the_error_is_stated():
+    pooled = ms.pool(SIX)
+    first, again = pooled.disagreement(), pooled.disagreement()
+    assert first.spread == again.spread
+    assert first.spread_error == pytest.approx(np.sqrt(first.spread * (1 - first.spread) / first.sets))
+    assert "standard error" in first.sentence()
+
+
+def test_figure_and_words():
+    found = ms.pool(SIX).disagreement()
+    axes = found.plot()
+    assert any("these panels" in label.get_text() for label in axes.get_yticklabels())
+    assert found.probability.sum() == pytest.approx(1)
+    assert found.sentence().split(".")[0] in found._repr_html_().replace("\xa0", " ")
+    assert not banned(repr(found))

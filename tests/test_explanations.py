@@ -1,0 +1,127 @@
+"""None, same, varying: evidences against other programs, plain integrals and draws from the prior."""
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+import metasense as ms
+from metasense.pooling.explanations import Explanations, prior_average
+from metasense.showing.words import banned
+
+TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
+MIXED = {
+    "panel": ["A", "B", "C"],
+    "protocol": ["2-AFC", "triangle", "3-AFC"],
+    "tastings": [30, 30, 24],
+    "correct": [20, 14, 13],
+}
+REPEATED = {"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 24], "correct": [10, 13], "tasters": [8, 24]}
+
+
+def same_evidence(table, scale):
+    """Log evidence of one common d-prime, by adaptive quadrature of binomials over a (half-)normal prior."""
+    rows = list(ms.read_panels(table))
+    directed = any(ms.protocol(row.protocol).directed for row in rows)
+
+    def integrand(d):
+        chances = [stats.binom.pmf(r.correct, r.tastings, float(ms.protocol(r.protocol).p_correct(d))) for r in rows]
+        return np.prod(chances) * stats.norm.pdf(d, 0, scale) * (1 if directed else 2)
+
+    return np.log(integrate.quad(integrand, -8 if directed else 0, 8, points=[1.0], epsrel=1e-10)[0])
+
+
+def test_evidences_are_those_of_a_reference_grid():
+    # Reference: the same model integrated on a 97 x 97 grid by another program.
+    found = ms.pool(TRIANGLES).explanations().log_evidence
+    assert found == pytest.approx([-8.327898, -9.369867, -9.682444], abs=1e-5)
+
+
+@pytest.mark.parametrize("table", [TRIANGLES, MIXED])
+@pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
+def test_same_under_other_scales_is_a_plain_integral(table, factor):
+    pooled = ms.pool(table)
+    priors = pooled.priors.scaled(mu=factor)
+    assert pooled.common.log_evidence(priors) == pytest.approx(same_evidence(table, priors.mu_scale), abs=1e-8)
+
+
+@pytest.mark.parametrize("table", [TRIANGLES, MIXED, REPEATED])
+def test_other_scales_equal_pools_with_those_priors(table):
+    frame = ms.pool(table).explanations().under_other_scales()
+    assert len(frame) == 9
+    for row in frame.iloc[[0, 5, 8]].itertuples():
+        again = ms.pool(table, priors=ms.Priors(row.mu_scale, row.tau_scale)).explanations()
+        assert [row.none, row.same, row.varying] == pytest.approx(again.probability, abs=1e-7)
+        assert row.log_evidence_varying == pytest.approx(again.evidences.varying, abs=1e-7)
+
+
+def test_scales_wider_than_the_axis_are_left_out_rather_than_refused():
+    frame = ms.pool(TRIANGLES, priors=ms.Priors(mu_scale=2.5)).explanations().under_other_scales()
+    assert 0 < len(frame) <= 9
+    assert frame["mu_scale"].min() == 1.25
+
+
+def test_prior_odds_weigh_and_bayes_factors_do_not_depend_on_them():
+    pooled = ms.pool(TRIANGLES)
+    even, doubtful = pooled.explanations(), pooled.explanations(prior=(0.8, 0.1, 0.1))
+    factors = even.bayes_factors().set_index("comparison")["factor"]
+    assert factors["same against none"] == pytest.approx(np.exp(-9.369867 + 8.327898), rel=1e-4)
+    assert doubtful.bayes_factors()["factor"].tolist() == pytest.approx(factors.tolist())
+    odds = doubtful.probability[1] / doubtful.probability[0]
+    assert odds == pytest.approx(factors["same against none"] / 8)
+    assert "80 % (none)" in doubtful.sentence() and "equal prior odds" in even.sentence()
+
+
+def test_prior_average_is_the_mean_of_draws_from_the_prior():
+    rng = np.random.default_rng(1)
+    mu, tau = np.abs(rng.normal(0, 1.5, 400_000)), np.abs(rng.normal(0, 0.5, 400_000))
+    draws = stats.foldnorm.mean(mu / tau, scale=tau)
+    before = prior_average(ms.Priors())
+    assert before.mean == pytest.approx(draws.mean(), abs=0.005)
+    assert before.interval() == pytest.approx(np.quantile(draws, [0.025, 0.975]), abs=0.03)
+    assert prior_average(ms.Priors(), directed=True).interval() == pytest.approx(before.interval(), abs=1e-3)
+
+
+def test_posterior_of_the_common_d_prime_is_a_plain_ratio_of_integrals():
+    size = ms.pool(TRIANGLES).common.size
+
+    def density(d):
+        p = ms.protocol("triangle").p_correct(d)
+        return np.prod([stats.binom.pmf(x, 40, float(p)) for x in TRIANGLES["correct"]]) * stats.norm.pdf(d, 0, 1.5)
+
+    whole, part = (integrate.quad(density, 0, end, epsrel=1e-9)[0] for end in (8, 0.5))
+    assert size.below(0.5) == pytest.approx(part / whole, abs=1e-5)
+
+
+def test_nothing_but_guessing_favours_none_and_plenty_refutes_it():
+    chance = {"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 30, "correct": [10, 9, 10, 11, 10, 10]}
+    assert ms.pool(chance).explanations().probability[0] > 0.5
+    assert ms.pool(chance | {"correct": [20, 18, 21, 19, 20, 22]}).explanations().probability[0] < 1e-6
+
+
+def test_figure_shows_prior_beside_posterior():
+    pooled = ms.pool(TRIANGLES, margin=ms.Margin(d_prime=0.5))
+    axes = pooled.explanations().plot()
+    assert "prior" in " ".join(text.get_text() for text in axes.texts)
+    row = pooled.explanations().before_and_after().iloc[0]
+    assert row["upper"] < row["prior_upper"]
+    assert row["median"] == pooled.average.median
+
+
+def test_words_give_the_odds_the_factors_and_the_scales_and_use_no_banned_phrase():
+    found = ms.pool(TRIANGLES).explanations()
+    text, page = repr(found), found._repr_html_()
+    for part in ("equal prior odds", "Bayes factor", "halved or doubled", "before the panels"):
+        assert part in text and part in page
+    assert not banned(text)
+
+
+def test_without_their_pool_they_still_speak_but_cannot_refit():
+    found = Explanations(ms.pool(TRIANGLES).evidences)
+    assert "halved or doubled" not in repr(found)
+    with pytest.raises(ValueError, match=r"pooled\.explanations"):
+        found.under_other_scales()
+
+
+def test_prior_that_is_no_set_of_probabilities_is_refused():
+    with pytest.raises(ValueError, match="add up to 1"):
+        ms.pool(TRIANGLES).explanations(prior=(0.5, 0.5, 0.5))

@@ -1,0 +1,198 @@
+"""The answer under other choices equals the answer of a fresh pool that makes them."""
+
+import numpy as np
+import pytest
+
+import metasense as ms
+from metasense.pooling import grid
+from metasense.pooling.plane import Plane
+from metasense.showing.words import banned
+
+CIDER = "datasets/cider_fining.csv"
+COFFEE = "datasets/coffee_bags.csv"
+BAKERY = "datasets/bakery_salt.csv"
+MARGIN = ms.Margin(d_prime=0.5)
+PLAIN = {"panel": ["A", "B", "C", "D"], "protocol": ["triangle", "tetrad", "triangle", "duo-trio"]}
+PLAIN |= {"tastings": [40, 22, 30, 28], "correct": [13, 14, 15, 17]}
+
+
+@pytest.fixture(autouse=True)
+def _finer_reading(monkeypatch):
+    # A distribution is read off by straight lines between its points: with 1025 of them good to 2e-5. More points in the
+    # fresh pools show that what is left is smaller than 1e-6.
+    monkeypatch.setattr(grid, "FINE", 8193)
+
+
+def same(row, pooled, tolerance=1e-6):
+    lower, upper = pooled.average.interval()
+    assert [row["median"], row["lower"], row["upper"]] == pytest.approx([pooled.average.median, lower, upper], abs=tolerance)
+    verdict = pooled.verdict()
+    assert [row["p_above"], row["p_below"]] == pytest.approx([verdict.above, verdict.below], abs=tolerance)
+    assert row["verdict"] == verdict.label
+
+
+@pytest.mark.parametrize("table", [PLAIN, BAKERY])
+def test_leaving_one_panel_out_equals_a_full_refit(table):
+    pooled = ms.pool(table, margin=MARGIN)
+    cases = pooled.sensitivity().about("panel").set_index("case")
+    assert len(cases) == len(pooled.panels)
+    for panel in pooled.panels.frame["panel"].iloc[[1, 3]]:
+        same(cases.loc[f"without {panel}"], ms.pool(pooled.panels.without(panel), margin=MARGIN))
+
+
+@pytest.mark.parametrize("table", [PLAIN, BAKERY])
+def test_evidence_and_mean_of_a_refit_are_the_same_to_many_digits(table):
+    pooled = ms.pool(table)
+    for i in (0, 1, len(pooled.collected.evidence) - 1):
+        copies = pooled.collected.copies.astype(float)
+        copies[i] -= 1
+        found = pooled.plane.weigh(copies, pooled.priors)
+        rest = [e for e, n in zip(pooled.collected.evidence, copies, strict=True) if n]
+        posterior, evidences = grid.integrate(rest, copies[copies > 0], pooled.priors)
+        assert found.log_evidence == pytest.approx(evidences.varying, abs=1e-8)
+        assert found.average.mean == pytest.approx(posterior.average.mean, abs=1e-8)
+
+
+@pytest.mark.parametrize("table", [PLAIN, COFFEE])
+def test_every_step_of_the_path_is_a_full_refit_and_the_last_is_the_pool(table):
+    pooled = ms.pool(table, margin=MARGIN)
+    steps = pooled.path().to_frame()
+    same(steps.iloc[-1], pooled)
+    for k in (1, 2):
+        same(steps.iloc[k - 1], ms.pool(pooled.panels[steps["panel"].iloc[:k].tolist()], margin=MARGIN))
+
+
+def test_the_end_does_not_depend_on_the_order():
+    pooled = ms.pool(COFFEE, margin=MARGIN)
+    backwards = ms.pool(pooled.panels[pooled.panels.frame["panel"].tolist()[::-1]], margin=MARGIN)
+    here, there = (p.path().to_frame() for p in (pooled, backwards))
+    assert here["panel"].tolist() == there["panel"].tolist()  # dates decide, not rows
+    numbers = ["median", "lower", "upper", "p_above"]
+    assert here[numbers].to_numpy() == pytest.approx(there[numbers].to_numpy(), abs=1e-6)
+
+
+def test_priors_equal_pools_with_those_priors():
+    pooled = ms.pool(PLAIN, margin=MARGIN)
+    cases = pooled.sensitivity().about("prior")
+    assert len(cases) == 8
+    for mu, tau in ((0.75, 0.25), (3.0, 1.0), (1.5, 0.25)):
+        row = cases.set_index("case").loc[f"prior scales {mu:g} (centre), {tau:g} (spread)"]
+        same(row, ms.pool(PLAIN, margin=MARGIN, priors=ms.Priors(mu, tau)))
+    assert pooled.corners["median"].tolist() == pytest.approx([pooled.average.median, *cases["median"][:4]], abs=1e-6)
+
+
+def test_selections_leave_out_what_they_say():
+    pooled = ms.pool(COFFEE, margin=MARGIN)
+    cases = pooled.sensitivity().to_frame().set_index("case")
+    frame = pooled.panels.frame
+    blind = pooled.panels.where(frame["blind"] == "double")
+    same(cases.loc["double-blind panels only"], ms.pool(blind, margin=MARGIN))
+    same(cases.loc["reported panels only"], ms.pool(pooled.panels.without("Week 2 broken off"), margin=MARGIN))
+    same(cases.loc["without repeat tasters"], ms.pool(pooled.panels.without("Week 12 staff"), margin=MARGIN))
+    assert cases.loc["without batch pair R2", "panels"] == 8
+    assert "without panels looked at or extended before the end" not in cases.index  # there are none
+    extended = ms.pool(CIDER).sensitivity().to_frame().set_index("case")
+    assert extended.loc["without panels looked at or extended before the end", "panels"] == 8
+
+
+def test_any_column_can_be_left_out_group_by_group():
+    pooled = ms.pool(CIDER, margin=MARGIN)
+    groups = pooled.sensitivity(by=["experience"]).about("group")
+    assert groups["case"].tolist() == [f"without experience {name}" for name in ("public", "club", "trained")]
+    kept = pooled.panels.where(pooled.panels.frame["experience"] != "trained")
+    same(groups.iloc[2], ms.pool(kept, margin=MARGIN))
+    with pytest.raises(ValueError, match=r"no column 'brewer'; there is panel"):
+        pooled.sensitivity(by=["brewer"])
+
+
+def test_a_choice_that_leaves_no_panel_is_said_and_not_answered():
+    found = ms.pool(PLAIN | {"blind": "single"}).sensitivity()
+    assert any("no panel would be left: double-blind" in note for note in found.notes)
+    assert "double-blind panels only" not in set(found.to_frame()["case"])
+
+
+def test_directed_panels_may_be_left_out_of_a_pool_that_keeps_a_sign():
+    table = {"panel": ["A", "B", "C"], "protocol": ["2-AFC", "triangle", "tetrad"], "tastings": 30, "correct": [20, 14, 13]}
+    pooled = ms.pool(table, margin=MARGIN)
+    row = pooled.sensitivity().about("panel").set_index("case").loc["without A"]
+    same(row, ms.pool(pooled.panels.without("A"), margin=MARGIN))  # which has no directed panel at all
+
+
+def test_an_outlier_is_answered_on_finer_nodes_not_wrongly():
+    table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 40]}
+    pooled = ms.pool(table, margin=MARGIN)
+    cases = pooled.sensitivity().about("panel").set_index("case")
+    for panel in "AD":
+        same(cases.loc[f"without {panel}"], ms.pool(pooled.panels.without(panel), margin=MARGIN), 5e-6)
+
+
+def test_a_coarse_plane_refines_itself():
+    pooled = ms.pool(PLAIN)
+    coarse = Plane(pooled.collected.evidence, pooled.posterior, (9, 5))
+    found = coarse.weigh(pooled.collected.copies.astype(float), pooled.priors)
+    assert found.plane.nodes[0] > 9
+    assert found.log_evidence == pytest.approx(pooled.evidences.varying, abs=1e-6)
+    assert sum(w.sum() for w in found.weights) == pytest.approx(1)
+
+
+def test_a_plane_that_never_settles_raises():
+    pooled = ms.pool(PLAIN)
+    coarse = Plane(pooled.collected.evidence, pooled.posterior, (5, 3))
+
+    def spike(plane):
+        return [-0.5 * ((plane.tau - 0.2137) / 1e-7) ** 2 for _ in plane.regions]
+
+    with pytest.raises(grid.IntegrationError, match="under other choices"):
+        coarse.weigh(pooled.collected.copies.astype(float), pooled.priors, spike)
+
+
+def test_path_places_undated_panels_last_and_says_so():
+    some = ms.pool(PLAIN | {"date": ["2025-03-01", None, "2025-01-01", None]}).path()
+    assert some.to_frame()["panel"].tolist() == ["C", "A", "B", "D"]
+    assert "placed last in the order of the table: B and D" in some.notes[0]
+    none = ms.pool(PLAIN).path()
+    assert none.to_frame()["panel"].tolist() == list("ABCD") and "No panel has a date" in none.notes[0]
+    assert "date" not in repr(none).splitlines()[2]
+
+
+def test_warns_when_the_answer_rests_on_the_prior_and_only_then():
+    everything = ms.pool({"panel": ["A"], "protocol": "2-AFC", "tastings": 20, "correct": 20}, margin=ms.Margin(d_prime=2))
+    warned = everything.sensitivity().warnings()
+    assert any("The answer rests on the prior" in text for text in warned)
+    assert set(warned) <= set(everything.sensitivity().sentences()) and set(warned) <= set(everything.warnings) | set(warned)
+    assert any("rests on the prior" in note for note in everything.notes)
+    many = {"panel": list("ABCDEFGH"), "protocol": "tetrad", "tastings": 60, "correct": [33, 30, 35, 31, 34, 32, 30, 36]}
+    calm = ms.pool(many, margin=ms.Margin(d_prime=0.4))
+    assert calm.sensitivity().warnings() == ()
+    assert any("halved or doubled" in note and "the verdict stays" in note for note in calm.notes)
+
+
+def test_changing_verdicts_are_counted_and_named():
+    found = ms.pool(CIDER, margin=ms.Margin(p_d=0.2, protocol="triangle")).sensitivity()
+    changed = found.to_frame()["verdict_changes"].sum()
+    assert changed > 0
+    assert f"changes in {changed} of" in " ".join(found.sentences())
+    axes = found.plot()
+    assert any("another verdict" in text.get_text() for text in axes.texts)
+    assert len(axes.get_yticklabels()) == len(found.to_frame())
+
+
+def test_without_a_margin_there_is_no_talk_of_verdicts():
+    found = ms.pool(PLAIN).sensitivity()
+    assert "verdict" not in repr(found) and np.isnan(found.to_frame()["p_above"]).all()
+    assert "verdict" not in repr(ms.pool(PLAIN).path())
+
+
+def test_one_panel_can_be_asked_too():
+    one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12})
+    assert one.sensitivity().about("panel").empty
+    assert "no other panel" in one.path().sentence()
+
+
+def test_words_and_html_say_the_same_and_no_banned_phrase():
+    pooled = ms.pool(COFFEE, margin=MARGIN)
+    for found in (pooled.sensitivity(), pooled.path()):
+        assert not banned(repr(found))
+        for word in ("Week 6 tetrad", "not settled"):
+            assert word in repr(found) and word in found._repr_html_()
+    pooled.path().plot()
