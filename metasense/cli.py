@@ -120,6 +120,7 @@ def _add_serve(serve: argparse.ArgumentParser) -> None:
     serve.add_argument("--certainty", action="store_true", help="ask how sure the taster is")
     serve.add_argument("--allergens", nargs="*", help="of both samples together; nothing after it means none")
     serve.add_argument("--hazards", nargs="*", help="any of alcohol, caffeine, hot, additives; nothing means none")
+    serve.add_argument("--beside", nargs="*", default=(), metavar="FOLDER", help="other plans of the same session")
     serve.add_argument("--seed", type=int, help="makes the same plan again; leave it out for a real panel")
     serve.set_defaults(run=_serve)
 
@@ -191,11 +192,12 @@ def _plan(chosen: argparse.Namespace) -> int:
 
 
 def _serve(chosen: argparse.Namespace) -> int:
-    from metasense.planning.serving import serve
+    from metasense.planning.serving import ServingPlan, serve
 
     wanted = {
         name: value for name, value in vars(chosen).items() if name not in ("run", "folder", "protocol", "tasters")
     }
+    wanted["beside"] = [ServingPlan.read(folder) for folder in chosen.beside]  # none of their codes comes back
     plan = serve(chosen.protocol, chosen.tasters, **wanted)
     print(plan)
     print(f"\nWrote {plan.save(chosen.folder)}: start with run.html. The key is in the folder sealed.")

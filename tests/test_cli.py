@@ -69,7 +69,7 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        # 40 tastings and 13 of 24 are checked against published tables in test_sizes.py
+        # the numbers behind these are checked against published tables in test_sizes.py
         (["triangle", "--p-d", "0.3"], "40 tastings"),
         (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
         (["triangle", "--tasters", "24"], "13 or more correct of 24"),
@@ -131,6 +131,13 @@ def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
     assert "already holds a plan" in capsys.readouterr().err
     assert main(["serve", "2-AFC", "6", str(tmp_path / "other")]) == 2
     assert "give it as a noun" in capsys.readouterr().err and not (tmp_path / "other").exists()
+
+
+def test_a_second_plan_of_the_session_shares_no_code_with_the_first(tmp_path):
+    for name, beside in (("first", []), ("second", [str(tmp_path / "first")])):
+        main(["serve", "triangle", "150", str(tmp_path / name), "--allergens", "--hazards", "--beside", *beside])
+    first, second = (pd.read_csv(tmp_path / name / "sealed" / "key.csv")["code"] for name in ("first", "second"))
+    assert len(first) == len(second) == 450 and not set(first) & set(second)
 
 
 def test_answers_without_their_key_are_refused(tmp_path, capsys):

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import chain, combinations, product
+from math import comb
 
 import numpy as np
 import pandas as pd
@@ -158,8 +159,8 @@ def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
             break
         sure, pool = sure + pool, []
     free = size - len(sure)
-    some = np.fromiter(chain.from_iterable(combinations(pool, free)), np.intp).reshape(-1, free) if free else [[]]
-    choices = np.hstack([np.tile(np.array(sure, np.intp), (len(some), 1)), np.asarray(some, np.intp)])
+    some = np.fromiter(chain.from_iterable(combinations(pool, free)), np.intp).reshape(comb(len(pool), free), free)
+    choices = np.hstack([np.tile(np.array(sure, np.intp), (len(some), 1)), some])
     traits, weights = _traits(orders)
     totals = counts @ traits + sum(traits[column] for column in choices.T)  # not all at once: there may be 184,756 rows
     uneven = (totals**2) @ weights  # for a fixed total, a sum of squares is least when its parts are equal
