@@ -39,7 +39,7 @@ Array = NDArray[np.floating[Any]]
 THRESHOLD = 0.1  # rate above guessing from which a taster counts as better than guessing
 SETTLED = 0.95  # probability on one side of the threshold at which that counts as settled
 LIKELY = 0.8  # chance of settling it that "how many more tastings" asks for
-MOST = 60  # more tastings than this are not looked at
+MOST = 200  # more tastings than this are not looked at
 CELLS = 240  # per side of the guess rate, close together where a beta distribution can be steep
 NODES = 40  # d-primes of a panel, of equal probability, at each overdispersion
 ONLY = "the only taster"  # of a panel given by its total alone
@@ -130,10 +130,10 @@ class Tasters:
         return self._ability(row).rate
 
     def more_tastings(self, panel: str, taster: str = ONLY) -> int | None:
-        """Tastings this person should add to settle, with a chance of 80 %, whether they do better than guessing.
+        """About how many tastings this person should add to settle whether they do better than guessing.
 
-        Settled means a probability above 95 % on one side of the threshold. 0 if it is settled; None if more than 60
-        would be needed.
+        Settled means a probability above 95 % on one side of the threshold; so many tastings reach that with a chance
+        of 80 %. 0 if it is settled already; None if more than 200 would be needed.
         """
         return self._ability(self._row(panel, taster)).more(self.threshold)
 
@@ -153,7 +153,7 @@ class Tasters:
         DataFrame
             ``panel, protocol, taster, tastings, correct``; ``raw`` (rate above guessing as counted, below 0 with fewer
             correct than guessing gives); ``mean, median, lower, upper`` of the rate given everybody; ``p_better``, the
-            probability that it is above `threshold`; ``more_tastings`` (missing: more than 60); ``prob, kind``.
+            probability that it is above `threshold`; ``more_tastings`` (missing: more than 200); ``prob, kind``.
         """
         if order not in ("tastings", "uncertainty", "table"):
             raise ValueError(f"order is 'tastings', 'uncertainty' or 'table'; got {order!r}.")
@@ -401,20 +401,27 @@ class _Ability:
         return Distribution(self.protocol.p_d_from_p(signed), cdf / cdf[-1])
 
     def more(self, threshold: float) -> int | None:
-        """Smallest number of further tastings with a good chance to settle on which side of the threshold they are."""
+        """About the smallest number of further tastings with a good chance to settle the side of the threshold."""
         p = (self.edges[1:] + self.edges[:-1]) / 2
         above = self.protocol.p_d_from_p(p) > threshold
         keep = self.share > 1e-12
         p, above, share = p[keep], above[keep], self.share[keep]
-        for extra in range(MOST + 1):
+
+        def enough(extra: int) -> bool:
             y = np.arange(extra + 1)[:, None]
             choose = gammaln(extra + 1) - gammaln(y + 1) - gammaln(extra - y + 1)
             joint = np.exp(choose + xlogy(y, p) + xlogy(extra - y, 1 - p)) * share
             chance, better = joint.sum(axis=1), joint[:, above].sum(axis=1)
             settled = (better > SETTLED * chance) | (better < (1 - SETTLED) * chance)
-            if chance[settled].sum() >= LIKELY:
-                return extra
-        return None
+            return bool(chance[settled].sum() >= LIKELY)
+
+        if enough(0) or not enough(MOST):
+            return 0 if enough(0) else None
+        too_few, extra = 0, MOST
+        while extra - too_few > 1:  # the chance rises in a saw-tooth, so the number found is one of the smallest
+            middle = (too_few + extra) // 2
+            too_few, extra = (too_few, middle) if enough(middle) else (middle, extra)
+        return extra
 
 
 # --- the wrong way, for comparison ----------------------------------------------------------------------------------

@@ -1,0 +1,465 @@
+"""Repeat tasters: the beta-binomial against published fits and brute force, the pool, and what each taster can do."""
+
+import html
+import importlib.util
+import itertools
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from scipy.optimize import minimize
+
+import metasense as ms
+from metasense.people.repeats import ONLY, overdispersion
+from metasense.pooling import grid
+from metasense.pooling.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
+from metasense.pooling.posterior import average_d_prime
+from metasense.pooling.priors import Priors
+from metasense.protocols import PROTOCOLS, Protocol, forced_choice
+from metasense.showing.words import banned
+
+TRIANGLE = forced_choice("triangle")
+FORCED = [name for name, kind in PROTOCOLS.items() if isinstance(kind, Protocol)]
+HERE = Path(__file__).parent
+
+
+def rows(panel, correct, protocol="triangle"):
+    """One row a tasting from ``{taster: [1, 0, ...]}``."""
+    return [
+        {"panel": panel, "protocol": protocol, "taster": name, "correct": c}
+        for name, own in correct.items()
+        for c in own
+    ]
+
+
+# --- the likelihood -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Plain:
+    """A binomial without guessing: the axis is the chance itself."""
+
+    guess: float = 0.0
+
+    def p_correct(self, p):
+        return np.asarray(p, float)
+
+    def p_wrong(self, p):
+        return 1 - np.asarray(p, float)
+
+
+@given(d=st.floats(-3, 6), gamma=st.floats(0, 0.999), answers=st.integers(1, 12), name=st.sampled_from(FORCED))
+def test_probabilities_of_a_taster_add_up_to_one_and_average_to_the_panel(d, gamma, answers, name):
+    kind = forced_choice(name)
+    p = taster_probability(kind, np.array([d]), gamma, answers)[0]
+    assert p.sum() == pytest.approx(1, abs=1e-12)
+    assert (p >= 0).all()
+    assert p @ np.arange(answers + 1) / answers == pytest.approx(float(kind.p_correct(d)), abs=1e-12)
+
+
+@given(d=st.floats(0, 6), gamma=st.floats(0, 0.999), name=st.sampled_from(FORCED))
+def test_one_answer_is_the_plain_model_whatever_the_overdispersion(d, gamma, name):
+    kind = forced_choice(name)
+    assert taster_probability(kind, np.array([d]), gamma, 1)[0, 1] == pytest.approx(float(kind.p_correct(d)), abs=1e-13)
+
+
+def test_value_computed_by_another_program():
+    # log P(3 of 4; p_c = 1/2, guess rate 1/3, overdispersion 0.25), from the sum over lucky answers in another program
+    d = np.array([TRIANGLE.d_prime(0.5)])
+    assert np.log(taster_probability(TRIANGLE, d, 0.25, 4)[0, 3]) == pytest.approx(-1.4542956608845472, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "answers", "p_d", "gamma", "expected"),
+    [
+        # The published form of the chance-corrected beta-binomial (Bi 2006; Gacula 2009), evaluated exactly and by
+        # simulation outside this project.
+        ("triangle", 2, 0.3, 0.2, {0: 0.236444444, 1: 0.46044444, 2: 0.30311111}),
+        ("duo-trio", 5, 0.4, 0.3, {5: 0.236243378}),
+    ],
+)
+def test_chance_corrected_values(name, answers, p_d, gamma, expected):
+    kind = forced_choice(name)
+    p = taster_probability(kind, np.array([kind.d_prime_from_p_d(p_d)]), gamma, answers)[0]
+    for y, value in expected.items():
+        assert p[y] == pytest.approx(value, abs=1e-8)
+
+
+def fitted(counts, answers):
+    """Maximum of the beta-binomial log likelihood of ``counts[y]`` groups: mean, overdispersion, log likelihood."""
+
+    def loss(x):
+        mean, gamma = 1 / (1 + np.exp(-x))
+        return -counts @ np.log(taster_probability(Plain(), np.array([mean]), gamma, answers)[0])
+
+    best = minimize(loss, [0.0, -3.0], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-10, "maxiter": 4000})
+    return *(1 / (1 + np.exp(-best.x))), -best.fun
+
+
+def test_boys_among_twelve_children_of_saxon_families():
+    # Geissler's Saxony families (Lindsey & Altham 1998), as worked in the encyclopedia article "Beta-binomial
+    # distribution": method of moments alpha 34.1350, beta 31.6085; AIC 24989.74 (beta-binomial), 25070.34 (binomial).
+    table = pd.read_csv(HERE / "data" / "saxony_sexes.csv")
+    counts, y = table["families"].to_numpy(float), table["males_of_12"].to_numpy()
+    alpha, beta = 34.1350, 31.6085
+    p = taster_probability(Plain(), np.array([alpha / (alpha + beta)]), 1 / (alpha + beta + 1), 12)[0]
+    moments = [counts @ y**k / counts.sum() for k in (1, 2)]
+    assert [p @ y**k for k in (1, 2)] == pytest.approx(moments, rel=2e-6)
+    assert 2 * 2 - 2 * fitted(counts, 12)[2] == pytest.approx(24989.74, abs=0.005)
+    share = np.array([counts @ y / counts.sum() / 12])
+    binomial = counts @ np.log(taster_probability(Plain(), share, 0.0, 12)[0])
+    assert 2 * 1 - 2 * binomial == pytest.approx(25070.34, abs=0.005)
+
+
+def test_brassica_counts():
+    # Skellam 1948, Brassica: 32, 103, 122, 80 of 0..3 (counts from memory); maximum likelihood mean 0.580712,
+    # overdispersion 1 / (a + b + 1) = 0.0866675 by another program.
+    mean, gamma, _ = fitted(np.array([32, 103, 122, 80.0]), 3)
+    assert mean == pytest.approx(0.580712, abs=2e-6)
+    assert gamma == pytest.approx(0.0866675, abs=5e-6)
+
+
+@pytest.mark.parametrize(("tasters", "tastings"), [(3, 6), (3, 8), (1, 5), (4, 4)])
+def test_a_total_is_the_sum_of_all_the_ways_it_can_come_about(tasters, tastings):
+    d, gamma = np.array([0.0, 0.8, 2.5]), 0.4
+    fewer, extra = divmod(tastings, tasters)
+    each = [fewer + 1] * extra + [fewer] * (tasters - extra)
+    own = [taster_probability(TRIANGLE, d, gamma, r) for r in each]
+    for correct in range(tastings + 1):
+        ways = [w for w in itertools.product(*(range(r + 1) for r in each)) if sum(w) == correct]
+        brute = sum(np.prod([p[:, y] for p, y in zip(own, way, strict=True)], axis=0) for way in ways)
+        got = RepeatedTotal(TRIANGLE, tasters, tastings, correct).log_likelihood(d, gamma)
+        assert np.exp(got) == pytest.approx(brute, rel=1e-12)
+
+
+def test_tasters_of_different_lengths_multiply():
+    d, gamma = np.linspace(0, 4, 9), 0.35
+    people = ((1, 0, 2), (1, 1, 3), (4, 2, 1), (4, 4, 2), (7, 3, 1))
+    brute = sum(m * np.log(taster_probability(TRIANGLE, d, gamma, r)[:, y]) for r, y, m in people)
+    assert Repeats(TRIANGLE, people).log_likelihood(d, gamma) == pytest.approx(brute, rel=1e-12)
+    assert Repeats(TRIANGLE, people).size == 5 + 12 + 7
+
+
+@pytest.mark.parametrize("gamma", [0.01, 0.5, 0.98])
+def test_when_nothing_can_be_tasted_repeats_are_as_good_as_people(gamma):
+    # Kunert & Meyners (1999): between identical products all answers are independent, whoever gives them.
+    zero = np.zeros(1)
+    for correct in (0, 5, 12):
+        total = RepeatedTotal(TRIANGLE, 3, 12, correct).log_likelihood(zero, gamma)
+        assert total == pytest.approx(stats.binom.logpmf(correct, 12, 1 / 3), abs=1e-10)
+
+
+def test_long_runs_of_one_person_do_not_overflow():
+    p = taster_probability(TRIANGLE, np.array([0.0, 1.0, 5.0]), 0.99, 400)
+    assert p.sum(axis=1) == pytest.approx(1, abs=1e-9)
+
+
+# --- the pool -------------------------------------------------------------------------------------------------------
+
+
+def test_single_answers_of_different_people_are_the_plain_pool():
+    plain = ms.pool(
+        {"panel": ["A", "B"], "protocol": "triangle", "tastings": [6, 5], "correct": [4, 2], "tasters": [6, 5]}
+    )
+    a = rows("A", {f"T{i}": [int(i < 4)] for i in range(6)})
+    b = rows("B", {f"U{i}": [int(i < 2)] for i in range(5)})
+    single = ms.pool(ms.read_tastings(a + b))
+    assert single.average.interval() == plain.average.interval()
+    assert vars(single.evidences) == vars(plain.evidences)
+    assert single.tastings is not None and plain.tastings is None
+
+
+REPEATED = {"a": [1, 1, 1, 1], "b": [0, 0, 1, 0], "c": [1, 0, 0, 1]}
+
+
+def test_both_roads_and_both_together_lead_to_the_same_pool():
+    old = {"panel": "Old", "protocol": "duo-trio", "tastings": 24, "correct": 15}
+    tastings = ms.read_tastings(rows("New", REPEATED))
+    table = ms.read_panels([old, {"panel": "New", "protocol": "triangle", "tastings": 12, "correct": 7}])
+    together = ms.pool(table, tastings=tastings)  # replaces the totals of New
+    appended = ms.pool(ms.read_panels([old]), tastings=tastings)  # brings New along
+    assert together.average.interval() == appended.average.interval()
+    assert together.panels.frame["tasters"].tolist() == [pd.NA, 3]
+    assert appended.panels.frame["panel"].tolist() == ["Old", "New"]
+    totals = ms.pool(table.frame.assign(tasters=[24, 3]))
+    assert together.average.interval() != totals.average.interval()  # who was right is known
+    assert isinstance(together.collected.evidence[1], Repeats)
+    assert isinstance(totals.collected.evidence[1], RepeatedTotal)
+
+
+def test_totals_that_disagree_are_named_with_both_totals_all_at_once():
+    tastings = ms.read_tastings(rows("A", REPEATED) + rows("B", REPEATED))
+    panels = [
+        {"panel": "A", "protocol": "triangle", "tastings": 12, "correct": 8, "tasters": 3},
+        {"panel": "B", "protocol": "tetrad", "tastings": 12, "correct": 7, "tasters": 3},
+    ]
+    with pytest.raises(ms.PanelsError) as caught:
+        ms.pool(panels, tastings=tastings)
+    text = str(caught.value)
+    assert "panel 'A': triangle: 8 correct of 12 by 3 tasters in the table of panels" in text
+    assert "triangle: 7 correct of 12 by 3 tasters in the tastings" in text
+    assert "panel 'B': tetrad" in text
+    assert len(caught.value.problems) == 2
+
+
+def test_a_person_in_several_panels_is_counted_once_and_linked_by_name():
+    tastings = ms.read_tastings(rows("A", {"x": [1], "y": [0]}) + rows("B", {"x": [1], "z": [1]}))
+    text = ms.pool(tastings).statement()
+    assert "4 tastings by 3 people, 1 of them in more than one panel (linked by name)" in text
+    assert any("linked by name" in note for note in ms.pool(tastings).notes)
+
+
+def test_one_person_repeated_enters_as_one_taster_and_is_said():
+    alone = {"panel": ["Maker"], "protocol": "triangle", "tastings": [12], "correct": [9]}
+    one = ms.pool(alone | {"tasters": [1]})
+    crowd = ms.pool(alone | {"tasters": [12]})
+    assert np.diff(one.average.interval()) > np.diff(crowd.average.interval())
+    assert any("A single taster: Maker" in note for note in one.notes)
+
+
+def test_wrong_way_is_narrower_for_few_people_and_says_that_it_is_wrong():
+    table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 36, "correct": [20, 17], "tasters": 4}
+    pooled = ms.pool(table)
+    both = pooled.tasters().as_if_independent()
+    plain = ms.pool(pd.DataFrame(table).drop(columns="tasters"))
+    assert both.wrong.interval() == plain.average.interval()
+    assert np.diff(both.wrong.interval()) < np.diff(both.right.interval())
+    for text in (repr(both), both._repr_html_()):
+        assert "WRONG" in text and "not to be reported" in text
+    assert "72 tastings of 8 people" in both.sentence()
+    assert not banned(repr(both))
+
+
+# --- single tasters -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def people():
+    correct = {"a": [1] * 6, "b": [1, 0, 0, 1, 0, 0], "c": [0, 1, 0, 0, 1, 1], "d": [1]}
+    return ms.pool(ms.read_tastings(rows("P", correct))).tasters()
+
+
+def test_a_taster_agrees_with_weighted_draws_from_the_prior(people):
+    rng, size, gamma_mean = np.random.default_rng(5), 2_000_000, {}
+    theta = rng.normal(np.abs(rng.normal(0, 1.5, size)), np.abs(rng.normal(0, 0.5, size)))
+    gamma = rng.random(size)
+    table = np.linspace(0, 14, 4001)
+    p_d = np.interp(np.abs(theta), table, TRIANGLE.p_d(table))
+    prior = (1 - gamma) / gamma
+    seen = {"a": (6, 6), "b": (6, 2), "c": (6, 3), "d": (1, 1)}
+    keep = (p_d > 1e-9) & (p_d < 1 - 1e-9)
+    p_d, prior, gamma = p_d[keep], prior[keep], gamma[keep]
+    weight, rates = np.ones(len(p_d)), {}
+    for name, (r, y) in seen.items():
+        rates[name] = rng.beta(np.maximum(prior * p_d, 1e-12), np.maximum(prior * (1 - p_d), 1e-12))
+        chance = 1 / 3 + 2 / 3 * rates[name]
+        weight *= chance**y * (1 - chance) ** (r - y)
+    for name in seen:
+        rate = people.rate("P", name)
+        assert rate.mean == pytest.approx(np.average(rates[name], weights=weight), abs=0.006)
+        assert rate.above(0.1) == pytest.approx(np.average(rates[name] > 0.1, weights=weight), abs=0.012)
+    gamma_mean = np.average(gamma, weights=weight)
+    assert people.overdispersion.mean == pytest.approx(gamma_mean, abs=0.01)
+
+
+def test_frame_sets_the_count_beside_the_shrunken_rate(people):
+    frame = people.to_frame()
+    assert frame["taster"].tolist() == ["a", "b", "c", "d"]  # most tastings first, then as in the table
+    assert frame["raw"].tolist() == pytest.approx([1, 0, 0.25, 1])
+    assert frame.loc[0, "median"] < 1  # pulled towards the others
+    assert frame["p_better"].between(0, 1).all()
+    assert people.to_frame(order="table")["taster"].tolist() == ["a", "b", "c", "d"]
+    widths = people.to_frame(order="uncertainty").eval("upper - lower")
+    assert widths.is_monotonic_increasing
+    with pytest.raises(ValueError, match="'tastings', 'uncertainty' or 'table'"):
+        people.to_frame(order="rate")
+
+
+def test_more_tastings_settle_it_as_often_as_they_say():
+    answers = {"a": [1, 1, 1, 0], "b": [1, 1, 0, 1], "c": [1, 1, 1, 1]}
+    people = ms.pool(ms.read_tastings(rows("P", answers, "tetrad"))).tasters()
+    extra = people.more_tastings("P", "a")
+    assert 0 < extra < 60
+    rate, rng = people.rate("P", "a"), np.random.default_rng(2)
+    middles, share = (rate.x[1:] + rate.x[:-1]) / 2, np.diff(rate.cdf)
+
+    def chance(more):
+        settled = 0
+        true = rate.sample(4000, rng)
+        for y in np.unique(drawn := rng.binomial(more, 1 / 3 + 2 / 3 * true)):
+            p = 1 / 3 + 2 / 3 * middles
+            now = share * p**y * (1 - p) ** (more - y)
+            better = now[middles > 0.1].sum() / now.sum()
+            settled += (drawn == y).sum() * (better > 0.95 or better < 0.05)
+        return settled / 4000
+
+    assert chance(extra) > 0.77
+    assert chance(extra // 2) < 0.8
+
+
+def test_what_is_settled_needs_no_more():
+    sure = ms.pool(ms.read_tastings(rows("P", {"a": [1] * 30, "b": [1] * 30}))).tasters()
+    assert sure.more_tastings("P", "a") == 0
+    assert sure.rate("P", "a").above(0.1) > 0.99
+
+
+def test_unlike_tasters_are_seen_as_unlike_and_like_ones_as_alike():
+    unlike = {f"T{i}": [1] * 10 if i < 5 else [1, 0, 0, 1, 0, 0, 1, 0, 0, 0] for i in range(12)}
+    alike = {f"T{i}": [1, 1, 0, 1, 1, 0, 1, 1, 0, 1] for i in range(12)}
+    apart, together = (ms.pool(ms.read_tastings(rows("P", w))).tasters().overdispersion for w in (unlike, alike))
+    assert apart.interval()[0] > together.interval()[1]
+
+
+def test_overdispersion_without_news_is_its_uniform_prior():
+    # two answers of one taster, one right: next to nothing about how unlike tasters are
+    posterior = ms.pool(
+        {"panel": ["A"], "protocol": "triangle", "tastings": [2], "correct": [1], "tasters": [1]}
+    ).posterior
+    gamma = overdispersion(posterior)
+    assert gamma.interval() == pytest.approx((0.025, 0.975), abs=0.03)
+    assert gamma.mean == pytest.approx(0.5, abs=0.04)
+
+
+def test_a_single_taster_needs_a_total_only():
+    pooled = ms.pool(
+        {"panel": ["Maker", "Staff"], "protocol": "triangle", "tastings": 12, "correct": 9, "tasters": [1, 4]}
+    )
+    found = pooled.tasters()
+    assert found.people["taster"].tolist() == [ONLY]
+    assert found.rate("Maker").above(0.1) > 0.8
+    assert any("Only the total is known, so nothing about single tasters: Staff" in note for note in found.notes)
+    with pytest.raises(ValueError, match="nobody whose own answers are known"):
+        found.rate("Staff", "Ann")
+
+
+def test_only_totals_still_tell_how_unlike_tasters_are():
+    found = ms.pool(
+        {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12], "tasters": [8]}
+    ).tasters()
+    assert found.to_frame().empty
+    assert "How unlike one another tasters are" in repr(found)
+
+
+def test_a_taster_below_chance_in_a_directed_protocol_has_a_negative_rate():
+    wrong = {f"T{i}": [0] * 8 for i in range(4)}
+    found = ms.pool(ms.read_tastings(rows("P", wrong, "2-AFC"))).tasters()
+    assert found.rate("P", "T0").interval()[1] < 0
+    assert found.to_frame()["p_better"].max() < 0.01
+
+
+def test_nobody_repeated_or_nobody_known_is_refused_with_a_way_out():
+    plain = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]})
+    with pytest.raises(ValueError, match="nobody tasted more than once"):
+        plain.tasters()
+    pooled = ms.pool(ms.read_tastings(rows("P", REPEATED)))
+    with pytest.raises(ValueError, match="there is no repeat taster 'zoe' in panel 'P'; there is 'a', 'b' and 'c'"):
+        pooled.tasters().rate("P", "zoe")
+    with pytest.raises(ValueError, match="between 0 and 1; got 1"):
+        pooled.tasters(threshold=1)
+
+
+def test_cell_and_text_say_the_same_in_our_words(people):
+    text, page = repr(people), html.unescape(people._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
+    assert "Better than guessing means" in text
+    assert "no ranking" in text
+    assert [line for line in text.splitlines() if line.startswith(("Note", "How")) and line not in page] == []
+    assert not banned(text)
+
+
+def test_figure_has_a_row_for_every_taster(people):
+    from matplotlib.figure import Figure
+
+    axes = people.plot(ax=Figure())
+    assert [label.get_text() for label in axes.get_yticklabels()] == ["a", "b", "c", "d"]
+    assert "rate above guessing" in axes.get_xlabel()
+
+
+# --- coverage and speed ---------------------------------------------------------------------------------------------
+
+
+def calibration(name):
+    spec = importlib.util.spec_from_file_location(name, HERE / "calibration" / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_counting_repeats_as_people_loses_coverage_and_keeping_them_apart_does_not():
+    # The whole table comes from tests/calibration/repeats_coverage.py; one row of it, small.
+    table = calibration("repeats_coverage").one_panel(250, designs=((4, 9),)).set_index("tasters")
+    row = table.loc["all-or-nothing"]
+    assert row["coverage"] > 0.87
+    assert row["coverage, wrong way"] < 0.8
+    assert row["called similar, wrong way"] > 0.1 > row["called similar"]
+    assert table.loc["graded", "coverage"] > 0.93
+
+
+@pytest.mark.slow
+def test_pooled_coverage_with_truths_from_the_prior():
+    table = calibration("repeats_coverage").pool_of_panels(150, designs=((4, 9),)).set_index("tasters")
+    assert (table["average"] > 0.9).all()
+    assert table.loc["all-or-nothing", "average, wrong way"] < table.loc["all-or-nothing", "average"]
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_fifty_panels_of_twenty_repeat_tasters_pool_in_a_second(known):
+    rng = np.random.default_rng(1)
+    evidence = []
+    for _ in range(50):
+        p_d = TRIANGLE.p_d(abs(rng.normal(1, 0.4)))
+        values, tasters = np.unique(
+            rng.binomial(3, 1 / 3 + 2 / 3 * rng.beta(2 * p_d, 2 - 2 * p_d, 20)), return_counts=True
+        )
+        people = tuple((3, int(y), int(m)) for y, m in zip(values, tasters, strict=True))
+        total = sum(y * m for _, y, m in people)
+        evidence.append(Repeats(TRIANGLE, people) if known else RepeatedTotal(TRIANGLE, 20, 60, total))
+    start = time.process_time()
+    posterior, _ = grid.integrate(evidence, [1] * 50, Priors())
+    assert time.process_time() - start < 1.0
+    assert posterior.average.below(0.5) < 0.05
+
+
+@pytest.mark.slow
+def test_a_million_tastings_are_read_checked_and_summed_up_in_three_seconds():
+    rng, n = np.random.default_rng(1), 1_000_000
+    frame = pd.DataFrame({
+        "panel": np.char.add("P", np.repeat(np.arange(2000), 500).astype(str)), "protocol": "triangle",
+        "taster": np.char.add("T", rng.integers(0, 5000, n).astype(str)), "correct": rng.integers(0, 2, n),
+    })  # fmt: skip
+    start = time.process_time()
+    tastings = ms.read_tastings(frame)
+    panels, counts = tastings.to_panels(), tastings.counts()
+    assert time.process_time() - start < 3.0
+    assert panels.frame["tastings"].sum() == counts["r"].sum() == n
+
+
+def test_nodes_of_the_overdispersion_are_enough():
+    # twice the Gauss-Legendre nodes change neither evidence nor average
+    evidence = [Repeats(TRIANGLE, ((9, 9, 1), (9, 3, 2), (9, 8, 1))), Repeats(TRIANGLE, ((6, 2, 5), (6, 6, 1)))]
+    posterior, found = grid.integrate(evidence, [1, 1], Priors())
+    x, w = np.polynomial.legendre.leggauss(40)
+    logs, means = [], []
+    for gamma in (x + 1) / 2:
+        series = grid.Series.build(evidence, [1, 1], float(gamma))
+        mu = (np.arange(200) + 0.5) * 0.05
+        tau = (np.arange(80) + 0.5) * 0.04
+        m, t = (a.ravel() for a in np.meshgrid(mu, tau))
+        log = series.log_likelihood(m, t) + grid.log_prior(m, t, Priors(), False) + np.log(0.05 * 0.04)
+        logs.append(np.logaddexp.reduce(log))
+        means.append(np.exp(log - logs[-1]) @ average_d_prime(m, t))
+    share = w / 2 * np.exp(np.array(logs) - max(logs))
+    assert found.varying == pytest.approx(max(logs) + np.log(share.sum()), abs=2e-3)
+    assert posterior.average.mean == pytest.approx(share @ means / share.sum(), abs=2e-3)
+
+
+def test_counts_of_strangers_and_of_repeaters_group_apart():
+    table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 12, "correct": 7, "tasters": [12, 3, 3]}
+    found = ms.pool(table).collected
+    assert found.index.tolist() == [0, 1, 1]
+    assert [type(e) for e in found.evidence] == [Counts, RepeatedTotal]
