@@ -71,7 +71,7 @@ def _widgets() -> Any:
         import ipywidgets
     except ImportError as error:
         raise ImportError(
-            'ms.explore() needs ipywidgets, which is not installed here: pip install "metasense[lab]". Everything it shows '
+            'ms.explore() needs ipywidgets, which is not installed: pip install "metasense[lab]". Everything it shows '
             "is also in ms.one_panel(...) and ms.pool(...)."
         ) from error
     return ipywidgets

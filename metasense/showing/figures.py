@@ -196,7 +196,7 @@ def ranges(
                 textcoords="offset points", color=ORANGE, fontsize=8.5, va="bottom", parse_math=False,
             )  # fmt: skip
         _rows(axes, rows, frame["name"], size)
-        for y, text in zip(rows.tolist(), frame["beside"] if "beside" in frame else (), strict=False):
+        for y, text in zip(rows.tolist(), frame.get("beside", ()), strict=False):
             axes.text(1.03, y, words.one_line(text), transform=axes.get_yaxis_transform(), va="center", fontsize=size,
                       parse_math=False)  # fmt: skip
         axes.set_ylim(n - 0.4, -0.6)
@@ -405,7 +405,7 @@ def cases(
     values = frame[["lower", "median", "upper"]].to_numpy(float)
     low, high = _limits(values, values, [], margin)
     other = frame["verdict_changes"].to_numpy(bool) if "verdict_changes" in frame else np.zeros(n, bool)
-    with _axes(ax, 7.0, 1.6 + row * n) as axes:
+    with _axes(ax, 8.6, 1.6 + row * n) as axes:
         if margin is not None:
             _margin(axes, margin, low, high)
         axes.axvline(values[0, 1], color=FAINT, lw=1, zorder=0.5)
@@ -421,7 +421,9 @@ def cases(
     return axes
 
 
-def alt_cases(frame: pd.DataFrame, *, margin: float | None = None, prob: float = 0.95, kind: str = "equal-tailed") -> str:
+def alt_cases(
+    frame: pd.DataFrame, *, margin: float | None = None, prob: float = 0.95, kind: str = "equal-tailed"
+) -> str:
     """What :func:`cases` shows, in a sentence."""
     first, rest = frame.iloc[0], frame.iloc[1:]
     text = f"The average d-prime is {_triple(tuple(first[['lower', 'median', 'upper']]))}"
@@ -635,8 +637,9 @@ class Drawing:
 
     Examples
     --------
-    >>> shares = Drawing(lambda figure: bars(["here", "there"], [0.7, 0.3], ax=figure), alt_bars(["here", "there"], [0.7, 0.3]))
-    >>> shares.to_html()[:32], shares
+    >>> shares = ["here", "there"], [0.7, 0.3]
+    >>> drawing = Drawing(lambda empty: bars(*shares, ax=empty), alt_bars(*shares))
+    >>> drawing.to_html()[:32], drawing
     ('<img src="data:image/svg+xml;bas', As a figure: Probabilities: here 70 %; there 30 %.)
     """
 
@@ -760,17 +763,13 @@ def _at_curve(axes: Axes, x: np.ndarray, y: np.ndarray, at: int, text: str, colo
 
 
 def _key(axes: Axes, entries: Sequence[tuple[str, str]], lift: float = 18) -> None:
-    """What the marks mean, written in their own colours above the figure."""
-    for i, (text, color) in enumerate(entries):
+    """What the marks mean, one after the other in their own colours above the figure."""
+    along = 0.0
+    for text, color in entries:
         axes.annotate(
-            text,
-            (0, 1),
-            (150 * i, lift),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            color=color,
-            va="bottom",
-        )
+            text, (0, 1), (along, lift), xycoords="axes fraction", textcoords="offset points", color=color, va="bottom"
+        )  # fmt: skip
+        along += 5.8 * len(text) + 16  # a letter is about so wide, in points
 
 
 def _rows(axes: Axes, rows: np.ndarray, names: Sequence[str] | pd.Series, size: float = 9.5, most: int = 34) -> None:
