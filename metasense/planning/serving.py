@@ -146,8 +146,8 @@ def serve(
         panel=words.one_line(panel),
         date=date,
         attribute=words.one_line(attribute),
-        more=more,
-        reference=reference,
+        more=None if more is None else words.one_line(more),
+        reference=None if reference is None else words.one_line(reference),
         certainty=certainty,
         allergens=_union(allergens),
         hazards=asked,
@@ -336,6 +336,8 @@ class ServingPlan:
             )
         if self.allergens is None:
             yield "allergens are not stated: write them on the information sheet before anybody tastes."
+        if self.hazards is None:
+            yield "hazards are not stated: strike out on the information sheet what does not apply."
         if self.seed is not None and self.seed < 2**64:
             yield "this seed can be guessed, and with it the key rebuilt: for a real panel leave seed out."
         told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
