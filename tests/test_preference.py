@@ -1,0 +1,298 @@
+"""Preference: the mixture with luck taken out against direct integration, several panels, pairs, placebo, and words."""
+
+import html
+import importlib.util
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from scipy.special import expit, logit
+
+import metasense as ms
+from metasense.people.preference import Asked, fit, not_luck, preference
+from metasense.pooling.distribution import Distribution
+from metasense.protocols import forced_choice
+from metasense.showing.words import banned
+from metasense.single import p_d_posterior
+
+TRIANGLE = forced_choice("triangle")
+HERE = Path(__file__).parent
+ONE = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+
+
+def panel(tastings, correct, new, old, none=None, **more):
+    row = ONE | {"tastings": tastings, "correct": correct, "prefer_new": new, "prefer_old": old} | more
+    return row if none is None else row | {"no_preference": none}
+
+
+def asked(new, old, none=0, offered=False, **more):
+    return Asked("A", 0, new, old, none, offered, **more)
+
+
+# --- the mixture ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("tastings", "correct", "new", "old", "lower", "upper", "above"),
+    [(24, 12, 8, 4, 0.18, 0.98, 0.80), (24, 13, 10, 3, 0.41, 0.99, 0.94), (36, 20, 15, 5, 0.51, 0.99, 0.98)],
+)
+def test_joint_posterior_with_a_flat_p_d(tastings, correct, new, old, lower, upper, above):
+    # Reference: the same mixture with a flat prior on p_d, by a prototype outside this project (two digits).
+    p_d = p_d_posterior(TRIANGLE, tastings, correct).quantile((np.arange(100) + 0.5) / 100)
+    share, _ = fit([asked(new, old)], [p_d / TRIANGLE.p_from_p_d(p_d)])
+    assert share.interval() == pytest.approx((lower, upper), abs=0.006)
+    assert share.above(0.5) == pytest.approx(above, abs=0.006)
+
+
+@pytest.mark.parametrize(("tastings", "correct", "new", "old"), [(24, 12, 8, 4), (24, 13, 10, 3), (36, 20, 15, 5)])
+def test_mixture_over_the_pool_s_own_d_prime_by_direct_integration(tastings, correct, new, old):
+    table = [panel(tastings, correct, new, old)]
+    found = preference(ms.pool(table))
+    own = ms.pool(table).panel("A")
+    d, weight = (own.x[1:] + own.x[:-1]) / 2, np.diff(own.cdf)
+    w = TRIANGLE.p_d(d) / TRIANGLE.p_correct(d)
+    rho = (np.arange(1000) + 0.5) / 1000
+    chance = np.multiply.outer(rho, w) + (1 - w) / 2
+    density = (chance**new * (1 - chance) ** old) @ weight
+    cdf = np.cumsum(density) / density.sum()
+    assert found.beyond_luck.interval() == pytest.approx(np.interp([0.025, 0.975], cdf, rho), abs=0.006)
+    assert found.beyond_luck.above(0.5) == pytest.approx(density[rho > 0.5].sum() / density.sum(), abs=0.006)
+    assert found.not_luck.mean == pytest.approx(w @ weight, abs=1e-4)
+
+
+def test_naive_share_dilution_and_sign_test():
+    found = preference([panel(24, 12, 8, 4)])
+    assert found.naive_share == pytest.approx(2 / 3)  # 8 of 12
+    assert found.undiluted == pytest.approx(
+        5 / 6
+    )  # p_d 1/4 of p_c 1/2: half the answers are luck, 1/2 + (2/3 - 1/2) * 2
+    assert found.sign_test == pytest.approx(stats.binomtest(8, 12).pvalue)
+    row = found.to_frame().set_index("quantity").loc["prefer new, naive"]
+    exact = stats.binomtest(8, 12).proportion_ci(method="exact")
+    assert (row["lower"], row["upper"]) == pytest.approx((exact.low, exact.high), abs=1e-9)
+    assert row["kind"] == "exact"
+
+
+@pytest.mark.parametrize(
+    ("p_d", "share"),
+    # p_d / p_c of a triangle by hand: 0.1 / 0.4, 0.25 / 0.5, 0.5 / (2/3)
+    [(0.1, 0.25), (0.25, 0.5), (0.5, 0.75)],
+)
+def test_share_of_correct_answers_that_is_not_luck(p_d, share):
+    d = TRIANGLE.d_prime_from_p_d(p_d)
+    sharp = Distribution(np.array([d - 1e-6, d + 1e-6]), np.array([0.0, 1.0]))
+    assert not_luck(sharp, "triangle").median == pytest.approx(share, abs=1e-5)
+
+
+def test_below_the_guess_rate_every_correct_answer_is_luck():
+    below = Distribution(np.array([-2.0, -1.0]), np.array([0.0, 1.0]))
+    assert not_luck(below, "2-AFC").interval() == (0.0, 0.0)
+
+
+def test_without_luck_it_is_the_plain_beta_posterior():
+    share, _ = fit([asked(14, 6)], [np.ones(1)])
+    assert share.interval() == pytest.approx(stats.beta(15, 7).ppf([0.025, 0.975]), abs=2e-3)
+    assert share.mean == pytest.approx(15 / 22, abs=1e-4)
+
+
+def test_with_nothing_but_luck_the_prior_is_all_there_is():
+    share, _ = fit([asked(40, 2, 3, offered=True)], [np.zeros(1)])
+    assert share.interval() == pytest.approx((0.025, 0.975), abs=1e-6)
+
+
+def test_no_preference_does_not_move_the_preference_of_those_who_have_one():
+    plain, _ = fit([asked(14, 6)], [np.ones(1)])
+    offered, _ = fit([asked(14, 6, 30, offered=True)], [np.ones(1)])
+    assert offered.interval() == pytest.approx(plain.interval(), abs=1e-6)
+
+
+def test_guessers_without_preference_are_told_from_tasters_who_have_one():
+    # If guessers mostly have no preference, those stated among the correct come from telling apart.
+    w = [np.full(1, 0.4)]
+    silent, _ = fit([asked(9, 1, 12, offered=True, wrong_new=1, wrong_old=1, wrong_none=30)], w)
+    talking, _ = fit([asked(9, 1, 12, offered=True, wrong_new=15, wrong_old=15, wrong_none=2)], w)
+    assert silent.mean > talking.mean + 0.02
+    by_placebo, _ = fit([asked(9, 1, 12, offered=True)], w, placebo=(2, 30))
+    assert by_placebo.interval() == pytest.approx(silent.interval(), abs=1e-9)  # both tell how guessers answer
+
+
+def test_three_answers_by_direct_integration():
+    new, old, none, w = 9, 4, 6, np.array([0.3, 0.6])
+    grid = (np.arange(200) + 0.5) / 200
+    r, q, e = np.ix_(grid, grid, grid)
+    like = 0
+    for share in w:
+        luck = (1 - share) * (1 - e) / 2
+        like = (
+            like
+            + (share * (1 - q) * r + luck) ** new
+            * (share * (1 - q) * (1 - r) + luck) ** old
+            * (share * q + (1 - share) * e) ** none
+        )
+    density = like.sum(axis=(1, 2))
+    cdf = np.cumsum(density) / density.sum()
+    found, _ = fit([asked(new, old, none, offered=True)], [w])
+    assert found.interval() == pytest.approx(np.interp([0.025, 0.975], cdf, grid + 1 / 400), abs=2e-3)
+
+
+# --- several panels -------------------------------------------------------------------------------------------------
+
+
+def test_several_panels_by_weighted_draws():
+    counts = [(9, 3), (5, 8), (12, 4)]
+    found, own = fit([asked(*c) for c in counts], [np.ones(1)] * 3)
+    rng, size = np.random.default_rng(4), 1_000_000
+    rho, sd = rng.random(size), np.abs(rng.normal(0, 0.5, size))
+    each = expit(logit(rho)[:, None] + sd[:, None] * rng.normal(size=(size, 3)))
+    weight = np.prod([each[:, i] ** n * (1 - each[:, i]) ** o for i, (n, o) in enumerate(counts)], axis=0)
+    assert found.mean == pytest.approx(np.average(rho, weights=weight), abs=0.004)
+    assert found.above(0.5) == pytest.approx(np.average(rho > 0.5, weights=weight), abs=0.008)
+    for i, panel_own in enumerate(own):
+        assert panel_own.mean == pytest.approx(np.average(each[:, i], weights=weight), abs=0.004)
+
+
+def test_one_preference_everywhere_adds_the_counts_up():
+    many, _ = fit([asked(9, 3), asked(5, 8)], [np.ones(1)] * 2, spread=0)
+    one, _ = fit([asked(14, 11)], [np.ones(1)])
+    assert many.interval() == pytest.approx(one.interval(), abs=1e-6)
+
+
+def test_panels_that_disagree_pull_the_answer_apart():
+    alike, _ = fit([asked(10, 10), asked(10, 10)], [np.ones(1)] * 2)
+    apart, _ = fit([asked(18, 2), asked(2, 18)], [np.ones(1)] * 2)
+    assert np.diff(apart.interval()) > np.diff(alike.interval())
+
+
+# --- who was asked --------------------------------------------------------------------------------------------------
+
+
+def test_everyone_separate_pairs_and_the_correct_are_kept_apart():
+    table = [panel(24, 12, 8, 4, 0), panel(30, 14, 15, 9, 6, panel="B", asked="all")]
+    found = preference(table, pairs=[{"panel": "Later", "prefer_new": 20, "prefer_old": 11, "no_preference": 4}])
+    assert [a.panel for a in found.correct] == ["A"]
+    assert [a.panel for a in found.everyone] == ["B", "Later"]
+    assert found.panels_frame()["asked"].tolist() == ["correct", "all", "all"]
+    assert found.naive == (8, 12)
+    typical, _ = fit(found.everyone, [np.ones(1)] * 2)
+    assert found.among_everyone.interval() == typical.interval()
+    assert any("that was about the very cups" in note for note in found.notes)
+
+
+def test_single_answers_tell_the_preferences_of_the_wrong():
+    rows = [
+        {"panel": "A", "protocol": "triangle", "taster": f"T{i}", "correct": int(i < 12), "preference": p}
+        for i, p in enumerate(["new"] * 8 + ["old"] * 3 + ["none"] + ["new"] * 4 + ["old"] * 5 + ["none"] * 3)
+    ]
+    found = ms.pool(ms.read_tastings(rows)).preference()
+    (a,) = found.correct
+    assert (a.new, a.old, a.none, a.wrong_new, a.wrong_old, a.wrong_none) == (8, 3, 1, 4, 5, 3)
+    assert (found.everyone[0].new, found.everyone[0].old, found.everyone[0].none) == (12, 8, 4)
+
+
+def test_wrong_tasters_who_lean_cast_doubt_on_the_coin():
+    rows = [
+        {"panel": "A", "protocol": "triangle", "taster": f"T{i}", "correct": int(i < 10), "preference": p}
+        for i, p in enumerate(["new"] * 7 + ["old"] * 3 + ["new"] * 13 + ["old"])
+    ]
+    assert any(
+        "Tasters who were wrong lean one way too (13 new, 1 old" in n for n in preference(ms.read_tastings(rows)).notes
+    )
+
+
+def test_placebo_pair_is_set_beside_the_real_one():
+    found = preference([panel(30, 14, 15, 9, 6, asked="all")], placebo=(9, 8, 3))
+    text = " ".join(found.sentences())
+    assert "Between two identical samples 17 of 20 stated a preference too" in text
+    more = stats.beta(25, 7).rvs(200_000, random_state=1) > stats.beta(18, 4).rvs(200_000, random_state=2)
+    said = int(re.search(r"on the real pair is (\d+) %", text)[1])
+    assert said == pytest.approx(100 * more.mean(), abs=1)
+
+
+def test_a_pool_and_its_panels_give_the_same_answer():
+    panels = ms.read_panels([panel(24, 12, 8, 4), panel(30, 16, 9, 5, panel="B")])
+    assert preference(panels).beyond_luck.interval() == ms.pool(panels).preference().beyond_luck.interval()
+
+
+# --- words ----------------------------------------------------------------------------------------------------------
+
+
+def test_too_small_a_difference_is_called_not_identifiable():
+    table = [panel(30, x, 5, 3, panel=f"P{x}") for x in (9, 10, 8, 11)]
+    found = preference(table)
+    assert not found.identifiable
+    assert found.sentences()[0].startswith("Not identifiable here: the average d-prime is below 0.5 with probability")
+    assert "little more than the prior" in found.sentences()[0]
+    assert preference([panel(30, 25, 15, 5)]).identifiable
+
+
+def test_words_are_plain_and_the_advice_is_given():
+    found = preference([panel(24, 12, 8, 4, 0), panel(30, 16, 9, 5, 2, panel="B", asked="all")], placebo=(3, 4, 13))
+    text, page = repr(found), html.unescape(found._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
+    assert "8 tasters of the 12 who were correct" in text
+    assert "67 %, sign test p = 0.39" in text
+    assert "ask everyone, later, on a separate blind pair" in text
+    assert "bookkeeping" in text
+    assert [part for part in text.split("\n\n") if "\n" not in part and part not in page] == []
+    assert not banned(text)
+    assert "SD" not in text
+
+
+def test_repeat_tasters_in_a_preference_are_pointed_out():
+    found = preference([panel(24, 12, 8, 4, tasters=8)])
+    assert any("answered more than once in A" in note for note in found.notes)
+
+
+def test_nothing_asked_and_bad_counts_are_refused_with_a_way_out():
+    plain = {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}
+    with pytest.raises(ValueError, match="nobody was asked for a preference"):
+        preference(plain)
+    with pytest.raises(ValueError, match="there is no prefer_old"):
+        preference(plain, pairs={"prefer_new": 3})
+    with pytest.raises(ValueError, match="pair 'separate pair' has -1 as a count"):
+        preference(plain, pairs={"prefer_new": 3, "prefer_old": -1})
+    with pytest.raises(ValueError, match="placebo holds three counts"):
+        preference([panel(24, 12, 8, 4)], placebo=(3, 4))
+    with pytest.raises(ValueError, match="from 0"):
+        preference([panel(24, 12, 8, 4)], spread=-1)
+    only = preference(plain, pairs={"prefer_new": [3], "prefer_old": [5]})
+    with pytest.raises(ValueError, match="nobody asked the correct tasters"):
+        _ = only.beyond_luck
+    assert only.among_everyone.mean == pytest.approx(0.4, abs=1e-3)
+
+
+def test_pair_tables_come_in_any_shape():
+    shapes = [
+        {"prefer_new": 12, "prefer_old": 8},
+        {"prefer_new": [12], "prefer_old": [8]},
+        [{"prefer_new": 12, "prefer_old": 8}],
+        pd.DataFrame({"prefer_new": [12], "prefer_old": [8]}),
+    ]
+    answers = {preference([panel(24, 12, 8, 4)], pairs=s).among_everyone.interval() for s in shapes}
+    assert len(answers) == 1
+
+
+def test_figure_has_every_panel_and_the_typical_one():
+    from matplotlib.figure import Figure
+
+    found = preference([panel(24, 12, 8, 4), panel(30, 16, 9, 5, panel="B")])
+    axes = found.plot(ax=Figure())
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["A", "B", "typical, luck taken out"]
+
+
+# --- coverage -------------------------------------------------------------------------------------------------------
+
+
+def test_naive_interval_misses_the_preference_that_the_mixture_holds():
+    # The whole table comes from tests/calibration/preference_coverage.py; one row of it, small.
+    spec = importlib.util.spec_from_file_location(
+        "preference_coverage", HERE / "calibration" / "preference_coverage.py"
+    )
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    row = module.table(24, cases=((1.5, 0.9, 0.0),)).iloc[0]
+    assert row["luck taken out"] >= 0.9
+    assert row["all answers"] >= 0.9
+    assert row["naive"] < 0.7
