@@ -100,7 +100,10 @@ def test_a_triangle_and_a_2_afc_panel_on_one_difference_are_one_statement():
 
 
 def test_one_panel_and_panels_of_two_counts():
-    assert "nothing to disagree" in ms.pool({k: v[:1] if isinstance(v, list) else v for k, v in SIX.items()}).disagreement().sentence()
+    assert (
+        "nothing to disagree"
+        in ms.pool({k: v[:1] if isinstance(v, list) else v for k, v in SIX.items()}).disagreement().sentence()
+    )
     table = {"panel": ["two", "B", "C"], "protocol": ["A-not-A", "triangle", "triangle"], "signal": [20, None, None]}
     table |= {"hits": [12, None, None], "noise": [20, None, None], "false_alarms": [7, None, None]}
     found = ms.pool(table | {"tastings": [None, 20, 20], "correct": [None, 8, 12]}).disagreement()

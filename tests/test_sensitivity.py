@@ -25,7 +25,9 @@ def _finer_reading(monkeypatch):
 
 def same(row, pooled, tolerance=1e-6):
     lower, upper = pooled.average.interval()
-    assert [row["median"], row["lower"], row["upper"]] == pytest.approx([pooled.average.median, lower, upper], abs=tolerance)
+    assert [row["median"], row["lower"], row["upper"]] == pytest.approx(
+        [pooled.average.median, lower, upper], abs=tolerance
+    )
     verdict = pooled.verdict()
     assert [row["p_above"], row["p_below"]] == pytest.approx([verdict.above, verdict.below], abs=tolerance)
     assert row["verdict"] == verdict.label
@@ -112,7 +114,12 @@ def test_a_choice_that_leaves_no_panel_is_said_and_not_answered():
 
 
 def test_directed_panels_may_be_left_out_of_a_pool_that_keeps_a_sign():
-    table = {"panel": ["A", "B", "C"], "protocol": ["2-AFC", "triangle", "tetrad"], "tastings": 30, "correct": [20, 14, 13]}
+    table = {
+        "panel": ["A", "B", "C"],
+        "protocol": ["2-AFC", "triangle", "tetrad"],
+        "tastings": 30,
+        "correct": [20, 14, 13],
+    }
     pooled = ms.pool(table, margin=MARGIN)
     row = pooled.sensitivity().about("panel").set_index("case").loc["without A"]
     same(row, ms.pool(pooled.panels.without("A"), margin=MARGIN))  # which has no directed panel at all
@@ -156,12 +163,21 @@ def test_path_places_undated_panels_last_and_says_so():
 
 
 def test_warns_when_the_answer_rests_on_the_prior_and_only_then():
-    everything = ms.pool({"panel": ["A"], "protocol": "2-AFC", "tastings": 20, "correct": 20}, margin=ms.Margin(d_prime=2))
+    everything = ms.pool(
+        {"panel": ["A"], "protocol": "2-AFC", "tastings": 20, "correct": 20}, margin=ms.Margin(d_prime=2)
+    )
     warned = everything.sensitivity().warnings()
     assert any("The answer rests on the prior" in text for text in warned)
-    assert set(warned) <= set(everything.sensitivity().sentences()) and set(warned) <= set(everything.warnings) | set(warned)
+    assert set(warned) <= set(everything.sensitivity().sentences()) and set(warned) <= set(everything.warnings) | set(
+        warned
+    )
     assert any("rests on the prior" in note for note in everything.notes)
-    many = {"panel": list("ABCDEFGH"), "protocol": "tetrad", "tastings": 60, "correct": [33, 30, 35, 31, 34, 32, 30, 36]}
+    many = {
+        "panel": list("ABCDEFGH"),
+        "protocol": "tetrad",
+        "tastings": 60,
+        "correct": [33, 30, 35, 31, 34, 32, 30, 36],
+    }
     calm = ms.pool(many, margin=ms.Margin(d_prime=0.4))
     assert calm.sensitivity().warnings() == ()
     assert any("halved or doubled" in note and "the verdict stays" in note for note in calm.notes)

@@ -135,7 +135,9 @@ class Disagreement:
             observed = outcomes.apart(logs, best, seen, tables_at)[0]
             spread = float(np.mean(outcomes.apart(logs, best, counts, tables_at) >= observed - 1e-9))
         p = [outcomes.p_value(evidence[i]) for i in index]
-        expected = {i: float(share @ (t @ np.arange(t.shape[1]))) / max(t.shape[1] - 1, 1) for i, t in tables_of.items()}
+        expected = {
+            i: float(share @ (t @ np.arange(t.shape[1]))) / max(t.shape[1] - 1, 1) for i, t in tables_of.items()
+        }
         panels = frame.loc[rows, ["panel", "protocol", "tastings", "correct"]].reset_index(drop=True)
         panels = panels.assign(
             p_value=p,
@@ -177,7 +179,9 @@ class Disagreement:
         k, s = len(self.panels), self.significant
         level = f"one-sided, {words.percent(self.alpha)}"
         if k < 2:
-            return "Fewer than two panels with a count of correct answers: there is nothing to disagree." + self._aside()
+            return (
+                "Fewer than two panels with a count of correct answers: there is nothing to disagree." + self._aside()
+            )
         common = words.estimate(self.common.median, *self.common.interval(prob), prob)
         if 0 < s < k:
             text = (
@@ -193,7 +197,9 @@ class Disagreement:
                 f"come out either way in {words.probability(self.any_mixed)} of such sets of panels"
             )
         far = f"{words.probability(self.spread)} (simulated; standard error {words.percent(self.spread_error, 1)})"
-        return f"{text}, and counts at least this far apart in {far}. {self._meaning()}{self._protocols()}{self._aside()}"
+        return (
+            f"{text}, and counts at least this far apart in {far}. {self._meaning()}{self._protocols()}{self._aside()}"
+        )
 
     def _meaning(self) -> str:
         mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0

@@ -83,11 +83,16 @@ class Selection:
             return [dull - np.log(s + omega * (1 - s)) @ self.copies for s in self.significant(plane)]
 
         collected = self.pooled.collected
-        return self.pooled.plane.weigh(collected.copies.astype(float), self.pooled.priors, factor)
+        copies = collected.copies.astype(float)
+        return self.pooled.plane.weigh(copies, self.pooled.priors, factor if self.panels else None)
 
     def never_listed(self, omega: float, weighed: Weighed) -> float:
         """Panels expected to have been run and never listed, beside those listed."""
-        hidden = [((1 - omega) * (1 - s) / (s + omega * (1 - s))) @ self.copies for s in self.significant(weighed.plane)]
+        if not self.panels:
+            return 0.0
+        hidden = [
+            ((1 - omega) * (1 - s) / (s + omega * (1 - s))) @ self.copies for s in self.significant(weighed.plane)
+        ]
         return float(weighed.expect(hidden))
 
 
@@ -161,7 +166,9 @@ class Drawer:
         weights = np.exp(logs - logs.max())
         averaged = Distribution.mixture([weighed.average for weighed in found], weights)
         never = float(weights @ [row["never_listed"] for row in rows] / weights.sum())
-        rows.append({"case": "averaged over these", "omega": np.nan, "never_listed": never} | answer(averaged, pooled, prob))
+        rows.append(
+            {"case": "averaged over these", "omega": np.nan, "never_listed": never} | answer(averaged, pooled, prob)
+        )
         share = [*(weights / weights.sum()), np.nan]
         return cls(
             pd.DataFrame(rows).assign(weight=share),
@@ -254,7 +261,10 @@ class Drawer:
         if self.margin is None:
             frame = frame.drop(columns=["p_above", "p_below", "verdict"])
         kinds: dict[str, Any] = {"p_above": side, "p_below": side, "never_listed": lambda v: words.whole(round(v))}
-        labels = {"case": "of panels not statistically significant, came to light", "never_listed": "panels never listed"}
+        labels = {
+            "case": "of panels not statistically significant, came to light",
+            "never_listed": "panels never listed",
+        }
         labels |= {"p_above": "P(above margin)", "p_below": "P(below margin)"}
         caption = "The average d-prime if other panels were run and never listed"
         table = tables.table(frame, caption=caption, kinds=kinds, labels=labels)
@@ -287,7 +297,9 @@ def listed(unreported: Sequence[str], beside: pd.DataFrame | None) -> str:
         return text
     with_, without = beside.itertuples(index=False)
     medians = words.distinct(with_.median, without.median)
-    text += f" From the reported panels only, the median of the average d-prime is {medians[1]} in place of {medians[0]}"
+    text += (
+        f" From the reported panels only, the median of the average d-prime is {medians[1]} in place of {medians[0]}"
+    )
     if with_.verdict == "no margin given":
         return f"{text}."
     return f"{text}, and the verdict {'the same' if with_.verdict == without.verdict else without.verdict}."
@@ -323,4 +335,8 @@ def _listed(omega: float) -> str:
 
 def _share(omega: float) -> str:
     ratio = 1 / omega
-    return f"1 in {ratio:.0f}" if abs(ratio - round(ratio)) < 0.05 and ratio > 1.5 else words.percent(omega, 1 if omega < 0.1 else 0)
+    return (
+        f"1 in {ratio:.0f}"
+        if abs(ratio - round(ratio)) < 0.05 and ratio > 1.5
+        else words.percent(omega, 1 if omega < 0.1 else 0)
+    )

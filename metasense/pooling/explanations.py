@@ -199,7 +199,11 @@ class Explanations:
         return self.pooled
 
     def _parts(self) -> list[str | tables.Table]:
-        kinds: dict[str, Any] = {"log_evidence": lambda v: f"{v:.2f}", "prior": "probability", "probability": "probability"}
+        kinds: dict[str, Any] = {
+            "log_evidence": lambda v: f"{v:.2f}",
+            "prior": "probability",
+            "probability": "probability",
+        }
         factors = self.bayes_factors().drop(columns="log_factor")
         parts: list[str | tables.Table] = [
             self.sentence(),

@@ -81,7 +81,8 @@ class Mixture:
             def factor(plane: Plane, share: float = float(share)) -> list[Array]:
                 scale, none, rest = relative(plane)
                 return [
-                    (np.log(share * a + (1 - share) * b) + top) @ copies for top, a, b in zip(scale, none, rest, strict=True)
+                    (np.log(share * a + (1 - share) * b) + top) @ copies
+                    for top, a, b in zip(scale, none, rest, strict=True)
                 ]
 
             parts.append(pooled.plane.weigh(np.zeros(len(copies)), pooled.priors, factor))
@@ -210,7 +211,9 @@ class Fit:
     def plot(self, *, ax: Any = None) -> Axes:
         """How surprising each panel is, given the others. Returns the Axes."""
         frame = self.panels.sort_values("surprise", kind="stable").head(40)
-        names = [f"{name}: {x} of {n}" for name, x, n in frame[["panel", "correct", "tastings"]].itertuples(index=False)]
+        names = [
+            f"{name}: {x} of {n}" for name, x, n in frame[["panel", "correct", "tastings"]].itertuples(index=False)
+        ]
         return figures.bars(
             names,
             frame["surprise"].tolist(),
@@ -289,9 +292,7 @@ def _spread(pooled: Pooled, index: NDArray[np.intp], sets: int, seed: int) -> fl
     mu = np.array([sign for _, sign, _ in plane.regions])[region] * plane.mu[at]
     evidence = {i: pooled.collected.evidence[i] for i in np.unique(index)}
     tau = plane.tau[at]
-    counts = np.stack(
-        [outcomes.simulate(evidence[i], rng.normal(mu, tau), gamma, rng) for i in index], axis=1
-    )
+    counts = np.stack([outcomes.simulate(evidence[i], rng.normal(mu, tau), gamma, rng) for i in index], axis=1)
     logs, best = outcomes.further_apart(list(evidence.values()), pooled.directed)
     place = {i: k for k, i in enumerate(evidence)}
     table = np.array([place[i] for i in index])

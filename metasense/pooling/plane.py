@@ -68,7 +68,9 @@ class Plane:
 
     def __init__(self, evidence: Sequence[Evidence], posterior: Posterior, nodes: tuple[int, int] = NODES) -> None:
         self.evidence, self.posterior, self.nodes = tuple(evidence), posterior, nodes
-        mu, tau, weight = (np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight"))
+        mu, tau, weight = (
+            np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight")
+        )
         weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
         self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
         self._angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
@@ -80,12 +82,16 @@ class Plane:
         self.mu = np.multiply.outer(self.average, cosine / h).ravel()
         self.tau = np.multiply.outer(self.average, sine / h).ravel()
         with np.errstate(divide="ignore"):
-            self._log_volume = (np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)).ravel()
+            self._log_volume = (
+                np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)
+            ).ravel()
         self._computed: dict[tuple[bool, float], Array] = {}
         self.regions: list[tuple[Series, float, float]] = []  # series, sign of mu, log share
         for gamma, share in zip(*overdispersions(self.evidence), strict=True):
             series = Series.build(self.evidence, np.ones(len(self.evidence)), float(gamma))
-            self.regions += [(series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))]
+            self.regions += [
+                (series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))
+            ]
 
     @cached_property
     def logs(self) -> list[Array]:
@@ -120,9 +126,7 @@ class Plane:
             )
         return Plane(self.evidence, self.posterior, nodes)
 
-    def weigh(
-        self, copies: Array, priors: Priors, factor: Callable[[Plane], Sequence[Array]] | None = None
-    ) -> Weighed:
+    def weigh(self, copies: Array, priors: Priors, factor: Callable[[Plane], Sequence[Array]] | None = None) -> Weighed:
         """The posterior when each distinct panel stands `copies` times in the pool.
 
         Parameters

@@ -39,7 +39,13 @@ def answer(average: Distribution, pooled: Pooled, prob: float) -> dict[str, Any]
     """One row: the average d-prime and where it lies relative to the pool's margin."""
     lower, upper = average.interval(prob)
     verdict = Verdict.of(average, pooled.margin)
-    row: dict[str, Any] = {"median": average.median, "lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed"}
+    row: dict[str, Any] = {
+        "median": average.median,
+        "lower": lower,
+        "upper": upper,
+        "prob": prob,
+        "kind": "equal-tailed",
+    }
     return row | {"p_above": verdict.above, "p_below": verdict.below, "verdict": verdict.label}
 
 
@@ -129,7 +135,9 @@ class Sensitivity:
         frame = pooled.panels.frame
         unknown = [name for name in by if name not in frame]
         if unknown:
-            raise ValueError(f"there is no column {words.listing(map(repr, unknown))}; there is {words.listing(frame.columns)}.")
+            raise ValueError(
+                f"there is no column {words.listing(map(repr, unknown))}; there is {words.listing(frame.columns)}."
+            )
         notes: list[str] = []
         everything = np.ones(len(frame), bool)
         rows: list[dict[str, Any]] = []
@@ -158,9 +166,15 @@ class Sensitivity:
             groups = frame[column].dropna().unique()
             if 1 < len(groups) <= GROUPS:
                 for group in groups:
-                    add_panels(f"without {column.replace('_', ' ')} {words.one_line(group)}", "group", ~frame[column].eq(group).fillna(False).to_numpy(bool))
+                    add_panels(
+                        f"without {column.replace('_', ' ')} {words.one_line(group)}",
+                        "group",
+                        ~frame[column].eq(group).fillna(False).to_numpy(bool),
+                    )
             elif len(groups) > GROUPS:
-                notes.append(f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}.")
+                notes.append(
+                    f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}."
+                )
         if len(frame) > 1 and len(pooled.collected.evidence) <= MOST:
             left_out: dict[int, Distribution] = {}  # equal panels give equal answers
             for i, (panel, distinct) in enumerate(zip(frame["panel"], pooled.collected.index, strict=True)):
@@ -187,7 +201,10 @@ class Sensitivity:
         """What moves the answer, and whether a verdict changes, in words."""
         whole = self.cases.iloc[0]
         out = [self._on_priors()]
-        for kinds, what in ((("selection", "group"), "Of the selections and groups"), (("panel",), "Of the single panels")):
+        for kinds, what in (
+            (("selection", "group"), "Of the selections and groups"),
+            (("panel",), "Of the single panels"),
+        ):
             cases = self.about(*kinds)
             if len(cases):
                 most = cases.loc[cases["change"].abs().idxmax()]
@@ -199,7 +216,9 @@ class Sensitivity:
             changing = self.cases[self.cases["verdict_changes"]]
             others = words.count(len(self.cases) - 1, "other case")
             if len(changing):
-                named = words.listing((f"{c} ({v})" for c, v in zip(changing["case"], changing["verdict"], strict=True)), most=6)
+                named = words.listing(
+                    (f"{c} ({v})" for c, v in zip(changing["case"], changing["verdict"], strict=True)), most=6
+                )
                 out.append(f"The verdict, {whole['verdict']}, changes in {len(changing)} of {others}: {named}.")
             else:
                 out.append(f"The verdict, {whole['verdict']}, is the same in all {others}.")
@@ -259,10 +278,14 @@ def prior_range(cases: pd.DataFrame) -> str:
     """One sentence on the four corners, for the notes of a pool."""
     corners = cases[cases["about"] == "prior"]
     low, high = words.distinct(corners["median"].min(), corners["median"].max())
-    same = "" if corners["verdict"].eq("no margin given").any() else (
-        "; the verdict stays" if not corners["verdict_changes"].any() else "; the verdict changes"
+    same = (
+        ""
+        if corners["verdict"].eq("no margin given").any()
+        else ("; the verdict stays" if not corners["verdict_changes"].any() else "; the verdict changes")
     )
-    return f"With both prior scales halved or doubled the median of the average d-prime runs from {low} to {high}{same}."
+    return (
+        f"With both prior scales halved or doubled the median of the average d-prime runs from {low} to {high}{same}."
+    )
 
 
 def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
@@ -278,7 +301,9 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
         )
     changing = priors[priors["verdict_changes"]]
     if len(changing):
-        named = words.listing(f"{case} ({verdict})" for case, verdict in zip(changing["case"], changing["verdict"], strict=True))
+        named = words.listing(
+            f"{case} ({verdict})" for case, verdict in zip(changing["case"], changing["verdict"], strict=True)
+        )
         out.append(f"The verdict, {whole['verdict']}, rests on the prior. It would be another with {named}.")
     return tuple(out)
 
@@ -358,7 +383,12 @@ class Path:
             frame,
             caption="The average d-prime after each panel",
             kinds={"p_above": side, "p_below": side, "panels": "count"},
-            labels={"p_above": "P(above margin)", "p_below": "P(below margin)", "panels": "panels so far", "panel": "added"},
+            labels={
+                "p_above": "P(above margin)",
+                "p_below": "P(below margin)",
+                "panels": "panels so far",
+                "panel": "added",
+            },
             most=60,
         )
         return [self.sentence(), *self.notes, table]

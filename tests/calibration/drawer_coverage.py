@@ -34,7 +34,9 @@ def listed(
     return found
 
 
-def study(mu: float, tau: float, omega: float, *, sets: int, panels: int = 6, tastings: int = 24, seed: int = 1) -> pd.DataFrame:
+def study(
+    mu: float, tau: float, omega: float, *, sets: int, panels: int = 6, tastings: int = 24, seed: int = 1
+) -> pd.DataFrame:
     """Coverage (95 %) and mean error of the average d-prime, a row for each assumption about omega."""
     rng = np.random.default_rng(seed)
     truth = float(average_d_prime(np.array([mu]), np.array([tau]))[0])
@@ -44,7 +46,9 @@ def study(mu: float, tau: float, omega: float, *, sets: int, panels: int = 6, ta
         names = [f"P{i}" for i in range(panels)]
         drawer = ms.pool({"panel": names, "protocol": "triangle", "tastings": tastings, "correct": counts}).drawer()
         frame = drawer.to_frame()
-        for name, row in zip(ASSUMED, (frame.iloc[0], frame[frame["omega"] == 0.01].iloc[0], frame.iloc[-1]), strict=True):
+        for name, row in zip(
+            ASSUMED, (frame.iloc[0], frame[frame["omega"] == 0.01].iloc[0], frame.iloc[-1]), strict=True
+        ):
             covered = row["lower"] <= truth <= row["upper"]
             rows.append({"assumed": name, "covered": covered, "error": row["median"] - truth})
     out = pd.DataFrame(rows).groupby("assumed", sort=False).agg(coverage=("covered", "mean"), bias=("error", "mean"))
@@ -56,4 +60,6 @@ if __name__ == "__main__":
     parts = [study(mu, tau, omega, sets=sets) for omega in (0.0, 0.1, 1.0) for mu, tau in TRUTHS]
     table = pd.concat(parts).pivot(index=["omega", "truth"], columns="assumed", values=["coverage", "bias"])
     print(table.reindex(columns=ASSUMED, level=1).round(3).to_string())
-    print(f"{sets} sets of 6 triangle panels of 24; standard error of a coverage of 0.95: {np.sqrt(0.95 * 0.05 / sets):.3f}")
+    print(
+        f"{sets} sets of 6 triangle panels of 24; standard error of a coverage of 0.95: {np.sqrt(0.95 * 0.05 / sets):.3f}"
+    )

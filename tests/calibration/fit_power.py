@@ -16,7 +16,14 @@ from metasense.pooling.fit import FAVOURED, SURPRISING
 from metasense.pooling.posterior import average_d_prime
 from metasense.protocols import protocol
 
-SIZES = (("triangle", 6, 30), ("triangle", 12, 30), ("triangle", 12, 60), ("tetrad", 6, 30), ("tetrad", 12, 30), ("tetrad", 12, 60))
+SIZES = (
+    ("triangle", 6, 30),
+    ("triangle", 12, 30),
+    ("triangle", 12, 60),
+    ("tetrad", 6, 30),
+    ("tetrad", 12, 30),
+    ("tetrad", 12, 60),
+)
 TRUTHS: dict[str, tuple[float, float]] = {  # two halves, or centre and spread
     "half 0, half 1.5": (0.0, 1.5),
     "half 0, half 2.5": (0.0, 2.5),
@@ -64,11 +71,16 @@ def study(truth: str, test: str, panels: int, tastings: int, *, sets: int, seed:
                 "error of mixture": fit.mixture.average.median - target,
             }
         )
-    return {"protocol": test, "panels": panels, "tastings": tastings, "truth": truth} | pd.DataFrame(rows).mean().to_dict()
+    return {"protocol": test, "panels": panels, "tastings": tastings, "truth": truth} | pd.DataFrame(
+        rows
+    ).mean().to_dict()
 
 
 if __name__ == "__main__":
     sets = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    table = pd.DataFrame([study(truth, *size, sets=sets) for size in SIZES for truth in TRUTHS])
-    print(table.round(2).to_string(index=False))
-    print(f"{sets} sets each; standard error of a share of 0.05: {np.sqrt(0.05 * 0.95 / sets):.3f}, of 0.5: {np.sqrt(0.25 / sets):.3f}")
+    for size in SIZES:
+        table = pd.DataFrame([study(truth, *size, sets=sets) for truth in TRUTHS])
+        print(table.round(2).to_string(index=False), flush=True)
+    print(
+        f"{sets} sets each; standard error of a share of 0.05: {np.sqrt(0.05 * 0.95 / sets):.3f}, of 0.5: {np.sqrt(0.25 / sets):.3f}"
+    )

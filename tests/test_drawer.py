@@ -1,0 +1,166 @@
+"""The drawer: the what-if against a plain double sum, simulated publication, and rows that were never hidden."""
+
+import numpy as np
+import pytest
+from calibration.drawer_coverage import study
+from scipy import stats
+
+import metasense as ms
+from metasense.pooling import outcomes
+from metasense.pooling.drawer import Drawer, Selection
+from metasense.pooling.evidence import collect
+from metasense.pooling.likelihood import Series
+from metasense.pooling.outcomes import AtLeast
+from metasense.showing.words import banned
+
+SHINY = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]}
+COFFEE = "datasets/coffee_bags.csv"
+
+
+def averaged(function, mu, tau, points=41):
+    """Mean of function(|theta|) over Normal(mu, tau) by Gauss-Hermite quadrature."""
+    z, w = np.polynomial.hermite_e.hermegauss(points)
+    return np.tensordot(function(np.abs(mu[..., None] + tau[..., None] * z)), w / w.sum(), axes=(-1, 0))
+
+
+def plain(counts, tastings, critical, omega):
+    """Mean average d-prime by a double sum over centre and spread, written from the formula with scipy's binomial."""
+    triangle = ms.protocol("triangle")
+    mu, tau = np.meshgrid(np.linspace(0.02, 6, 150), np.linspace(0.01, 2.5, 100), indexing="ij")
+    log = stats.norm.logpdf(mu, 0, 1.5) + stats.norm.logpdf(tau, 0, 0.5)
+    significant = averaged(lambda d: stats.binom.sf(critical - 1, tastings, triangle.p_correct(d)), mu, tau)
+    for x in counts:
+        chance = averaged(lambda d, x=x: stats.binom.pmf(x, tastings, triangle.p_correct(d)), mu, tau)
+        log += np.log(chance) - np.log(significant + omega * (1 - significant))
+    weight = np.exp(log - log.max())
+    size = tau * np.sqrt(2 / np.pi) * np.exp(-0.5 * (mu / tau) ** 2) + mu * (1 - 2 * stats.norm.cdf(-mu / tau))
+    never = 3 * (1 - omega) * (1 - significant) / (significant + omega * (1 - significant))
+    return (weight * size).sum() / weight.sum(), (weight * never).sum() / weight.sum()
+
+
+@pytest.mark.parametrize("omega", [1.0, 0.2, 0.01])
+def test_what_if_is_the_formula_summed_plainly(omega):
+    selection = Selection(ms.pool(SHINY))
+    found = selection.weigh(omega)
+    mean, never = plain(SHINY["correct"], 24, 13, omega)
+    assert found.average.mean == pytest.approx(mean, abs=2e-3)  # the plain sum is coarse
+    assert selection.never_listed(omega, found) == pytest.approx(never, rel=5e-3, abs=1e-9)
+
+
+def test_chance_of_significance_is_averaged_over_panels_exactly():
+    evidence = collect(ms.read_panels(SHINY).frame).evidence[0]
+    series = Series.build([AtLeast(evidence, 13)], [1])
+    mu, tau = np.array([0.0, 0.6, 1.4]), np.array([0.3, 0.2, 0.8])
+    found = series.evaluate(mu, tau)[:, 0] * np.exp(series.log_scale[0])
+    expected = averaged(lambda d: stats.binom.sf(12, 24, ms.protocol("triangle").p_correct(d)), mu, tau, 101)
+    assert found == pytest.approx(expected, abs=1e-10)
+
+
+def test_chance_of_significance_with_repeats_is_that_of_simulated_tasters():
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 10, "tasters": 8}
+    evidence = collect(ms.read_panels(table).frame).evidence[0]
+    found = np.exp(AtLeast(evidence, 13).log_likelihood(np.array([1.5]), 0.4))[0]
+    drawn = outcomes.simulate(evidence, np.full(40_000, 1.5), np.full(40_000, 0.4), np.random.default_rng(2))
+    assert found == pytest.approx(np.mean(drawn >= 13), abs=0.01)
+
+
+@pytest.mark.parametrize("table", [SHINY, COFFEE])
+def test_with_everything_listed_it_is_the_pool(table):
+    pooled = ms.pool(table, margin=ms.Margin(d_prime=0.5))
+    row = pooled.drawer().to_frame().iloc[0]
+    assert row["omega"] == 1 and row["never_listed"] == 0
+    lower, upper = pooled.average.interval()
+    assert [row["median"], row["lower"], row["upper"]] == pytest.approx([pooled.average.median, lower, upper], abs=2e-5)
+    assert row["p_below"] == pytest.approx(pooled.verdict().below, abs=5e-6)
+
+
+def test_the_fuller_the_drawer_the_smaller_the_difference():
+    frame = ms.pool(SHINY).drawer().to_frame().dropna(subset=["omega"])
+    assert (np.diff(frame["median"]) < 0).all() and (np.diff(frame["never_listed"]) > 0).all()
+    averaged_over = ms.pool(SHINY).drawer().to_frame().iloc[-1]
+    assert frame["median"].min() < averaged_over["median"] < frame["median"].max()
+    assert frame["weight"].sum() == pytest.approx(1)
+    assert (
+        frame["weight"].idxmax() == frame["omega"].idxmin()
+    )  # all statistically significant: the data ask for more drawer
+
+
+def test_dull_panels_speak_against_a_full_drawer():
+    table = {"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 24, "correct": [9, 12, 8, 10, 7, 11]}
+    frame = ms.pool(table).drawer().to_frame().dropna(subset=["omega"])
+    assert (np.diff(frame["weight"]) < 0).all() and frame["weight"].iloc[-1] < 0.01
+
+
+def test_unreported_panels_are_rows_like_any_other_with_the_reported_answer_beside():
+    pooled = ms.pool(COFFEE, margin=ms.Margin(d_prime=0.5))
+    assert "Week 2 broken off" in pooled.panels_frame()["panel"].tolist()
+    found = pooled.drawer()
+    assert found.unreported == ("Week 2 broken off",)
+    without = ms.pool(pooled.panels.without("Week 2 broken off"), margin=pooled.margin)
+    beside = found.reported_only.set_index("case")
+    assert beside.loc["reported panels only", "median"] == pytest.approx(without.average.median, abs=2e-6)
+    assert beside.loc["all panels", "median"] == pytest.approx(pooled.average.median, abs=2e-6)
+    assert found.panels == 9  # they came to light whatever they showed
+    assert any(
+        "Not reported elsewhere, but counted here: Week 2 broken off. From the reported" in n for n in pooled.notes
+    )
+    everything = ms.pool(SHINY | {"reported": "no"}).drawer()
+    assert everything.reported_only is None and "does not apply" in everything.sentence()
+    assert np.ptp(everything.to_frame()["median"]) < 1e-6
+
+
+def test_what_it_would_take_to_change_the_verdict():
+    table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13, 13, 14]}
+    pooled = ms.pool(table, margin=ms.Margin(d_prime=0.5))
+    found = pooled.drawer()
+    omega, never, other = found.turning
+    assert pooled.verdict().label == "beyond the margin" and other == "not settled"
+    assert (
+        Selection(pooled).weigh(min(omega * 1.02, 1)).average.above(0.5)
+        > 0.95
+        >= Selection(pooled).weigh(omega).average.above(0.5)
+    )
+    assert f"about {round(never)} panel" in found.sentence()
+    strong = ms.pool(table | {"correct": [20, 21, 19, 22, 20]}, margin=ms.Margin(d_prime=0.5)).drawer()
+    assert strong.turning is None and "stays even then" in strong.sentence()
+
+
+def test_panels_of_two_counts_are_left_as_they_are():
+    table = {"panel": ["two", "B"], "protocol": ["A-not-A", "triangle"], "signal": [20, None], "hits": [15, None]}
+    table |= {"noise": [20, None], "false_alarms": [7, None], "tastings": [None, 20], "correct": [None, 12]}
+    assert ms.pool(table).drawer().panels == 1
+
+
+def test_omegas_must_be_shares():
+    with pytest.raises(ValueError, match="above 0 and at most 1"):
+        Drawer.of(ms.pool(SHINY), omegas=(1.0, 0.0))
+    assert Drawer.of(ms.pool(SHINY), omegas=(0.5, 0.1)).sentence().startswith("If 1 in 2 of the panels")
+
+
+def test_words_figure_and_html():
+    found = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5)).drawer()
+    text = repr(found)
+    assert not banned(text)
+    for word in ("never listed", "what-if, not an estimate", "reported = no", "1 in 100"):
+        assert word in text and word in found._repr_html_().replace("\xa0", " ")
+    axes = found.plot()
+    assert axes.get_xscale() == "log" and axes.get_ylabel().startswith("average d-prime")
+
+
+def test_coverage_is_restored_when_only_significant_panels_came_to_light():
+    # the whole table: python tests/calibration/drawer_coverage.py
+    found = study(1.0, 0.4, 0.0, sets=30).set_index("assumed")
+    assert found.loc["all listed", "coverage"] < 0.3
+    assert found.loc["omega 0.01", "coverage"] >= 0.9
+    assert found.loc["averaged", "coverage"] >= 0.9
+    assert abs(found.loc["omega 0.01", "bias"]) < 0.25 < found.loc["all listed", "bias"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("mu", "tau"), [(0.3, 0.2), (0.6, 0.3), (1.0, 0.4), (1.5, 0.5)])
+def test_coverage_over_many_sets(mu, tau):
+    hidden = study(mu, tau, 0.0, sets=300).set_index("assumed")
+    assert hidden.loc["omega 0.01", "coverage"] >= 0.9 > hidden.loc["all listed", "coverage"]
+    listed = study(mu, tau, 1.0, sets=300).set_index("assumed")
+    assert listed.loc["all listed", "coverage"] >= 0.92
+    assert -0.4 < listed.loc["averaged", "bias"] - listed.loc["all listed", "bias"] < 0  # its stated bias: too low

@@ -1,0 +1,143 @@
+"""The fit: predictions against refits, the mixture against a plain sum, and what is caught and what is not."""
+
+import numpy as np
+import pytest
+from calibration.fit_power import study
+from scipy import stats
+
+import metasense as ms
+from metasense.pooling.fit import FAVOURED, Fit, Mixture
+from metasense.showing.words import banned
+
+PLAIN = {"panel": ["A", "B", "C", "D"], "protocol": ["triangle", "tetrad", "triangle", "duo-trio"]}
+PLAIN |= {"tastings": [40, 22, 30, 28], "correct": [13, 14, 15, 17]}
+HALVES = {"panel": list("ABCDEFGH"), "protocol": "tetrad", "tastings": 60, "correct": [20, 38, 19, 40, 21, 37, 20, 39]}
+
+
+def test_surprise_is_that_of_the_count_predicted_by_the_other_panels():
+    pooled = ms.pool(PLAIN)
+    frame = pooled.fit().to_frame()
+    for i, panel in enumerate("ABCD"):
+        others = ms.pool(pooled.panels.without(panel))
+        n, x = PLAIN["tastings"][i], PLAIN["correct"][i]
+        chance = others.next_panel(PLAIN["protocol"][i], n).probability
+        tail = chance[x + 1 :].sum() + chance[x] / 2
+        assert frame.loc[i, "surprise"] == pytest.approx(2 * min(tail, 1 - tail), abs=1e-4)
+        assert frame.loc[i, "expected"] == pytest.approx(chance @ np.arange(n + 1) / n, abs=1e-4)
+
+
+def test_mixture_is_the_formula_summed_plainly():
+    table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [10, 20, 9]}
+    pooled = ms.pool(table)
+    triangle = ms.protocol("triangle")
+    mu, tau = np.meshgrid((np.arange(100) + 0.5) * 0.06, (np.arange(60) + 0.5) * 0.04, indexing="ij")
+    z, w = np.polynomial.hermite_e.hermegauss(41)
+    d = np.abs(mu[..., None] + tau[..., None] * z)
+    prior = 4 * stats.norm.pdf(mu, 0, 1.5) * stats.norm.pdf(tau, 0, 0.5) * 0.06 * 0.04
+    size = stats.foldnorm.mean(mu / tau, scale=tau)
+    total = average = 0.0
+    rest = [np.tensordot(stats.binom.pmf(x, 30, triangle.p_correct(d)), w / w.sum(), (-1, 0)) for x in table["correct"]]
+    shares, steps = np.polynomial.legendre.leggauss(30)
+    for share, step in zip((shares + 1) / 2, steps / 2, strict=True):
+        both = [
+            share * stats.binom.pmf(x, 30, 1 / 3) + (1 - share) * r for x, r in zip(table["correct"], rest, strict=True)
+        ]
+        density = prior * np.prod(both, axis=0) * step
+        total += density.sum()
+        average += (density * size).sum() * (1 - share)
+    found = Mixture.of(pooled)
+    assert found.log_evidence == pytest.approx(np.log(total), abs=1e-3)  # the plain sum is coarse
+    assert found.average.mean == pytest.approx(average / total, abs=1e-3)
+
+
+def test_half_the_panels_at_guessing_and_half_far_above_is_caught_and_said():
+    pooled = ms.pool(HALVES)
+    found = pooled.fit()
+    assert found.favour > FAVOURED
+    assert found.mixture.nothing == pytest.approx(0.5, abs=0.1)
+    assert found.mixture.average.median < pooled.average.median
+    assert any("look like a mixture" in note for note in pooled.warnings)
+    assert found.warnings()[0] in repr(found)
+
+
+def test_panels_alike_raise_no_objection():
+    pooled = ms.pool(HALVES | {"correct": [30, 28, 32, 29, 31, 27, 30, 33]})
+    assert pooled.fit().warnings() == ()
+    assert "None of the checks objects" in repr(pooled.fit())
+    assert not any("mixture" in note for note in pooled.notes)
+
+
+def test_an_outlier_is_named_with_what_the_others_predict():
+    table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
+    found = ms.pool(table).fit()
+    assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings())
+    assert any("further apart than the fitted model allows" in text for text in found.warnings())
+    assert found.panels["surprise"].idxmin() == 4
+
+
+def test_most_surprising_of_many_counts_how_many_there_are():
+    # Sidak: 1 - (1 - p)^k
+    found = ms.pool(PLAIN).fit()
+    assert found.most_surprising == pytest.approx(1 - (1 - found.panels["surprise"].min()) ** 4)
+
+
+def test_surprise_of_a_directed_panel_with_more_wrong_than_right():
+    table = {"panel": ["A", "B", "C"], "protocol": "2-AFC", "tastings": 30, "correct": [20, 19, 5]}
+    frame = ms.pool(table).fit().to_frame()
+    assert frame["surprise"].idxmin() == 2 and frame.loc[2, "surprise"] < 0.05
+    assert frame.loc[0, "expected"] < frame.loc[2, "expected"]
+
+
+def test_repeats_are_simulated_person_by_person():
+    table = {
+        "panel": ["A", "B", "C"],
+        "protocol": "triangle",
+        "tastings": 24,
+        "correct": [10, 13, 12],
+        "tasters": [8, 24, 6],
+    }
+    found = ms.pool(table).fit()
+    assert 0 < found.spread <= 1 and found.panels["surprise"].between(0, 1).all()
+
+
+def test_one_panel_and_panels_of_two_counts():
+    one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}).fit()
+    assert one.warnings() == () and "compared with the prior" in one.sentence()
+    two = {"panel": ["two"], "protocol": "A-not-A", "signal": 20, "hits": 15, "noise": 20, "false_alarms": 7}
+    found = ms.pool(two).fit()
+    assert "cannot be checked" in found.sentence() and found.left_out == ("two",)
+    assert "cannot be checked" in repr(found)
+
+
+def test_the_seed_repeats():
+    pooled = ms.pool(PLAIN)
+    assert (
+        Fit.of(pooled, seed=3).spread
+        == Fit.of(pooled, seed=3).spread
+        == pytest.approx(Fit.of(pooled, seed=4).spread, abs=0.08)
+    )
+
+
+def test_words_figure_and_html():
+    found = ms.pool(HALVES).fit()
+    assert not banned(repr(found))
+    for word in ("mixture", "standard error", "Small panels hide much"):
+        assert word in repr(found) and word in found._repr_html_().replace("\xa0", " ")
+    assert len(found.plot().get_yticklabels()) == 8
+
+
+def test_how_often_it_objects():
+    # the whole table: python tests/calibration/fit_power.py
+    caught = study("half 0, half 1.5", "tetrad", 12, 60, sets=10)
+    assert caught["mixture"] > 0.5 and caught["error"] > 0.08 > abs(caught["error of mixture"])
+    assert study("centre 1, spread 0.3", "tetrad", 12, 60, sets=10)["mixture"] < 0.2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "truth", ["nothing to taste", "centre 0.5, spread 0.2", "centre 1, spread 0.6", "centre 1.5, spread 0.5"]
+)
+@pytest.mark.parametrize("size", [("triangle", 6, 30), ("tetrad", 12, 60)])
+def test_false_objections_are_rare(truth, size):
+    found = study(truth, *size, sets=200)
+    assert found["mixture"] < 0.08 and found["spread"] < 0.05 and found["one panel"] < 0.12
