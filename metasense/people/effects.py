@@ -109,7 +109,8 @@ class ServingEffects:
                 share, rest = _share(x[j], n[j]), _share(x.sum() - x[j], n.sum() - n[j])
                 apart = Distribution.from_draws(np.subtract.outer(share, rest))
                 lower, upper = apart.interval(prob)
-                p, (low, high) = apart.above(0.0), np.quantile(share, [(1 - prob) / 2, (1 + prob) / 2])
+                p, tail = apart.above(0.0), (1 - prob) / 2
+                low, median, high = betaincinv(1 + x[j], 1 + n[j] - x[j], [tail, 0.5, 1 - tail])
                 label = LABELS[2]
                 if max(p, 1 - p) > STANDS_OUT:
                     label = LABELS[0]
@@ -117,7 +118,7 @@ class ServingEffects:
                     label = LABELS[1]
                 rows.append({
                     "protocol": test, "factor": factor, "group": str(name), "tastings": int(n[j]), "correct": int(x[j]),
-                    "expected": expected[j], "median": float(np.median(share)), "lower": low, "upper": high,
+                    "expected": expected[j], "median": median, "lower": low, "upper": high,
                     "difference": apart.median, "difference_lower": lower, "difference_upper": upper, "p_higher": p,
                     "label": label, "prob": prob, "kind": "equal-tailed",
                 })  # fmt: skip
@@ -235,7 +236,10 @@ class ServingEffects:
 def _factors(kind: Protocol, part: pd.DataFrame) -> Iterator[tuple[str, pd.Series]]:
     if "order" in part:
         cups = part["order"].astype(object).map(_cups, na_action="ignore")
-        yield "serving order", cups.map("".join, na_action="ignore")
+        yield (
+            "serving order",
+            cups.map(lambda row: ("" if all(len(c) == 1 for c in row) else "-").join(row), na_action="ignore"),
+        )
         if kind.name == "duo-trio":
             yield "marked reference", cups.map(lambda row: row[0], na_action="ignore")
         if kind.name == "triangle":

@@ -1,0 +1,146 @@
+"""Serving effects: shares and differences against Beta distributions, which groups are made, and when it is too few."""
+
+import html
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import metasense as ms
+from metasense.showing.words import banned
+
+
+def served(counts, protocol="triangle", panel="A", **more):
+    """One row a tasting from ``{order: (correct, tastings)}``, each by another person."""
+    return [
+        {"panel": panel, "protocol": protocol, "taster": f"{panel}{order}{i}", "order": order, "correct": int(i < x)}
+        | more
+        for order, (x, n) in counts.items()
+        for i in range(n)
+    ]
+
+
+ORDERS = {"ABB": (6, 12), "BAB": (4, 12), "BBA": (5, 12), "BAA": (4, 12), "ABA": (4, 12), "AAB": (4, 12)}
+
+
+@pytest.fixture(scope="module")
+def effects():
+    return ms.serving_effects(served(ORDERS))
+
+
+def test_shares_are_beta_posteriors_of_the_counts(effects):
+    frame = effects.to_frame().set_index(["factor", "group"])
+    row = frame.loc[("serving order", "ABB")]
+    assert (row["tastings"], row["correct"]) == (12, 6)
+    beta = stats.beta(7, 7)
+    assert row[["lower", "median", "upper"]].tolist() == pytest.approx(beta.ppf([0.025, 0.5, 0.975]), abs=1e-9)
+    place = frame.loc[("place of the odd cup", "1")]
+    assert (place["tastings"], place["correct"]) == (24, 10)  # ABB and BAA
+    odd = frame.loc[("odd product", "A")]
+    assert (odd["tastings"], odd["correct"]) == (36, 15)  # ABB, BAB, BBA
+
+
+def test_differences_agree_with_draws(effects):
+    row = effects.to_frame().set_index(["factor", "group"]).loc[("odd product", "A")]
+    rng = np.random.default_rng(1)
+    apart = rng.beta(16, 22, 400_000) - rng.beta(13, 25, 400_000)  # 15 of 36 and 12 of 36
+    bounds = np.quantile(apart, [0.025, 0.5, 0.975])
+    assert row[["difference_lower", "difference", "difference_upper"]].tolist() == pytest.approx(bounds, abs=0.004)
+    assert row["p_higher"] == pytest.approx((apart > 0).mean(), abs=0.004)
+
+
+def test_a_few_dozen_tastings_are_too_few_and_that_is_said(effects):
+    assert set(effects.to_frame()["label"]) == {"too few to tell"}
+    assert effects.sentences()[0].startswith("triangle, serving order: too few to tell;")
+
+
+def test_a_large_effect_stands_out_and_many_alike_are_alike():
+    out = ms.serving_effects(served({"ABB": (30, 40), "BAA": (10, 40)}))
+    assert set(out.to_frame()["label"]) == {"stands out"}
+    assert "ABB more often correct (30 of 40" in out.sentences()[0]
+    same = ms.serving_effects(served({"ABB": (400, 1000), "BAA": (405, 1000)}))
+    assert set(same.to_frame()["label"]) == {"alike"}
+    assert "alike within 10 points" in same.sentences()[0]
+    stricter = ms.serving_effects(served({"ABB": (400, 1000), "BAA": (405, 1000)}), alike=0.01)
+    assert set(stricter.to_frame()["label"]) == {"too few to tell"}
+
+
+def test_chance_alone_stands_out_about_as_often_as_the_note_says():
+    rng, stood, compared = np.random.default_rng(3), 0, 0
+    for _ in range(30):
+        found = ms.serving_effects(served({order: (rng.binomial(20, 0.4), 20) for order in ORDERS})).to_frame()
+        orders = found[found["factor"] == "serving order"]
+        stood, compared = stood + (orders["label"] == "stands out").sum(), compared + len(orders)
+    assert 0.01 < stood / compared < 0.09  # 5 % on average
+
+
+def test_panels_that_differ_are_not_taken_for_an_effect_of_unbalanced_orders():
+    # the easy panel was served in one order only: all of the difference is the panels'
+    rows = served({"ABB": (27, 30)}, panel="easy") + served({"BAA": (10, 30)}, panel="hard")
+    found = ms.serving_effects(rows)
+    frame = found.to_frame()
+    assert frame["expected"].tolist() == pytest.approx(frame["correct"].tolist())
+    assert any("Not balanced within panels" in note for note in found.notes)
+
+
+def test_factors_that_make_the_same_groups_are_given_once():
+    rows = [
+        row | {"served": "1" if row["order"] == "AB" else "2"}
+        for row in served({"AB": (9, 12), "BA": (8, 12)}, "2-AFC")
+    ]
+    assert ms.serving_effects(rows).to_frame()["factor"].unique().tolist() == ["serving order"]
+
+
+def test_first_tastings_are_compared_within_those_who_repeated():
+    once = [{"panel": "A", "protocol": "triangle", "taster": f"S{i}", "trial": 1, "correct": 1} for i in range(9)]
+    twice = [
+        {"panel": "A", "protocol": "triangle", "taster": f"T{i}", "trial": t, "correct": t - 1}
+        for i in range(5)
+        for t in (1, 2)
+    ]
+    found = ms.serving_effects(once + twice)
+    frame = found.to_frame()
+    assert frame["tastings"].tolist() == [5, 5]
+    assert frame["correct"].tolist() == [0, 5]
+    assert any("Each answer counts here" in note for note in found.notes)
+
+
+def test_duo_trio_is_compared_by_its_reference():
+    found = ms.serving_effects(
+        served({"AAB": (5, 9), "ABA": (6, 9), "BAB": (4, 9), "BBA": (7, 9)}, "duo-trio")
+    ).to_frame()
+    reference = found[found["factor"] == "marked reference"].set_index("group")
+    assert reference["correct"].to_dict() == {"A": 11, "B": 11}
+
+
+def test_codes_with_hyphens_are_read_as_cups():
+    found = ms.serving_effects(served({"new-old-old": (3, 8), "old-new-new": (4, 8)})).to_frame()
+    assert set(found.loc[found["factor"] == "serving order", "group"]) == {"new-old-old", "old-new-new"}
+
+
+def test_no_answer_is_no_tasting():
+    rows = served(ORDERS)
+    rows[0]["correct"] = "refused"
+    assert ms.serving_effects(rows).to_frame()["tastings"].iloc[0] in (11, 12)
+    assert ms.serving_effects(rows).to_frame().query("factor == 'serving order'")["tastings"].sum() == 71
+
+
+def test_without_a_record_of_the_serving_there_is_nothing_to_compare():
+    rows = pd.DataFrame(served(ORDERS)).drop(columns="order")
+    with pytest.raises(ValueError, match="how the cups were served is not in the table"):
+        ms.serving_effects(rows)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        ms.serving_effects(served(ORDERS), alike=2)
+
+
+def test_words_and_figure(effects):
+    from matplotlib.figure import Figure
+
+    text, page = repr(effects), html.unescape(effects._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
+    assert [line for line in effects.sentences() if line not in text or line not in page] == []
+    assert "would stand out by chance" in text
+    assert not banned(text)
+    axes = effects.plot(ax=Figure())
+    assert len(axes.get_yticklabels()) == len(effects.to_frame())
+    assert axes.get_yticklabels()[0].get_text() == "serving order: AAB"
