@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from metasense.pooling.grid import _Stretch as Stretch
 from metasense.pooling.likelihood import Series
 from metasense.pooling.posterior import Functional, Patch, Posterior, average_d_prime, chebyshev
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 LogDensity = Callable[..., Array]  # of one array for each axis, on their product grid
 
 LOOK = 17  # nodes per axis while looking for the bulk
@@ -70,8 +71,8 @@ class Box:
                 return box
             nodes = nodes + nodes // 2
         raise IntegrationError(
-            f"The integration did not settle: its log evidence still moves by {box.error:.2g} at {len(box.density)} nodes "
-            "an axis. Please report the panels that caused this; meanwhile method='mcmc' samples the same model."
+            f"The integration did not settle: its log evidence still moves by {box.error:.2g} at {len(box.density)} "
+            "nodes an axis. Please report the panels that caused this; meanwhile method='mcmc' samples the same model."
         )
 
     @classmethod

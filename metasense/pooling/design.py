@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from metasense.panels import Panels, PanelsError
 from metasense.showing import words
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 FEWEST = 3  # panels from which a moderator can be asked about at all
 ADVISED = 10  # panels per moderator
@@ -184,7 +184,8 @@ def read_design(panels: Panels, moderators: Sequence[str], through_zero: Sequenc
         problems.append(f"through_zero names {_quoted(wrong)}, which must be among the moderators.")
     if len(through_zero) > 1:
         problems.append(
-            f"only one moderator can go through zero, since it scales the whole difference; got {_quoted(through_zero)}."
+            "only one moderator can go through zero, since it scales the whole difference; got "
+            f"{_quoted(through_zero)}."
         )
     if len(set(moderators)) < len(moderators):
         problems.append(f"a moderator is named twice: {_quoted(moderators)}.")
@@ -228,12 +229,14 @@ def level(panels: Panels, within: str) -> pd.Series:
         problems.append(_missing(panels, within))
     elif column.nunique() == 1:
         problems.append(
-            f"all panels have the same {within}, {column.iloc[0]!r}: how much one {within} differs from another is not in "
+            f"all panels have the same {within}, {column.iloc[0]!r}: how much one {within} differs from another is "
+            "not in "
             "the table. Pool without `within`; the answer is then about this one."
         )
     elif column.nunique() == len(column):
         problems.append(
-            f"every panel has a {within} of its own, so differences between and within cannot be told apart. Pool without "
+            f"every panel has a {within} of its own, so differences between and within cannot be told apart. Pool "
+            "without "
             "`within`: the spread between panels is then both together."
         )
     if problems:
@@ -272,7 +275,8 @@ def _read(panels: Panels, name: str, through_zero: bool, problems: list[str]) ->
     alone = [c for c in moderator.categories if (texts == c).sum() == 1]
     if len(alone) == len(moderator.categories):
         problems.append(
-            f"each {name!r} has a single panel, so its effect cannot be told from that panel's own difference. Group the "
+            f"each {name!r} has a single panel, so its effect cannot be told from that panel's own difference. Group "
+            "the "
             "categories, or wait for more panels."
         )
     return moderator
@@ -285,7 +289,8 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
     free = sum(1 if m.numeric else len(m.categories) - 1 for m in moderators)
     if free >= n - 1:
         problems.append(
-            f"{words.count(n, 'panel')} cannot carry {words.count(free, 'effect')}: at least two more panels than effects "
+            f"{words.count(n, 'panel')} cannot carry {words.count(free, 'effect')}: at least two more panels than "
+            "effects "
             "are needed. Name one moderator."
         )
         return problems
@@ -293,7 +298,8 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
         for other in moderators[:k]:
             if association(m.values, other.values) > COLLINEAR:
                 problems.append(
-                    f"{other.name!r} and {m.name!r} changed together from panel to panel, so their effects cannot be told "
+                    f"{other.name!r} and {m.name!r} changed together from panel to panel, so their effects cannot be "
+                    "told "
                     "apart. Name one of them."
                 )
         if len(moderators) > 2 and not problems and m.numeric:
@@ -303,7 +309,8 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
         pair = panels.frame[within or "batch_pair"]
         if m.name != "batch_pair" and pair.notna().all() and pair.nunique() < n and _one_to_one(m, pair.to_numpy(str)):
             problems.append(
-                f"each {m.name!r} is one {within or 'batch_pair'} and the other way round, so the moderator cannot be told "
+                f"each {m.name!r} is one {within or 'batch_pair'} and the other way round, so the moderator cannot be "
+                "told "
                 "from the chance differences between them. Panels on another one with the same value would help."
             )
     return problems
@@ -376,7 +383,8 @@ def _missing(panels: Panels, name: str) -> str:
     if len(gone) == len(panels):
         return f"{name!r} is empty. Possible moderators: {words.listing(map(repr, panels.moderators))}."
     return (
-        f"{name!r} is missing for {words.listing(map(repr, map(str, gone)), most=8)}. Fill it in, or leave those panels out: "
+        f"{name!r} is missing for {words.listing(map(repr, map(str, gone)), most=8)}. Fill it in, or leave those "
+        "panels out: "
         f"panels.where(lambda frame: frame[{name!r}].notna(), '{name} known')."
     )
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,7 +25,7 @@ from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series, axis_of
 from metasense.pooling.posterior import Posterior, average_d_prime
 from metasense.pooling.priors import Priors
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 DRAWS = 20_000  # for what depends on several groups at once
 
@@ -65,7 +66,8 @@ class Groups:
         return np.exp(logs - top[:, None]), top
 
     def averaged(self, which: int, groups: Array, mu: Array, between: Array, within: float) -> tuple[Array, Array]:
-        """Each group's likelihood averaged over ``Normal(mu, between)``, shape (groups, mu, between), and its log scale."""
+        """Each group's likelihood averaged over ``Normal(mu, between)``, shape (groups, mu, between), and its log "
+        "scale."""
         series = self.series[which]
         product, top = self._products(series, groups, within, self.points)
         coefficients = dct(product, type=2, axis=1, overwrite_x=True) / self.points

@@ -1,9 +1,11 @@
 """Does the difference depend on something? The pool with moderators: weeks, doses, kinds of tasters.
 
 A moderator moves the centre of the panels: ``theta_i ~ Normal(mu + x_i beta, tau)``, with a slope of prior
-``Normal(0, beta_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each category
-of words. A dose sent through zero has the centre ``mu x_i / rms(x)`` instead: 0 where nothing was changed, while panels
-keep the spread that two like productions have too. One moderator is integrated; several are sampled with PyMC.
+``Normal(0, beta_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each
+category of words. A dose sent through zero has the centre ``mu x_i / rms(x)`` instead: 0 where nothing was changed,
+while panels keep the spread that two like productions have too. Undirected panels tell how large a difference is, not
+on which side, so there the centre is kept on one side of 0 over the values seen. One moderator is integrated; several
+are sampled with PyMC.
 
 Panels are not randomised to moderators, so every answer here is a comparison of panels that may differ in other ways.
 """
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 
     from metasense.pooling.pooled import Pooled
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 FEW = 400  # draws below which an interval is not worth printing
 LABELLED = 14  # panels whose names are written into the figure
@@ -114,15 +116,15 @@ class Prediction:
         The values; moderators not named are as in the average panel.
     posterior : Posterior
     margin : Margin or None
-    protocol : Protocol
-        The one whose rates are said.
+    protocols : tuple of Protocol
+        Those whose rates are said: of the panels and of the margin.
     notes : tuple of str
     """
 
     values: dict[str, Any]
     posterior: Posterior = field(repr=False)
     margin: Margin | None
-    protocol: Protocol
+    protocols: tuple[Protocol, ...]
     notes: tuple[str, ...] = ()
 
     @property
@@ -144,37 +146,48 @@ class Prediction:
         """Whether the average d-prime there is beyond the margin, within it, or not settled."""
         return Verdict.of(self.average, self.margin)
 
-    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
-        """Rows ``average d-prime``, ``next panel d-prime``, then the rates of a protocol; raw numbers."""
+    def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
+        """Rows ``average d-prime``, ``next panel d-prime``, then the rates of each protocol; raw numbers."""
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime}
         rows = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        return pd.concat([rows, self.rate(protocol or self.protocol).to_frame(prob)], ignore_index=True)
+        rates = [self.rate(test).to_frame(prob) for test in protocols or self.protocols]
+        return pd.concat([rows, *rates], ignore_index=True)
+
+    def rates_sentence(self, prob: float = 0.95) -> str:
+        """The one d-prime as correct answers in every protocol."""
+        said = []
+        for test in self.protocols:
+            p_c = self.rate(test).p_c
+            middle, low, high = words.distinct(p_c.median, *p_c.interval(prob), unit="percent")
+            said.append(
+                f"{middle} ({low} to {high}) in {test.name} tests, where guessing alone gives "
+                f"{words.percent(test.guess)}"
+            )
+        return f"At {_where(self.values)} the share of correct answers would average {'; '.join(said)}."
 
     def sentence(self, prob: float = 0.95) -> str:
         """The prediction in words."""
-        low, high = words.distinct(*self.next_d_prime.interval(prob))
         average = words.estimate(self.average.median, *self.average.interval(prob), prob)
-        rate = self.rate(self.protocol).p_c
-        correct = words.distinct(rate.median, *rate.interval(prob), unit="percent")
+        following = words.span(*words.distinct(*self.next_d_prime.interval(prob)))
         text = (
-            f"At {_where(self.values)} the average d-prime is {average}, that is {correct[0]} ({correct[1]} to "
-            f"{correct[2]}) correct {self.protocol.name} answers, where guessing alone gives "
-            f"{words.percent(self.protocol.guess)}. The next such panel's own d-prime is expected between {low} and {high} "
-            f"({words.percent(prob)})."
+            f"At {_where(self.values)} the average d-prime is {average}; the next such panel's own is expected at "
+            f"{following} "
+            f"({words.percent(prob)}). {self.rates_sentence(prob)}"
         )
         verdict = [] if self.margin is None else [self.verdict().sentence()]
         return " ".join([text, *verdict, *self.notes])
 
+    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = dict.fromkeys(frame["quantity"][2:], "percent")
         return [self.sentence(), tables.table(frame, caption=f"At {_where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
 
     def __repr__(self) -> str:
-        return _text(self._shown())
+        return _text(self._shown)
 
     def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
+        return tables.block(*self._shown)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -238,14 +251,15 @@ class Moderated:
         else:
             posterior = self.engine.at(load, row)
         notes = tuple(
-            f"No panel had {name} {'above' if value > high else 'below'} {_number(high if value > high else low)}: this goes "
+            f"No panel had {name} {'above' if value > high else 'below'} {_number(high if value > high else low)}: "
+            "this goes "
             "beyond what was seen."
             for name, value in values.items()
             if self.design[name].numeric
             for low, high in [self.design[name].ends]
             if not low <= value <= high
         )
-        return Prediction(dict(values), posterior, self.without.margin, self.protocol, notes)
+        return Prediction(dict(values), posterior, self.without.margin, self.without.protocols, notes)
 
     def slope(self, name: str | None = None) -> Distribution:
         """Change of the panels' centre, in d-prime, per unit of a numeric moderator, other moderators being average.
@@ -266,7 +280,8 @@ class Moderated:
         return self.engine.distribution(value)
 
     def change(self, name: str, start: Any, stop: Any, *, protocol: str | Protocol | None = None) -> Distribution:
-        """Difference in the average d-prime (or in a protocol's p_d) between two values of a moderator, second less first."""
+        """Difference in the average d-prime (or in a protocol's p_d) between two values of a moderator, second less "
+        "first."""
         test = None if protocol is None else forced_choice(protocol)
         functional = average_d_prime if test is None else average_p_correct(test, self.without.directed)
         scale = 1.0 if test is None else 1 / (1 - test.guess)
@@ -390,7 +405,8 @@ class Moderated:
                 change = self.change(m.name, stated[0], other)
                 text += (
                     f" The difference of {_number(other)} from {stated[0]} is "
-                    f"{words.estimate(change.median, *change.interval())}; the probability that {_number(other)} is higher is "
+                    f"{words.estimate(change.median, *change.interval())}; the probability that {_number(other)} is "
+                    "higher is "
                     f"{words.probability(change.above(0))}."
                 )
             return text
@@ -408,8 +424,10 @@ class Moderated:
         with_, alone, share = self.spread, self.without.spread, self.share
         percents = words.distinct(share.median, *share.interval(), unit="percent")
         text = (
-            f"Panels differ by an SD of {words.estimate(with_.median, *with_.interval())} in d-prime with {names} and of "
-            f"{words.estimate(alone.median, *alone.interval())} without; {percents[0]} ({percents[1]} to {percents[2]}) of the "
+            f"Panels differ by an SD of {words.estimate(with_.median, *with_.interval())} in d-prime with {names} and "
+            "of "
+            f"{words.estimate(alone.median, *alone.interval())} without; {percents[0]} ({percents[1]} to "
+            f"{percents[2]}) of the "
             f"variance between these panels goes with {names}."
         )
         factor = self.bayes_factor
@@ -417,7 +435,8 @@ class Moderated:
             return f"{text} The evidence for several moderators at once is not computed; name one to have it."
         sides = ("with", "without") if factor >= 1 else ("without", "with")
         return (
-            f"{text} The panels are {times_as(max(factor, 1 / factor))} as probable {sides[0]} {names} as {sides[1]} (Bayes "
+            f"{text} The panels are {times_as(max(factor, 1 / factor))} as probable {sides[0]} {names} as {sides[1]} "
+            "(Bayes "
             f"factor; {self.prior()})."
         )
 
@@ -446,7 +465,8 @@ class Moderated:
         text += f" (in these panels, {'; '.join(listed)})." if listed else "."
         counted = f"{words.count(len(panels), 'panel')}, {words.count(len(self.moderators), 'moderator')}"
         rule = (
-            f"Below {ADVISED} panels per moderator (here {counted}) only one moderator, named before the panels were seen, "
+            f"Below {ADVISED} panels per moderator (here {counted}) only one moderator, named before the panels were "
+            "seen, "
             "is sensible; anything else is a question for new panels."
         )
         seen = [f"Other columns, seen but not tested: {words.listing(others)}."] if others else []
@@ -466,7 +486,10 @@ class Moderated:
 
     def statement(self) -> str:
         """A paragraph to publish."""
-        return " ".join([writing.pooled_what(self.without), self.headline(), self.explained(), *self.cautions()[:2]])
+        first = self.design.moderators[0]
+        there = self.at(**{first.name: self._stated(first)[-1]})
+        parts = [writing.pooled_what(self.without), self.headline(), there.rates_sentence(), self.explained()]
+        return words.Paragraph(" ".join([*parts, *self.cautions()[:2]]))
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
@@ -518,6 +541,7 @@ class Moderated:
             "noun": m.name,
         }
 
+    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
@@ -526,10 +550,10 @@ class Moderated:
         return [*parts, self.explained(), *(f"Note: {note}" for note in self.notes)]
 
     def __repr__(self) -> str:
-        return _text(self._shown())
+        return _text(self._shown)
 
     def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
+        return tables.block(*self._shown)
 
 
 def _centre(mu: Array, beta: Array, load: float, row: Array) -> Array:

@@ -2,8 +2,8 @@
 
 Many tasters on one batch pair describe that pair. With a level in between, panels on pair g are
 ``theta_i ~ Normal(phi_g, within)`` and pairs ``phi_g ~ Normal(mu, between)``; both spreads have half-normal priors of
-scale ``tau_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the plain
-pool. It is integrated, whatever the number of pairs.
+scale ``tau_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the
+plain pool. It is integrated, whatever the number of pairs.
 """
 
 from __future__ import annotations
@@ -80,6 +80,11 @@ class Nested:
     # --- numbers ----------------------------------------------------------------------------------------------------
 
     @property
+    def noun(self) -> str:
+        """What a group is, in words."""
+        return self.within.replace("_", " ")
+
+    @property
     def protocol(self) -> Protocol:
         """The protocol whose rates are said: the margin's, or the commonest."""
         return writing.main_protocol(self.plain)
@@ -124,7 +129,7 @@ class Nested:
         if str(group) not in self.groups:
             raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
         posterior = self.levels.group(self.groups.index(str(group)))
-        return Prediction({self.within: str(group)}, posterior, self.plain.margin, self.protocol)
+        return Prediction({self.within: str(group)}, posterior, self.plain.margin, self.plain.protocols)
 
     def rate(self, test: str | Protocol) -> Rate:
         """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group."""
@@ -147,11 +152,11 @@ class Nested:
         """
         rows = {
             "average d-prime": self.average,
-            f"next panel d-prime, new {self.within}": self.next_d_prime,
-            f"spread between {self.within}s": self.between,
-            f"spread within a {self.within}": self.spread_within,
+            f"next panel d-prime, new {self.noun}": self.next_d_prime,
+            f"spread between {self.noun}s": self.between,
+            f"spread within a {self.noun}": self.spread_within,
             "spread, both together": self.spread,
-            f"share of the variance between {self.within}s": self.share,
+            f"share of the variance between {self.noun}s": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
         return pd.concat([frame, self.rate(protocol or self.protocol).to_frame(prob)], ignore_index=True)
@@ -173,7 +178,7 @@ class Nested:
 
     def headline(self) -> str:
         """The answer in one sentence."""
-        counted = f"{words.count(len(self.index), 'panel')} on {len(self.groups)} values of {self.within}"
+        counted = f"{words.count(len(self.index), 'panel')} on {words.count(len(self.groups), self.noun)}"
         text = f"Over {counted} the average d-prime is {words.estimate(self.average.median, *self.average.interval())}"
         verdict = self.verdict()
         if verdict.margin is None:
@@ -191,9 +196,11 @@ class Nested:
         known = [(name, self.on(name).next_d_prime.interval()) for name in self.groups]
         narrowest, interval = min(known, key=lambda pair: pair[1][1] - pair[1][0])
         return (
-            f"One {self.within} differs from another by an SD of {between} in d-prime, and panels on the same {self.within} by "
-            f"{within}; {share} of the variance lies between. The next panel's own d-prime is expected at {new} (95 %) on a new "
-            f"{self.within}, and at {words.span(*words.distinct(*interval))} on {narrowest}, the best known one."
+            f"One {self.noun} differs from another by an SD of {between} in d-prime, and panels on the same "
+            f"{self.noun} by "
+            f"{within}; {share} of the variance lies between. The next panel's own d-prime is expected at {new} (95 "
+            "%) on a new "
+            f"{self.noun}, and at {words.span(*words.distinct(*interval))} on {narrowest}, the best known one."
         )
 
     def evidence(self) -> str:
@@ -204,7 +211,8 @@ class Nested:
         prior = self.plain.priors.describe(self.plain.directed).split(",")[0]
         times = max(factor, 1 / factor)
         return (
-            f"The panels are {times_as(times)} as probable {sides[0]} the level as {sides[1]} (Bayes factor; {prior}, both "
+            f"The panels are {times_as(times)} as probable {sides[0]} the level as {sides[1]} (Bayes factor; {prior}, "
+            "both "
             f"spreads half-normal({scale:.3g}) in d-prime units, together as wide as the plain pool's)."
         )
 
@@ -215,18 +223,19 @@ class Nested:
         found = []
         if len(self.groups) < 5:
             found.append(
-                f"Only {len(self.groups)} values of {self.within}: how much one differs from another rests largely on the prior."
+                f"Only {words.count(len(self.groups), self.noun)}: how much one differs from another rests largely on "
+                "the prior."
             )
         alone = [self.groups[k] for k in np.flatnonzero(counts == 1)]
         if alone:
-            found.append(f"A single panel stands for {self.within} {words.listing(alone, most=6)}.")
+            found.append(f"A single panel stands for {self.noun} {words.listing(alone, most=6)}.")
         return (*found, *self.plain.notes)
 
     def statement(self) -> str:
         """A paragraph to publish."""
         rate = self.rate(self.protocol).sentence()
         parts = [writing.pooled_what(self.plain), self.headline(), rate, self.variation(), self.verdict().sentence()]
-        return " ".join([*parts, self.evidence()])
+        return words.Paragraph(" ".join([*parts, self.evidence()]))
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""
@@ -241,23 +250,24 @@ class Nested:
             "next_panel": (next_low, self.next_d_prime.median, next_high),
             "margin": None if self.plain.margin is None else self.plain.margin.d_prime,
             "prob": prob,
-            "noun": self.within,
+            "noun": self.noun,
         }
 
+    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
-        answer = tables.table(frame, caption=f"With panels within {self.within}", kinds=percents)  # type: ignore[arg-type]
+        answer = tables.table(frame, caption=f"With panels within {self.noun}s", kinds=percents)  # type: ignore[arg-type]
         groups = tables.table(
             self.groups_frame(),
-            caption=f"Each {self.within} given all panels, as d-prime",
+            caption=f"Each {self.noun} given all panels, as d-prime",
             labels={"pooled": "average", "next": "next panel"},
         )
         parts: list[str | tables.Table] = [self.headline(), answer, self.variation(), self.verdict().sentence(), groups]
         return [*parts, self.evidence(), *(f"Note: {note}" for note in self.notes)]
 
     def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._shown())
+        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._shown)
 
     def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
+        return tables.block(*self._shown)

@@ -27,7 +27,7 @@ from metasense.pooling.priors import Priors
 if TYPE_CHECKING:
     import xarray as xr
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 Quantity = Callable[[Array, Array, Array], Array]  # of mu, beta (its columns last) and tau
 
 
@@ -42,8 +42,9 @@ class Sloped:
     ----------
     series : Series
     box : Box
-        Axes centre, slope, spread; without the slope where the dose alone moves the centre; for undirected panels with a
-        slope, the centres at both `ends`, and the spread.
+        Axes centre, slope, spread; without the slope where the dose alone moves the centre; for undirected panels with
+        a slope, the centre halfway between the `ends`, how much it changes from there to the ends relative to
+        itself, and the spread.
     ends : tuple of float, optional
         Lowest and highest `z` of the panels, where they are undirected and have a slope.
     """
@@ -76,26 +77,30 @@ class Sloped:
         """
         directed = any(e.protocol.directed for e in evidence)
         ends = None if z is None or directed else (float(z.min()), float(z.max()))
-        panels = _Panels(evidence, *_line(load, np.zeros(len(load)) if z is None else z, ends))
+        panels = _Panels(evidence, load, np.zeros(len(load)) if z is None else z, ends)
         far, scale = min(REACH, 8 * priors.mu_scale), priors.beta_scale
         constant = -np.log(np.sqrt(2 * np.pi) * scale)
-        if ends is not None:  # the area of the new coordinates, and the share of the prior that is not cut off
+        if ends is not None:  # the share of the prior that is not cut off
             share = sum(np.arctan(priors.mu_scale / (scale * abs(end))) for end in ends) / np.pi
-            constant -= np.log(ends[1] - ends[0]) + np.log(share)
+            constant += np.log(2 / (ends[1] - ends[0])) - np.log(share)
 
         def log_density(first: Array, *rest: Array) -> Array:
             second, tau = rest if z is not None else (np.zeros(1), *rest)
             logs = panels.log_likelihood(first, second, tau)
             mu, beta = _centre_and_slope(first[:, None], second, ends)
-            logs += log_prior(mu[:, :, None] if z is not None else mu[:, None], tau, priors, directed)
+            logs = logs + log_prior(mu[:, :, None], tau, priors, directed)
             if z is None:
                 return logs[:, 0, :]
-            return logs + (constant - 0.5 * (beta / scale) ** 2 + 0 * mu)[:, :, None]
+            logs += (constant - 0.5 * (beta / scale) ** 2)[:, :, None]
+            if ends is not None:  # the area of the coordinates
+                with np.errstate(divide="ignore"):
+                    logs += np.log(first)[:, None, None]
+            return logs
 
         average, spread = start.average, start.spread
         axes = [axis(-far if directed else 0.0, far, average.mean, average.sd)]
         if ends is not None:
-            axes = [axis(0.0, REACH, average.mean, 2 * average.sd)] * 2
+            axes.append(axis(-1.0, 1.0, 0.0, 0.5))
         elif z is not None:
             axes.append(axis(-8 * scale, 8 * scale, 0.0, scale / 2))
         axes.append(axis(0.0, min(REACH, 8 * priors.tau_scale), spread.median, spread.sd))
@@ -133,10 +138,8 @@ class Sloped:
         if len(values) == 2:
             edges, mass = self.box.own_cells[0]
             return Strips.of(self.series, edges * load, values[-1], mass)
-        shares = _line(load, float(z[0]), self.ends)
-        along = int(abs(shares[1]) > abs(shares[0]))  # cells must be as wide as they can be
-        edges, mass = self.box.own_cells[along]
-        moved = shares[along] * edges[:, None] + shares[1 - along] * values[1 - along]
+        edges, mass = self.box.own_cells[0]
+        moved = _centres(load, float(z[0]), edges[:, None], values[1], self.ends)
         keep = mass.max(axis=2) > NEGLIGIBLE * mass.max()
         low, high = np.minimum(moved[:-1], moved[1:])[keep], np.maximum(moved[:-1], moved[1:])[keep]
         x = np.linspace(low.min(), high.max() + 1e-9, POINTS // 2)
@@ -146,34 +149,34 @@ class Sloped:
         return Strips.of(self.series, x, values[-1][used], np.maximum(np.diff(cdfs, axis=0), 0.0))
 
 
-def _line(load: Any, z: Any, ends: tuple[float, float] | None) -> tuple[Any, Any]:
-    """What the first two axes are multiplied with to give a panel's centre."""
+def _centres(load: float, z: float, first: Array, second: Array, ends: tuple[float, float] | None) -> Array:
+    """Centre of panels at `z`, from the first two axes."""
     if ends is None:
-        return load, load * z
-    low, high = ends
-    return load * (high - z) / (high - low), load * (z - low) / (high - low)
+        return np.asarray(load * (first + z * second))
+    return np.asarray(load * first * (1 + second * (2 * z - ends[1] - ends[0]) / (ends[1] - ends[0])))
 
 
 def _centre_and_slope(first: Array, second: Array, ends: tuple[float, float] | None) -> tuple[Array, Array]:
-    """Centre where z is 0, and slope, from the first two axes."""
-    if ends is None:
-        return first + 0 * second, second + 0 * first
-    low, high = ends
-    return (first * high - second * low) / (high - low), (second - first) / (high - low)
+    """The centre where z is 0, and the slope, from the first two axes."""
+    slope = second + 0 * first if ends is None else 2 * first * second / (ends[1] - ends[0])
+    return _centres(1.0, 0.0, first, second, ends) + 0 * second, slope
 
 
 class _Panels:
-    """The likelihood of all panels, each centred at `one` times the first axis plus `other` times the second."""
+    """The likelihood of all panels on the axes of the box."""
 
-    def __init__(self, evidence: Sequence[Evidence], one: Array, other: Array) -> None:
+    def __init__(
+        self, evidence: Sequence[Evidence], load: Array, z: Array, ends: tuple[float, float] | None = None
+    ) -> None:
+        self.ends = ends
         gammas, self.shares = overdispersions(evidence)
         distinct = {e: k for k, e in enumerate(dict.fromkeys(evidence))}
         index = np.array([distinct[e] for e in evidence])
         self.series = [Series.build(list(distinct), np.bincount(index).tolist(), float(g)) for g in gammas]
         repeated = np.array([e.repeated for e in distinct])
         self.lines: list[tuple[float, float, Array, Array, Array]] = []
-        for line in np.unique(np.stack([one, other]), axis=1).T:
-            which, copies = np.unique(index[(one == line[0]) & (other == line[1])], return_counts=True)
+        for line in np.unique(np.stack([load, z]), axis=1).T:
+            which, copies = np.unique(index[(load == line[0]) & (z == line[1])], return_counts=True)
             self.lines.append((*line, which, copies.astype(float), repeated[which]))
 
     def log_likelihood(self, first: Array, second: Array, tau: Array) -> Array:
@@ -181,10 +184,10 @@ class _Panels:
         logs = np.zeros((len(self.series), len(first) * len(second), len(tau)))
         for g, series in enumerate(self.series):
             damping = np.exp(-0.5 * np.multiply.outer(series.frequencies, tau) ** 2)
-            for one, other, which, copies, repeated in self.lines:
+            for load, z, which, copies, repeated in self.lines:
                 if g and not repeated.any():  # without repeats the overdispersion does not matter
                     continue
-                centres = np.add.outer(one * first, other * second).ravel()
+                centres = _centres(load, z, first[:, None], second, self.ends).ravel()
                 waves = series.waves(centres, np.zeros(len(centres)))
                 for panel, n, again in zip(which, copies, repeated, strict=True):
                     if g and not again:

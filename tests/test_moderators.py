@@ -1,0 +1,379 @@
+"""Pools with moderators: against direct quadrature, against their own symmetries, and on the demo data."""
+
+import re
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.interpolate import CubicSpline
+from scipy.stats import binom, norm
+
+import metasense as ms
+from metasense.pooling.moderators import Moderated
+from metasense.protocols import protocol
+from metasense.showing import words
+
+PRIORS = ms.Priors()
+
+
+def table(correct, x, test="triangle", tastings=30, **columns):
+    names = [f"P{i}" for i in range(len(correct))]
+    return pd.DataFrame({"panel": names, "protocol": test, "tastings": tastings, "correct": correct, "x": x, **columns})
+
+
+def legendre(nodes, low, high):
+    x, w = np.polynomial.legendre.leggauss(nodes)
+    return low + (x + 1) / 2 * (high - low), w / 2 * (high - low)
+
+
+@lru_cache
+def averages(test, n, correct, tau):
+    """Chance of the count for d-primes drawn from Normal(centre, tau), by a plain sum; a spline over the centres."""
+    centres, z, d = np.linspace(-12, 12, 601), np.linspace(-8, 8, 161), np.linspace(-36, 36, 28801)
+    chance = np.interp(np.add.outer(centres, tau * z), d, binom.pmf(correct, n, protocol(test).p_correct(d)))
+    return CubicSpline(centres, chance @ (norm.pdf(z) * 0.1))
+
+
+def averaged(test, n, correct, centre, tau):
+    return averages(test, n, correct, tau)(centre)
+
+
+def brute(correct, x, test, *, n=30):
+    """Log evidence and mean slope per SD, by direct quadrature over centre, slope and spread."""
+    z = (np.array(x, float) - np.mean(x)) / np.std(x)
+    tau, w_tau = legendre(24, 0, 3)
+    falling, w_falling = legendre(30, -2.5, 0)  # the bound on the centre has a corner at slope 0
+    rising, w_rising = legendre(30, 0, 2.5)
+    total = moment = held = 0.0
+    for b, wb in zip([*falling, *rising], [*w_falling, *w_rising], strict=True):
+        low = -11.0 if protocol(test).directed else float((-b * z).max())  # undirected: no panel's centre below 0
+        mu, w_mu = legendre(240, low, 11)
+        prior = norm.pdf(mu, scale=1.5) * (1 if protocol(test).directed else 2) * norm.pdf(b, scale=0.5) * wb * w_mu
+        held += prior.sum()
+        likelihood = np.ones((len(mu), len(tau)))
+        for i, count in enumerate(correct):
+            for k, t in enumerate(tau):
+                likelihood[:, k] *= averaged(test, n, count, mu + b * z[i], t)
+        part = prior @ likelihood @ (w_tau * 2 * norm.pdf(tau, scale=0.5))
+        total, moment = total + part, moment + b * part
+    return np.log(total / held), moment / total
+
+
+@pytest.fixture(scope="module")
+def coffee():
+    return ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored", through_zero="weeks_stored")
+
+
+# --- against quadrature ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("test", "correct"), [("triangle", [9, 11, 12, 18]), ("2-AFC", [14, 16, 21, 25])])
+def test_one_moderator_equals_direct_quadrature(test, correct):
+    x = [1.0, 2.0, 4.0, 8.0]
+    moderated = ms.pool(table(correct, x, test), moderators="x")
+    evidence, slope = brute(correct, x, test)
+    assert moderated.log_evidence == pytest.approx(evidence, abs=2e-5)
+    assert moderated.slope().mean * np.std(x) == pytest.approx(slope, abs=2e-5)
+
+
+def test_a_dose_through_zero_equals_direct_quadrature():
+    correct, x = [9, 11, 12, 18], np.array([0.0, 2.0, 4.0, 8.0])
+    moderated = ms.pool(table(correct, x), moderators="x", through_zero="x")
+    unit = np.sqrt(np.mean(x**2))
+    mu, w_mu = legendre(60, 0, 6)
+    tau, w_tau = legendre(30, 0, 3)
+    likelihood = np.ones((60, 30))
+    for count, dose in zip(correct, x, strict=True):
+        likelihood *= np.stack([averaged("triangle", 30, count, mu * dose / unit, t) for t in tau], axis=1)
+    joint = likelihood * np.outer(w_mu * 2 * norm.pdf(mu, scale=1.5), w_tau * 2 * norm.pdf(tau, scale=0.5))
+    assert moderated.log_evidence == pytest.approx(np.log(joint.sum()), abs=1e-5)
+    assert moderated.slope().mean == pytest.approx(joint.sum(axis=1) @ mu / joint.sum() / unit, abs=1e-5)
+
+
+def test_categories_equal_direct_quadrature():
+    correct, x = [9, 11, 15, 18], ["plain", "plain", "buttered", "buttered"]
+    moderated = ms.pool(table(correct, x), moderators="x")
+    mu, w_mu = legendre(40, 0, 6)
+    tau, w_tau = legendre(24, 0, 3)
+    phi, w_phi = legendre(200, -8, 8)
+    total = mean = 0.0
+    for t, wt in zip(tau, w_tau, strict=True):
+        groups = [
+            averaged("triangle", 30, a, phi, t) * averaged("triangle", 30, b, phi, t)
+            for a, b in (correct[:2], correct[2:])
+        ]
+        around = norm.pdf(phi[None, :], mu[:, None], 0.5) * w_phi
+        weight = w_mu * 2 * norm.pdf(mu, scale=1.5) * wt * 2 * norm.pdf(t, scale=0.5)
+        both = (around @ groups[0]) * (around @ groups[1])
+        size = np.abs(phi) * (1 - 2 * norm.sf(np.abs(phi) / t)) + 2 * t * norm.pdf(phi / t)  # E|theta|
+        total += weight @ both
+        mean += weight @ ((around @ (size * groups[1])) * (around @ groups[0]))
+    assert moderated.log_evidence == pytest.approx(np.log(total), abs=1e-5)
+    assert moderated.at(x="buttered").average.mean == pytest.approx(mean / total, abs=1e-4)
+
+
+# --- properties -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def weeks():
+    return table([9, 8, 12, 14, 13, 19], [1.0, 2.0, 3.0, 5.0, 8.0, 9.0])
+
+
+def test_order_unit_and_origin_of_the_moderator_do_not_matter(weeks):
+    one = ms.pool(weeks, moderators="x")
+    days = ms.pool(weeks.iloc[::-1].assign(x=lambda frame: 7 * frame["x"] - 3), moderators="x")
+    assert days.log_evidence == pytest.approx(one.log_evidence, abs=1e-9)
+    assert days.slope().interval() == pytest.approx(np.array(one.slope().interval()) / 7, abs=1e-6)
+    assert days.at(x=11.0).average.median == pytest.approx(one.at(x=2.0).average.median, abs=1e-6)
+
+
+def test_turning_the_moderator_round_turns_the_slope_round(weeks):
+    one, other = ms.pool(weeks, moderators="x"), ms.pool(weeks.assign(x=-weeks["x"]), moderators="x")
+    low, high = other.slope().interval()
+    assert one.slope().interval() == pytest.approx((-high, -low), abs=2e-3)
+    assert one.share.median == pytest.approx(other.share.median, abs=5e-3)
+
+
+@pytest.mark.parametrize("x", [[1.0, 2.0, 3.0, 5.0, 8.0, 9.0], list("aabbba")])
+def test_a_slope_that_cannot_be_leaves_the_plain_pool(weeks, x):
+    moderated = ms.pool(weeks.assign(x=x), moderators="x", priors=ms.Priors(beta_scale=0.005))
+    there = moderated.at(x=x[0])
+    assert moderated.bayes_factor == pytest.approx(1, abs=0.01)
+    assert there.average.interval() == pytest.approx(moderated.without.average.interval(), abs=8e-3)
+    assert there.next_d_prime.interval() == pytest.approx(moderated.without.next_d_prime.interval(), abs=8e-3)
+
+
+def test_every_scale_tells_the_same(weeks):
+    there = ms.pool(weeks, moderators="x").at(x=4)
+    triangle = protocol("triangle")
+    rate = there.rate("triangle")
+    assert rate.next_p_c.quantile(0.8) == pytest.approx(triangle.p_correct(there.next_d_prime.quantile(0.8)), abs=1e-3)
+    assert rate.p_d.median == pytest.approx(triangle.p_d_from_p(rate.p_c.median), abs=1e-6)
+
+
+def test_change_is_the_difference_of_the_averages(weeks):
+    moderated = ms.pool(weeks, moderators="x")
+    means = [moderated.at(x=v).average.mean for v in (1.0, 9.0)]
+    assert moderated.change("x", 1.0, 9.0).mean == pytest.approx(means[1] - means[0], abs=1e-3)
+    assert moderated.change("x", 9.0, 1.0).median == pytest.approx(-moderated.change("x", 1.0, 9.0).median, abs=5e-3)
+    rates = [moderated.at(x=v).rate("triangle").p_d.mean for v in (1.0, 9.0)]
+    assert moderated.change("x", 1.0, 9.0, protocol="triangle").mean == pytest.approx(rates[1] - rates[0], abs=1e-3)
+
+
+def test_repeat_tasters_enter_once_each():
+    frame = table([9, 8, 12, 14, 13, 19], [1.0, 2.0, 3.0, 5.0, 8.0, 9.0], tasters=[30, 30, 30, 30, 30, 5])
+    few, many = ms.pool(frame, moderators="x"), ms.pool(frame.drop(columns="tasters"), moderators="x")
+    assert few.slope().sd > many.slope().sd
+
+
+def test_large_panels_give_the_slope_back():
+    x = np.arange(1.0, 9.0)
+    chance = protocol("tetrad").p_correct(0.3 + 0.2 * x)
+    moderated = ms.pool(table(np.round(2000 * chance).astype(int), x, "tetrad", 2000), moderators="x")
+    low, high = moderated.slope().interval()
+    assert low < 0.2 < high
+    assert high - low < 0.04
+    assert moderated.bayes_factor > 100
+    assert moderated.share.median > 0.95
+
+
+# --- refusals -------------------------------------------------------------------------------------------------------
+
+GOOD = table([9, 8, 12, 14, 13, 19], [1.0, 2.0, 3.0, 5.0, 8.0, 9.0], style=list("aabbab"), same="dry")
+
+
+@pytest.mark.parametrize(
+    ("frame", "asked", "reason"),
+    [
+        (GOOD, {"moderators": "style_"}, "no column 'style_'. Did you mean 'style'"),
+        (GOOD, {"moderators": "same"}, "'same' is dry in every panel"),
+        (GOOD.iloc[:2], {"moderators": "x"}, "2 panels cannot tell .* 3 are the least"),
+        (GOOD.assign(x=[1, 2, None, 4, None, 6]), {"moderators": "x"}, r"missing for 'P2' and 'P4'.*panels\.where"),
+        (GOOD.assign(style=list("abcdef")), {"moderators": "style"}, "each 'style' has a single panel"),
+        (GOOD.assign(y=2 * GOOD["x"] + 1), {"moderators": ["x", "y"]}, "'x' and 'y' changed together"),
+        (GOOD.assign(k=list("aaabbb"), j=list("aaabbb")), {"moderators": ["k", "j"]}, "'k' and 'j' changed together"),
+        (GOOD.assign(batch_pair=list("uuvvuv")), {"moderators": "style"}, "each 'style' is one batch_pair"),
+        (GOOD.iloc[:4], {"moderators": ["x", "style", "y"]}, "no column 'y'"),
+        (GOOD.iloc[:4].assign(y=[3, 1, 2, 5]), {"moderators": ["x", "style", "y"]}, "4 panels cannot carry 3 effects"),
+        (GOOD, {"moderators": "correct"}, "'correct' is part of the result"),
+        (GOOD, {"moderators": "x", "through_zero": "style"}, "through_zero names 'style', which must be among"),
+        (GOOD, {"moderators": "style", "through_zero": "style"}, "only a number can go through zero"),
+        (GOOD.assign(x=-GOOD["x"]), {"moderators": "x", "through_zero": "x"}, "negative values, so it is no dose"),
+        (GOOD, {"moderators": ["x", "x"]}, "named twice"),
+        (GOOD, {"moderators": []}, "name at least one column"),
+        (GOOD.assign(date=pd.date_range("2025-01-01", periods=6)), {"moderators": "date"}, "holds dates"),
+        (GOOD, {"moderators": "style", "within": "style"}, "cannot be both a moderator and the level"),
+    ],
+)
+def test_a_question_the_table_cannot_answer_is_refused_with_the_reason(frame, asked, reason):
+    with pytest.raises(ms.PanelsError, match=reason):
+        ms.pool(frame, **asked)
+
+
+def test_all_reasons_come_at_once():
+    with pytest.raises(ms.PanelsError) as caught:
+        ms.pool(GOOD, moderators=["same", "nothing", "correct"])
+    assert len(caught.value.problems) == 3
+
+
+def test_values_out_of_place_are_refused_or_marked(coffee):
+    with pytest.raises(ValueError, match="'roast' is not among the moderators"):
+        coffee.at(roast="light")
+    with pytest.raises(ValueError, match="weeks_stored is a dose, 0 or more; got -1"):
+        coffee.at(weeks_stored=-1)
+    with pytest.raises(ValueError, match="weeks_stored is a number; got 'six'"):
+        coffee.at(weeks_stored="six")
+    assert "above 12" in coffee.at(weeks_stored=20).sentence()
+    assert not coffee.at(weeks_stored=6).notes
+
+
+def test_categories_have_no_slope_and_must_be_named():
+    moderated = ms.pool(GOOD, moderators="style")
+    with pytest.raises(ValueError, match="style is no number"):
+        moderated.slope("style")
+    with pytest.raises(ValueError, match="style is one of a and b; got 'c'"):
+        moderated.at(style="c")
+    with pytest.raises(ValueError, match="say which style"):
+        moderated.at()
+
+
+# --- the demo data --------------------------------------------------------------------------------------------------
+
+
+def test_coffee_gives_its_true_dose_back(coffee):
+    # datasets/README.md: d-prime is 0.14 per week of storage
+    low, high = coffee.slope().interval()
+    assert low < 0.14 < high
+    assert coffee.slope().median == pytest.approx(0.14, abs=0.03)
+    assert coffee.at(weeks_stored=0).average.median < coffee.at(weeks_stored=6).average.median
+
+
+def test_bakery_reads_as_one_statement_across_protocols():
+    # datasets/README.md: d-prime is 0.05 per percent of salt taken out, 0.6 of that on buttered slices
+    bakery = ms.pool("datasets/bakery_salt.csv", moderators="salt_cut_pct", through_zero="salt_cut_pct")
+    low, high = bakery.slope().interval()
+    assert low < 0.05 < high
+    text = bakery.statement()
+    assert re.search(
+        r"in triangle tests, where guessing alone gives 33 %; .* in 2-AFC tests, where guessing alone gives 50 %", text
+    )
+    there = bakery.at(salt_cut_pct=25)
+    assert there.rate("triangle").p_d.median < 0.25 < there.rate("2-AFC").p_d.median  # one d-prime, two rates
+
+
+# --- what it shows --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("asked", "mentions"), [({"moderators": "x"}, "prior of the slope"), ({"moderators": "style"}, "each style")]
+)
+def test_words_carry_the_cautions_and_the_priors(asked, mentions):
+    moderated = ms.pool(GOOD, **asked)
+    text = repr(moderated)
+    assert "not randomised" in text
+    assert "Below 10 panels per moderator (here 6 panels, 1 moderator)" in text
+    assert "Bayes factor" in text
+    assert mentions in text
+    assert "seen but not tested" in text
+    assert not words.banned(text)
+    assert not words.banned(moderated.statement())
+
+
+def test_what_changed_along_is_named():
+    moderated = ms.pool(GOOD.assign(style=list("aaabbb")), moderators="x")
+    assert "style changed along with x" in " ".join(moderated.cautions())
+
+
+def test_html_says_what_the_text_says(weeks):
+    moderated = ms.pool(weeks, moderators="x")
+    for shown in (moderated, moderated.at(x=3)):
+        text = re.sub(r"<[^>]+>", " ", shown._repr_html_())
+        for number in re.findall(r"\d+\.\d+", repr(shown)):
+            assert number in text
+
+
+def test_frame_holds_both_ends_the_change_and_the_spreads(weeks):
+    frame = ms.pool(weeks, moderators="x").to_frame(prob=0.9)
+    assert list(frame) == ["quantity", "mean", "median", "lower", "upper", "prob", "kind"]
+    wanted = (
+        "d-prime per unit of x",
+        "average d-prime at x = 1",
+        "p_d (triangle) at x = 9",
+        "spread without moderators",
+    )
+    assert set(wanted) <= set(frame["quantity"])
+    assert (frame["lower"] <= frame["median"]).all()
+    assert (frame["median"] <= frame["upper"]).all()
+
+
+def test_figures_show_panels_on_the_curve_and_categories_as_a_forest(weeks, coffee):
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    mpl.use("Agg")
+    axes = coffee.plot(ax=Figure())
+    assert "weeks_stored" in axes.get_xlabel()
+    assert any(len(line.get_xdata()) == 10 for line in axes.lines)  # one circle a panel
+    labels = [tick.get_text() for tick in ms.pool(GOOD, moderators="style").plot(ax=Figure()).get_yticklabels()]
+    assert {"a", "b"} <= set(labels)
+
+
+# --- sampled --------------------------------------------------------------------------------------------------------
+
+
+def agree(grid, mcmc, sds=0.12):
+    """Every quantity's median and ends within a small part of its own posterior SD, as Monte Carlo error allows."""
+    one, other = grid.to_frame().set_index("quantity"), mcmc.to_frame().set_index("quantity")
+    width = (one["upper"] - one["lower"]) / 4
+    assert (np.abs(one["median"] - other["median"]) < sds * width).all()
+    for end in ("lower", "upper"):
+        assert (np.abs(one[end] - other[end]) < 3 * sds * width).all()
+
+
+@pytest.mark.mcmc
+def test_sampling_agrees_with_integration_for_one_moderator(weeks):
+    agree(ms.pool(weeks, moderators="x"), ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=1500))
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.parametrize("asked", [{"moderators": "x", "through_zero": "x"}, {"moderators": "style"}])
+def test_sampling_agrees_with_integration_for_doses_and_categories(asked):
+    agree(ms.pool(GOOD, **asked), ms.pool(GOOD, method="mcmc", draws=2000, **asked))
+
+
+SAMPLED = {
+    "two numbers": {"moderators": ["x", "y"]},
+    "a number and words": {"moderators": ["x", "style"]},
+    "a dose and words": {"moderators": ["x", "style"], "through_zero": "x"},
+    "a number within pairs": {"moderators": "x", "within": "batch_pair"},
+}
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.timeout(1200)
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("test", ["triangle", "2-AFC"])
+@pytest.mark.parametrize("name", SAMPLED)
+def test_chains_agree_and_none_diverges(name, test, seed):
+    rng = np.random.default_rng(seed)
+    x, y = np.arange(1.0, 13.0), rng.normal(20, 2, 12).round(1)
+    d = np.abs(0.5 + 0.1 * x + rng.normal(0, 0.3, 12))
+    frame = table(rng.binomial(30, protocol(test).p_correct(d)), x, test, y=y, style=list("abcabcabcabc"))
+    frame = frame.assign(batch_pair=list("uvwzuvwzuvwz"))
+    moderated = ms.pool(frame, seed=seed, **SAMPLED[name])
+    assert isinstance(moderated, Moderated)
+    assert moderated.method == "mcmc"
+    assert moderated.advice == ()  # R-hat below 1.01, no divergence, enough draws
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_as_often_as_they_say():
+    from tests.calibration.moderator_recovery import CASES, study
+
+    for case in (CASES[0], CASES[2], CASES[4]):
+        found = study(case, 60, seed=7)
+        assert all(found[name] >= 0.86 for name in ("effect", "average there", "next panel there"))  # 3 SE below .95

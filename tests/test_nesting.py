@@ -1,0 +1,199 @@
+"""Panels within batch pairs: against direct quadrature, against the plain pool, and on the demo data."""
+
+import re
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import binom, norm
+
+import metasense as ms
+from metasense.pooling.grid import integrate
+from metasense.pooling.levels import Groups, Levels
+from metasense.pooling.likelihood import Counts
+from metasense.protocols import protocol
+from metasense.showing import words
+
+
+def table(correct, pairs, test="triangle", tastings=30, **columns):
+    names = [f"P{i}" for i in range(len(correct))]
+    frame = {"panel": names, "protocol": test, "tastings": tastings, "correct": correct, "batch_pair": pairs}
+    return pd.DataFrame(frame | columns)
+
+
+MIXED = table([20, 14, 12, 18, 9, 13], list("aabbbc"))
+
+
+def legendre(nodes, low, high):
+    x, w = np.polynomial.legendre.leggauss(nodes)
+    return low + (x + 1) / 2 * (high - low), w / 2 * (high - low)
+
+
+PHI = np.linspace(-12, 12, 961)
+Z = np.linspace(-8, 8, 161)
+
+
+@lru_cache
+def on_pair(test, n, correct, within):
+    """Chance of the count on a batch pair of each d-prime in PHI."""
+    d = np.linspace(-36, 36, 28801)
+    chance = np.interp(np.add.outer(PHI, within * Z), d, binom.pmf(correct, n, protocol(test).p_correct(d)))
+    return chance @ (norm.pdf(Z) * 0.1)
+
+
+def brute(frame):
+    """Log evidence, mean spread between and mean spread within, by sums over all four unknowns."""
+    test, n = frame["protocol"][0], int(frame["tastings"][0])
+    directed = protocol(test).directed
+    scale = 0.5 / np.sqrt(2)
+    spread, w_spread = legendre(28, 0, 2.2)
+    prior = 2 * norm.pdf(spread, scale=scale) * w_spread
+    mu, w_mu = legendre(120, -9 if directed else 0, 9)
+    centre = w_mu * norm.pdf(mu, scale=1.5) * (1 if directed else 2)
+    joint = np.zeros((28, 28))
+    for j, within in enumerate(spread):
+        product = {pair: np.ones(len(PHI)) for pair in frame["batch_pair"]}
+        for pair, count in zip(frame["batch_pair"], frame["correct"], strict=True):
+            product[pair] = product[pair] * on_pair(test, n, count, within)
+        for i, between in enumerate(spread):
+            at = mu[:, None] + between * Z
+            around = np.stack([np.interp(at, PHI, p) @ (norm.pdf(Z) * 0.1) for p in product.values()])
+            joint[i, j] = centre @ around.prod(axis=0)
+    joint *= np.outer(prior, prior)
+    return np.log(joint.sum()), joint.sum(axis=1) @ spread / joint.sum(), joint.sum(axis=0) @ spread / joint.sum()
+
+
+@pytest.fixture(scope="module")
+def nested():
+    return ms.pool(MIXED, within="batch_pair", margin=ms.Margin(d_prime=0.5))
+
+
+@pytest.mark.parametrize("test", ["triangle", "2-AFC"])
+def test_a_level_equals_direct_quadrature(test):
+    frame = MIXED.assign(protocol=test)
+    nested = ms.pool(frame, within="batch_pair")
+    evidence, between, within = brute(frame)
+    assert nested.levels.box.log_evidence == pytest.approx(evidence, abs=5e-4)  # PHI is interpolated linearly
+    assert nested.between.mean == pytest.approx(between, abs=5e-4)
+    assert nested.spread_within.mean == pytest.approx(within, abs=5e-4)
+
+
+def test_without_spread_between_the_level_is_the_plain_pool():
+    evidence = [Counts(protocol("tetrad"), 24, x) for x in (9, 12, 15, 18)]
+    posterior, evidences = integrate(evidence, [1] * 4, ms.Priors())
+    groups = Groups(evidence, np.array([[1, 1, 0, 0], [0, 0, 1, 1]]))
+    # the tails of the group's own centre are nowhere near a between of 1e-3
+    levels = Levels.integrate(groups, ms.Priors(), posterior, between=1e-3)
+    assert levels.box.log_evidence == pytest.approx(evidences.varying, abs=2e-5)
+    assert levels.new_group.average.interval() == pytest.approx(posterior.average.interval(), abs=2e-3)
+    assert levels.group(0).average.interval() == pytest.approx(posterior.average.interval(), abs=5e-3)
+
+
+def test_order_and_names_of_the_pairs_do_not_matter(nested):
+    shuffled = MIXED.iloc[[5, 2, 0, 4, 1, 3]].replace({"batch_pair": {"a": "x", "b": "y", "c": "z"}})
+    other = ms.pool(shuffled, within="batch_pair")
+    assert other.levels.box.log_evidence == pytest.approx(nested.levels.box.log_evidence, abs=1e-9)
+    assert other.average.interval() == pytest.approx(nested.average.interval(), abs=1e-6)
+    assert other.on("y").average.interval() == pytest.approx(nested.on("b").average.interval(), abs=1e-6)
+
+
+def test_draws_and_densities_of_the_groups_agree():
+    evidence = [Counts(protocol("triangle"), 30, x) for x in (10, 13, 16, 20)]
+    start = integrate(evidence, [1] * 4, ms.Priors())[0]
+    levels = Levels.integrate(Groups(evidence, np.array([[1, 1, 0, 0], [0, 0, 1, 1]])), ms.Priors(), start, between=0.5)
+    averages = levels.draw_averages(np.random.default_rng(1))[0]
+    for g in range(2):
+        density = levels.group(g).average
+        assert averages[:, g].mean() == pytest.approx(density.mean, abs=4 * density.sd / np.sqrt(20_000))
+        q = [0.025, 0.5, 0.975]
+        assert np.quantile(averages[:, g], q) == pytest.approx(density.quantile(q), abs=0.02)
+
+
+def test_a_known_pair_is_told_better_than_a_new_one():
+    # pairs far apart, panels on each alike
+    chance = protocol("tetrad").p_correct(np.array([0.3] * 3 + [1.0] * 3 + [1.7] * 3 + [2.4] * 3))
+    frame = table(np.round(200 * chance).astype(int), list("aaabbbcccddd"), "tetrad", 200)
+    nested = ms.pool(frame, within="batch_pair")
+    assert nested.between.median > 4 * nested.spread_within.median
+    assert nested.share.median > 0.9
+    new, known = nested.next_d_prime.interval(), nested.on("b").next_d_prime.interval()
+    assert known[1] - known[0] < 0.4 * (new[1] - new[0])
+    assert known[0] < 1.0 < known[1]
+    assert nested.bayes_factor > 3
+    assert [round(v, 1) for v in nested.groups_frame()["pooled"]] == [0.3, 1.0, 1.7, 2.4]
+
+
+def test_treating_panels_on_one_pair_as_independent_is_too_sure():
+    correct = [20, 19, 21, 20, 9, 10, 11, 10]
+    nested = ms.pool(table(correct, list("aaaabbbb"), "tetrad"), within="batch_pair")
+    (low, high), (plain_low, plain_high) = nested.average.interval(), nested.plain.average.interval()
+    assert high - low > plain_high - plain_low
+
+
+@pytest.mark.parametrize(
+    ("frame", "within", "reason"),
+    [
+        (MIXED.assign(batch_pair="a"), "batch_pair", "all panels have the same batch_pair, 'a'"),
+        (MIXED.assign(batch_pair=list("abcdef")), "batch_pair", "every panel has a batch_pair of its own"),
+        (MIXED.assign(batch_pair=["a", "a", None, "b", "b", "b"]), "batch_pair", "missing for 'P2'"),
+        (MIXED, "baker", "no column 'baker'"),
+        (MIXED, "panel", "no group that panels could be within"),
+        (MIXED.iloc[:2], "batch_pair", "2 panels cannot tell"),
+    ],
+)
+def test_a_level_that_is_none_is_refused_with_the_reason(frame, within, reason):
+    with pytest.raises(ms.PanelsError, match=reason):
+        ms.pool(frame, within=within)
+
+
+def test_an_unknown_pair_is_refused_by_name(nested):
+    with pytest.raises(ValueError, match="there is no batch_pair 'q'; there is a, b and c"):
+        nested.on("q")
+
+
+def test_words_say_what_lies_between_and_what_the_next_panel_faces(nested):
+    text = repr(nested)
+    assert "One batch pair differs from another by an SD of" in text
+    assert "on a new batch pair" in text
+    assert "Only 3 batch pairs" in text
+    assert "A single panel stands for batch pair c" in text
+    assert "both spreads half-normal(0.354)" in text
+    assert not words.banned(text)
+    assert not words.banned(nested.statement())
+    html = re.sub(r"<[^>]+>", " ", nested._repr_html_())
+    assert all(number in html for number in re.findall(r"\d+\.\d+", text))
+
+
+def test_frames_and_figure(nested):
+    from matplotlib.figure import Figure
+
+    frame = nested.to_frame(prob=0.9)
+    wanted = {"average d-prime", "spread between batch pairs", "next panel d-prime, new batch pair"}
+    assert wanted <= set(frame["quantity"])
+    assert (frame["prob"] == 0.9).all()
+    assert nested.groups_frame()["panels"].tolist() == [2, 3, 1]
+    labels = [tick.get_text() for tick in nested.plot(ax=Figure()).get_yticklabels()]
+    assert labels[:3] == ["a", "b", "c"]
+
+
+def test_an_experimenter_is_a_level_as_well():
+    nested = ms.pool(MIXED.assign(poured_by=["Ann", "Ann", "Ben", "Ben", "Ben", "Cy"]), within="poured_by")
+    assert nested.groups == ("Ann", "Ben", "Cy")
+    assert "One poured by differs" in nested.variation()
+
+
+def test_repeat_tasters_enter_once_each_here_too():
+    frame = table([20, 14, 12, 18, 9, 13], list("aabbbc"), tasters=[30, 30, 30, 30, 30, 5])
+    few = ms.pool(frame, within="batch_pair")
+    many = ms.pool(frame.drop(columns="tasters"), within="batch_pair")
+    assert few.on("c").average.sd > many.on("c").average.sd
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_as_often_as_they_say():
+    from tests.calibration.nesting_recovery import CASES, study
+
+    found = study(CASES[0], 60, seed=7)
+    for name in ("average", "between", "within", "next, new pair", "average, known pair", "next, known pair"):
+        assert found[name] >= 0.86  # 3 standard errors below .95
