@@ -432,7 +432,7 @@ class OnePanel:
 
     def statement(self) -> str:
         """The panel in plain words, as one paragraph; a verdict only where a margin was given."""
-        return " ".join(self._sentences())
+        return words.Paragraph(" ".join(self._sentences()))
 
     def _tables(self) -> tuple[Any, Any]:
         frame = self.to_frame()

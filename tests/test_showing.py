@@ -121,6 +121,13 @@ def test_an_interval_names_its_kind_and_probability():
     assert words.estimate(0.174, 0.171, 0.18, unit="percent").startswith("17.4 % (17.1 % to 18.0 %;")
 
 
+def test_a_paragraph_is_text_that_a_notebook_sets_as_one():
+    text = words.Paragraph("<b>Salt</b> & $pepper$")
+    assert text == str(text) == repr(text) == f"{text}" == "<b>Salt</b> & $pepper$"
+    assert "<b>" not in text._repr_html_() and "mathjax_ignore" in text._repr_html_()
+    assert type(text + "!") is str
+
+
 def test_counts_and_listings_read_as_english():
     assert words.count(1, "panel") == "1 panel"
     assert words.count(1200, "tasting") == "1,200 tastings"

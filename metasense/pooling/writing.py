@@ -40,14 +40,15 @@ def headline(pooled: Pooled) -> str:
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
     )
     if verdict.margin is None:
-        return f"{text}; {verdict.label}."
+        return words.Paragraph(f"{text}; {verdict.label}.")
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
-    return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+    return words.Paragraph(f"{text}: {said} of {words.d(verdict.margin.d_prime)}.")
 
 
 def statement(pooled: Pooled) -> str:
     """A paragraph: what was pooled, how large the difference is, how much it varies, the verdict, what it rests on."""
-    return " ".join([pooled_what(pooled), size(pooled), variation(pooled), pooled.verdict().sentence(), basis(pooled)])
+    parts = [pooled_what(pooled), size(pooled), variation(pooled), pooled.verdict().sentence(), basis(pooled)]
+    return words.Paragraph(" ".join(parts))
 
 
 def pooled_what(pooled: Pooled) -> str:

@@ -24,7 +24,7 @@ from .files import replacing
 
 _KINDS = (
     (r"(^|_)p_value$", "p"),
-    (r"^p_c\b|(^|_)p_c$|proportion|share", "percent"),
+    (r"^p_c\b|(^|_)p_c$|\bp_[cd] \(|proportion|share", "percent"),
     (r"^P\(|^prob$|(^|_)probability$|^prior$", "probability"),
     (
         r"^(tastings|correct|tasters|people|cups|signal|hits|noise|false_alarms|planned|looks|prefer_\w+|no_preference)$",

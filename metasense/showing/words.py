@@ -8,6 +8,7 @@ that our own output can be checked against them.
 
 from __future__ import annotations
 
+import html
 import math
 import re
 import unicodedata
@@ -253,6 +254,27 @@ def span(lower: str, upper: str) -> str:
     if upper == "no upper limit":
         return "no limit either way" if lower == "no lower limit" else f"{lower} and up"
     return f"up to {upper}" if lower == "no lower limit" else f"{lower} to {upper}"
+
+
+# --- text to keep ---------------------------------------------------------------------------------------------------
+
+
+class Paragraph(str):
+    """Text to paste; shown without quotation marks, and set as a paragraph by a notebook.
+
+    Examples
+    --------
+    >>> Paragraph("Salt & pepper."), Paragraph("Salt & pepper.").upper()
+    (Salt & pepper., 'SALT & PEPPER.')
+    """
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(self)
+
+    def _repr_html_(self) -> str:
+        return f'<p class="metasense mathjax_ignore tex2jax_ignore">{html.escape(self)}</p>'
 
 
 # --- margin and verdict ---------------------------------------------------------------------------------------------
