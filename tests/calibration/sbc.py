@@ -202,7 +202,11 @@ def totals(rng: Rng) -> Found:
     theta = rng.normal(mu, tau, int(rng.integers(1, 4)))
     panels = []
     for d in theta:
-        test, people, tastings = forced_choice(rng.choice(UNDIRECTED[:3])), int(rng.integers(2, 8)), int(rng.integers(9, 30))
+        test, people, tastings = (
+            forced_choice(rng.choice(UNDIRECTED[:3])),
+            int(rng.integers(2, 8)),
+            int(rng.integers(9, 30)),
+        )
         answers = tastings // people + (np.arange(people) < tastings % people)
         right = int(_tasters(test, float(d), gamma, answers, rng)[0].sum())
         panels.append(RepeatedTotal(test, people, tastings, right))

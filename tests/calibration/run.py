@@ -1,0 +1,93 @@
+"""Are the posteriors, intervals and verdicts of metasense as sure as they say? One command, one table.
+
+    python tests/calibration/run.py                    # all of it: about an hour on one core
+    python tests/calibration/run.py pool truths        # some suites by name
+    python tests/calibration/run.py --runs 100         # fewer simulated data sets in each
+    python tests/calibration/run.py --list
+
+The first part draws truths from the priors: the position of the truth in each posterior must be spread evenly over
+[0, 1]. "mean off" is the error of its mean (0 is right), "in SEs" the same in standard errors, KS the distance from
+even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth
+(``truths``, ``verdicts``) or take open data whose answers are known (``open-data``).
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+
+from calibration import open_data, ranks, sbc, truths
+
+
+def simulated(name: str, runs: int | None) -> pd.DataFrame:
+    """Positions of the truths in one kind of posterior."""
+    study = sbc.STUDIES[name]
+    return ranks.table(study.name, ranks.positions(study.one, min(runs or study.runs, study.runs), seed=1))
+
+
+def fixed_truths(runs: int | None) -> pd.DataFrame:
+    """Coverage, bias and warnings at fixed truths."""
+    sets = runs or 300
+    rows = [
+        truths.coverage(truth, *design, sets=sets, checked=max(sets // 6, 10))
+        for design in truths.DESIGNS
+        for truth in truths.TRUTHS
+    ]
+    return pd.DataFrame(rows)
+
+
+def wrong_verdicts(runs: int | None) -> pd.DataFrame:
+    """How often verdicts are wrong."""
+    return pd.DataFrame([
+        row for test in ("triangle", "tetrad") for panels in truths.SIZES
+        for row in truths.wrong_verdicts(test, panels, 30, sets=runs or 150)
+    ])  # fmt: skip
+
+
+SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]]] = {
+    **{name: (lambda runs, name=name: simulated(name, runs)) for name in sbc.STUDIES},
+    "truths": fixed_truths,
+    "verdicts": wrong_verdicts,
+    "open-data": lambda runs: open_data.tables(),
+}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("suites", nargs="*", metavar="suite", help="all by default")
+    parser.add_argument("--runs", type=int, help="simulated data sets in each suite, at most the full number")
+    parser.add_argument("--list", action="store_true", help="name the suites")
+    chosen = parser.parse_args()
+    if chosen.list:
+        print("\n".join(SUITES))
+        return 0
+    unknown = [name for name in chosen.suites if name not in SUITES]
+    if unknown:
+        parser.error(f"there is no suite {', '.join(unknown)}; there is {', '.join(SUITES)}")
+    smallest, tests = 1.0, 0
+    for name in chosen.suites or SUITES:
+        start = time.perf_counter()
+        found = SUITES[name](chosen.runs)
+        seconds = time.perf_counter() - start
+        for table in found if isinstance(found, tuple) else (found,):
+            print(table.round(4).to_string(index=False, na_rep=""))
+            if "p" in table:
+                smallest, tests = min(smallest, table["p"].min()), tests + len(table)
+        print(f"-- {name}: {seconds:.0f} s\n", flush=True)
+    if tests:
+        print(
+            f"smallest of {tests} p-values: {smallest:.4f}; by chance alone it is below {0.05 / tests:.5f} once in 20 runs"
+        )
+        return int(smallest < 1e-3 / tests)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

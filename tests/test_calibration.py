@@ -1,0 +1,93 @@
+"""Small calibration checks, seeds fixed; the whole table comes from ``python tests/calibration/run.py``."""
+
+import numpy as np
+import pytest
+from calibration import open_data, ranks, sbc, truths
+
+from metasense.pooling.distribution import Distribution
+
+
+def check(found, smallest_p):
+    """Every quantity's positions are even, and 95 % intervals hold the truth within four standard errors."""
+    for name in found:
+        row = ranks.line(found[name])
+        assert row["p"] > smallest_p, (name, row)
+        assert abs(row["in SEs"]) < 4, (name, row)
+        assert abs(row["in 95%"] - 0.95) < 4 * np.sqrt(0.0475 / row["runs"]), (name, row)
+
+
+def test_even_positions_pass_and_crooked_ones_do_not():
+    rng = np.random.default_rng(1)
+    truth = rng.normal(size=400)
+    data = truth + rng.normal(size=400)
+    at = np.linspace(-6, 6, 401)
+
+    def pits(scale, shift=0.0):  # the right posterior is Normal(data / 2, sqrt(1/2))
+        posteriors = [Distribution.from_density(at, np.exp(-0.5 * ((at - y / 2 - shift) / scale) ** 2)) for y in data]
+        return [d.below(t) for d, t in zip(posteriors, truth, strict=True)]
+
+    right = ranks.line(pits(np.sqrt(0.5)))
+    assert right["p"] > 0.01 and abs(right["in SEs"]) < 3 and abs(right["in 95%"] - 0.95) < 0.04
+    too_sure, moved = ranks.line(pits(0.5)), ranks.line(pits(np.sqrt(0.5), 0.2))
+    assert too_sure["p"] < 0.01 and too_sure["in 95%"] < 0.9
+    assert moved["p"] < 1e-4 and moved["in SEs"] < -4
+
+
+@pytest.mark.parametrize(("name", "runs"), [("pool", 50), ("pool-directed", 25), ("single", 100), ("preference", 40)])
+def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
+    check(ranks.positions(sbc.STUDIES[name].one, runs, seed=11), 1e-3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in sbc.STUDIES if "mcmc" not in name])
+def test_truths_fall_anywhere_in_every_posterior(name):
+    study = sbc.STUDIES[name]
+    check(ranks.positions(study.one, max(study.runs // 4, 40), seed=5), 1e-4)
+
+
+@pytest.mark.slow
+@pytest.mark.mcmc
+@pytest.mark.parametrize("name", ["mcmc", "mcmc-moderators"])
+def test_truths_fall_anywhere_in_what_was_sampled(name):
+    check(ranks.positions(sbc.STUDIES[name].one, 30, seed=5), 1e-4)
+
+
+def test_the_known_failure_is_there_and_the_fit_check_warns_of_it():
+    half = truths.coverage("half 0, half 1.5", "tetrad", 12, 60, sets=25, checked=16)
+    assert 0.1 < half["bias"] < 0.4  # the average comes out too high
+    assert half["warned"] >= 0.5
+    assert abs(half["bias of mixture"]) < half["bias"] / 2
+
+
+def test_ordinary_truths_are_covered_and_raise_few_warnings():
+    found = truths.coverage("centre 1, spread 0.3", "tetrad", 12, 60, sets=25, checked=16)
+    assert found["average"] >= 0.8 and abs(found["bias"]) < 0.1 and found["warned"] <= 0.4
+
+
+def test_verdicts_are_rarely_on_the_wrong_side():
+    near = {ratio: truths.verdicts(ratio, "tetrad", 6, 30, sets=60)["verdict"] for ratio in (0.5, 2.0)}
+    assert (near[0.5] == "beyond the margin").mean() <= 0.05  # the truth is within
+    assert (near[2.0] == "within the margin").mean() <= 0.05  # the truth is beyond
+    assert (near[2.0] == "beyond the margin").mean() >= 0.9
+
+
+@pytest.mark.slow
+def test_of_the_verdicts_given_at_most_one_in_twenty_is_wrong_when_truths_come_from_the_prior():
+    drawn = truths.verdicts(None, "triangle", 3, 30, sets=600)
+    for said, right in (("beyond", drawn["average"] > truths.MARGIN), ("within", drawn["average"] < truths.MARGIN)):
+        chosen = drawn["verdict"] == f"{said} the margin"
+        assert chosen.sum() > 20
+        assert (~right[chosen]).mean() <= 0.05 + 3 * np.sqrt(0.0475 / chosen.sum())
+
+
+@pytest.mark.parametrize("name", [pytest.param("rat tumours", marks=pytest.mark.slow), "baseball", "Saxony sexes"])
+def test_open_data_give_the_answers_known_from_elsewhere(name):
+    # sources beside each value in tests/data/open_data_reference.csv
+    found, covered = open_data.SETS[name]()
+    reference = open_data.pd.read_csv(open_data.DATA / "open_data_reference.csv")
+    reference = reference[reference["data"] == name]
+    assert set(reference["quantity"]) == set(found)
+    for row in reference.itertuples(index=False):
+        assert found[row.quantity] == pytest.approx(row.value, abs=row.tolerance), row.quantity
+    seen = {"rat tumours": 71, "baseball": 17, "Saxony sexes": 6115}[name]
+    assert abs(covered["in 95%"] - 0.95) < 3 * np.sqrt(0.0475 / seen)
