@@ -98,6 +98,11 @@ def test_without_luck_it_is_the_plain_beta_posterior():
     assert share.mean == pytest.approx(15 / 22, abs=1e-4)
 
 
+def test_thousands_of_answers_are_still_resolved():
+    share, _ = fit([asked(6100, 3900, 2000, offered=True)], [np.ones(1)])
+    assert share.interval() == pytest.approx(stats.beta(6101, 3901).ppf([0.025, 0.975]), abs=2e-4)
+
+
 def test_with_nothing_but_luck_the_prior_is_all_there_is():
     share, _ = fit([asked(40, 2, 3, offered=True)], [np.zeros(1)])
     assert share.interval() == pytest.approx((0.025, 0.975), abs=1e-6)

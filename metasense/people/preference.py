@@ -46,7 +46,7 @@ Array = NDArray[np.floating[Any]]
 
 SPREAD = 0.5  # scale of the half-normal prior of how much panels' preferences differ, in log odds
 SMALL = 0.5  # average d-prime below which correct answers are mostly luck
-CELLS = 160  # of the preference's axis
+CELLS = 160  # of the preference's axis, more where there are many answers
 SHARES = 24  # values of w for each panel, equally probable
 ANSWERS = ("new", "old", "none")
 
@@ -502,21 +502,30 @@ def fit(
     spread : float
         Prior scale of the SD between panels, in log odds.
     """
-    edges = np.linspace(0, 1, CELLS + 1)
+    answers = sum(a.new + a.old + a.none + a.wrong_new + a.wrong_old + a.wrong_none for a in asked)
+    certain = all(np.all(np.asarray(w) >= 1) for w in shares)  # then who has no preference says nothing on the others
+    # a share of n answers is known to about 1 / sqrt(4 n): cells and nodes must be closer together than that
+    size = int(np.clip(8 * np.sqrt(answers), CELLS, 1000 if certain else 2 * CELLS))
+    edges = np.linspace(0, 1, size + 1)
     rho = (edges[1:] + edges[:-1]) / 2
-    nodes, weight = np.polynomial.legendre.leggauss(14)
-    none, weight = ((nodes + 1) / 2, weight / 2) if any(a.offered for a in asked) else (np.zeros(1), np.ones(1))
+    none, weight = np.zeros(1), np.ones(1)
+    if not certain and any(a.offered for a in asked):
+        x, w = np.polynomial.legendre.leggauss(int(np.clip(1.9 * np.sqrt(answers + sum(placebo or ())), 14, 40)))
+        none, weight = (x + 1) / 2, w / 2
     logs = np.stack([_panel(a, w, rho, none) for a, w in zip(asked, shares, strict=True)])
     likelihood = np.exp(logs - logs.max(axis=(1, 2, 3), keepdims=True))  # panels, rho, q, e
     nuisance = np.multiply.outer(weight, weight)
     if placebo is not None and len(none) > 1:
-        nuisance = nuisance * np.exp(xlogy(placebo[0], 1 - none) + xlogy(placebo[1], none) - _peak(*placebo))
+        guessers = xlogy(placebo[0], 1 - none) + xlogy(placebo[1], none)
+        nuisance = nuisance * np.exp(guessers - guessers.max())
     spreads = np.abs(spread * ndtri(0.5 + (np.arange(8) + 0.5) / 16)) if len(asked) > 1 and spread > 0 else np.zeros(1)
-    typical, own = np.zeros(CELLS), np.zeros((len(asked), CELLS))
+    typical, own, peak = np.zeros(size), np.zeros((len(asked), size)), None
     for sd in spreads:
         moves = _kernel(rho, edges, sd)
-        smooth = np.maximum(moves @ likelihood.reshape(len(asked), CELLS, -1), 1e-300).reshape(likelihood.shape)
-        total = np.exp(np.log(smooth).sum(axis=0)) * nuisance
+        smooth = np.maximum(moves @ likelihood.reshape(len(asked), size, -1), 1e-300).reshape(likelihood.shape)
+        log = np.log(smooth).sum(axis=0)
+        peak = log.max() if peak is None else peak
+        total = np.exp(log - peak) * nuisance
         typical += total.sum(axis=(1, 2))
         for i in range(len(asked)):
             own[i] += (np.tensordot(moves.T, total / smooth[i], 1) * likelihood[i]).sum(axis=(1, 2))
@@ -526,14 +535,17 @@ def fit(
 def _panel(asked: Asked, shares: Array, rho: Array, none: Array) -> Array:
     """Log likelihood of one panel's preferences at each preference, no-preference rate and guessers' rate."""
     offered = none if asked.offered else np.zeros(1)
-    r, q, e, w = np.ix_(rho, offered, offered, np.clip(shares, 0, 1))
-    guess = (1 - w) * (1 - e) / 2
-    log = xlogy(asked.new, w * (1 - q) * r + guess) + xlogy(asked.old, w * (1 - q) * (1 - r) + guess)
-    log = log + xlogy(asked.none, w * q + (1 - w) * e) if asked.offered else log
-    peak = log.max(axis=3, keepdims=True)
-    mixed = peak[..., 0] + np.log(np.exp(log - peak).mean(axis=3))
-    wrong = xlogy(asked.wrong_new + asked.wrong_old, 1 - offered) + xlogy(asked.wrong_none, offered)
-    return np.broadcast_to(mixed + (wrong if asked.offered else 0.0), (len(rho), len(none), len(none)))
+    r, q, e = np.ix_(rho, offered, offered)
+    total = np.full((len(rho), len(offered), len(offered)), -np.inf)
+    for w in np.clip(shares, 0, 1):
+        luck = (1 - w) * (1 - e) / 2
+        log = xlogy(asked.new, w * (1 - q) * r + luck) + xlogy(asked.old, w * (1 - q) * (1 - r) + luck)
+        if len(offered) > 1:
+            log = log + xlogy(asked.none, w * q + (1 - w) * e)
+        total = np.logaddexp(total, log)
+    if len(offered) > 1:
+        total = total + xlogy(asked.wrong_new + asked.wrong_old, 1 - offered) + xlogy(asked.wrong_none, offered)
+    return np.broadcast_to(total, (len(rho), len(none), len(none)))
 
 
 def _kernel(rho: Array, edges: Array, sd: float) -> Array:
@@ -546,11 +558,6 @@ def _kernel(rho: Array, edges: Array, sd: float) -> Array:
 
 def _cells(edges: Array, mass: Array) -> Distribution:
     return Distribution(edges, np.concatenate([[0.0], np.cumsum(mass) / mass.sum()]))
-
-
-def _peak(stated: int, none: int) -> float:
-    top = stated / max(stated + none, 1)
-    return float(xlogy(stated, top) + xlogy(none, 1 - top))
 
 
 def _larger(real: tuple[int, int], placebo: tuple[int, int]) -> float:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from metasense.pooling.pooled import Pooled
-    from metasense.pooling.posterior import Posterior
+    from metasense.pooling.posterior import Patch, Posterior
 
 Array = NDArray[np.floating[Any]]
 
@@ -280,13 +280,23 @@ class Tasters:
     def _populations(self) -> dict[int, _Population]:
         return {}
 
+    @cached_property
+    def _d_primes(self) -> dict[int, list[Array]]:
+        """Of every distinct panel with known people: its d-primes, an array a patch of the posterior."""
+        names = set(self.people["panel"])
+        here = [name in names for name in self.pooled.panels.frame["panel"]]
+        panels = np.unique(self.pooled.collected.index[here]).tolist()
+        patches = [_d_primes(patch, panels) for patch in self.pooled.posterior.patches]
+        return {panel: [part[i] for part in patches] for i, panel in enumerate(panels)}
+
     def _ability(self, row: Any) -> _Ability:
         """Everybody with the same count in panels with the same counts is the same case."""
         at = int(np.flatnonzero(self.pooled.panels.frame["panel"] == row.panel)[0])
         case = (int(self.pooled.collected.index[at]), int(row.r), int(row.y))
         if case not in self._known:
             if case[0] not in self._populations:
-                self._populations[case[0]] = _Population.of(self.pooled.posterior, case[0])
+                self._populations.clear()  # each is large, and a panel's tasters come together
+                self._populations[case[0]] = _Population.of(self.pooled.posterior, case[0], self._d_primes[case[0]])
             self._known[case] = self._populations[case[0]].given(case[1], case[2])
         return self._known[case]
 
@@ -344,7 +354,7 @@ class _Population:
     weight: Array
 
     @classmethod
-    def of(cls, posterior: Posterior, panel: int) -> _Population:
+    def of(cls, posterior: Posterior, panel: int, d_primes: list[Array]) -> _Population:
         """Everything the pool knows about the tasters of its distinct panel number `panel`."""
         protocol = posterior.patches[0].series.evidence[panel].protocol
         assert isinstance(protocol, Protocol)
@@ -352,8 +362,7 @@ class _Population:
         guess = protocol.guess
         edges = np.concatenate([guess * (1 - unit[::-1]), (guess + (1 - guess) * unit)[1:]])
         masses, weights = [], []
-        for patch in posterior.patches:
-            theta = _quantiles(patch, panel)
+        for patch, theta in zip(posterior.patches, d_primes, strict=True):
             p = protocol.p_correct(theta)
             above = p >= guess
             mean = np.clip(np.where(above, (p - guess) / (1 - guess), (guess - p) / guess), 1e-12, 1 - 1e-12)
@@ -375,14 +384,17 @@ class _Population:
         return _Ability(self.protocol, self.edges, share / share.sum())
 
 
-def _quantiles(patch: Any, panel: int) -> Array:
-    """d-primes of the panel at one overdispersion, each standing for the same probability."""
-    series = patch.series
-    axis = series.axis
-    density = series.mix(*patch.mixing, [panel])[1]
-    density = density * np.exp(series.evidence[panel].log_likelihood(axis, series.gamma) - series.log_scale[panel])
-    cdf = np.cumsum(density)
-    return np.interp((np.arange(NODES) + 0.5) / NODES, cdf / cdf[-1], axis)
+def _d_primes(patch: Patch, panels: list[int]) -> list[Array]:
+    """For each panel, at one overdispersion, d-primes that stand for equal probabilities."""
+    series, middles = patch.series, (np.arange(NODES) + 0.5) / NODES
+    found: list[Array] = []
+    for start in range(0, len(panels), 256):  # bounds the memory of large pools
+        part = panels[start : start + 256]
+        for panel, density in zip(part, series.mix(*patch.mixing, part)[1:], strict=True):
+            own = series.evidence[panel].log_likelihood(series.axis, series.gamma) - series.log_scale[panel]
+            cdf = np.cumsum(density * np.exp(own))
+            found.append(np.interp(middles, cdf / cdf[-1], series.axis))
+    return found
 
 
 @dataclass(frozen=True, eq=False)
