@@ -134,7 +134,7 @@ def test_panels_of_two_counts_are_left_as_they_are():
 def test_omegas_must_be_shares():
     with pytest.raises(ValueError, match="above 0 and at most 1"):
         Drawer.of(ms.pool(SHINY), omegas=(1.0, 0.0))
-    assert Drawer.of(ms.pool(SHINY), omegas=(0.5, 0.1)).sentence().startswith("If 1 in 2 of the panels")
+    assert Drawer.of(ms.pool(SHINY), omegas=(0.5, 0.1)).sentence().startswith("If 1 in 2 of the panels that are not")
 
 
 def test_words_figure_and_html():

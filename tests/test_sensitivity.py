@@ -18,8 +18,8 @@ PLAIN |= {"tastings": [40, 22, 30, 28], "correct": [13, 14, 15, 17]}
 
 @pytest.fixture(autouse=True)
 def _finer_reading(monkeypatch):
-    # A distribution is read off by straight lines between its points: with 1025 of them good to 2e-5. More points in the
-    # fresh pools show that what is left is smaller than 1e-6.
+    # A distribution is read off by straight lines between its points: with 1025 of them good to 2e-5. More points in
+    # the fresh pools show that what is left is smaller than 1e-6.
     monkeypatch.setattr(grid, "FINE", 8193)
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from metasense.pooling.pooled import Pooled
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
 
@@ -106,7 +106,7 @@ class Disagreement:
 
     @classmethod
     def of(cls, pooled: Pooled, *, alpha: float = ALPHA, sets: int = 4000, seed: int = 1) -> Disagreement:
-        """Work it out for a pool; one panel alone has nothing to disagree with, and gives probabilities all the same."""
+        """Work it out for a pool; one panel alone has nothing to disagree with, but its probabilities are there."""
         frame, collected, common = pooled.panels.frame, pooled.collected, pooled.common
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])
@@ -185,15 +185,20 @@ class Disagreement:
         common = words.estimate(self.common.median, *self.common.interval(prob), prob)
         if 0 < s < k:
             text = (
-                f"{s} of {k} panels {'is' if s == 1 else 'are'} statistically significant on {'its' if s == 1 else 'their'} own "
-                f"({level}) and {k - s} {'is' if k - s == 1 else 'are'} not. If all had faced one and the same d-prime, {common}, "
-                f"verdicts at least this mixed would still come out in {words.probability(self.mixed)} of such sets of panels"
+                f"{s} of {k} panels {'is' if s == 1 else 'are'} statistically significant on "
+                f"{'its' if s == 1 else 'their'} own "
+                f"({level}) and {k - s} {'is' if k - s == 1 else 'are'} not. If all had faced one and the same "
+                f"d-prime, {common}, "
+                f"verdicts at least this mixed would still come out in {words.probability(self.mixed)} of such sets "
+                f"of panels"
             )
         else:
             which = "All" if s == k else "None"
             text = (
-                f"{which} of the {k} panels {'are' if s == k else 'is'} statistically significant on {'their' if s == k else 'its'} "
-                f"own ({level}), so the verdicts agree. If all had faced one and the same d-prime, {common}, some would have "
+                f"{which} of the {k} panels {'are' if s == k else 'is'} statistically significant on "
+                f"{'their' if s == k else 'its'} "
+                f"own ({level}), so the verdicts agree. If all had faced one and the same d-prime, {common}, some "
+                f"would have "
                 f"come out either way in {words.probability(self.any_mixed)} of such sets of panels"
             )
         far = f"{words.probability(self.spread)} (simulated; standard error {words.percent(self.spread_error, 1)})"
@@ -205,18 +210,20 @@ class Disagreement:
         mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0
         if self.spread < RARE or mixed < RARE:
             return (
-                "One constant difference seldom looks like this: the panels may really differ, or something went wrong in "
+                "One constant difference seldom looks like this: the panels may really differ, or something went "
+                "wrong in "
                 "one of them."
             )
         if self.significant in (0, len(self.panels)):
             return (
                 "The counts are no further apart than one constant difference leaves them."
                 if self.spread >= USUAL
-                else "The counts are rather far apart for one constant difference: a hint, no more, that the panels differ."
+                else "The counts are rather far apart for one constant difference: a hint, no more, that panels differ."
             )
         if self.spread >= USUAL and mixed >= USUAL:
             return (
-                "So this is what one constant difference looks like in panels of these sizes: it is no sign that the panels "
+                "So this is what one constant difference looks like in panels of these sizes: it is no sign that the "
+                "panels "
                 "differ, and not enough to say that they do not."
             )
         return "One constant difference can look like this, though not often: a hint, no more, that the panels differ."
@@ -231,7 +238,7 @@ class Disagreement:
             for low, high in by.itertuples(index=False)
         ]
         each = words.listing(f"{chance} ({name})" for name, chance in zip(by.index, said, strict=True))
-        return f" Protocols find the same d-prime more or less often; a panel's chance of statistical significance there: {each}."
+        return f" Protocols find the same d-prime more or less often; chance of statistical significance there: {each}."
 
     def _aside(self) -> str:
         left = words.listing(self.left_out, most=6)
@@ -244,7 +251,7 @@ class Disagreement:
         names = [f"{i} of {len(self.panels)}{' (these panels)' if i == self.significant else ''}" for i in shown]
         return figures.bars(
             names,
-            self.probability[shown],
+            self.probability[shown].tolist(),
             xlabel="how often so many panels would be statistically significant\nif all faced one and the same d-prime",
             ax=ax,
         )

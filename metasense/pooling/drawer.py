@@ -1,8 +1,8 @@
 """The drawer: panels that were run and never listed, and what they could do to the answer.
 
 Panels listed with ``reported = no`` are ordinary rows: they are shown, counted and pooled, with the answer from the
-reported ones beside it. For panels that nobody listed there is only a what-if. Suppose a statistically significant panel
-always comes to light, and any other with probability omega. Then a listed panel i counts as
+reported ones beside it. For panels that nobody listed there is only a what-if. Suppose a statistically significant
+panel always comes to light, and any other with probability omega. Then a listed panel i counts as
 ``L_i / (S_i + omega (1 - S_i))``, where ``S_i`` is its chance of being statistically significant, averaged over the
 panel's own d-prime before dividing. Omega is not estimated: the answer is shown for several.
 """
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from metasense.pooling import outcomes
 from metasense.pooling.answers import Verdict
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import Series
+from metasense.pooling.likelihood import Evidence, Series
 from metasense.pooling.outcomes import ALPHA
 from metasense.pooling.plane import Plane, Weighed
 from metasense.pooling.sensitivity import answer, of_panels, side
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from metasense.pooling.pooled import Pooled
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 OMEGAS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.01)
 LEAST = 0.001  # smallest omega at which a change of the verdict is looked for
@@ -58,7 +58,7 @@ class Selection:
         self.copies = copies[self.chosen].astype(float)
         panels = [collected.evidence[i] for i in self.chosen]
         critical = [outcomes.critical(e, alpha) for e in panels]
-        self._events = [outcomes.AtLeast(e, c) for e, c in zip(panels, critical, strict=True)]
+        self._events: list[Evidence] = [outcomes.AtLeast(e, c) for e, c in zip(panels, critical, strict=True)]
         dull = [outcomes.correct(e) < c for e, c in zip(panels, critical, strict=True)]
         self.dull = float(self.copies @ np.array(dull, float)) if len(panels) else 0.0
         self._known: dict[Plane, list[Array]] = {}
@@ -104,9 +104,9 @@ class Drawer:
     ----------
     what_if : DataFrame
         A row for each omega, the share of panels that are not statistically significant and still came to light:
-        ``case, omega``, the number of panels expected to be ``never_listed``, then the average d-prime's ``median, lower,
-        upper, prob, kind``, ``p_above, p_below, verdict``. The last row averages over these with the ``weight`` that they
-        have after the panels, having been equal before.
+        ``case, omega``, the number of panels expected to be ``never_listed``, then the average d-prime's ``median,
+        lower, upper, prob, kind``, ``p_above, p_below, verdict``. The last row averages over these with the ``weight``
+        that they have after the panels, having been equal before.
     panels : int
         Panels to which the what-if applies.
     significant : int
@@ -125,7 +125,7 @@ class Drawer:
     >>> import metasense as ms
     >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]})
     >>> pooled.drawer().to_frame().set_index("omega")["median"].round(1).to_dict()[0.01]
-    0.8
+    0.7
     """
 
     what_if: pd.DataFrame
@@ -150,7 +150,8 @@ class Drawer:
         """
         if not omegas or not all(0 < omega <= 1 for omega in omegas):
             raise ValueError(
-                "omegas are the shares of panels not statistically significant that still came to light: above 0 and at "
+                "omegas are the shares of panels not statistically significant that still came to light: above 0 and "
+                "at "
                 f"most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
             )
         frame = pooled.panels.frame
@@ -196,15 +197,12 @@ class Drawer:
         frame = self.what_if.dropna(subset=["omega"])
         first, last = frame.loc[frame["omega"].idxmax()], frame.loc[frame["omega"].idxmin()]
         medians = words.distinct(first["median"], last["median"])
+        dull = "of the panels that are not statistically significant ever came to light"
+        start = "every panel that was run is listed" if first["omega"] == 1 else f"{_share(first['omega'])} {dull}"
         text = (
-            f"If every panel that was run is listed, the median of the average d-prime is {medians[0]}. "
-            if first["omega"] == 1
-            else f"If {_share(first['omega'])} of the panels not statistically significant are listed, the median is {medians[0]}. "
-        )
-        text += (
-            f"If only {_share(last['omega'])} of the panels that are not statistically significant ever came to light, it is "
-            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed beside these "
-            f"{self.panels}."
+            f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, it is "
+            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed beside "
+            f"these {self.panels}."
         )
         return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
 
@@ -213,24 +211,29 @@ class Drawer:
             return f"The verdict, {verdict}, stays even then."
         omega, never, other = self.turning
         if omega > 0.95:
-            return f"The verdict would turn from {verdict} to {other} as soon as a single such panel had not come to light."
+            return f"The verdict would turn from {verdict} to {other} as soon as one such panel had not come to light."
         return (
-            f"The verdict would turn from {verdict} to {other} once fewer than {_share(omega)} of such panels came to light: "
+            f"The verdict would turn from {verdict} to {other} once fewer than {_share(omega)} of such panels came to "
+            f"light: "
             f"about {words.count(max(round(never), 1), 'panel')} never listed."
         )
 
     def caveats(self) -> tuple[str, ...]:
         """What the what-if cannot do."""
         known = (
-            "Every panel known from reports is statistically significant, so nothing here tells how many others there were"
+            "Every panel known from reports is statistically significant, so nothing here tells how many others there "
+            "were"
             if self.panels and self.significant == self.panels
             else "These panels hardly tell how many others there were"
         )
         return (
-            f"{known}: this is a what-if, not an estimate. Where everything is listed, all rows but the first, and their "
+            f"{known}: this is a what-if, not an estimate. Where everything is listed, all rows but the first, and "
+            f"their "
             "average, are too low.",
-            f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what came to "
-            "light. Listing the panels that were broken off or never reported, as rows with reported = no, is better than "
+            f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
+            f"came to "
+            "light. Listing the panels that were broken off or never reported, as rows with reported = no, is better "
+            "than "
             "any such correction.",
         )
 

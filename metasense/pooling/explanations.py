@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import Evidences, integrate, overdispersions
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from metasense.pooling.pooled import Pooled
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 NAMES = ("none", "same", "varying")
 EVEN = (1 / 3, 1 / 3, 1 / 3)
@@ -52,9 +52,9 @@ class Explanations:
     >>> import metasense as ms
     >>> pooled = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [8, 13]})
     >>> pooled.explanations().to_frame()["probability"].round(2).tolist()
-    [0.3, 0.37, 0.33]
+    [0.24, 0.36, 0.4]
     >>> pooled.explanations().bayes_factors()["factor"].round(2).tolist()
-    [1.21, 0.9, 1.16]
+    [1.49, 1.12, 1.58]
     """
 
     evidences: Evidences
@@ -65,7 +65,8 @@ class Explanations:
         values = np.asarray(self.prior, float)
         if values.shape != (3,) or not np.isfinite(values).all() or (values < 0).any() or abs(values.sum() - 1) > 1e-6:
             raise ValueError(
-                "prior holds the probabilities of none, same and varying before the panels: three numbers of at least 0 "
+                "prior holds the probabilities of none, same and varying before the panels: three numbers of at least "
+                "0 "
                 f"that add up to 1, for instance (0.5, 0.25, 0.25). Got {self.prior!r}."
             )
 
@@ -96,7 +97,7 @@ class Explanations:
         none, same, varying = self.log_evidence
         shares = np.asarray(self.prior[1:]) if sum(self.prior[1:]) > 0 else np.ones(2)
         with np.errstate(divide="ignore"):
-            either = float(np.logaddexp(*(np.log(shares / shares.sum()) + [same, varying])))
+            either = float(np.logaddexp(*np.log(shares / shares.sum()) + np.array([same, varying])))
         logs = {
             "same against none": same - none,
             "varying against same": varying - same,
@@ -112,8 +113,8 @@ class Explanations:
         Returns
         -------
         DataFrame
-            Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then ``none, same, varying`` (probabilities) and their
-            log evidences.
+            Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then
+            ``none, same, varying`` (probabilities) and their log evidences.
         """
         pooled = self._pool()
         copies, rows = pooled.collected.copies.astype(float), []
@@ -161,7 +162,8 @@ class Explanations:
         frame = self.under_other_scales()
         ranges = [f"{name} {_range(frame[name])}" for name in NAMES]
         return (
-            "With the prior scales of centre and spread halved or doubled, together and apart, the probabilities run over: "
+            "With the prior scales of centre and spread halved or doubled, together and apart, the probabilities run "
+            "over: "
             f"{words.listing(ranges)}."
         )
 
@@ -180,7 +182,7 @@ class Explanations:
         pooled = self._pool()
         average, before = pooled.average, prior_average(pooled.priors, pooled.directed)
         lower, upper = average.interval(prob)
-        x = np.linspace(0, max(average.quantile(0.9995), min(float(before.quantile(0.98)), 2.5 * upper)), 601)
+        x = np.linspace(0, max(float(average.quantile(0.9995)), min(float(before.quantile(0.98)), 2.5 * upper)), 601)
         margin = None if pooled.margin is None else pooled.margin.d_prime
         return figures.posterior_density(
             x,
@@ -210,7 +212,7 @@ class Explanations:
             tables.table(self.to_frame().reset_index(), caption="Explanations", kinds=kinds),
             tables.table(
                 factors,
-                caption="How many times more probable the panels are under the first than under the second (Bayes factor)",
+                caption="How many times more probable the panels are under the first than the second (Bayes factor)",
                 kinds={"factor": _factor},
             ),
         ]
@@ -239,14 +241,15 @@ class Common:
         Of all panels, with the prior weight of the overdispersion.
     """
 
-    def __init__(self, evidence: Sequence[Evidence], copies: Sequence[int], priors: Priors) -> None:
+    def __init__(self, evidence: Sequence[Evidence], copies: ArrayLike, priors: Priors) -> None:
         self.priors, self.directed = priors, any(e.protocol.directed for e in evidence)
         self.gammas, shares = overdispersions(evidence)
+        counted = np.asarray(copies, float)
         low, high = -REACH if self.directed else 0.0, REACH
 
         def log_likelihood(theta: Array) -> Array:
             each = [
-                sum(c * e.log_likelihood(theta, g) for c, e in zip(copies, evidence, strict=True)) for g in self.gammas
+                sum(c * e.log_likelihood(theta, g) for c, e in zip(counted, evidence, strict=True)) for g in self.gammas
             ]
             return np.stack(each) + np.log(shares)[:, None]
 
@@ -297,7 +300,7 @@ def prior_average(priors: Priors, directed: bool = False) -> Distribution:
     Examples
     --------
     >>> [round(limit, 2) for limit in prior_average(Priors()).interval()]
-    [0.18, 3.38]
+    [0.17, 3.36]
     """
     nothing = Counts(forced_choice("2-AFC" if directed else "triangle"), 0, 0)
     return integrate([nothing], [1], priors)[0].average

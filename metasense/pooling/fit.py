@@ -1,8 +1,8 @@
 """Does the model fit these panels? Three checks, each able to say no.
 
 Each panel is compared with what the *other* panels predict for it. The counts together are compared with sets that the
-fitted model would produce: are they further apart than those? And the model is weighed against one it cannot imitate, in
-which some panels have nothing to taste and the rest a difference: half the panels at guessing and half far above it
+fitted model would produce: are they further apart than those? And the model is weighed against one it cannot imitate,
+in which some panels have nothing to taste and the rest a difference: half the panels at guessing and half far above it
 pull a pooled average up, and its interval is then too sure of itself.
 """
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from metasense.pooling import outcomes
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import Series
+from metasense.pooling.likelihood import Evidence, Series
 from metasense.pooling.outcomes import AtLeast
 from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import average_p_correct
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from metasense.pooling.pooled import Pooled
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 SURPRISING = 0.05  # probability below which a check says no; for the panels: of the most surprising of all of them
 FAVOURED = 3.0  # how many times better the mixture must describe the counts than the best of none, same and varying
@@ -63,7 +63,7 @@ class Mixture:
 
         @lru_cache
         def relative(plane: Plane) -> tuple[list[Array], list[Array], list[Array]]:
-            """The larger log likelihood of each panel in each region, and relative to it: with no effect, at the nodes."""
+            """Each panel's larger log likelihood by region, and relative to it with no effect and at the nodes."""
             zero = np.zeros(1)
             none = [
                 np.array([float(e.log_likelihood(zero, series.gamma)[0]) for e in series.evidence])
@@ -103,9 +103,9 @@ class Fit:
     Attributes
     ----------
     panels : DataFrame
-        One row a panel: ``panel, protocol, tastings, correct``, the share of correct answers ``expected`` from the other
-        panels, and how rare a count at least this far from what they predict is (``surprise``, two-sided, with half the
-        probability of the count itself).
+        One row a panel: ``panel, protocol, tastings, correct``, the share of correct answers ``expected`` from the
+        other panels, and how rare a count at least this far from what they predict is (``surprise``, two-sided, with
+        half the probability of the count itself).
     spread : float
         Share of sets simulated from the fitted model whose counts are at least as far apart as the panels'.
     sets, seed : int
@@ -128,7 +128,7 @@ class Fit:
     @classmethod
     def of(cls, pooled: Pooled, *, sets: int = 1000, seed: int = 1) -> Fit:
         """Check a pool."""
-        frame, collected, plane = pooled.panels.frame, pooled.collected, pooled.plane
+        frame, collected = pooled.panels.frame, pooled.collected
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])
         chosen = np.flatnonzero(usable)
@@ -159,21 +159,26 @@ class Fit:
         if self.favour >= FAVOURED:
             middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
             out.append(
-                f"These panels look like a mixture: about {words.percent(self.mixture.nothing)} of them with nothing to taste and "
-                f"the others with a difference is {_times(self.favour)} times as probable as the best of none, same and varying. "
-                f"The pooled average is then too high and too sure; with such a mixture it would be {middle} ({low} to {high}). "
+                f"These panels look like a mixture: about {words.percent(self.mixture.nothing)} of them with nothing "
+                f"to taste and "
+                f"the others with a difference is {_times(self.favour)} times as probable as the best of none, same "
+                f"and varying. "
+                f"The pooled average is then too high and too sure; with such a mixture it would be {middle} ({low} "
+                f"to {high}). "
                 "Look for what sets the panels apart."
             )
         if len(self.panels) > 1 and self.most_surprising < SURPRISING:
             row = self.panels.loc[self.panels["surprise"].idxmin()]
             out.append(
-                f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of {row['tastings']}, where "
+                f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
+                f"{row['tastings']}, where "
                 f"they predict {words.percent(row['expected'])}. A panel this far off turns up in about "
                 f"{words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Check its record."
             )
         if self.spread < SURPRISING:
             out.append(
-                f"The counts are further apart than the fitted model allows: {words.probability(self.spread)} of the sets "
+                f"The counts are further apart than the fitted model allows: {words.probability(self.spread)} of the "
+                f"sets "
                 "it would produce are as far apart or further. What is said of the next panel is then too narrow."
             )
         return tuple(out)
@@ -184,7 +189,8 @@ class Fit:
             return "No panel has a single count of correct answers, so the fit cannot be checked." + self._aside()
         if len(self.panels) == 1:
             return (
-                "One panel: it can only be compared with the prior, which allows nearly anything. Whether the model fits "
+                "One panel: it can only be compared with the prior, which allows nearly anything. Whether the model "
+                "fits "
                 "cannot be seen." + self._aside()
             )
         row = self.panels.loc[self.panels["surprise"].idxmin()]
@@ -194,17 +200,22 @@ class Fit:
         return (
             f"The panel furthest from what the others predict is {words.one_line(row['panel'])}; one at least this far "
             f"off turns up in about {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. "
-            f"Of sets of counts that the fitted model would produce, {words.probability(self.spread)} are at least as far apart "
-            f"(simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a difference is "
-            f"{_times(self.favour)} times as probable as the best of none, same and varying; under it the average d-prime "
+            f"Of sets of counts that the fitted model would produce, {words.probability(self.spread)} are at least as "
+            f"far apart "
+            f"(simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
+            f"difference is "
+            f"{_times(self.favour)} times as probable as the best of none, same and varying; under it the average "
+            f"d-prime "
             f"would be {middle} ({low} to {high}).{self._aside()}"
         )
 
     def caveat(self) -> str:
         """What the checks cannot see."""
         return (
-            "Small panels hide much: a mixture of half the panels at d-prime 0 and half at 1.5 is seldom recognised in six or "
-            "twelve triangle panels of 30, and in about half of sets of twelve tetrad panels of 30. That nothing is found does "
+            "Small panels hide much: a mixture of half the panels at d-prime 0 and half at 1.5 is seldom recognised "
+            "in six or "
+            "twelve triangle panels of 30, and in about half of sets of twelve tetrad panels of 30. That nothing is "
+            "found does "
             "not mean that the model is right."
         )
 
@@ -256,7 +267,8 @@ def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, t
     @lru_cache
     def more(plane: Plane) -> list[Array]:
         """Chance of more correct answers than there were, at the nodes of each region."""
-        return [np.exp(v) for v in plane.values(lambda s: Series.build(events, np.ones(len(events)), s.gamma))]
+        asked: list[Evidence] = list(events)
+        return [np.exp(v) for v in plane.values(lambda s: Series.build(asked, np.ones(len(asked)), s.gamma))]
 
     @lru_cache
     def rates(plane: Plane) -> dict[Protocol, list[Array]]:

@@ -1,14 +1,15 @@
 """What a panel might have shown instead: every number of correct answers, and whether it would have been significant.
 
 Checks of fit, seeming disagreement and reporting ask how probable other counts of the same panel were. Panels of
-A-not-A and same-different have two counts and no single order from weak to strong; they are left out of those questions,
-and whoever asks says so.
+A-not-A and same-different have two counts and no single order from weak to strong; they are left out of those
+questions, and whoever asks says so.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from metasense.binomial import at_least, smallest_count
 from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts, taster_probability
 from metasense.protocols import Protocol
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 ALPHA = 0.05  # one-sided, the level at which panels are commonly reported as statistically significant
 
@@ -135,8 +136,8 @@ def further_apart(evidence: Sequence[Evidence], directed: bool) -> tuple[list[Ar
     """What the likelihood-ratio statistic of one common d-prime needs, as tables over all counts.
 
     The statistic is ``sum_i max_d log L_i(d) - max_d sum_i log L_i(d)``: how much better panels with d-primes of their
-    own describe the counts than one common d-prime, each panel weighed by its size. It only orders data sets, so answers
-    are treated as independent in it.
+    own describe the counts than one common d-prime, each panel weighed by its size. It only orders data sets, so
+    answers are treated as independent in it.
 
     Returns
     -------
@@ -147,7 +148,7 @@ def further_apart(evidence: Sequence[Evidence], directed: bool) -> tuple[list[Ar
     logs = []
     for e in evidence:
         assert isinstance(e.protocol, Protocol)
-        x = np.arange(e.size + 1)[:, None]
+        x = np.arange(e.size + 1.0)[:, None]
         with np.errstate(divide="ignore"):
             right, wrong = np.log(e.protocol.p_correct(theta)), np.log(e.protocol.p_wrong(theta))
         right, wrong = np.maximum(right, -500), np.maximum(wrong, -500)
@@ -175,7 +176,7 @@ def apart(logs: list[Array], best: list[Array], counts: NDArray[np.intp], which:
 
 
 def simulate(evidence: Evidence, theta: Array, gamma: Array, rng: np.random.Generator) -> NDArray[np.intp]:
-    """A number of correct answers at each d-prime and overdispersion between tasters; their tastings as in the panel."""
+    """A number of correct answers at each d-prime and overdispersion, from as many tastings as in the panel."""
     assert isinstance(evidence.protocol, Protocol)
     p, chance = evidence.protocol.p_correct(theta), evidence.protocol.guess
     if not evidence.repeated:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
 from metasense.pooling.priors import Priors
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 NODES = (65, 33)  # of the average d-prime, and of the angle
 MOST_NODES = 400
@@ -99,7 +100,7 @@ class Plane:
         return self.values(lambda series: series)
 
     def values(self, rows: Callable[[Series], Series]) -> list[Array]:
-        """Log of each row of a series at each node, for each region; `rows` gives the series from that of the panels."""
+        """Log of each row of a series at each node, by region; `rows` gives the series from that of the panels."""
         out = []
         for series, sign, _ in self.regions:
             chosen = rows(series)
@@ -136,9 +137,9 @@ class Plane:
         factor : callable, optional
             Gives, for the plane it is handed, the log of a further factor at the nodes of each region.
         """
-        extra = [0.0] * len(self.regions) if factor is None else factor(self)
+        extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
         logs = []
-        for (series, sign, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
+        for (series, _, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
             prior = log_prior(self.mu, self.tau, priors, series.directed)
             logs.append(panels @ copies + prior + more + self._log_volume + share)
         peak = max(log.max() for log in logs)
@@ -155,7 +156,7 @@ class Plane:
         return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
 
     def _distribution(self, running: Array, mean: float) -> Distribution:
-        """The average d-prime from its running integral at the fine points, told apart where there is something to tell."""
+        """The average d-prime from its running integral at the fine points, in detail where there is something."""
         inside = np.flatnonzero((running > 1e-9) & (running < 1 - 1e-9))
         first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(running) - 1)
         x = np.linspace(self._fine_x[first], self._fine_x[last], POINTS)

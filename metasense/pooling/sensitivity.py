@@ -91,8 +91,8 @@ class Sensitivity:
     ----------
     cases : DataFrame
         First the pool itself, then one row a case: ``case, about`` ("prior", "selection", "group" or "panel"),
-        ``panels``, the average d-prime's ``median, lower, upper, prob, kind``, ``p_above, p_below, verdict`` against the
-        margin, the ``change`` of the median, and whether the ``verdict_changes``.
+        ``panels``, the average d-prime's ``median, lower, upper, prob, kind``, ``p_above, p_below, verdict`` against
+        the margin, the ``change`` of the median, and whether the ``verdict_changes``.
     margin : float or None
         d-prime of the margin.
     notes : tuple of str
@@ -105,10 +105,10 @@ class Sensitivity:
     ...                   "correct": [12, 11, 17]}, margin=ms.Margin(d_prime=0.5))
     >>> frame = pooled.sensitivity().to_frame()
     >>> frame.loc[frame["about"] == "panel", ["case", "median", "verdict"]].round(2)
-            case  median      verdict
-    9  without A    1.23  not settled
-    10 without B    1.56  not settled
-    11 without C    0.95  not settled
+             case  median            verdict
+    9   without A    1.18  beyond the margin
+    10  without B    1.57  beyond the margin
+    11  without C    0.86        not settled
     """
 
     cases: pd.DataFrame
@@ -228,7 +228,8 @@ class Sensitivity:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
         return (
-            f"With the prior scales halved and doubled, together and apart, the median of the average d-prime runs from {low} "
+            f"With the prior scales halved and doubled, together and apart, the median of the average d-prime runs "
+            f"from {low} "
             f"to {high}; it is {middle} with the priors used."
         )
 
@@ -296,7 +297,8 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
         most = priors.loc[priors["change"].abs().idxmax()]
         out.append(
             f"The answer rests on the prior: with {most['case']}, the median of the average d-prime is "
-            f"{words.distinct(most['median'], whole['median'])[0]} in place of {words.distinct(most['median'], whole['median'])[1]}. "
+            f"{words.distinct(most['median'], whole['median'])[0]} in place of "
+            f"{words.distinct(most['median'], whole['median'])[1]}. "
             "More tastings, or a sharper protocol, would change that."
         )
     changing = priors[priors["verdict_changes"]]
@@ -318,8 +320,8 @@ class Path:
     Attributes
     ----------
     steps : DataFrame
-        One row a panel in the order they came: ``panel, date, panels`` (so far), then ``median, lower, upper, prob, kind,
-        p_above, p_below, verdict`` of the average d-prime from all panels so far.
+        One row a panel in the order they came: ``panel, date, panels`` (so far), then ``median, lower, upper, prob,
+        kind, p_above, p_below, verdict`` of the average d-prime from all panels so far.
     margin : float or None
     notes : tuple of str
         How panels without a date were placed.
@@ -340,7 +342,8 @@ class Path:
             notes.append("No panel has a date, so they come in the order of the table.")
         elif undated.any():
             notes.append(
-                f"Without a date, and so placed last in the order of the table: {words.listing(frame.loc[undated, 'panel'], most=6)}."
+                f"Without a date, and so placed last in the order of the table: "
+                f"{words.listing(frame.loc[undated, 'panel'], most=6)}."
             )
         keep = np.zeros(len(frame), bool)
         rows = []
@@ -368,7 +371,8 @@ class Path:
         if not len(changes):
             return f"{text} The verdict was {last['verdict']} from the first panel to the last."
         at = self.steps.iloc[changes[-1]]
-        return f"{text} The verdict stands at {last['verdict']} since {words.one_line(at['panel'])} (panel {at['panels']})."
+        since = f"{words.one_line(at['panel'])} (panel {at['panels']})"
+        return f"{text} The verdict has stood at {last['verdict']} since {since}."
 
     def plot(self, *, ax: Any = None) -> Axes:
         """How the answer moved as the panels came in. Returns the Axes."""
@@ -401,7 +405,7 @@ class Path:
 
 
 def side(p: float) -> str:
-    """A probability beside the margin, with a digit more where whole percents would hide on which side of settled it is."""
+    """A probability beside the margin, with a digit more where whole percents would hide whether it is settled."""
     return words.percent(p, 1) if abs(p - SETTLED) < 0.01 else words.probability(p)
 
 

@@ -61,5 +61,6 @@ if __name__ == "__main__":
     table = pd.concat(parts).pivot(index=["omega", "truth"], columns="assumed", values=["coverage", "bias"])
     print(table.reindex(columns=ASSUMED, level=1).round(3).to_string())
     print(
-        f"{sets} sets of 6 triangle panels of 24; standard error of a coverage of 0.95: {np.sqrt(0.95 * 0.05 / sets):.3f}"
+        f"{sets} sets of 6 triangle panels of 24; standard error of a coverage of 0.95: "
+        f"{np.sqrt(0.95 * 0.05 / sets):.3f}"
     )

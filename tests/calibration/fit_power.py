@@ -1,7 +1,8 @@
 """How often the checks of fit object: to a mixture they should see, and to panels that follow the model.
 
-Half the panels at d-prime 0 and half at 1.5 (or 2.5) is the mixture that no spread of a normal imitates. Beside it stand
-panels with nothing to taste and panels drawn from the model. Run with ``python tests/calibration/fit_power.py [sets]``.
+Half the panels at d-prime 0 and half at 1.5 (or 2.5) is the mixture that no spread of a normal imitates. Beside it
+stand panels with nothing to taste and panels drawn from the model. Run with
+``python tests/calibration/fit_power.py [sets]``.
 """
 
 from __future__ import annotations
@@ -82,5 +83,6 @@ if __name__ == "__main__":
         table = pd.DataFrame([study(truth, *size, sets=sets) for truth in TRUTHS])
         print(table.round(2).to_string(index=False), flush=True)
     print(
-        f"{sets} sets each; standard error of a share of 0.05: {np.sqrt(0.05 * 0.95 / sets):.3f}, of 0.5: {np.sqrt(0.25 / sets):.3f}"
+        f"{sets} sets each; standard error of a share of 0.05: {np.sqrt(0.05 * 0.95 / sets):.3f}, of 0.5: "
+        f"{np.sqrt(0.25 / sets):.3f}"
     )
