@@ -36,6 +36,7 @@ from metasense.single import panels_alone
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from metasense.pooling.mcmc import Diagnostics
     from metasense.pooling.pooled import Pooled
 
 Array = NDArray[Any]
@@ -103,7 +104,7 @@ def moderate(
         advice += (
             f"Only {drawn.keep.sum()} draws have all centres on one side of 0, too few to trust. Sample longer.",
         )
-    return Moderated(without, design, drawn, float("nan"), within, advice)
+    return Moderated(without, design, drawn, float("nan"), within, advice, diagnostics)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -208,6 +209,8 @@ class Moderated:
         The level that panels are within.
     advice : tuple of str
         What is wrong with the draws, if anything.
+    diagnostics : Diagnostics or None
+        R-hat, effective sample sizes and divergences, where it was sampled.
     """
 
     without: Pooled
@@ -216,6 +219,7 @@ class Moderated:
     log_evidence: float
     within: str | None = None
     advice: tuple[str, ...] = ()
+    diagnostics: Diagnostics | None = field(default=None, repr=False)
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -411,9 +415,12 @@ class Moderated:
                 )
             return text
         slope = self.slope(m.name)
+        step = 10.0 if m.ends[1] - m.ends[0] >= 10 and max(map(abs, slope.interval())) < 0.1 else 1.0
+        ten = "10 units" if step > 1 else "unit"
+        said = words.estimate(step * slope.median, *(step * end for end in slope.interval()))
         zero = ", the difference being taken as 0 on average at dose 0" if m.through_zero else ""
         return (
-            f"Per unit of {m.name} the d-prime changes by {words.estimate(slope.median, *slope.interval())}{zero}; the "
+            f"Per {ten} of {m.name} the d-prime changes by {said}{zero}; the "
             f"probability that it rises with {m.name} is {words.probability(slope.above(0))}. The average d-prime is "
             f"{words.listing(averages)}{others}."
         )
@@ -480,8 +487,8 @@ class Moderated:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]
             if alone:
                 found.append(f"A single panel stands for {m.name} = {words.listing(alone)}.")
-        if self.method == "mcmc":
-            found.append("Sampled with PyMC; integration answers for one moderator.")
+        if self.diagnostics is not None and not self.advice:
+            found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}")
         return (*found, *self.without.notes)
 
     def statement(self) -> str:
