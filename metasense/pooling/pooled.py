@@ -27,13 +27,14 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.drawer import Drawer
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
+from metasense.pooling.fit import Fit
 from metasense.pooling.plane import Plane
 from metasense.pooling.moderators import Moderated, moderate
 from metasense.pooling.nesting import Nested, nest
 from metasense.pooling.likelihood import Series
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
-from metasense.pooling.sensitivity import Path, Sensitivity
+from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables
 from metasense.single import panels_alone
@@ -194,6 +195,8 @@ class Pooled:
         The sampler's draws of centre, spread and overdispersion, with dims chain, draw.
     stored : Dataset or None
         The draws that came with the file, for a pool that was loaded.
+    card : Card or None
+        The question card, where one was given.
 
     Examples
     --------
@@ -330,6 +333,11 @@ class Pooled:
         """The posterior of one d-prime shared by all panels."""
         return Common(self.collected.evidence, self.collected.copies, self.priors)
 
+    @cached_property
+    def corners(self) -> pd.DataFrame:
+        """The answer with both prior scales halved or doubled: the pool, then four rows as in ``sensitivity()``."""
+        return prior_cases(self)
+
     def disagreement(self, *, alpha: float = 0.05) -> Disagreement:
         """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart."""
         return Disagreement.of(self, alpha=alpha, seed=self.settings["seed"])
@@ -345,6 +353,14 @@ class Pooled:
     def drawer(self, *, prob: float = 0.95) -> Drawer:
         """What panels that were never listed could do to the answer, and what the unreported ones that are listed do."""
         return Drawer.of(self, prob=prob)
+
+    def fit(self) -> Fit:
+        """Whether the model fits: each panel against the others, how far apart the counts are, and a mixture."""
+        return self._fit
+
+    @cached_property
+    def _fit(self) -> Fit:
+        return Fit.of(self, seed=self.settings["seed"])
 
     # --- people -----------------------------------------------------------------------------------------------------
 
