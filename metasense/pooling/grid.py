@@ -4,8 +4,8 @@ The plane of ``(mu, tau)`` is covered in the coordinates ``(t, angle)``, where `
 ``angle`` tells how much of it is spread: ``mu = t cos(angle) / h``, ``tau = t sin(angle) / h`` with
 ``h(angle) = E|theta|`` at distance 1 from the origin. The headline is then a coordinate, its posterior a plain
 one-dimensional curve, and every other quantity grows along rays. Both axes are stretched around the bulk of the
-posterior by ``sinh``, which serves sharp peaks and heavy tails alike, and integrated by the nested Clenshaw-Curtis rule,
-whose every second node checks the answer.
+posterior by ``sinh``, which serves sharp peaks and heavy tails alike, and integrated by the nested Clenshaw-Curtis
+rule, whose every second node checks the answer.
 """
 
 from __future__ import annotations
@@ -200,7 +200,7 @@ def overdispersions(evidence: Sequence[Evidence]) -> tuple[Array, Array]:
     if not any(e.repeated for e in evidence):
         return np.zeros(1), np.ones(1)
     x, w = np.polynomial.legendre.leggauss(GAMMAS)
-    return (x + 1) / 2, w / 2
+    return np.asarray((x + 1) / 2, float), np.asarray(w / 2, float)
 
 
 def integrate(

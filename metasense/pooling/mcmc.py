@@ -7,7 +7,8 @@ The panels' own d-primes are integrated out by the cosine series, so only the ce
 sampled, however many panels there are. They are sampled in polar coordinates, ``mu = R cos(a)``, ``tau = R sin(a)``,
 because panels tell the distance ``R`` much better than its direction: in ``(mu, tau)`` the posterior is an arc, in
 ``(R, a)`` it is upright. The larger the spread, the less the panels tell of ``R``; so that large panels do not make a
-funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`_Ruler`). Everything that touches PyMC or ArviZ objects lives in this file.
+funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`_Ruler`). Everything that touches PyMC
+or ArviZ objects lives in this file.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import html
 import logging
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -24,7 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import softmax
 
 from metasense.pooling.grid import overdispersions
@@ -70,11 +71,11 @@ class Diagnostics:
         advice, longer = [], f"draws={4 * self.draws}, tune={4 * self.draws}"
         apart = self.frame[~(self.frame["r_hat"] < R_HAT)]
         if len(apart):
-            worst = apart.loc[apart["r_hat"].idxmax()] if apart["r_hat"].notna().any() else apart.iloc[0]
+            worst = apart["r_hat"].max()
             advice.append(
-                f"The {self.chains} chains do not agree on {', '.join(apart['quantity'])} (R-hat up to "
-                f"{worst['r_hat']:.3f}, should be below {R_HAT}): do not use these numbers. Sample longer ({longer}); "
-                "if that does not help, leave out a moderator."
+                f"The {self.chains} chains do not agree on {', '.join(apart['quantity'])} "
+                f"({'they did not move' if np.isnan(worst) else f'R-hat up to {worst:.3f}, should be below {R_HAT}'}): "
+                f"do not use these numbers. Sample longer ({longer}); if that does not help, leave out a moderator."
             )
         if self.divergences:
             advice.append(
@@ -112,62 +113,18 @@ class Diagnostics:
         return f"<p>{html.escape(self.sentence())}</p>"
 
 
-@dataclass(frozen=True, eq=False)
-class ModeratedPosterior(Posterior):
-    """A posterior whose panels have centres of their own, ``mu + X beta``; ``mu`` is the centre where X is 0.
-
-    The average and the next panel are those of panels with all moderators at 0, their average if X is centred.
-
-    Attributes
-    ----------
-    shifts : tuple of ndarray, each (nodes, U)
-        ``X beta`` at the nodes of each patch.
-    """
-
-    shifts: tuple[Array, ...] = ()
-
-    def floored(self) -> Array:
-        """Share of the posterior at whose nodes each panel's likelihood is below what can be computed."""
-        return np.asarray(
-            sum(
-                p.share * p.weight @ (_panel_likelihoods(p.series, p.mu, p.tau, s) <= 2 * FLOOR)
-                for p, s in zip(self.patches, self.shifts, strict=True)
-            )
-        )
-
-    def _mixed(self, panels: list[int]) -> Array:
-        total: Array | float = 0.0
-        for p, shift in zip(self.patches, self.shifts, strict=True):
-            rows = [p.series.mix(p.mu, p.tau, p.weight)[0]]
-            for i in panels:
-                own = p.series.evidence[i].log_likelihood(p.series.axis, p.series.gamma) - p.series.log_scale[i]
-                rows.append(p.series.mix(p.mu + shift[:, i], p.tau, p.weight, [i])[1] * np.exp(own))
-            total = total + p.share * np.stack(rows)
-        return np.asarray(total)
-
-
-def _panel_likelihoods(series: Series, mu: Array, tau: Array, shift: Array | None) -> Array:
-    """Each panel's averaged likelihood at each node, with the centre moved by `shift`, shape (nodes, U)."""
-    if shift is None:
-        return series.evaluate(mu, tau)
-    columns = [series.evaluate(mu + s, tau)[:, i] for i, s in enumerate(shift.T)]
-    return np.stack(columns, axis=1)
-
-
 def sample(
     evidence: Sequence[Evidence],
     copies: Sequence[int],
     priors: Priors,
     *,
-    moderators: ArrayLike | None = None,
-    names: Sequence[str] | None = None,
     draws: int = 1000,
     tune: int = 1000,
     chains: int = 4,
     seed: int | None = None,
     progress: bool = False,
 ) -> tuple[Posterior, Diagnostics, xr.Dataset]:
-    """Draw from the posterior of the centre, the spread and the moderators' slopes.
+    """Draw from the posterior of the centre and the spread.
 
     The chains run one after another in this process, so that a seed gives the same draws on every number of cores.
 
@@ -178,10 +135,6 @@ def sample(
     copies : sequence of int
         How often each stands in the pool.
     priors : Priors
-    moderators : array_like, shape (U, P), optional
-        Standardised and centred moderators; panel i has centre ``mu + moderators[i] @ beta``.
-    names : sequence of str, length P, optional
-        What the moderators are called.
     draws, tune : int
         Draws kept from each chain, and taken before to tune the sampler.
     chains : int
@@ -197,50 +150,37 @@ def sample(
     posterior : Posterior
     diagnostics : Diagnostics
     draws : Dataset
-        `mu`, `tau`, `average_d_prime`, with repeats `gamma` (the nearest of the overdispersions integrated over) and
-        with moderators `beta`; dims chain, draw (and moderator).
+        `mu`, `tau`, `average_d_prime` and, with repeats, `gamma` (one of the overdispersions integrated over); dims
+        chain, draw.
 
     Raises
     ------
     KeyboardInterrupt
         If sampling is interrupted; nothing is kept.
     ValueError
-        If there are fewer than 2 chains, or `draws` or `tune` is below 1, or the moderators do not fit the panels.
+        If there are fewer than 2 chains or 4 draws, or no tuning.
     """
-    if chains < 2 or draws < 4 or tune < 1:
-        raise ValueError(
-            f"sampling needs chains >= 2 (they are compared), draws >= 4 and tune >= 1; got chains={chains}, "
-            f"draws={draws}, tune={tune}. Leave them out for 4 chains of 1000 draws."
-        )
-    X = _checked(moderators, len(evidence))
-    names = [f"moderator {j + 1}" for j in range(X.shape[1])] if names is None else list(names)
-    if len(names) != X.shape[1]:
-        raise ValueError(f"{len(names)} names for {X.shape[1]} moderators.")
     seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
     rng = np.random.default_rng(seed)
     gammas, shares = overdispersions(evidence)
     series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
 
-    ruler, starts = _prepare(series[len(series) // 2], X.shape[1], chains, rng)
-    polar, statistics = _run(series, shares, priors, X, ruler, starts, draws, tune, int(rng.integers(2**31)), progress)
-
+    ruler, starts = _prepare(series[len(series) // 2], 0, chains, rng)
+    none = np.zeros((len(evidence), 0))
+    polar, statistics = _run(
+        series, shares, priors, none, ruler, starts, draws, tune, int(rng.integers(2**31)), progress
+    )
     mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
-    beta = polar["beta"] if X.shape[1] else np.zeros((*mu.shape, 0))
-    if not series[0].directed:  # (mu, beta) and (-mu, -beta) are one and the same
-        mu, beta = np.abs(mu), beta * np.where(mu < 0, -1.0, 1.0)[..., None]
-    which = _overdispersion_of_each(series, shares, mu, tau, beta @ X.T, rng)
-    values: dict[str, Any] = {
-        "mu": (("chain", "draw"), mu),
-        "tau": (("chain", "draw"), tau),
-        "average_d_prime": (("chain", "draw"), average_d_prime(mu, tau)),
-    }
+    which = _overdispersion_of_each(series, shares, mu, tau, rng)
+    values = {"mu": mu, "tau": tau, "average_d_prime": average_d_prime(mu, tau)}
     if len(series) > 1:
-        values["gamma"] = (("chain", "draw"), gammas[which])
-    if X.shape[1]:
-        values["beta"] = (("chain", "draw", "moderator"), beta)
-    coordinates = {"chain": np.arange(chains), "draw": np.arange(draws)} | ({"moderator": names} if names else {})
-    kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
-    return _posterior(series, mu, tau, beta @ X.T, which, moderated=bool(names)), _diagnose(kept, statistics), kept
+        values["gamma"] = gammas[which]
+    kept = xr.Dataset(
+        {name: (("chain", "draw"), value) for name, value in values.items()},
+        {"chain": np.arange(chains), "draw": np.arange(draws)},
+        {"seed": seed, "tune": tune, "sampler": _sampler_name()},
+    )
+    return _posterior(series, mu, tau, which), _diagnose(kept, statistics), kept
 
 
 def sample_moderated(
@@ -282,8 +222,8 @@ def sample_moderated(
     series : Series
     diagnostics : Diagnostics
     draws : Dataset
-        `mu`, `tau`, `beta` and with clusters `between` and `within`; dims chain, draw (and moderator). Where d-prime has
-        no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
+        `mu`, `tau`, `beta` and with clusters `between` and `within`; dims chain, draw (and moderator). Where d-prime
+        has no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
     """
     rng = np.random.default_rng(seed)
     gammas, shares = overdispersions(evidence)
@@ -312,7 +252,9 @@ def sample_moderated(
     if clusters is not None:
         values["between"] = (("chain", "draw"), tau * np.sin(polar["split"]))
         values["within"] = (("chain", "draw"), tau * np.cos(polar["split"]))
-    coordinates = {"chain": np.arange(chains), "draw": np.arange(draws)} | ({"moderator": list(names)} if slopes else {})
+    coordinates: dict[str, Any] = {"chain": np.arange(chains), "draw": np.arange(draws)}
+    if slopes:
+        coordinates["moderator"] = list(names)
     kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
     return series[0], _diagnose(kept, statistics), kept
 
@@ -329,27 +271,17 @@ def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
     """
     with _quiet():
         import arviz
-    parts = {"posterior": draws, **groups}
+    parts: dict[str, Any] = {"posterior": draws, **groups}
     if int(arviz.__version__.split(".")[0]) == 0:
         return arviz.InferenceData(**parts)
     return xr.DataTree.from_dict(parts)
-
-
-def _checked(moderators: ArrayLike | None, panels: int) -> Array:
-    X = np.zeros((panels, 0)) if moderators is None else np.asarray(moderators, float)
-    if X.ndim != 2 or len(X) != panels or not np.isfinite(X).all():
-        raise ValueError(
-            f"moderators need one row for each of the {panels} distinct panels and no missing value; got shape {X.shape}. "
-            "Leave out the panels whose moderators are not known."
-        )
-    return X
 
 
 @dataclass(frozen=True)
 class _Ruler:
     """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
 
-    ``width**2 = own**2 + sin(a)**2 / effective``: the panels' own uncertainty, and that of a mean of panels that differ.
+    ``width**2 = own**2 + sin(a)**2 / effective``: the panels' own uncertainty, and that of a mean of unlike panels.
     """
 
     middle: float
@@ -360,9 +292,7 @@ class _Ruler:
         return (self.own**2 + sine**2 / self.effective) ** 0.5
 
 
-def _prepare(
-    series: Series, slopes: int, chains: int, rng: np.random.Generator
-) -> tuple[_Ruler, list[dict[str, Any]]]:
+def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[_Ruler, list[dict[str, Any]]]:
     """The ruler, and a start for each chain: scattered around the panels' separate estimates, in reach of them all."""
     axis, copies = series.axis, series.copies / series.copies.sum()
     logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
@@ -389,7 +319,7 @@ def _prepare(
 
 def _run(
     series: list[Series],
-    shares: Array,
+    shares: NDArray[np.floating],
     priors: Priors,
     X: Array,
     ruler: _Ruler,
@@ -406,6 +336,11 @@ def _run(
 
     Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
     """
+    if len(starts) < 2 or draws < 4 or tune < 1:
+        raise ValueError(
+            f"sampling needs chains >= 2 (they are compared), draws >= 4 and tune >= 1; got chains={len(starts)}, "
+            f"draws={draws}, tune={tune}. Leave them out for 4 chains of 1000 draws."
+        )
     with _quiet():
         import pymc as pm
         import pytensor.tensor as pt
@@ -430,13 +365,15 @@ def _run(
                 # the spread is that of panels in different clusters; two halves of its variance, one prior for each
                 split = pm.Uniform("split", 0, np.pi / 2)
                 within, between = tau * pt.cos(split), tau * pt.sin(split)
-                log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)  # d between d within = tau d tau d split
+                # d between d within = tau d tau d split
+                log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)
                 turn = centres[:, None] + first.offset
                 damped = C * pt.exp(-0.5 * w**2 * within**2)
                 step = _quadrature(first, clusters)
                 at = np.arange(-6.0, 6.0 + step / 2, step)
                 shift = w[:, None] * (between * at)
-                average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift)) - pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
+                average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift))
+                average -= pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
             elif slopes or np.ndim(load):
                 damping = pt.exp(-0.5 * w**2 * tau**2)
                 average = (C * (pt.cos((centres[:, None] + first.offset) * w) * damping)).sum(axis=2)
@@ -463,7 +400,7 @@ def _run(
                     raise _Interrupted  # PyMC takes an interrupt for the end of one chain and goes on with the next
                 seen[draw.chain] += 1
 
-            try:
+            with suppress(_Interrupted):
                 result = pm.sample(
                     draws,
                     tune=tune,
@@ -476,11 +413,9 @@ def _run(
                     target_accept=TARGET_ACCEPT,
                     compile_kwargs={"mode": "NUMBA"},  # the same in both generations, and needs no C compiler
                     compute_convergence_checks=False,
-                    progressbar=progress,
+                    progressbar="combined" if progress else False,  # one bar; the sampler's own numbers become advice
                     callback=watch,
                 )
-            except _Interrupted:
-                pass
             if seen.sum() < len(starts) * (tune + draws):
                 raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.")
     names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]
@@ -491,7 +426,7 @@ def _run(
 def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
     """Step of the trapezoid over a cluster's deviation (in SDs) that resolves the best known cluster's likelihood."""
     sizes = np.array([e.size for e in series.evidence]) * series.copies
-    largest = np.bincount(clusters, sizes).max()
+    largest = float(np.max(np.bincount(clusters, sizes)))
     return float(np.clip(2.0 / np.sqrt(largest), 0.05, 0.3))
 
 
@@ -500,37 +435,25 @@ class _Interrupted(BaseException):
 
 
 def _overdispersion_of_each(
-    series: list[Series], shares: Array, mu: Array, tau: Array, shift: Array, rng: np.random.Generator
+    series: list[Series], shares: NDArray[np.floating], mu: Array, tau: Array, rng: np.random.Generator
 ) -> NDArray[np.intp]:
     """One overdispersion for each draw, from its posterior given the rest; indices into `series`."""
     if len(series) == 1:
         return np.zeros(mu.shape, int)
-    moved = shift.reshape(mu.size, -1) if shift.any() else None
-    logs = np.stack(
-        [
-            np.log(_panel_likelihoods(s, mu.ravel(), tau.ravel(), moved)) @ s.copies + s.log_scale @ s.copies
-            for s in series
-        ],
-        axis=1,
-    )
+    logs = np.stack([s.log_likelihood(mu.ravel(), tau.ravel()) for s in series], axis=1)
     running = np.cumsum(softmax(logs + np.log(shares), axis=1), axis=1)
     which = (running < rng.random((len(running), 1))).sum(axis=1)
     return np.minimum(which, len(series) - 1).reshape(mu.shape)
 
 
-def _posterior(
-    series: list[Series], mu: Array, tau: Array, shift: Array, which: NDArray[np.intp], *, moderated: bool
-) -> Posterior:
+def _posterior(series: list[Series], mu: Array, tau: Array, which: NDArray[np.intp]) -> Posterior:
     """Equally weighted nodes, one patch for each overdispersion that was drawn."""
-    patches, shifts = [], []
+    patches = []
     for g, s in enumerate(series):
         here = which == g
         if here.any():
             n = int(here.sum())
             patches.append(Patch(s, n / which.size, mu[here], tau[here], np.full(n, 1 / n)))
-            shifts.append(shift[here])
-    if moderated:
-        return ModeratedPosterior(tuple(patches), "mcmc", tuple(shifts))
     return Posterior(tuple(patches), "mcmc")
 
 
@@ -539,14 +462,15 @@ def _diagnose(draws: xr.Dataset, statistics: xr.Dataset) -> Diagnostics:
     with _quiet():
         import arviz_stats
     continuous = draws.drop_vars("gamma", errors="ignore")
-    measures = {
-        "mean": continuous.mean(("chain", "draw")),
-        "sd": continuous.std(("chain", "draw")),
-        "r_hat": arviz_stats.rhat(continuous),
-        "ess_bulk": arviz_stats.ess(continuous, method="bulk"),
-        "ess_tail": arviz_stats.ess(continuous, method="tail", prob=(0.05, 0.95)),
-        "mcse": arviz_stats.mcse(continuous, method="mean"),
-    }
+    with np.errstate(invalid="ignore", divide="ignore"):  # chains that did not move have no R-hat
+        measures = {
+            "mean": continuous.mean(("chain", "draw")),
+            "sd": continuous.std(("chain", "draw")),
+            "r_hat": arviz_stats.rhat(continuous),
+            "ess_bulk": arviz_stats.ess(continuous, method="bulk"),
+            "ess_tail": arviz_stats.ess(continuous, method="tail", prob=(0.05, 0.95)),
+            "mcse": arviz_stats.mcse(continuous, method="mean"),
+        }
     rows = []
     for name in continuous.data_vars:
         slopes = continuous["moderator"].values if name == "beta" else [None]
