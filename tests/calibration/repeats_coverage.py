@@ -102,9 +102,8 @@ def pool_of_panels(runs: int, seed: int = 2, designs: tuple = DESIGNS[1:], truth
                         grid.integrate([way(x, each) for x in correct], [1] * PANELS, priors)[0].average.interval()
                         for way in (kept_apart, as_a_crowd)
                     ]
-                    found.append(
-                        alone(as_a_crowd(np.concatenate(correct), each)).map(TRIANGLE.d_prime_from_p_d).interval()
-                    )
+                    crowd = alone(as_a_crowd(np.concatenate(correct), each)).interval()
+                    found.append(tuple(TRIANGLE.d_prime_from_p_d(np.array(crowd)).tolist()))
                     hits += [*(_holds(i, truth) for i in found), *(i[1] - i[0] for i in found[:2])]
                 rows.append([kind, f"{people} x {each}", mu, tau, *(hits / runs)])
                 print(*rows[-1], file=sys.stderr, flush=True)
