@@ -23,6 +23,7 @@ from metasense.pooling.posterior import average_d_prime
 from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing.words import banned
+from metasense.single import p_d_posterior
 
 TRIANGLE = forced_choice("triangle")
 FORCED = [name for name, kind in PROTOCOLS.items() if isinstance(kind, Protocol)]
@@ -336,6 +337,19 @@ def test_a_single_taster_needs_a_total_only():
     assert any("Only the total is known, so nothing about single tasters: Staff" in note for note in found.notes)
     with pytest.raises(ValueError, match="nobody whose own answers are known"):
         found.rate("Staff", "Ann")
+
+
+@pytest.mark.parametrize(
+    ("tastings", "correct", "lower", "upper"), [(12, 8, 0.10, 0.79), (12, 7, 0.05, 0.71), (20, 14, 0.22, 0.78)]
+)
+def test_a_makers_own_run_tells_of_the_maker_and_little_of_others(tastings, correct, lower, upper):
+    # The person alone, flat prior on p_d (reference: a prototype outside this project, two digits) ...
+    person = p_d_posterior(TRIANGLE, tastings, correct)
+    assert person.interval() == pytest.approx((lower, upper), abs=0.006)
+    # ... and what the same run says of people like them, one taster among others unseen: far less.
+    own = {"panel": ["Maker"], "protocol": "triangle", "tastings": [tastings], "correct": [correct]}
+    others, crowd = (ms.pool(own | {"tasters": [n]}).panel("Maker").map(TRIANGLE.p_d) for n in (1, tastings))
+    assert np.diff(others.interval()) > 1.05 * np.diff(crowd.interval())
 
 
 def test_only_totals_still_tell_how_unlike_tasters_are():

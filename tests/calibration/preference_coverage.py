@@ -73,6 +73,7 @@ def table(runs: int, seed: int = 3, cases: tuple = CASES) -> pd.DataFrame:
             hits[3] += np.diff(mixture)[0]
             hits[4] += np.diff(everybody)[0]
         rows.append([centre, rho, spread, *(hits[:3] / runs), naive_mean, *(hits[3:] / runs)])
+        print(*rows[-1], file=sys.stderr, flush=True)
     columns = ["centre d-prime", "true preference", "SD between panels", "luck taken out", "all answers", "naive"]
     return pd.DataFrame(rows, columns=[*columns, "mean naive share", "mean width", "mean width, all answers"])
 
