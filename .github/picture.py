@@ -1,0 +1,32 @@
+"""Draw the picture in README.md: the cider panels, each alone and pooled.
+
+Run it after a change to the demo data, the model or the figure; a test compares the picture's title with today's numbers.
+"""
+
+import base64
+import html
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+import metasense as ms
+from metasense.pooling import writing
+from metasense.showing import figures
+
+HERE = Path(__file__).parent
+
+
+def drawing() -> figures.Drawing:
+    """The figure that a notebook cell with the pool shows, and the sentence that says what it shows."""
+    margin = ms.Margin(p_d=0.2, protocol="triangle")
+    return writing.forest(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin))
+
+
+if __name__ == "__main__":
+    shown = drawing()
+    source = figures.figure_to_data_uri(shown.draw(Figure()))
+    picture = base64.b64decode(source.partition(",")[2]).decode()
+    start = picture.index(">", picture.index("<svg")) + 1
+    titled = f"{picture[:start]}\n <title>{html.escape(shown.alt)}</title>{picture[start:]}"
+    (HERE / "forest.svg").write_text(titled, encoding="utf-8")
+    print(f"![{shown.alt}](.github/forest.svg)")
