@@ -197,3 +197,26 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
     found = study(CASES[0], 60, seed=7)
     for name in ("average", "between", "within", "next, new pair", "average, known pair", "next, known pair"):
         assert found[name] >= 0.86  # 3 standard errors below .95
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_sampling_agrees_with_integration(nested):
+    from metasense.pooling import mcmc
+    from metasense.pooling.posterior import average_d_prime
+
+    panels = [Counts(protocol("triangle"), 30, x) for x in MIXED["correct"]]
+    draws = mcmc.sample_moderated(
+        panels, ms.Priors(), columns=np.empty((6, 0)), names=[], clusters=np.array([0, 0, 1, 1, 1, 2]), draws=2000
+    )[2]
+    averages = average_d_prime(draws["mu"].to_numpy().ravel(), draws["tau"].to_numpy().ravel())
+    for drawn, exact in (
+        (averages, nested.average),
+        (draws["between"].to_numpy(), nested.between),
+        (draws["within"].to_numpy(), nested.spread_within),
+        (draws["tau"].to_numpy(), nested.spread),
+    ):
+        ends = [0.025, 0.975]
+        assert np.quantile(drawn, ends) == pytest.approx(exact.quantile(ends), abs=0.25 * exact.sd)
+        assert np.median(drawn) == pytest.approx(exact.median, abs=0.06 * exact.sd)
