@@ -34,7 +34,18 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)  # one thousand, or one and no thousandths
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u202f’]\d{3})+([.,]\d+)?", re.ASCII)
-_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october")
+_MONTHS: tuple[str, ...] = (
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+)
 _MONTHS += ("november", "december")
 
 
@@ -360,7 +371,7 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
     if series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty"):
         places: dict[tuple[type, Any], int] = {}
         codes = np.empty(len(series), np.intp)
-        values = []
+        values: list[Any] = []
         for i, cell in enumerate(series):
             try:
                 key = (type(cell), cell)

@@ -324,12 +324,12 @@ def _decoded(data: bytes, label: str, notes: list[str]) -> str:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
         begin, end = data.rfind(b"\n", 0, error.start) + 1, data.find(b"\n", error.start)
-        line, at = data.count(b"\n", 0, error.start) + 1, error.start - begin
+        line, place = data.count(b"\n", 0, error.start) + 1, error.start - begin
         where = f"line {line} holds the byte 0x{data[error.start]:02X}, which is not UTF-8"
         text = data.decode("cp1252", "replace")
         if "\ufffd" in text or any(not c.isprintable() and c not in "\r\n\t\u00a0" for c in set(text)):
             raise PanelsError(f"{where}, nor is the file Windows-1252. Save it as CSV UTF-8.", label) from error
-        shown = data[begin : end if end >= 0 else None].decode("cp1252")[max(at - 12, 0) : at + 12].strip()
+        shown = data[begin : end if end >= 0 else None].decode("cp1252")[max(place - 12, 0) : place + 12].strip()
         notes.append(f"{where}; read as Windows-1252 it says {shown!r}. If that is wrong, save the file as CSV UTF-8.")
         return text
 
@@ -371,7 +371,7 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
     blank = _blank_rows(columns, len(body))
     if blank.any() or len(body) != len(ends) - 1:
         return None
-    return Sheet(headers, columns, np.arange(2, len(body) + 2), label, notes, [])
+    return Sheet(headers, columns, range(2, len(body) + 2), label, notes, [])
 
 
 def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: list[str], separator: str = "") -> Sheet:

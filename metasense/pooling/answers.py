@@ -70,7 +70,8 @@ class Verdict:
         """The verdict as one of the three sentences fixed before the data, with both probabilities."""
         if self.margin is None:
             return (
-                "No margin was given, so there is no verdict. Decide the smallest difference that would matter and pass it, "
+                "No margin was given, so there is no verdict. Decide the smallest difference that would matter and "
+                "pass it, "
                 'for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
             )
         said = words.verdict_sentences(margin_words(self.margin), SETTLED)[self.label]
@@ -124,10 +125,10 @@ class Rate:
         p_c = words.estimate(self.p_c.median, *self.p_c.interval(prob), prob, "percent")
         p_d, low, high = words.distinct(self.p_d.median, *self.p_d.interval(prob), unit="percent")
         return (
-            f"In {_article(name)} {name} test, panels like these would average {p_c} correct answers, where guessing alone "
-            f"gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), the answers beyond "
-            "guessing on a scale from 0 to 100 %. It is a rate of this protocol, not a number of people: the same d-prime "
-            "gives another p_d in another protocol."
+            f"In {_article(name)} {name} test, panels like these would average {p_c} correct answers, where guessing "
+            f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), the answers beyond "
+            "guessing on a scale from 0 to 100 %. It is a rate of this protocol, not a number of people: the same "
+            "d-prime gives another p_d in another protocol."
         )
 
     def _table(self) -> tables.Table:

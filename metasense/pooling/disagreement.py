@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.floating[Any]]
 
+MOST = 2000  # panels whose number of statistically significant ones is worked out exactly
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
 
 
@@ -106,7 +107,19 @@ class Disagreement:
 
     @classmethod
     def of(cls, pooled: Pooled, *, alpha: float = ALPHA, sets: int = 4000, seed: int = 1) -> Disagreement:
-        """Work it out for a pool; one panel alone has nothing to disagree with, but its probabilities are there."""
+        """Work it out for a pool; one panel alone has nothing to disagree with, but its probabilities are there.
+
+        Raises
+        ------
+        ValueError
+            If there are more than 2000 panels.
+        """
+        if len(pooled.panels) > MOST:
+            raise ValueError(
+                f"{words.count(len(pooled.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "
+                f"be weighed "
+                "together; pool some of them, for instance with panels.only()."
+            )
         frame, collected, common = pooled.panels.frame, pooled.collected, pooled.common
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])

@@ -200,8 +200,10 @@ class Drawer:
         dull = "of the panels that are not statistically significant ever came to light"
         start = "every panel that was run is listed" if first["omega"] == 1 else f"{_share(first['omega'])} {dull}"
         text = (
-            f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, it is "
-            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed beside "
+            f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, "
+            f"it is "
+            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed "
+            f"beside "
             f"these {self.panels}."
         )
         return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"

@@ -34,6 +34,7 @@ Array = NDArray[np.floating[Any]]
 
 SURPRISING = 0.05  # probability below which a check says no; for the panels: of the most surprising of all of them
 FAVOURED = 3.0  # how many times better the mixture must describe the counts than the best of none, same and varying
+MOST_COUNTS = 5_000_000  # simulated at a time; larger pools get fewer sets
 SHARES = 16  # Gauss-Legendre nodes over the share of panels with nothing to taste
 
 
@@ -140,6 +141,7 @@ class Fit:
         mixture = Mixture.of(pooled)
         best = max(pooled.evidences.none, pooled.evidences.same, pooled.evidences.varying)
         favour = float(np.exp(min(mixture.log_evidence - best, 700.0)))
+        sets = max(min(sets, MOST_COUNTS // max(len(index), 1)), 100)
         spread = _spread(pooled, index, sets, seed) if len(index) > 1 else float("nan")
         left_out = tuple(frame["panel"][~usable[collected.index]])
         return cls(panels, spread, sets, seed, mixture, favour, left_out)

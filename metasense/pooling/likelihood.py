@@ -232,7 +232,7 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
     for y in range(answers + 1):
         # `known` of the y right answers came from telling the samples apart, the others by luck
         known = np.arange(y + 1)
-        among = np.array([_log_choose(y, k) for k in known])
+        among = np.array([_log_choose(y, int(k)) for k in known])
         terms = up[known] + down[answers - y] - both[known + answers - y] + (chosen[y] + among)[:, None]
         terms += xlogy((y - known)[:, None], guess) + np.multiply.outer(known + answers - y, np.log1p(-guess))
         out[:, y] = np.exp(terms).sum(axis=0)
@@ -423,8 +423,8 @@ class Series:
     def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:
         """How many cosines the nodes' mixture needs, and what to multiply them by.
 
-        They end where the mixture has died out; at higher frequencies only the comb of the nodes would answer. A mixture
-        too sharp for the axis is blurred by about its step, which is far below anything that can be tasted.
+        They end where the mixture has died out; at higher frequencies only the comb of the nodes would answer. A
+        mixture too sharp for the axis is blurred by about its step, which is far below anything that can be tasted.
         """
         most, unit = len(self.axis), np.pi / self.width
         heavy = weight > 1e-10 * weight.max()

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import softmax
 
 from metasense.pooling.grid import overdispersions
@@ -115,7 +115,7 @@ class Diagnostics:
 
 def sample(
     evidence: Sequence[Evidence],
-    copies: Sequence[int],
+    copies: ArrayLike,
     priors: Priors,
     *,
     draws: int = 1000,

@@ -417,7 +417,8 @@ class Moderated:
         slope = self.slope(m.name)
         step = 10.0 if m.ends[1] - m.ends[0] >= 10 and max(map(abs, slope.interval())) < 0.1 else 1.0
         ten = "10 units" if step > 1 else "unit"
-        said = words.estimate(step * slope.median, *(step * end for end in slope.interval()))
+        lower, upper = slope.interval()
+        said = words.estimate(step * slope.median, step * lower, step * upper)
         zero = ", the difference being taken as 0 on average at dose 0" if m.through_zero else ""
         return (
             f"Per {ten} of {m.name} the d-prime changes by {said}{zero}; the "

@@ -169,9 +169,12 @@ def apart(logs: list[Array], best: list[Array], counts: NDArray[np.intp], which:
     """
     together = np.zeros((len(counts), logs[0].shape[1]))
     single = np.zeros(len(counts))
-    for column, table in zip(counts.T, which, strict=True):
-        together += logs[table][column]
-        single += best[table][column]
+    for k, (log, top) in enumerate(zip(logs, best, strict=True)):
+        alike = counts[:, which == k]
+        place = np.arange(len(counts))[:, None] * len(top) + alike
+        often = np.bincount(place.ravel(), minlength=len(counts) * len(top)).reshape(len(counts), -1).astype(float)
+        together += often @ log
+        single += often @ top
     return np.maximum(single - together.max(axis=1), 0.0)
 
 

@@ -2,8 +2,8 @@
 
 `grid` finds the nodes that suit one pool. Here every panel's likelihood is laid out once on nodes that reach over all
 there is, dense where the pool is and far apart elsewhere. Leaving a panel out, changing a prior or adding a factor is
-then a sum over what is already there: a refit in well under a millisecond, checked like the pool itself by leaving out
-every second node, and repeated on twice the nodes where that check is not met.
+then a sum over what is already there: a refit in about a millisecond, checked like the pool itself by leaving out every
+second node. Where that check is not met it is repeated on twice the nodes, and then on nodes laid around what was seen.
 """
 
 from __future__ import annotations
@@ -24,9 +24,11 @@ from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
 from metasense.pooling.priors import Priors
 
 Array = NDArray[np.floating[Any]]
+Stretch = Callable[[Array], tuple[Array, Array]]
 
 NODES = (65, 33)  # of the average d-prime, and of the angle
-MOST_NODES = 400
+SHARPEST = 1e-5  # scale of the closest nodes, as a share of the axis
+LOOKS = 12  # times the nodes may be laid around what was seen last
 FINE = 513  # places at which the running integral is taken, between which it is a cubic
 POINTS = 8193  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
@@ -67,17 +69,36 @@ class Plane:
         Of the whole pool, by integration or sampling: tells where nodes are needed most.
     """
 
-    def __init__(self, evidence: Sequence[Evidence], posterior: Posterior, nodes: tuple[int, int] = NODES) -> None:
-        self.evidence, self.posterior, self.nodes = tuple(evidence), posterior, nodes
+    def __init__(self, evidence: Sequence[Evidence], posterior: Posterior) -> None:
+        evidence = tuple(evidence)
+        regions: list[tuple[Series, float, float]] = []
+        for gamma, share in zip(*overdispersions(evidence), strict=True):
+            series = Series.build(evidence, np.ones(len(evidence)), float(gamma))
+            regions += [(series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))]
         mu, tau, weight = (
             np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight")
         )
         weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
+        lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
+        self._lay(regions, lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, np.pi / 2), NODES, 0)
+
+    def _lay(
+        self,
+        regions: list[tuple[Series, float, float]],
+        lengthwise: Stretch,
+        anglewise: Stretch,
+        nodes: tuple[int, int],
+        looks: int,
+    ) -> None:
+        """Place the nodes."""
+        self.regions, self.nodes, self._looks = regions, nodes, looks  # series, sign of mu, log share
+        self._lengthwise, self._anglewise = lengthwise, anglewise
+        self._computed: dict[tuple[bool, float], Array] = {}
         self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
-        self._angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
-        self._lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
-        self.average, self._slope = self._lengthwise(self._x)
-        angle, angle_slope = _stretch(np.arctan2(tau, np.abs(mu)), weight, np.pi / 2)(self._angle_x)
+        angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
+        self.average, self._slope = lengthwise(self._x)
+        angle, angle_slope = anglewise(angle_x)
+        self._angle = angle
         cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
         h = average_d_prime(cosine, sine)
         self.mu = np.multiply.outer(self.average, cosine / h).ravel()
@@ -86,13 +107,6 @@ class Plane:
             self._log_volume = (
                 np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)
             ).ravel()
-        self._computed: dict[tuple[bool, float], Array] = {}
-        self.regions: list[tuple[Series, float, float]] = []  # series, sign of mu, log share
-        for gamma, share in zip(*overdispersions(self.evidence), strict=True):
-            series = Series.build(self.evidence, np.ones(len(self.evidence)), float(gamma))
-            self.regions += [
-                (series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))
-            ]
 
     @cached_property
     def logs(self) -> list[Array]:
@@ -116,16 +130,28 @@ class Plane:
             self._computed[kind] = np.concatenate(parts)
         return self._computed[kind][:, : series.terms]
 
+    def _laid(self, lengthwise: Stretch, anglewise: Stretch, nodes: tuple[int, int], looks: int) -> Plane:
+        other = Plane.__new__(Plane)
+        other._lay(self.regions, lengthwise, anglewise, nodes, looks)
+        return other
+
     @cached_property
     def finer(self) -> Plane:
         """The same on twice the nodes."""
-        nodes = (2 * self.nodes[0] - 1, 2 * self.nodes[1] - 1)
-        if max(nodes) > MOST_NODES:
+        return self._laid(self._lengthwise, self._anglewise, (2 * self.nodes[0] - 1, 2 * self.nodes[1] - 1), 0)
+
+    def _better(self, seen: Array) -> Plane:
+        """Nodes that suit better what was seen, a density of shape (averages, angles)."""
+        if self.nodes[0] <= NODES[0]:
+            return self.finer
+        if self._looks == LOOKS:
             raise IntegrationError(
                 "One of the answers under other choices cannot be computed to its accuracy. "
                 "Please report the panels that caused this."
             )
-        return Plane(self.evidence, self.posterior, nodes)
+        lengthwise = _stretch(self.average, (seen @ self._angle_w) * self._w, REACH)
+        anglewise = _stretch(self._angle, (self._w @ seen) * self._angle_w, np.pi / 2)
+        return self._laid(lengthwise, anglewise, self.nodes, self._looks + 1)
 
     def weigh(self, copies: Array, priors: Priors, factor: Callable[[Plane], Sequence[Array]] | None = None) -> Weighed:
         """The posterior when each distinct panel stands `copies` times in the pool.
@@ -149,7 +175,7 @@ class Plane:
         whole = float(self._w @ marginal)
         half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
         if abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1) > TOLERANCE:
-            return self.finer.weigh(copies, priors, factor)
+            return self._better(total).weigh(copies, priors, factor)
         mean = float((self._w * marginal) @ self.average / whole)
         average = self._distribution(self._integrals @ marginal / whole, mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
@@ -165,11 +191,12 @@ class Plane:
         return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
 
 
-def _stretch(values: Array, weight: Array, end: float) -> Callable[[Array], tuple[Array, Array]]:
+def _stretch(values: Array, weight: Array, end: float) -> Stretch:
     """A map of [-1, 1] to [0, end], and its slope, that is finest where the weighted values lie."""
     order = np.argsort(values)
-    low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), np.cumsum(weight[order]), values[order])
-    scale = max((high - low) / 2, 1e-4 * end)
+    cumulative = np.cumsum(weight[order]) - weight[order] / 2
+    low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values[order])
+    scale = max((high - low) / 2, SHARPEST * end)
     first, last = np.arcsinh((np.array([0.0, end]) - middle) / scale)
 
     def at(x: Array) -> tuple[Array, Array]:

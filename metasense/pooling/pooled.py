@@ -28,10 +28,10 @@ from metasense.pooling.drawer import Drawer
 from metasense.pooling.evidence import Collected, collect, joined
 from metasense.pooling.explanations import EVEN, Common, Explanations
 from metasense.pooling.fit import Fit
-from metasense.pooling.plane import Plane
+from metasense.pooling.likelihood import Series
 from metasense.pooling.moderators import Moderated, moderate
 from metasense.pooling.nesting import Nested, nest
-from metasense.pooling.likelihood import Series
+from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
 from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
@@ -50,23 +50,15 @@ Method = Literal["grid", "mcmc"]
 MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
 
 
-# fmt: off
 @overload
-def pool(panels: Any, *, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ..., priors: Priors | None = ...,
-         moderators: None = ..., through_zero: None = ..., within: None = ..., method: Method = ...,
-         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Pooled: ...
+def pool(panels: Any, *, moderators: None = ..., within: None = ..., **options: Any) -> Pooled: ...
 @overload
-def pool(panels: Any, *, moderators: str | Sequence[str], tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
-         priors: Priors | None = ..., through_zero: str | Sequence[str] | None = ..., within: str | None = ...,
-         method: Method = ..., draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Moderated: ...
+def pool(panels: Any, *, moderators: str | Sequence[str], within: str | None = ..., **options: Any) -> Moderated: ...
 @overload
-def pool(panels: Any, *, within: str, tastings: Tastings | None = ..., margin: Margin | None = ..., card: Card | str | os.PathLike[str] | None = ...,
-         priors: Priors | None = ..., moderators: None = ..., through_zero: None = ..., method: Method = ...,
-         draws: int = ..., chains: int = ..., seed: int = ..., progress: bool = ...) -> Nested: ...
-# fmt: on
+def pool(panels: Any, *, moderators: None = ..., within: str, **options: Any) -> Nested: ...
 
 
-def pool(
+def pool(  # type: ignore[misc]  # the further options of the signatures above are those below
     panels: Panels | Tastings | Any,
     *,
     tastings: Tastings | None = None,
@@ -141,7 +133,8 @@ def pool(
         raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
     if margin is not None and not isinstance(margin, Margin):
         raise ValueError(
-            f"margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); got {margin!r}."
+            "margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); "
+            f"got {margin!r}."
         )
     card = card if card is None or isinstance(card, Card) else Card.read(card)
     margin = card.margin if margin is None and card is not None else margin
@@ -164,7 +157,9 @@ def pool(
         )
         advice = diagnostics.advice
     settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
-    pooled = Pooled(panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card)
+    pooled = Pooled(
+        panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card
+    )
     if moderators is not None or through_zero is not None:
         return moderate(pooled, _names(moderators), _names(through_zero), within, progress=progress)
     return pooled if within is None else nest(pooled, within)
@@ -351,7 +346,7 @@ class Pooled:
         return Path.of(self, prob=prob)
 
     def drawer(self, *, prob: float = 0.95) -> Drawer:
-        """What panels that were never listed could do to the answer, and what the unreported ones that are listed do."""
+        """What panels that were never listed could do to the answer, and what the listed unreported ones do."""
         return Drawer.of(self, prob=prob)
 
     def fit(self) -> Fit:
@@ -548,6 +543,5 @@ def _restored(saved: archive.Archive) -> Pooled:
 
 def _drawn(sample: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Centre, spread and overdispersion of each draw, one chain after the other."""
-    gamma = sample["gamma"] if "gamma" in sample else 0 * sample["mu"]
-    mu, tau, gamma = (array.to_numpy().ravel() for array in (sample["mu"], sample["tau"], gamma))
-    return mu, tau, gamma
+    mu, tau = sample["mu"].to_numpy().ravel(), sample["tau"].to_numpy().ravel()
+    return mu, tau, sample["gamma"].to_numpy().ravel() if "gamma" in sample else np.zeros_like(mu)

@@ -43,7 +43,8 @@ def average_d_prime(mu: Array, tau: Array) -> Array:
 def average_p_correct(protocol: Protocol, signed: bool) -> Functional:
     """Chance of a correct answer averaged over panels, as a function of ``(mu, tau)``.
 
-    With `signed` false a directed protocol is asked in the direction that is there: its d-prime is taken as ``|theta|``.
+    With `signed` false a directed protocol is asked in the direction that is there: its d-prime is taken as
+    ``|theta|``.
     """
     half = 8192  # steps of the table up to d-prime 28, from which a straight line between neighbours is exact to 1e-7
     grid = np.linspace(-2 * REACH, 2 * REACH, 2 * half + 1)
@@ -259,7 +260,7 @@ class Posterior:
         return total
 
 
-def draw_nodes(posterior: Posterior, size: int, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+def draw_nodes(posterior: Posterior, size: int, rng: np.random.Generator) -> tuple[Array, Array, NDArray[Any]]:
     """Draws of ``(mu, tau)`` from an integrated posterior and the patch of each, of shape (size,), in random order.
 
     Rays by stratified sampling of their weights, an angle within the ray's cell, then the distance along the ray.

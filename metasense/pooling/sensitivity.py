@@ -302,7 +302,8 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
             "More tastings, or a sharper protocol, would change that."
         )
     changing = priors[priors["verdict_changes"]]
-    if len(changing):
+    # a verdict that other priors would undo is a warning; one that they would bring about is only less than that
+    if len(changing) and whole["verdict"] != words.VERDICTS[2]:
         named = words.listing(
             f"{case} ({verdict})" for case, verdict in zip(changing["case"], changing["verdict"], strict=True)
         )

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 DRAWN = 200  # panels in the figure of a cell
+MANY = 1000  # panels up to which the fit and the seeming disagreement are looked at unasked
 LISTED = 6  # panels named in a note before the rest are counted
 
 
@@ -62,7 +63,8 @@ def pooled_what(pooled: Pooled) -> str:
         more = f", {again} of them in more than one panel (linked by name)" if again else ""
         people = f"{words.count(tastings, 'tasting')} by {words.count(linked.size, 'person')}{more}"
     elif frame["tasters"].notna().all():
-        people = f"{words.count(tastings, 'tasting')} by {words.count(int(frame['tasters'].sum()), 'taster')}, counted panel by panel"
+        tasters = words.count(int(frame["tasters"].sum()), "taster")
+        people = f"{words.count(tastings, 'tasting')} by {tasters}, counted panel by panel"
     else:
         people = f"{words.count(tastings, 'tasting')}; the number of people is not given for every panel"
     return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
@@ -96,8 +98,8 @@ def basis(pooled: Pooled) -> str:
     """The priors, and the reminder that a pooled average cannot be zero."""
     none = pooled.explanations().probability[0]
     return (
-        f"Priors: {pooled.priors.describe(pooled.directed)}. A pooled average of this kind cannot come out as zero, so it is no "
-        "evidence of a difference by being positive; the probability that there is nothing to taste at all is "
+        f"Priors: {pooled.priors.describe(pooled.directed)}. A pooled average of this kind cannot come out as zero, so "
+        "it is no evidence of a difference by being positive; the probability that there is nothing to taste at all is "
         f"{words.percent(none)} when none, same and varying start out equally probable."
     )
 
@@ -134,16 +136,16 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
         *_naming(
             pooled,
             counted & (few < REVERSED),
-            "Far fewer correct answers than guessing gives in {}: a reversal or coding error? Check the key before relying "
-            "on the pool.",
+            "Far fewer correct answers than guessing gives in {}: a reversal or coding error? Check the key before "
+            "relying on the pool.",
         ),
         *_naming(
             pooled,
             pooled.posterior.floored()[pooled.collected.index] > 0.01,
-            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. Check the "
-            "counts; the answer without it says how much rests on it.",
+            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
+            "Check the counts; the answer without it says how much rests on it.",
         ),
-        *pooled.fit().warnings(),
+        *(pooled.fit().warnings() if len(pooled.panels) <= MANY else ()),
         *sensitivity.prior_warnings(pooled.corners),
     )
 
@@ -151,24 +153,27 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
 def _limits(pooled: Pooled) -> list[str]:
     frame = pooled.panels.frame
     found: list[str] = []
+    if len(frame) > MANY:
+        found.append(f"With more than {words.whole(MANY)} panels the fit is checked when asked for: pooled.fit().")
     if len(frame) == 1:
         found.append(
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
     if (frame["correct"] == frame["tastings"]).all():
         found.append(
-            "Every answer in every panel was correct: the data give only a lower limit, and how far above it the difference "
-            "lies rests on the prior."
+            "Every answer in every panel was correct: the data give only a lower limit, and how far above it the "
+            "difference lies rests on the prior."
         )
     for mask, text in (
         (
             frame["blind"] != "double",
-            "Not double-blind: {}. Such a panel tells whether people could tell, by whatever means, not whether they could "
-            "taste.",
+            "Not double-blind: {}. Such a panel tells whether people could tell, by whatever means, not whether they "
+            "could taste.",
         ),
         (
             (frame["looks"] > 1) | (frame["tastings"] > frame["planned"]),
-            "Looked at or extended before the end: {}. The p-value is then not what it says; the pooled answer suffers less.",
+            "Looked at or extended before the end: {}. The p-value is then not what it says; the pooled answer suffers "
+            "less.",
         ),
         (
             frame["tasters"] < frame["tastings"],
@@ -182,13 +187,14 @@ def _limits(pooled: Pooled) -> list[str]:
     linked = _linked(pooled)
     if linked is not None and (linked > 1).any():
         found.append(
-            f"{words.count(int((linked > 1).sum()), 'person')} sat in more than one panel: counted once, and linked by name. "
-            "The computation takes their answers in different panels as independent given each panel's difference."
+            f"{words.count(int((linked > 1).sum()), 'person')} sat in more than one panel: counted once, and linked by "
+            "name. The computation takes their answers in different panels as independent given each panel's "
+            "difference."
         )
     if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
         found.append(
-            "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as other "
-            "batches are like them."
+            "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as "
+            "other batches are like them."
         )
     return found
 
@@ -240,18 +246,22 @@ def forest(pooled: Pooled) -> str | tables.Shown:
 def methods(pooled: Pooled) -> tuple[str, ...]:
     """The methods note: model, priors, computation, decision rule."""
     computed = (
-        f"Computed by integration over ({pooled.settings['method']}), with a check by every second node: the log evidence "
-        f"moves by {pooled.evidences.error:.1g}."
+        "Computed by integration over a grid, checked by its every second node: the log evidence moves by "
+        f"{pooled.evidences.error:.1g}."
         if pooled.settings["method"] == "grid"
-        else f"Sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws); evidences by integration."
+        else f"Sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws); the "
+        "evidences by integration."
     )
     return (
-        "Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau); its correct answers are binomial with the chance "
-        "that its protocol gives at that d-prime under the Thurstonian decision rule. Where tasters repeated, their answers are "
-        "guess-corrected beta-binomial with an overdispersion integrated out over a uniform prior.",
+        "Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau); its correct answers are binomial with "
+        "the chance that its protocol gives at that d-prime under the Thurstonian decision rule. Where tasters "
+        "repeated, their answers are guess-corrected beta-binomial with an overdispersion integrated out over a "
+        "uniform prior.",
         f"Priors: {pooled.priors.describe(pooled.directed)}. The average d-prime is the mean of |theta| over panels.",
-        f"{computed} Intervals are credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and p_d.",
-        f"A question is called settled when one side of the margin has a posterior probability above {words.percent(SETTLED)}.",
+        f"{computed} Intervals are credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and "
+        "p_d.",
+        "A question is called settled when one side of the margin has a posterior probability above "
+        f"{words.percent(SETTLED)}.",
     )
 
 
@@ -278,7 +288,7 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
         tables=(panels_table(pooled, most=None), answer_table(pooled, every=True)),
         methods=methods(pooled),
         changes=changes(pooled),
-        checks=(basis(pooled), pooled.explanations().on_the_scales(), pooled.fit().sentence(), pooled.fit().caveat()),
+        checks=checks(pooled),
         provenance=provenance(pooled),
     )
     return pages.write_report(page, path)
@@ -287,8 +297,14 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
 def changes(pooled: Pooled) -> tuple[str, ...]:
     """What would change the answer: other priors, other panels, panels in the drawer, one constant difference."""
     hidden = pooled.drawer()
-    apart = (pooled.disagreement().sentence(),) if len(pooled.panels) > 1 else ()
+    apart = (pooled.disagreement().sentence(),) if 1 < len(pooled.panels) <= MANY else ()
     return (*pooled.sensitivity().sentences(), *apart, hidden.sentence(), *hidden.caveats())
+
+
+def checks(pooled: Pooled) -> tuple[str, ...]:
+    """What the answer rests on, and whether the model fits."""
+    fit = (pooled.fit().sentence(), pooled.fit().caveat()) if len(pooled.panels) <= MANY else ()
+    return (basis(pooled), pooled.explanations().on_the_scales(), *fit)
 
 
 def provenance(pooled: Pooled) -> dict[str, object]:
