@@ -8,7 +8,7 @@ import pytest
 
 from metasense.cli import main
 
-GOOD = "panel,protocol,tastings,correct\nA,triangle,24,12\nB,triangle,30,11\n"
+GOOD = "panel,protocol,tastings,correct\nA,triangle,24,12\nB,triangle,60,28\nC,triangle,60,27\nD,triangle,60,29\n"
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def test_check_says_what_was_read(table, capsys):
 
 def test_answer_with_a_warning_that_matters_is_exit_code_1(tmp_path, capsys):
     path = tmp_path / "reversed.csv"
-    path.write_text(GOOD + "C,triangle,60,5\n")
+    path.write_text(GOOD + "E,triangle,60,5\n")
     assert main(["pool", str(path)]) == 1
     assert "coding error" in capsys.readouterr().out
 
