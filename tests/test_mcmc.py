@@ -176,6 +176,32 @@ def test_an_interrupt_in_any_chain_leaves_at_once_and_cleanly(monkeypatch):
     assert again.attrs["seed"] >= 0  # none was given: one was drawn, and is on record
 
 
+def test_an_interrupt_inside_compiled_code_comes_out_as_one(monkeypatch):
+    import pymc
+
+    def as_numba_reports_it(*args, **options):
+        raise SystemError("<built-in method> returned a result with an exception set")
+
+    def as_pytensor_passes_it_on(*args, **options):
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as interrupt:
+            raise ValueError("Apply node that caused the error") from interrupt
+
+    def something_else(*args, **options):
+        raise ValueError("something else")
+
+    evidence, copies = SETS["near chance"]
+    for failing in (as_numba_reports_it, as_pytensor_passes_it_on):
+        monkeypatch.setattr(pymc, "sample", failing)
+        with pytest.raises(KeyboardInterrupt, match="nothing was kept") as found:
+            mcmc.sample(evidence, copies, Priors(), draws=100, tune=100)
+        assert found.value.__suppress_context__
+    monkeypatch.setattr(pymc, "sample", something_else)
+    with pytest.raises(ValueError, match="something else"):
+        mcmc.sample(evidence, copies, Priors(), draws=100, tune=100)
+
+
 @pytest.mark.parametrize(("options", "message"), [
     ({"chains": 1}, "chains >= 2"),
     ({"draws": 0}, "draws >= 4"),

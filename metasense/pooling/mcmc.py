@@ -17,7 +17,7 @@ import html
 import logging
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -317,7 +317,26 @@ def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator)
     return ruler, starts
 
 
-def _run(
+def _run(*arguments: Any, **options: Any) -> tuple[dict[str, Array], xr.Dataset]:
+    """As `_sampled`; an interrupt comes out as one, with nothing of the compiled code or the compiler it struck."""
+    try:
+        return _sampled(*arguments, **options)
+    except BaseException as error:
+        if _by_interrupt(error):
+            raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.") from None
+        raise
+
+
+def _by_interrupt(error: BaseException | None) -> bool:
+    """Whether a keyboard interrupt led to the error; compiled code reports one as a result with an exception set."""
+    while error is not None and not isinstance(error, KeyboardInterrupt | _Interrupted):
+        if isinstance(error, SystemError) and "exception set" in str(error):
+            return True
+        error = error.__cause__ or error.__context__
+    return error is not None
+
+
+def _sampled(
     series: list[Series],
     shares: NDArray[np.floating],
     priors: Priors,
@@ -400,8 +419,7 @@ def _run(
                     raise _Interrupted  # PyMC takes an interrupt for the end of one chain and goes on with the next
                 seen[draw.chain] += 1
 
-            with suppress(_Interrupted):
-                result = pm.sample(
+            result = pm.sample(
                     draws,
                     tune=tune,
                     chains=len(starts),
@@ -417,7 +435,7 @@ def _run(
                     callback=watch,
                 )
             if seen.sum() < len(starts) * (tune + draws):
-                raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.")
+                raise _Interrupted
     names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]
     statistics = xr.Dataset(result["sample_stats"].data_vars)
     return {name: np.asarray(result["posterior"][name]) for name in names}, statistics
