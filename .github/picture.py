@@ -1,6 +1,6 @@
 """Draw the picture in README.md: the cider panels, each alone and pooled.
 
-Run it after a change to the demo data, the model or the figure; a test compares the picture's title with today's numbers.
+Run it after a change to the demo data, the model or the figure; a test holds the title against today's numbers.
 """
 
 import base64
