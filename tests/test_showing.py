@@ -542,6 +542,12 @@ STEPS = pd.DataFrame(
 )
 STEPS["upper"] = [2.0, 1.5, 1.2]
 BEFORE_AFTER = STEPS.rename(columns={"panel": "quantity"}).assign(prior_lower=0.1, prior_median=1, prior_upper=4)
+def test_labels_of_points_on_one_spot_stand_beside_one_another():
+    points = pd.DataFrame({"x": [1, 1, 1, 2], "y": [0.0, 0.01, 2.0, 0.0], "label": ["A", "B", "C", "D"]})
+    axes = figures.curve([0, 2], [0, 2], points=points, ax=Figure())
+    assert [text.get_text() for text in axes.texts] == ["A and B", "C", "D"]
+
+
 ONE_OF_EACH = {
     "posterior_density": lambda ax: figures.posterior_density(
         X, np.exp(-X), prior_density=np.exp(-((X - 1) ** 2)), margin=0.5, below=0.61, interval=(0.1, 0.6, 2.5), ax=ax

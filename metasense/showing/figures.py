@@ -117,7 +117,7 @@ def forest(
         axes.tick_params(axis="y", length=0, labelcolor=INK)
         axes.set_xlabel(f"{unit}\n{_lines(panels, shown, prob, kind)}{arrow}")
         key = [("○ each panel alone", QUIET), ("● with the other panels", BLUE)]
-        _key(axes, key if shown else [(f"● each {words.one_line(noun)}, with the others", BLUE)])
+        _key(axes, key if shown else [(f"● each {_short(noun)}, with the others", BLUE)])
     return axes
 
 
@@ -495,9 +495,9 @@ def curve(
             if {"lower", "upper"} <= set(points):
                 axes.vlines(points["x"], points["lower"], points["upper"], color=QUIET, lw=1, zorder=4)
             axes.plot(points["x"], points["y"], ls="", marker="o", ms=5.5, mfc=PAPER, mec=QUIET, mew=1.3, zorder=5)
-            for at_x, at_y, label in points[["x", "y", "label"]].to_numpy() if "label" in points else ():
+            for (at_x, at_y), names in _together(points) if "label" in points else ():
                 axes.annotate(
-                    _short(label),
+                    words.listing(map(_short, names), most=2),
                     (at_x, at_y),
                     (5, 4),
                     textcoords="offset points",
@@ -510,6 +510,15 @@ def curve(
         axes.set_xlabel(xlabel, parse_math=False)
         axes.set_ylabel(ylabel, parse_math=False)
     return axes
+
+
+def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[str]]]:
+    """The labels of points that lie so close together that their labels would cover one another."""
+    close = max(float(points["y"].max() - points["y"].min()), 1e-9) / 25
+    for x, column in points.sort_values("y", kind="stable").groupby("x"):
+        step = column["y"].diff().gt(close).cumsum()
+        for _, near in column.groupby(step):
+            yield (float(x), float(near["y"].iloc[0])), near["label"].tolist()
 
 
 def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, percent: bool = False) -> str:
