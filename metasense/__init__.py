@@ -23,6 +23,8 @@ _NAMES_BY_FILE = {
     "people.effects": ("serving_effects",),
     "pooling.pooled": ("Pooled", "load", "pool"),
     "planning.next_panel": ("Plan", "plan_next"),
+    "pooling.rerun": ("Rerun", "rerun"),
+    "claims.check": ("ClaimCheck", "check_claim"),
     "explorers": ("explore",),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
@@ -30,6 +32,8 @@ __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
     from metasense.card import Card as Card
+    from metasense.claims.check import ClaimCheck as ClaimCheck
+    from metasense.claims.check import check_claim as check_claim
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
     from metasense.panels import Panels as Panels
@@ -45,6 +49,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.pooling.pooled import load as load
     from metasense.pooling.pooled import pool as pool
     from metasense.pooling.priors import Priors as Priors
+    from metasense.pooling.rerun import Rerun as Rerun
+    from metasense.pooling.rerun import rerun as rerun
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
     from metasense.reading import PanelsError as PanelsError

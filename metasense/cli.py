@@ -1,4 +1,4 @@
-"""The command line, thin around what notebooks use: ``metasense check | pool | plan | serve | answers``.
+"""The command line, thin around notebooks: ``metasense check | pool | plan | serve | answers | claim | rerun``.
 
 Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr.
 """
@@ -9,6 +9,9 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
+
+from metasense.showing.words import one_line
 
 FINE, WARNED, FAILED = 0, 1, 2
 
@@ -44,8 +47,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _said(error: Exception) -> str:
     if isinstance(error, OSError) and error.strerror:
-        return f"{error.filename or 'the file'}: {error.strerror}."
-    return str(error)
+        return one_line(f"{error.filename or 'the file'}: {error.strerror}.")
+    lines = str(error).split("\n")
+    return "\n".join(" " * (len(line) - len(line.lstrip())) + one_line(line) for line in lines)  # and no escape codes
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -76,9 +80,18 @@ def _parser() -> argparse.ArgumentParser:
     answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
     answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a table for the other commands")
     answers.set_defaults(run=_answers)
+    claim = commands.add_parser("claim", help="check a sentence you want to publish against the panels")
+    claim.add_argument("text", help="the sentence, in quotation marks")
+    claim.add_argument("--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle"')
+    claim.add_argument("--panel", metavar="NAME", help="the sentence is about this one panel alone")
+    claim.set_defaults(run=_claim)
+    again = commands.add_parser("rerun", help="work a saved pool out again and compare with its stored numbers")
+    again.description = "Exit code 0: the stored numbers came out again. 1: they did not. 2: the file cannot be used."
+    again.add_argument("file", help="what pooled.save() wrote")
+    again.set_defaults(run=_rerun)
 
-    for command in (check, pooling):
-        command.add_argument("file", help="CSV, TSV, Excel or Parquet, one row a panel")
+    for command in (check, pooling, claim):
+        command.add_argument("file", type=Path, help="CSV, TSV, Excel or Parquet, one row a panel")
         command.add_argument("--sheet", help="which sheet of an Excel file")
     return parser
 
@@ -143,8 +156,38 @@ def _pool(chosen: argparse.Namespace) -> int:
     pooled = pool(panels, margin=margin, method=chosen.method, seed=chosen.seed, progress=sys.stderr.isatty())
     print(pooled)
     if chosen.report:
-        print(f"\nWrote {pooled.report(chosen.report)}.")
+        print(f"\nWrote {one_line(pooled.report(chosen.report))}.")
     return WARNED if pooled.warnings else FINE
+
+
+def _claim(chosen: argparse.Namespace) -> int:
+    from metasense.claims.check import check_claim
+    from metasense.margins import Margin
+    from metasense.panels import read_panels
+    from metasense.pooling.archive import is_archive
+    from metasense.pooling.pooled import load, pool
+    from metasense.single import one_panel
+
+    margin = None if chosen.margin is None else Margin.parse(chosen.margin)
+    saved = load(chosen.file) if is_archive(chosen.file) else None
+    panels = read_panels(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
+    if chosen.panel is not None:
+        margin = saved.margin if margin is None and saved is not None else margin
+        result: object = one_panel(panels[chosen.panel], margin=margin)
+    else:
+        tastings = None if saved is None else saved.tastings
+        result = saved if saved is not None and margin is None else pool(panels, tastings=tastings, margin=margin)
+    check = check_claim(chosen.text, result)
+    print(check)
+    return WARNED if check.findings else FINE if check.understood else FAILED
+
+
+def _rerun(chosen: argparse.Namespace) -> int:
+    from metasense.pooling.rerun import rerun
+
+    result = rerun(chosen.file, progress=sys.stderr.isatty())
+    print(result)
+    return FINE if result.same else WARNED
 
 
 def _plan(chosen: argparse.Namespace) -> int:

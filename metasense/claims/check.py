@@ -1,0 +1,613 @@
+"""Hold a sentence that somebody wants to publish against the result it is about.
+
+`check_claim` marks phrasing that no such result supports (the rules are data, in ``rules.py``), numbers that are not
+the result's, numbers said more precisely than they are known, a verdict or a direction that is not the result's, and
+people that are missing or miscounted; beside each it sets a sentence filled from the result. It reads English, and only
+what it has rules and numbers for; what it did not read, it says.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from metasense.claims import rules
+from metasense.claims.facts import (
+    ABOVE,
+    BAYES,
+    BELOW,
+    D_PRIME,
+    GUESS,
+    MARGIN,
+    P_C,
+    P_D,
+    P_VALUE,
+    PREFERS,
+    PROBABILITY,
+    Fact,
+    Facts,
+    facts_of,
+    names_in,
+)
+from metasense.claims.numbers import Number, blank, counted, levels, numbers
+from metasense.pooling.answers import SETTLED
+from metasense.protocols import PROTOCOLS, Protocol
+from metasense.showing import tables, words
+
+_QUOTED = r"\"[^\"]{1,200}\"|\u201c[^\u201d]{1,200}\u201d|`[^`]{1,200}`|\u00ab[^\u00bb]{1,200}\u00bb"
+_ENGLISH = re.compile(
+    r"the|a|an|of|to|in|is|are|was|were|be|that|this|these|those|and|or|not|no|by|with|for|from|on|at|as|it|we|our|"
+    r"they|there|than|more|less|panels?|tasters?|people|difference|taste|can|could|between|if|all"
+)
+_SIDE_WORDS = (
+    r"\b(?:(?P<above>above|beyond|larger|bigger|greater|exceed\w*)|(?P<below>below|within|smaller|under|inside))\b"
+)
+_WHOSE = r"\b(?:(?P<average>average)|(?P<next>next)|(?P<margin>margin))\b"
+_VERDICT = re.compile(
+    r"(?P<above>\b(?:beyond|larger than|bigger than|greater than|exceeds?|above|over|outside) (?:the |our |this "
+    r")margin\b)|(?P<below>\b(?:within|smaller than|less than|below|under|inside) (?:the |our |this )margin\b|\bno "
+    r"difference (?:larger|bigger|greater|beyond|above|that matters))|(?P<open>\b(?:not settled|undecided|"
+    r"inconclusive|unsettled|unresolved)\b)",
+    re.IGNORECASE,
+)
+_HEDGE = r"\b(?:probab\w+|chances?|P|likely|likelihood|possib\w+|whether|if|would|could|may|might|neither|side)\b|%"
+_UNDILUTED = r"naive|luck|dilut|guess"
+# Digits that are no numbers of a result: dates, standards, prior scales and what they are priors of, ends of a scale.
+_NO_NUMBERS = (
+    r"\b\d{4}-\d{2}-\d{2}\b|\b(?:ISO|ASTM|EN|AS)\s?E?\d[\d:.-]*|\bnormal\([\d.]+\)|\bpriors? on (?:p_?d|d-?prime)\b|"
+    r"\bms\.\w+\([^()]*\)|\bfrom 0 to (?:1|100 ?%)|\bguessing is 0 % and no mistakes 100 %"
+)
+_LETTERS = str.maketrans("0123456789", "abcdefghij")  # a protocol's name without its digits
+_PEOPLE = r"(?:tasters?|people|persons?|assessors?|panell?ists?|participants?|volunteers?|drinkers|subjects?)"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that the result does not support.
+
+    Attributes
+    ----------
+    rule : str
+        Which rule marked it.
+    said : str
+        The words, as they stand in the claim; empty where something is missing.
+    reason : str
+        Why it is not supported.
+    instead : str
+        A sentence that is, filled from the result.
+    start : int
+        Where in the claim it stands; its length where something is missing.
+    """
+
+    rule: str
+    said: str
+    reason: str
+    instead: str
+    start: int
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class ClaimCheck:
+    """What came of checking a claim. Made by `check_claim`.
+
+    Attributes
+    ----------
+    text : str
+        The claim.
+    findings : tuple of Finding
+        What the result does not support, in the order of the claim; empty if there is nothing to object.
+    checked, unread : tuple of str
+        What was held against the result, and what was not.
+    understood : bool
+        Whether there was anything in it that could be checked.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> alone = ms.one_panel("triangle", 24, 10)
+    >>> check = check_claim("There was no difference.", alone)
+    >>> check.ok, [finding.rule for finding in check.findings]
+    (False, ['no-difference'])
+    """
+
+    text: str
+    findings: tuple[Finding, ...]
+    checked: tuple[str, ...]
+    unread: tuple[str, ...]
+    understood: bool = True
+
+    @property
+    def ok(self) -> bool:
+        """Whether the claim could be checked and there is nothing to object."""
+        return self.understood and not self.findings
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a finding: ``rule, said, reason, instead, start``."""
+        return pd.DataFrame([vars(f) for f in self.findings], columns=list(Finding.__dataclass_fields__))
+
+    def sentence(self) -> str:
+        """The outcome in one sentence."""
+        if self.findings:
+            return f"{words.count(len(self.findings), 'objection')} to this claim."
+        return (
+            "Nothing to object."
+            if self.understood
+            else "Nothing in this claim could be held against the result, so nothing was checked."
+        )
+
+    def _parts(self) -> list[str | tables.Table]:
+        parts: list[str | tables.Table] = [self.sentence()]
+        for finding in self.findings:
+            said = f'"{words.one_line(finding.said)}"' if finding.said else "Missing"
+            parts += [f"{said}: {finding.reason} What can be said: {finding.instead}"]
+        if self.understood and self.checked:
+            parts.append(f"Checked: {'; '.join(self.checked)}.")
+        return [*parts, f"Not checked: {'; '.join(self.unread)}."]
+
+    def __repr__(self) -> str:
+        return "\n".join(words.one_line(part) for part in self._parts())
+
+    def _repr_html_(self) -> str:
+        return tables.block(*self._parts())
+
+
+def check_claim(text: str, result: Any) -> ClaimCheck:
+    """Check a sentence or paragraph, in English, against the result it is about.
+
+    Parameters
+    ----------
+    text : str
+        The claim. Words in double quotation marks are taken as mentioned, not as said.
+    result : Pooled, OnePanel or Preference
+        What it is about.
+
+    Returns
+    -------
+    ClaimCheck
+
+    Raises
+    ------
+    ValueError
+        If there is no text.
+    TypeError
+        If `result` is something else.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    >>> print(check_claim("25 % of people can taste it.", pooled).findings[0].reason)
+    A rate of correct answers is no number of people: guessers are correct too, and nobody is a fixed yes or no.
+    >>> check_claim(pooled.statement(), pooled).ok
+    True
+    """
+    if not isinstance(text, str) or not text.strip():
+        raise ValueError("there is no claim to check: give the sentence as text.")
+    claim = _unwrapped(" ".join(words.one_line(text).replace("\u00a0", " ").split()))
+    read = blank(claim, *(m.span() for m in re.finditer(_QUOTED, claim)))
+    named = [name for name in names_in(result) if _name_pattern(name).search(read)]
+    read = blank(read, *(m.span() for name in named for m in _name_pattern(name).finditer(read)))
+    read, tests = _protocols_out(read)
+    facts = facts_of(result, tuple(levels(read)) or (0.95,), tuple(tests), tuple(named))
+    if not _is_english(read):
+        why = "all of it: this does not read as English, and only English is read"
+        return ClaimCheck(text, (), (), (why,), understood=False)
+    found: list[Finding] = []
+    checked: list[str] = []
+    not_read: list[str] = []
+    for start, sentence in _sentences(read):
+        marks = [
+            (0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, checked), *_sides(sentence, facts))
+        ]
+        for offset, part in _asides(sentence):
+            marks += [(offset, finding) for finding in _numbers(part, facts, checked, not_read)]
+        for offset, f in marks:
+            at = start + offset + f.start
+            found.append(Finding(f.rule, claim[at : at + len(f.said)], f.reason, f.instead, at))
+    said_something = bool(checked or found) or any(
+        re.search(rule.pattern, read, re.IGNORECASE) for rule in _applying(facts)
+    )
+    found += _missing(read, facts, tests, named, bool(checked))
+    tidy = tuple(_without_repeats(sorted(found, key=lambda f: (f.start, -len(f.said)))))
+    about = [
+        "anything that is neither in the rules nor a number of this result, such as causes, other products, safety "
+        "or law"
+    ]
+    quotes = ["what stands in quotation marks"] if re.search(_QUOTED, claim) else []
+    unread = tuple(dict.fromkeys([*not_read, *quotes, *about]))
+    wording = f"wording ({len(_applying(facts))} rules)"
+    return ClaimCheck(text, tidy, (wording, *_summed(checked)), unread, understood=said_something)
+
+
+# --- preparing the text -----------------------------------------------------------------------------------------------
+
+
+def _unwrapped(text: str) -> str:
+    """The claim without quotation marks around the whole of it."""
+    if (
+        len(text) > 2
+        and text[0] + text[-1] in ('""', "\u201c\u201d", "''", "``")
+        and not re.search(_QUOTED, text[1:-1])
+    ):
+        return text[1:-1] if text[0] not in text[1:-1] else text
+    return text
+
+
+def _name_pattern(name: str) -> re.Pattern[str]:
+    return re.compile(rf"(?<!\w){re.escape(words.one_line(name))}(?!\w)", re.IGNORECASE if len(name) > 3 else 0)
+
+
+def _protocols_out(text: str) -> tuple[str, list[str]]:
+    """The text with numbers inside protocols' names and dates hidden, and the forced-choice protocols it names."""
+    found = []
+    for name, kind in PROTOCOLS.items():
+        pattern = re.compile(rf"(?<!\w){'[- ]?'.join(map(re.escape, re.split('[- ]', name)))}s?(?!\w)", re.IGNORECASE)
+        if pattern.search(text) and isinstance(kind, Protocol):
+            found.append(name)
+        text = pattern.sub(lambda m: m[0].translate(_LETTERS), text)
+    return blank(text, *(m.span() for m in re.finditer(_NO_NUMBERS, text, re.IGNORECASE))), found
+
+
+def _is_english(text: str) -> bool:
+    seen = re.findall(r"[^\W\d_]+", text.lower())
+    return len(seen) < 6 or sum(bool(_ENGLISH.fullmatch(word)) for word in seen) >= 0.12 * len(seen)
+
+
+def _sentences(text: str) -> Iterator[tuple[int, str]]:
+    at = 0
+    for match in re.finditer(r"(?<=[.!?])\s+(?=[^a-z])|\n", text):
+        yield at, text[at : match.start()]
+        at = match.end()
+    yield at, text[at:]
+
+
+def _asides(sentence: str) -> Iterator[tuple[int, str]]:
+    """What stands in brackets and names something of its own, then the sentence without it; every place kept."""
+    rest = sentence
+    for match in re.finditer(r"\(([^()]*)\)", sentence):
+        if re.search(r"correct|guess|probab|\bP\b|prime|p_d|tasters?|panels?", match[1]):
+            yield match.start(1), match[1]
+            rest = rest[: match.start(1)] + re.sub(r"[^\s]", "_", match[1]) + rest[match.end(1) :]
+    yield 0, rest
+
+
+# --- wording ----------------------------------------------------------------------------------------------------------
+
+
+def _applying(facts: Facts) -> list[rules.Rule]:
+    return [rule for rule in rules.RULES if facts.result in rule.results and not (rule.undirected and facts.directed)]
+
+
+def _wording(sentence: str, facts: Facts) -> Iterator[Finding]:
+    for rule in _applying(facts):
+        for match in rules.marked(rule, sentence):
+            yield Finding(
+                rule.id, match[0].rstrip(" .,;!?"), rule.reason, rule.instead.format_map(facts.say), match.start()
+            )
+
+
+def _without_repeats(findings: list[Finding]) -> Iterator[Finding]:
+    """Each rule once at each place; of rules that mark the same words the one with more of them."""
+    end, seen = -1, set()
+    for finding in findings:
+        stop = finding.start + len(finding.said)
+        if (
+            finding.said
+            and stop <= end
+            and finding.rule in ("significant-alone", "no-difference", "number-not-the-result's")
+        ):
+            continue
+        if (finding.rule, finding.start) in seen:
+            continue
+        seen.add((finding.rule, finding.start))
+        end = max(end, stop)
+        yield finding
+
+
+# --- numbers ----------------------------------------------------------------------------------------------------------
+
+_SAID_BY = {
+    D_PRIME: "size",
+    "spread": "spread",
+    P_D: "rate",
+    P_C: "rate",
+    GUESS: "rate",
+    P_VALUE: "significance",
+    PREFERS: "preference",
+    PROBABILITY: "verdict",
+    BAYES: "evidence",
+}
+HYPOTHETICAL = r"\b(?:next|future|planned?|another|further|would|needs?|wanted|a panel of)\b"
+
+
+def _numbers(sentence: str, facts: Facts, checked: list[str], unread: list[str]) -> Iterator[Finding]:
+    hypothetical = bool(re.search(HYPOTHETICAL, sentence, re.IGNORECASE))
+    spans = []
+    for count in counted(sentence):
+        spans.append((count.start, count.end))
+        if count.whole is not None:
+            yield from _pair(count, sentence, facts, checked, unread)
+        else:
+            yield from _count(count, facts, hypothetical, checked, unread)
+    for number in numbers(blank(sentence, *spans)):
+        if not number.kind or (number.kind == P_VALUE and number.compared and not facts.p_value):
+            unread.append(f"the number {number.said}")
+            continue
+        yield from _number(number, sentence, facts, checked, unread)
+
+
+def _pair(count: Any, sentence: str, facts: Facts, checked: list[str], unread: list[str]) -> Iterator[Finding]:
+    pair = (count.value, count.whole)
+    if count.noun == "panels" or re.match(r" (?:\w+ ){0,2}panels?\b", sentence[count.end :]):
+        if count.whole not in facts.counts["panels"]:
+            yield _not_ours(count, f"There are {max(facts.counts['panels'])} panels.", facts.say["people"])
+        return  # what is counted so is a vote, and a rule of wording
+    if facts.total == pair:
+        yield Finding(
+            "added-counts",
+            count.said,
+            "Correct answers of protocols with different guess rates do not add up to anything.",
+            facts.say["rate"],
+            count.start,
+        )
+    elif pair in facts.pairs:
+        if facts.pairs[pair].endswith("naive") and not re.search(_UNDILUTED, sentence, re.IGNORECASE):
+            yield _diluted(count.said, count.start, facts)
+        elif count.noun == "people" and facts.people is not None and facts.people < count.whole == facts.tastings:
+            yield _replicates(count, facts)
+        else:
+            checked.append("counts")
+    elif count.whole <= 10 and pair != (0, 0) and re.search(r"guess|chance|luck", sentence, re.IGNORECASE):
+        unread.append(f"the fraction {count.said}")
+    else:
+        yield _not_ours(count, "No panel of this result has these counts.", facts.say["count"])
+
+
+def _count(count: Any, facts: Facts, hypothetical: bool, checked: list[str], unread: list[str]) -> Iterator[Finding]:
+    known = facts.counts[count.noun]
+    if count.noun == "people":
+        if count.value in known:
+            checked.append("numbers of people")
+        elif count.value in facts.counts["tastings"] and (known or facts.people is not None):
+            yield _replicates(count, facts)
+        elif not known:
+            unread.append(f"whether there were {count.said}: this result does not hold how many people answered")
+        elif hypothetical:
+            unread.append(f"{count.said}, of a panel that is not in this result")
+        else:
+            yield _not_ours(count, _have("people", facts), facts.say["people"])
+    elif count.value in known:
+        checked.append(f"numbers of {count.noun}")
+    elif hypothetical or (count.noun == "panels" and count.value == 1):
+        unread.append(f"{count.said}, of a panel that is not in this result")
+    else:
+        yield _not_ours(count, _have(count.noun, facts), facts.say["people"])
+
+
+def _have(noun: str, facts: Facts) -> str:
+    total = {"panels": max(facts.counts["panels"]), "tastings": facts.tastings, "people": facts.people}[noun]
+    return (
+        f"The result has {words.whole(total)} {noun}."
+        if total is not None
+        else f"No panel of the result has so many {noun}."
+    )
+
+
+def _replicates(count: Any, facts: Facts) -> Finding:
+    people = f"{words.count(facts.people, 'person')} gave" if facts.people is not None else "fewer people gave"
+    reason = f"That is the number of tastings: {people} them. Repeated tastings are not more people."
+    return Finding("replicates-as-people", count.said, reason, facts.say["people"], count.start)
+
+
+def _diluted(said: str, start: int, facts: Facts) -> Finding:
+    reason = (
+        "Some of those who were correct only guessed, and their preference is a coin toss: the plain share is diluted."
+    )
+    return Finding("unadjusted-preference", said, reason, facts.say["preference"], start)
+
+
+def _not_ours(said: Any, reason: str, instead: str) -> Finding:
+    return Finding("number-not-the-result's", said.said, reason, instead, said.start)
+
+
+def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unread: list[str]) -> Iterator[Finding]:
+    kind = PREFERS if facts.result == rules.PREFERENCE and number.kind in (P_C, P_D, GUESS) else number.kind
+    number = replace(number, kind=kind)
+    known = _of_the_protocol([fact for fact in facts.numbers if fact.kind == kind], number, sentence)
+    known = _of_the_panels_meant(known, number, sentence) or known
+    if not known:
+        unread.append(f"the number {number.said}")
+        return
+    if (
+        number.kind == PROBABILITY
+        and abs(number.value - SETTLED) < 1e-9
+        and re.search(r"\bneither\b|\breach", sentence)
+    ):
+        return  # the level at which a question counts as settled
+    agreeing = [fact for fact in known if number.agrees(fact.value)]
+    instead = facts.say[_SAID_BY[number.kind]]
+    side = _side_said(sentence, number) if kind == PROBABILITY else ""
+    other, meant = {ABOVE: BELOW, BELOW: ABOVE}.get(side, ""), {fact.what for fact in agreeing}
+    if side and side not in meant and other in meant:
+        reason = f"That is the probability of {other}, not of {side}."
+        yield Finding("wrong-side", number.said, reason, instead, number.start)
+        return
+    if not agreeing:
+        others = [f for f in facts.numbers if f.kind in (P_C, P_D, D_PRIME) and number.agrees(f.value)]
+        near = _of_the_protocol([f for f in others if f.kind in (P_C, P_D)], number, sentence)
+        also = next(iter([*near, *others]), None) if not number.compared else None
+        hint = (
+            f" It is the result's {also.what}{f' ({also.test})' if also.test and also.test not in also.what else ''}."
+            if also
+            else ""
+        )
+        yield _not_ours(number, f"The result has no such {number.kind}.{hint}", instead)
+        return
+    checked.append(_kind_words(number.kind))
+    plain = kind == PREFERS and all("naive share" in fact.what for fact in agreeing)
+    if plain and not re.search(_UNDILUTED, sentence, re.IGNORECASE):
+        yield _diluted(number.said, number.start, facts)
+    width = max((fact.width for fact in agreeing if fact.width == fact.width), default=float("nan"))
+    house = 0.01
+    if number.digits >= 3 and number.step < house * 0.99 and number.step < width / 100:
+        said = words.d(number.value) if number.kind in (D_PRIME, "spread") else words.percent(number.value)
+        reason = (
+            f"The interval is {words.d(width)} wide; more digits than {said} say more than is known."
+            if number.kind in (D_PRIME, "spread")
+            else f"The interval is {words.percent(width)} wide; more digits than {said} say more than is known."
+        )
+        yield Finding("too-precise", number.said, reason, instead, number.start)
+
+
+def _of_the_protocol(known: list[Fact], number: Number, sentence: str) -> list[Fact]:
+    """Those of the protocol that is named nearest to the number, where one is."""
+    tests = {fact.test for fact in known if fact.test}
+    if len(tests) < 2:
+        return known
+    clause = max((m.end() for m in re.finditer(r"[;:.]\s", sentence[: number.start])), default=0)
+    shown = {test: test.translate(_LETTERS) for test in tests}
+    ahead = {test: sentence.rfind(s, clause, number.start) for test, s in shown.items()}
+    behind = {test: sentence.find(s, number.end, number.end + 24) for test, s in shown.items()}
+    close = [
+        test
+        for test, at in behind.items()
+        if at >= 0 and re.fullmatch(r"\s?(?:correct |\()?(?:in |of |for )?(?:a |an |the )?", sentence[number.end : at])
+    ]
+    if close:
+        return [fact for fact in known if fact.test in ("", close[0])]
+    best = max(ahead, key=lambda test: ahead[test])
+    return [fact for fact in known if fact.test in ("", best)] if ahead[best] >= 0 else known
+
+
+def _side_said(sentence: str, number: Number) -> str:
+    """Which side of the margin the words before a probability name last."""
+    before = re.sub(r"\b(?:greater|larger|more|less|smaller) than\s*$", "", sentence[: number.start])
+    sides = [match.lastgroup for match in re.finditer(_SIDE_WORDS, before, re.IGNORECASE)]
+    return {"above": ABOVE, "below": BELOW}[str(sides[-1])] if sides and "margin" in sentence else ""
+
+
+def _of_the_panels_meant(known: list[Fact], number: Number, sentence: str) -> list[Fact]:
+    """Those of the average, of the next panel, or of the margin, whichever was named last before the number."""
+    named = [match.lastgroup for match in re.finditer(_WHOSE, sentence[: number.start], re.IGNORECASE)]
+    if not named or number.kind not in (D_PRIME, P_C, P_D):
+        return known
+    if named[-1] == "margin":
+        return [fact for fact in known if fact.what == MARGIN]
+    following = named[-1] == "next"
+    return [fact for fact in known if fact.what != MARGIN and fact.what.startswith("next panel") == following]
+
+
+def _kind_words(kind: str) -> str:
+    return {P_VALUE: "p-values", PROBABILITY: "probabilities", PREFERS: "shares that prefer", GUESS: "guess rates"}.get(
+        kind, f"{kind} numbers"
+    )
+
+
+def _summed(checked: list[str]) -> list[str]:
+    """Each thing checked once, with how often."""
+    return [f"{what} ({checked.count(what)})" if checked.count(what) > 1 else what for what in dict.fromkeys(checked)]
+
+
+# --- verdict and direction --------------------------------------------------------------------------------------------
+
+_SIDES = {"above": words.VERDICTS[0], "below": words.VERDICTS[1], "open": words.VERDICTS[2]}
+
+
+def _verdict(sentence: str, facts: Facts, checked: list[str]) -> Iterator[Finding]:
+    if facts.result == rules.PREFERENCE:
+        return
+    for match in _VERDICT.finditer(sentence):
+        around = _clause_around(sentence, match)
+        if re.search(_HEDGE, around.replace(match[0], " "), re.IGNORECASE):
+            continue
+        said = _SIDES[str(match.lastgroup)]
+        denied = rules.denied(sentence, match.start()) and match.lastgroup != "open"
+        if (facts.verdict == said) == denied:
+            yield Finding(
+                "wrong-verdict",
+                match[0],
+                "There is no verdict without a margin."
+                if facts.verdict == "no margin given"
+                else f"The verdict is {facts.verdict!r}.",
+                facts.say["verdict"],
+                match.start(),
+            )
+        else:
+            checked.append("the verdict")
+
+
+def _clause_around(sentence: str, match: re.Match[str]) -> str:
+    start = max((m.end() for m in re.finditer(r"[.;:!?]", sentence[: match.start()])), default=0)
+    stop = next((match.end() + m.start() for m in re.finditer(r"[.;:!?]", sentence[match.end() :])), len(sentence))
+    return sentence[start:stop]
+
+
+def _sides(sentence: str, facts: Facts) -> Iterator[Finding]:
+    """Directions of one panel's count or significance, and of a preference, that are the wrong way round."""
+    if facts.p_value is not None:
+        for match in re.finditer(r"\bstatistical(?:ly)?[- ](?P<in>in)?significan\w+", sentence, re.IGNORECASE):
+            negative = bool(match["in"]) or rules.denied(sentence, match.start())
+            if re.search(rules.CONDITIONAL, sentence[: match.start()], re.IGNORECASE):
+                continue
+            if negative == (facts.p_value <= facts.alpha):
+                reason = (
+                    f"With {words.p_value(facts.p_value)} it is the other way round at {words.percent(facts.alpha)}."
+                )
+                yield Finding("wrong-side", match[0], reason, facts.say["significance"], match.start())
+    if facts.below_guessing is not None:
+        more = r"\b(?:better|more often|more|above|higher) (?:than )?(?:chance|guess\w*|luck)\b"
+        fewer = r"\b(?:worse|less often|fewer|below|lower) (?:than )?(?:chance|guess\w*|luck)\b"
+        for pattern, wrong in ((more, facts.below_guessing), (fewer, not facts.below_guessing)):
+            for match in re.finditer(pattern, sentence, re.IGNORECASE) if wrong else ():
+                if not rules.denied(sentence, match.start()) and not re.search(r"\bno $", sentence[: match.start()]):
+                    yield Finding(
+                        "wrong-side",
+                        match[0],
+                        "The count lies on the other side of guessing.",
+                        facts.say["count"],
+                        match.start(),
+                    )
+    if facts.result == rules.PREFERENCE:
+        most = (
+            r"(?:\b(?:most|majority|more than half)\b|^(?:people|tasters|drinkers)\b)[^.;!?]{0,40}?\b(?:prefer\w*|"
+            r"like\w*|favou?r\w*)\b[^.;!?]{0,20}?\b(new|old)\b"
+        )
+        for match in re.finditer(most, sentence, re.IGNORECASE):
+            if (match[1].lower() == "new") != (facts.verdict == "more than half") and not rules.denied(
+                sentence, match.start()
+            ):
+                yield Finding(
+                    "wrong-side",
+                    match[0],
+                    "The other product is the likelier favourite.",
+                    facts.say["preference"],
+                    match.start(),
+                )
+
+
+# --- what is missing --------------------------------------------------------------------------------------------------
+
+
+def _missing(claim: str, facts: Facts, tests: list[str], named: list[str], said_numbers: bool) -> Iterator[Finding]:
+    end = len(claim)
+    if not said_numbers:
+        return
+    counts = [c for _, sentence in _sentences(claim) for c in counted(sentence)]
+    people = any(c.noun == "people" for c in counts)
+    people = people or bool(re.search(r"number of people is not given|how many people", claim))
+    tastings = any(c.noun == "tastings" or c.whole is not None for c in counts)
+    if named:  # of one panel its tastings will do, where as many people gave them
+        people = people or any(c.whole in facts.counts["people"] for c in counts)
+    if not people and not (tastings and (facts.people is None or facts.people == facts.tastings)):
+        reason = (
+            "A result is as good as the number of people behind it, and the claim does not say how many there were."
+        )
+        yield Finding("people-missing", "", reason, facts.say["people"], end)
+    rates = [n for _, s in _sentences(claim) for n in numbers(s) if n.kind == P_D]
+    if rates and not tests:
+        reason = "A p_d belongs to the protocol it was found with; the same d-prime gives another p_d in another one."
+        yield Finding("protocol-missing", "", reason, facts.say["rate"], end)

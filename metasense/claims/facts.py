@@ -1,0 +1,463 @@
+"""What a result says, as numbers a sentence can be held against and as sentences to say in its place.
+
+A pool, one panel alone and a preference each become `Facts`: known numbers by kind (d-prime, p_d, probability, counts
+of panels, tastings and people ...), and the supported sentences, both taken from the result and from nothing else.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.claims.rules import PANEL, POOL, PREFERENCE
+from metasense.margins import Margin
+from metasense.people.preference import Preference
+from metasense.pooling import writing
+from metasense.pooling.distribution import Distribution
+from metasense.pooling.explanations import NAMES
+from metasense.pooling.pooled import Pooled
+from metasense.protocols import PROTOCOLS, Protocol, forced_choice, protocol
+from metasense.showing import words
+from metasense.single import ForcedChoicePanel, OnePanel, TwoCountPanel, panels_alone
+
+D_PRIME, P_D, P_C, SPREAD, PROBABILITY, P_VALUE, GUESS = (
+    "d-prime",
+    "p_d",
+    "p_c",
+    "spread",
+    "probability",
+    "p-value",
+    "guess rate",
+)
+PREFERS, BAYES = "preference", "Bayes factor"
+ABOVE, BELOW = "above the margin", "below the margin"
+MARGIN = "the margin"
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One number of the result.
+
+    Attributes
+    ----------
+    kind : str
+        D_PRIME, P_D ...
+    value : float
+    what : str
+        Which number it is, in words.
+    test : str
+        The protocol it belongs to, if to one.
+    width : float
+        Of the interval it is an estimate or an end of; nan for numbers without one.
+    """
+
+    kind: str
+    value: float
+    what: str
+    test: str = ""
+    width: float = float("nan")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Facts:
+    """What one result says.
+
+    Attributes
+    ----------
+    result : str
+        ``pool``, ``panel`` or ``preference``.
+    numbers : tuple of Fact
+    counts : dict of str to set of int
+        Allowed numbers of ``panels``, ``tastings`` and ``people``.
+    pairs : dict
+        ``(part, whole)`` to what it counts.
+    total : tuple of int, optional
+        Correct answers and tastings added over panels of several guess rates, which mean nothing.
+    tastings, people : int or None
+        All of them; None where people were not counted.
+    tests : tuple of str
+        Protocols of the panels.
+    directed : bool
+    verdict : str
+    say : dict of str to str
+        The supported sentences that rules fill in.
+    p_value, alpha : float or None
+        Of one panel.
+    below_guessing : bool or None
+        Whether one panel's share is at or below the guess rate.
+    """
+
+    result: str
+    numbers: tuple[Fact, ...]
+    counts: dict[str, set[int]]
+    pairs: dict[tuple[int, int], str]
+    total: tuple[int, int] | None = None
+    tastings: int
+    people: int | None
+    tests: tuple[str, ...] = ()
+    directed: bool = False
+    verdict: str = ""
+    say: dict[str, str] = field(default_factory=dict)
+    p_value: float | None = None
+    alpha: float = 0.05
+    below_guessing: bool | None = None
+
+
+def names_in(result: Any) -> tuple[str, ...]:
+    """The panels that a result is about."""
+    if isinstance(result, Pooled):
+        return tuple(result.panels.frame["panel"])
+    if isinstance(result, OnePanel):
+        return (result.panel,) if result.panel else ()
+    return tuple(a.panel for a in (*result.correct, *result.everyone)) if isinstance(result, Preference) else ()
+
+
+def facts_of(
+    result: Any, levels: Sequence[float] = (0.95,), tests: Sequence[str] = (), names: Sequence[str] = ()
+) -> Facts:
+    """What a result says.
+
+    Parameters
+    ----------
+    result : Pooled, OnePanel or Preference
+    levels : sequence of float
+        Probabilities of the intervals that a sentence may quote.
+    tests : sequence of str
+        Further protocols whose rates it may quote.
+    names : sequence of str
+        Panels whose own numbers it may quote.
+
+    Raises
+    ------
+    TypeError
+        If it is another kind of result; says which are known.
+    """
+    if isinstance(result, (Pooled, OnePanel, Preference)):
+        return _known(result, tuple(levels), tuple(tests), tuple(names))
+    plain = next((name for name in ("plain", "without") if isinstance(getattr(result, name, None), Pooled)), None)
+    hint = f" The plain pool inside this one is .{plain}." if plain else ""
+    raise TypeError(f"a claim is checked against a pool, one panel or a preference; got {type(result).__name__}.{hint}")
+
+
+@lru_cache(maxsize=4)  # several sentences about one result
+def _known(
+    result: Pooled | OnePanel | Preference, levels: tuple[float, ...], tests: tuple[str, ...], names: tuple[str, ...]
+) -> Facts:
+    if isinstance(result, Pooled):
+        return _of_pool(result, levels, tests, names)
+    return _of_panel(result) if isinstance(result, OnePanel) else _of_preference(result, levels)
+
+
+# --- a pool -----------------------------------------------------------------------------------------------------------
+
+
+def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], names: Sequence[str]) -> Facts:
+    frame, margin = pooled.panels.frame, pooled.margin
+    own = [test.name for test in pooled.protocols]
+    quoted = list(dict.fromkeys([*own, *tests]))
+    numbers: list[Fact] = []
+    for level in levels:
+        table = pooled.to_frame(level, protocols=quoted)
+        for row in table.to_dict("records"):
+            numbers += _row(row["quantity"], row, ("mean", "median", "lower", "upper"))
+    verdict, explanations = pooled.verdict(), pooled.explanations()
+    if margin is not None:
+        numbers += [
+            *_margin(margin, quoted),
+            Fact(PROBABILITY, verdict.above, ABOVE),
+            Fact(PROBABILITY, verdict.below, BELOW),
+        ]
+    numbers += [
+        Fact(PROBABILITY, p, f"{name} (nothing to taste)" if name == "none" else name)
+        for name, p in zip(NAMES, explanations.probability.tolist(), strict=True)
+    ]
+    numbers += [Fact(PROBABILITY, p, "prior probability") for p in explanations.prior]
+    numbers += _guesses(quoted)
+    for factor in explanations.bayes_factors()["factor"].tolist():
+        numbers += [Fact(BAYES, factor, "Bayes factor"), Fact(BAYES, 1 / max(factor, 1e-300), "Bayes factor")]
+    alone = panels_alone(pooled.panels)
+    for name in names:
+        numbers += _named_panel(pooled, alone, name)
+    sizes = frame["tastings"].fillna(frame["signal"] + frame["noise"]).astype(int)
+    given = frame["tasters"]
+    people = int(given.sum()) if given.notna().all() else None
+    everybody = {people} if people is not None else set()
+    if pooled.tastings is not None and frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all():
+        sittings = pooled.tastings.counts().groupby("taster")["panel"].nunique()  # the same person may sit in several
+        people = len(sittings)
+        everybody |= {people, int((sittings > 1).sum())}
+    kinds = frame["protocol"].value_counts().tolist()
+    guesses = {getattr(protocol(name), "guess", None) for name in own}
+    pairs = {
+        (int(x), int(n)): "" for x, n in zip(frame["correct"].fillna(-1), frame["tastings"].fillna(-1), strict=True)
+    }
+    total = (int(frame["correct"].fillna(0).sum()), int(frame["tastings"].fillna(0).sum()))
+    if len(guesses) == 1:
+        pairs[total] = "added over panels"
+    average = words.estimate(pooled.average.median, *pooled.average.interval())
+    rate = pooled.rate(writing.main_protocol(pooled))
+    lucky = 1 - max(rate.p_d.median, 0.0) / rate.p_c.median
+    numbers.append(Fact(GUESS, lucky, "share of the correct answers that guessing accounts for"))
+    called = int((alone["p_value"] <= 0.05).sum())
+    return Facts(
+        result=POOL,
+        numbers=tuple(numbers),
+        counts={
+            "panels": {len(frame), *kinds, called, len(frame) - called},
+            "tastings": {int(sizes.sum()), *sizes.tolist()},
+            "people": {*everybody, *given.dropna().astype(int).tolist()},
+        },
+        pairs=pairs,
+        total=None if len(guesses) == 1 or len(frame) < 2 else total,
+        tastings=int(sizes.sum()),
+        people=people,
+        tests=tuple(dict.fromkeys(frame["protocol"])),
+        directed=pooled.directed,
+        verdict=verdict.label,
+        say={
+            "size": f"The average d-prime is {average}.",
+            "rate": rate.sentence(),
+            "count": rate.sentence(),
+            "people": writing.pooled_what(pooled),
+            "verdict": verdict.sentence(),
+            "spread": writing.variation(pooled),
+            "significance": verdict.sentence(),
+            "evidence": explanations.sentence(),
+            "interval": _capital(f"{words.interval_name()}: the average d-prime is {average}."),
+            "preference": "Of correct answers like these, guessing accounts for about "
+            f"{words.percent(lucky)} ({rate.protocol.name}). pooled.preference() takes lucky guesses out, "
+            "where preferences were asked.",
+        },
+    )
+
+
+def _named_panel(pooled: Pooled, alone: pd.DataFrame, name: str) -> Iterable[Fact]:
+    row = alone[alone["panel"] == name].iloc[0]
+    yield Fact(P_VALUE, float(row["p_value"]), f"p alone of {name}")
+    for kind, stem in ((D_PRIME, "d_prime"), (P_C, "p_c"), (P_D, "p_d")):
+        lower, upper = float(row[f"{stem}_lower"]), float(row[f"{stem}_upper"])
+        for end in ("", "_lower", "_upper"):
+            yield Fact(
+                kind,
+                float(row[f"{stem}{end}"]),
+                f"{name} alone{end.replace('_', ', ')}",
+                str(row["protocol"]),
+                upper - lower,
+            )
+    share = float(row["correct"]) / float(row["tastings"]) if pd.notna(row["correct"]) else float("nan")
+    yield Fact(P_C, share, f"share correct of {name}", str(row["protocol"]))
+    yield from _distribution(D_PRIME, pooled.panel(name), f"{name} given all panels")
+
+
+# --- one panel --------------------------------------------------------------------------------------------------------
+
+
+def _of_panel(panel: OnePanel) -> Facts:
+    numbers: list[Fact] = []
+    rows = panel.to_frame()
+    for row in rows.to_dict("records"):
+        what = f"{row['quantity']}, {row['basis']}"
+        kind = {"p_value": P_VALUE, "actual_alpha": P_VALUE, "p_c": P_C, "p_d": P_D, "d_prime": D_PRIME}.get(
+            row["quantity"]
+        )
+        kind = kind or {"P(beyond margin)": PROBABILITY, "power": PROBABILITY, "p_d found in 4 of 5": P_D}.get(
+            row["quantity"]
+        )
+        if kind is None:
+            continue
+        width = row["upper"] - row["lower"]
+        what = ABOVE if row["quantity"] == "P(beyond margin)" else what
+        own = panel.protocol.name if kind in (P_C, P_D) else ""
+        numbers += [
+            Fact(kind, row[end], what, own, width) for end in ("estimate", "lower", "upper") if row[end] == row[end]
+        ]
+        if what == ABOVE:
+            numbers.append(Fact(PROBABILITY, 1 - row["estimate"], BELOW))
+    for log in panel.log_bayes_factor.values():
+        numbers += [Fact(BAYES, float(np.exp(min(sign * log, 700.0))), "Bayes factor") for sign in (1, -1)]
+    d_prime = panel.d_prime_posterior
+    numbers += [Fact(PROBABILITY, panel.alpha, "alpha"), Fact(P_VALUE, panel.alpha, "alpha")]
+    for row in panel.rates().to_frame().to_dict("records"):
+        numbers += [
+            Fact(P_D, row[end], "posterior", row["protocol"], row["upper"] - row["lower"])
+            for end in ("estimate", "lower", "upper")
+        ]
+    if panel.margin is not None:
+        numbers += _margin(panel.margin, [t.name for t in PROTOCOLS.values() if isinstance(t, Protocol)])
+    pairs: dict[tuple[int, int], str] = {}
+    share = None
+    lucky = _lucky_of(panel)
+    numbers.append(Fact(GUESS, lucky, "share of the correct answers that guessing accounts for"))
+    if isinstance(panel, ForcedChoicePanel):
+        tastings, share = panel.tastings, panel.correct / panel.tastings
+        pairs[panel.correct, tastings] = ""
+        numbers += [Fact(P_C, share, "share correct", panel.protocol.name), *_guesses([panel.protocol.name])]
+        if np.isfinite(panel.detectable_p_d):
+            numbers.append(
+                Fact(D_PRIME, float(panel.protocol.d_prime_from_p_d(panel.detectable_p_d)), "found in 4 of 5")
+            )
+        p_value, said = panel.p_value, f"Exact one-sided {words.p_value(panel.p_value)}"
+        count = (
+            f"{panel.correct} of {tastings} {panel.protocol.name} answers were correct ({words.percent(share)}), "
+            f"where guessing alone gives {words.percent(panel.protocol.guess)}."
+        )
+        test: Protocol = panel.protocol
+    else:
+        assert isinstance(panel, TwoCountPanel)
+        tastings = panel.signal + panel.noise
+        pairs |= {(panel.hits, panel.signal): "", (panel.false_alarms, panel.noise): ""}
+        numbers.append(Fact(D_PRIME, panel.criterion, "criterion"))
+        p_value, said = panel.p_value, f"Fisher's exact one-sided {words.p_value(panel.p_value)}"
+        alarms = f"{panel.false_alarms} of {panel.noise}"
+        count = f"The answer was yes in {panel.hits} of {panel.signal} and in {alarms} tastings."
+        test = forced_choice("triangle")
+    estimate = words.estimate(d_prime.median, *d_prime.interval(panel.prob), panel.prob)
+    larger = [f"{words.probability(p)} ({basis})" for basis, p in panel.beyond.items()]
+    verdict = (
+        "No margin was given, so there is no verdict; the d-prime is " + f"{estimate}."
+        if panel.margin is None
+        else f"Margin: {panel.margin.sentence()}. {(panel.verdict() or '').capitalize()}: the probability that the "
+        f"difference is larger is {words.listing(larger)}."
+    )
+    called = "statistically significant" if p_value <= panel.alpha else "not statistically significant"
+    significance = (
+        f"{said}: {called} at {words.percent(panel.alpha)}. That is how rare the count is among guessers, not how "
+        f"large the difference is: the d-prime is {estimate}."
+    )
+    evidence = panel.log_bayes_factor
+    return Facts(
+        result=PANEL,
+        numbers=tuple(numbers),
+        counts={"panels": {1}, "tastings": {tastings}, "people": _people_in(panel.notes)},
+        pairs=pairs,
+        tastings=tastings,
+        people=next(iter(_people_in(panel.notes)), None),
+        tests=(panel.protocol.name,),
+        directed=panel.protocol.directed,
+        verdict=panel.verdict() or "no margin given",
+        say={
+            "size": f"The d-prime is {estimate}.",
+            "rate": f"{count} {panel.rates().statement(test)}",
+            "count": count,
+            "people": count,
+            "verdict": verdict,
+            "spread": "One panel cannot tell how much panels differ.",
+            "significance": significance,
+            "evidence": "How much better a difference predicts the counts than guessing (Bayes factor): "
+            + words.listing(f"{float(np.exp(min(v, 700))):.2g} ({basis})" for basis, v in evidence.items())
+            + ". It depends on the prior.",
+            "interval": _capital(f"{words.interval_name(panel.prob)}: the d-prime is {estimate}."),
+            "preference": f"{count} About {words.percent(lucky)} of such correct answers may be lucky "
+            "guesses. ms.preference takes them out, where preferences were asked.",
+        },
+        p_value=p_value,
+        alpha=panel.alpha,
+        below_guessing=None if share is None else share <= panel.protocol.guess,
+    )
+
+
+def _lucky_of(panel: OnePanel) -> float:
+    if not isinstance(panel, ForcedChoicePanel):
+        return 0.5
+    p_d = panel.p_d_posterior.median
+    return float(1 - p_d / panel.protocol.p_from_p_d(p_d))
+
+
+def _people_in(notes: Sequence[str]) -> set[int]:
+    """Tasters that a note of one panel counts apart from its answers."""
+    return {int(m[1].replace(",", "")) for note in notes if (m := re.match(r"([\d,]+) tasters? gave", note))}
+
+
+# --- a preference -----------------------------------------------------------------------------------------------------
+
+
+def _of_preference(result: Preference, levels: Sequence[float]) -> Facts:
+    numbers: list[Fact] = []
+    pairs: dict[tuple[int, int], str] = {}
+    for level in levels:
+        for row in result.to_frame(level).to_dict("records"):
+            naive = " naive" if "naive" in row["quantity"] else ""
+            width = row["upper"] - row["lower"]
+            for end in ("mean", "median", "lower", "upper"):
+                numbers.append(Fact(PREFERS, row[end], f"{row['quantity']}{naive and ' share'}", width=width))
+                numbers.append(Fact(PREFERS, 1 - row[end], f"{row['quantity']}, the other way", width=width))
+            if row["p_above_half"] == row["p_above_half"]:
+                numbers += [
+                    Fact(PROBABILITY, row["p_above_half"], "new preferred"),
+                    Fact(PROBABILITY, 1 - row["p_above_half"], "old preferred"),
+                ]
+            if row.get("p_value", np.nan) == row.get("p_value", np.nan):
+                numbers.append(Fact(P_VALUE, row["p_value"], "sign test"))
+            if row["stated"] == row["stated"]:
+                new, stated = int(row["new"]), int(row["stated"])
+                pairs[new, stated], pairs[stated - new, stated] = row["quantity"], row["quantity"]
+    if np.isfinite(result.undiluted):
+        numbers.append(Fact(PREFERS, result.undiluted, "undiluted by arithmetic"))
+    numbers.append(Fact(PREFERS, 0.5, "half"))
+    asked = [*result.correct, *result.everyone]
+    people = sum(a.new + a.old + a.none for a in asked)
+    main = result.beyond_luck if result.correct else result.among_everyone
+    whose = "with lucky guesses taken out" if result.correct else "among everyone asked"
+    estimate = words.estimate(main.median, *main.interval(), unit="percent")
+    share = f"The share that prefers the new product is {estimate}, {whose}."
+    said = " ".join(result.sentences())
+    keys = ("size", "rate", "count", "verdict", "spread", "significance", "evidence", "interval", "preference")
+    return Facts(
+        result=PREFERENCE,
+        numbers=tuple(numbers),
+        counts={
+            "panels": {len(asked), len(result.correct), len(result.everyone)},
+            "tastings": {a.tastings for a in asked} | {people},
+            "people": {people, *(a.new + a.old + a.none for a in asked), *(a.new + a.old for a in asked)}
+            | {a.none for a in asked}
+            | {n for pair in pairs for n in pair},
+        },
+        pairs=pairs,
+        tastings=people,
+        people=people,
+        directed=True,
+        verdict="more than half" if main.above(0.5) > 0.5 else "less than half",
+        say=dict.fromkeys(keys, share) | {"people": said, "preference": share},
+    )
+
+
+# --- what they share --------------------------------------------------------------------------------------------------
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _row(quantity: str, row: dict[str, Any], ends: Sequence[str]) -> list[Fact]:
+    kind, _, test = quantity.removesuffix(")").partition(" (")
+    name = {"average d-prime": D_PRIME, "next panel d-prime": D_PRIME, "spread": SPREAD}.get(kind)
+    name = name or (P_C if kind.endswith("p_c") else P_D)
+    return [Fact(name, row[end], f"{quantity}, {end}", test, row["upper"] - row["lower"]) for end in ends]
+
+
+def _distribution(kind: str, value: Distribution, what: str) -> list[Fact]:
+    lower, upper = value.interval()
+    return [Fact(kind, v, what, width=upper - lower) for v in (value.median, value.mean, lower, upper)]
+
+
+def _margin(margin: Margin, tests: Sequence[str]) -> list[Fact]:
+    out = [Fact(D_PRIME, margin.d_prime, MARGIN)]
+    for name in dict.fromkeys([*tests, margin.stated_protocol or "triangle"]):
+        if isinstance(test := protocol(name), Protocol):
+            out += [
+                *_guesses([name]),
+                Fact(P_D, margin.p_d(test), MARGIN, name),
+                Fact(P_C, float(test.p_correct(margin.d_prime)), MARGIN, name),
+            ]
+    return out
+
+
+def _guesses(tests: Sequence[str]) -> list[Fact]:
+    kinds = [(name, protocol(name)) for name in tests]
+    return [Fact(GUESS, kind.guess, f"guessing in {name}", name) for name, kind in kinds if isinstance(kind, Protocol)]

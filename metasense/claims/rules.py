@@ -1,0 +1,308 @@
+"""Phrases that a result does not support, as data: what marks each, why, and what could be said in its place.
+
+To add a rule, add a line to `RULES` and, in the tests, at least three sentences it must mark and three it must not. A
+pattern is looked for in one sentence at a time, in small and capital letters alike. Words in quotation marks are
+mentioned, not used, and are passed over. What stands in braces in ``instead`` is filled from the result.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+POOL, PANEL, PREFERENCE = "pool", "panel", "preference"
+
+NUMBER_WORDS = {
+    word: n
+    for n, word in enumerate(
+        ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"], start=1
+    )
+}
+_FEW = "|".join(NUMBER_WORDS)
+_COUNT = rf"(?:\d[\d,]*|{_FEW})"
+_SHARE = (
+    rf"(?:\d+(?:\.\d+)? ?(?:%|per ?cent)|(?:a|one|two|three|four)[ -](?:third|quarter|fifth|half)s?|half|most|many|a "
+    rf"few|(?:a|the) (?:majority|minority)|{_COUNT} (?:in|of|out of|/) (?:the |our )?{_COUNT}|{_COUNT}/{_COUNT})"
+)
+_PERCEIVE = r"(?:tastes?|tasted|tells?|told|detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|spot(?:s|ted)?|sens(?:e|es|ed)|discriminat(?:e|es|ed)|distinguish(?:es|ed)?)"  # noqa: E501
+_OBJECT = r"(?: (?:it|them|this|that|apart|which|between|any|anything|something|(?:the|a) (?:difference|change|swap|switch|new|old|finings?|salt|bags?))\b|\s*[.!?,;]|\s*$)"  # noqa: E501
+
+# What stands before a phrase in its own clause and turns it into something we would say ourselves.
+NEGATED = (
+    r"(?:\bnot\b|n['’]t\b|\bcannot\b|\bnever\b|\bnor\b|\bneither\b|\bno (?:evidence|proof|reason|grounds|basis|"
+    r"sign)\b|\bwithout\b|\brather than\b|\binstead of\b|\bunable\b|\bfar from\b|\bwrong to\b|\bpremature\b|"
+    r"\bhardly\b|\brules? out\b)[^.;:!?]*$|\bno $"
+)
+CONDITIONAL = r"\b(?:if|when|whether|unless|assuming|suppose|supposing|had)\b[^.;:!?]*$"
+# Where a clause begins: what is denied before it is not denied in it.
+CLAUSE = (
+    r"[.;:!?]|,\s+(?=(?:so|and|no|but|the|they|it|we|there|people|tasters|nobody|everyone|hence|thus|therefore|which|"
+    r"meaning|these|this|our)\b)|\b(?:so|hence|thus|therefore|because|although|though|but|meaning|which means)\b|"
+    r"\band\s+(?=(?:there|it|the|they|we|so|thus|therefore)\b)"
+)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A kind of phrase that a result does not support.
+
+    Attributes
+    ----------
+    id : str
+    pattern : str
+        A regular expression that marks it.
+    reason : str
+        Why the result does not support it.
+    instead : str
+        A sentence it does support, with ``{size}``, ``{rate}``, ``{count}``, ``{people}``, ``{verdict}``, ``{spread}``,
+        ``{significance}``, ``{evidence}``, ``{interval}`` or ``{preference}`` filled from the result.
+    unless : str
+        Wording anywhere in the sentence that excuses it.
+    deniable : bool
+        Whether a denial or a condition before it, in the same clause, excuses it.
+    results : tuple of str
+        The kinds of result it holds for.
+    undirected : bool
+        Whether it holds only where no panel named an attribute.
+    """
+
+    id: str
+    pattern: str
+    reason: str
+    instead: str
+    unless: str = r"(?!)"
+    deniable: bool = False
+    results: tuple[str, ...] = (POOL, PANEL, PREFERENCE)
+    undirected: bool = False
+
+
+_TASTED = "sweet|salty|sour|bitter|dry|fruity|fresh|hoppy|malty|smooth|rich|creamy|crisp|intense|acidic|astringent"
+_MORE = "sweeter|saltier|sourer|drier|fruitier|fresher|hoppier|maltier|smoother|richer|creamier|crisper|tastier|nicer"
+_KINDS_OF_DIFFERENCE = (
+    "real|clear|perceptible|perceivable|noticeable|detectable|discernible|sensory|taste|significant|statistically|"
+    "meaningful|measurable|flavour|flavor|actual|true|apparent|obvious|practical"
+)
+_CALLED = (
+    r"(?:significan\w+|success\w*|positive|negative|null|f[oi]und|detect\w*|notic\w*|show(?:ed|s|n)?|pass(?:ed)?|"
+    r"fail(?:ed)?|work(?:ed)?|reached|agree\w*|confirm\w*|came out)\b"
+)
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "no-difference",
+        rf"\b(?:no|zero|not any) (?:(?:{_KINDS_OF_DIFFERENCE}) ){{0,3}}(?:differences?|effect|impact)\b"
+        r"(?! (?:larger|bigger|greater|beyond|above|of more|exceeding|as large|that (?:matters|would matter)))|"
+        r"\b(?:did|do|does|could|would)(?:n['’]t| not) (?:differ|make (?:a|any) difference|change the (?:taste|"
+        r"flavou?r))\b|\b(?:not|n['’]t) (?:at all |really )?different\b|\bno different\b|\b(?:find|found|see|saw|"
+        r"show\w*) no difference|\b(?:indistinguishable|interchangeable|identical|equivalent|undetectable|"
+        r"unnoticeable|imperceptible)\b|\b(?:tastes?|tasted|are|is|were|was) (?:exactly |just |all |both )?(?:the "
+        r"same\b(?! (?:d-?prime|in all|size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|"
+        r"alike\b)|\b(?:just|only|merely|simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bno better than (?:chance|"
+        r"guess\w*|luck)\b",
+        "Panels can bound a difference; they cannot show that there is none. Too few answers look the same as "
+        "nothing to taste.",
+        "{verdict}",
+        deniable=True,
+    ),
+    Rule(
+        "headcount",
+        rf"\b{_SHARE}(?: of)?(?: (?!correct\b|answers?\b|tastings?\b|panels?\b)[\w'’-]+){{0,4}}?(?: (?:can|could|"
+        rf"(?:are|were|is|was) able to|will|would|do|did|actually|really)(?:not| not|n['’]t)?)? {_PERCEIVE}{_OBJECT}",
+        "A rate of correct answers is no number of people: guessers are correct too, and nobody is a fixed yes or no.",
+        "{rate}",
+        unless=r"\bodd (?:cup|one|sample)\b",
+        deniable=True,
+    ),
+    Rule(
+        "everyone",
+        r"\b(?:everyone|everybody|anyone|anybody|no[ -]?one|nobody|all (?:of )?(?:the |our )?(?:tasters|people|"
+        r"customers|consumers|drinkers)|(?:our |the |your |most )?(?:customers|consumers|drinkers|shoppers|guests)|"
+        r"the (?:public|market))(?: [\w'’]+){0,3}? (?:tast(?:e|es|ed) (?:it|the difference|a difference|them apart)|"
+        r"tell|told|notic\w+|detect\w*|perceiv\w+|spot|prefer\w*|likes?|liked|loves?|loved|hates?|cares?|minds?|"
+        r"miss(?:es|ed)?|find|found|knows?|guess(?:ed|es|ing)?)\b",
+        "The panels asked these tasters; they say how often answers were correct, not what everybody, or any "
+        "customer, does.",
+        "{count}",
+        unless=r"\basked\b|\bguess(?:es|ing|ed)? alone\b",
+        deniable=True,
+    ),
+    Rule(
+        "proved",
+        r"\b(?:dis)?prove[sdn]?\b(?! nothing)|\bproving\b|(?<!\d )(?<!-)\bproof\b|\bconclusive(?:ly)?\b|"
+        r"\bdefinitive(?:ly)?\b|\bbeyond (?:any |all |a |reasonable )*doubt\b|\bwithout (?:a )?doubt\b|"
+        r"\bundoubtedly\b|\bguarantee[sd]?\b|\bvalidated\b|\bcertainly\b|\bfor sure\b|\b(?:confirm(?:s|ed)?|"
+        r"establish(?:es|ed)?) that\b",
+        "Panels shift probabilities; they prove nothing.",
+        "{verdict}",
+        unless=r"\bproof (?:box|the dough)",
+        deniable=True,
+    ),
+    Rule(
+        "chance-of-the-null",
+        r"\b(?:probability|chance|likelihood|odds|risk)\b[^.;!?]{0,60}?\b(?:(?:due to|down to|by|just|pure|mere|"
+        r"sheer|only|was|were|is) (?:chance|luck|guesswork|coincidence)\b|flukes?\b|null(?: hypothesis)? (?:is|was|"
+        r"being) (?:true|right|correct)\b|there (?:is|was) no (?:real )?difference|(?:they|samples?|products?|beers?|"
+        r"ciders?|breads?|coffees?|both|two) (?:are|were|taste[sd]?) (?:the same|identical|alike))|\b\d+(?:\.\d+)? "
+        r"?(?:%|per ?cent) (?:sure|certain|confident) (?:that )?[^.;!?]{0,50}?(?:differ|real|same|fluke|luck)|\bp "
+        r"?(?:=|<|of)[^.;!?]{0,40}\b(?:probability|chance|likel\w+)\b[^.;!?]{0,30}\b(?:null|no difference|the same|"
+        r"alike)",
+        "A p-value is how often pure guessing would give so many correct answers. It is not the probability that "
+        "guessing, or luck, is the explanation.",
+        "{significance}",
+        unless=r"\b(?:so|as|this|that) many\b|\bor more\b|\bat least\b|\bif (?:all|everyone|everybody|nobody|they)\b|"
+        r"\b(?:is|are) not\b|isn['’]t|\bwould (?:give|get|come)\b",
+    ),
+    Rule(
+        "significant-alone",
+        r"(?<!statistically )(?<!statistically-)(?<!statistical )\b(?:in|non-?)?significan(?:t|tly|ce)\b",
+        "On its own it reads as important. Say statistically significant, with the p-value, and how large the "
+        "difference is.",
+        "{significance}",
+        unless=r"significant (?:figure|digit)s?",
+    ),
+    Rule(
+        "significant-pool",
+        r"\bstatistical(?:ly)?[- ](?:in)?significan\w+",
+        "A pool is not tested: it has a probability on each side of the margin, and no p-value.",
+        "{verdict}",
+        unless=r"\bpanels?\b|\bon its own\b",
+        results=(POOL,),
+    ),
+    Rule(
+        "vote-count",
+        rf"\b(?:{_COUNT} (?:of|out of) (?:the |our |these |all )*(?:{_COUNT} )?|most (?:of )?(?:the |our |these )*|"
+        rf"half (?:of )?(?:the |our )*|only {_COUNT} (?:of the |of our )?|none of (?:the |our )*|several |(?:the|a) "
+        rf"majority of (?:the |our )*|{_COUNT} (?=(?:\w+ )?panels? (?:was|were|came) ))(?:{_COUNT} )?(?:\w+ "
+        rf")?(?:panels?|tests?)\b[^.;!?]{{0,40}}?\b{_CALLED}",
+        "Counting panels that did or did not reach statistical significance throws the sizes away: panels of one "
+        "constant difference give mixed verdicts most of the time.",
+        "{size} {spread}",
+        unless=r"\bone constant\b|\bmixed\b|\bsays? (?:little|nothing)\b|\bvotes?\b|\btogether\b|\bnot evidence\b",
+    ),
+    Rule(
+        "unadjusted-preference",
+        r"\bprefer(?:s|red|ring|ences?)?\b|\blik(?:e|es|ed) (?:it|the (?:new|old)|this|that)(?: \w+)? (?:better|more|"
+        r"best)\b|\bfavou?r(?:ed|ites?|s)\b|\bbetter[- ]liked\b",
+        "This result says how often answers were correct, nothing about liking; and of those who were correct, some "
+        "only guessed, so that their preferences are diluted.",
+        "{preference}",
+        unless=r"\bnot asked\b|\bno(?:body| ?one)? (?:was|were) asked\b|\bsays? nothing\b|\bseparate\b|"
+        r"\blucky\b|\bdiluted\b",
+        deniable=True,
+        results=(POOL, PANEL),
+    ),
+    Rule(
+        "power-afterwards",
+        r"\b(?:observed|post[- ]?hoc|retrospective|achieved) power\b|\bpower (?:was|of|is|came to)\b[^.;!?]{0,15}\d|"
+        r"\bhad (?:only |just |a |too )*(?:\d+ ?% |low |little |enough |sufficient |insufficient )+(?:statistical "
+        r")?power\b|\bunder-?powered\b",
+        "Power worked out from the answers repeats the p-value. What a panel could have found is said for a stated "
+        "difference, such as the margin; what it did find is in the interval.",
+        "{size}",
+        unless=r"\bagainst\b|\bthe margin\b|\bif the (?:true )?difference\b|"
+        r"\bfor a (?:true )?(?:p_d|d-?prime|difference)\b|\bplanned\b|\bbefore\b|\bnext\b",
+    ),
+    Rule(
+        "confidence-for-credible",
+        r"\bconfiden(?:ce|t|tly)\b|\bCIs?\b",
+        '"Confidence" belongs to another kind of interval than the posterior\'s.',
+        "{interval}",
+        unless=r"exact|Clopper|binomial|profile|likelihood",
+    ),
+    Rule(
+        "highest-density",
+        r"\bHDIs?\b|\bHPDI?s?\b|\bhighest[- ](?:posterior[- ])?density\b|\bshortest interval\b",
+        "The interval is equal-tailed: as probable below it as above it, which reads the same on d-prime, p_c and p_d.",
+        "{interval}",
+        deniable=True,
+    ),
+    Rule(
+        "interval-of-people",
+        r"\b\d+(?:\.\d+)? ?% of (?:all |the |our |future )*(?:tasters|people|panels|consumers|customers|drinkers|"
+        r"batches|values|results)\b[^.;!?]{0,40}\b(?:between|within|inside|in the interval)\b",
+        "The interval holds the true value with that probability; it does not hold a share of tasters or panels.",
+        "{size}",
+        deniable=True,
+    ),
+    Rule(
+        "zero-excluded",
+        r"\b(?:intervals?|limits?|bounds?)\b[^.;!?]{0,60}\b(?:exclud\w+|(?:does|do|did)(?: not|n['’]t) (?:include|"
+        r"contain|cover|cross|touch|reach)|(?:is|are|lies?|stays?) (?:above|clear of)) (?:0\b|zero)|\b(?:d-?prime|"
+        r"p_?d|difference|average)\b[^.;!?]{0,20}\b(?:is|lies) (?:clearly |well )?(?:above|greater than|more than|> "
+        r"?)\s?(?:0(?![.\d])|zero)\b",
+        "A difference that cannot be negative is always above zero, even where there is nothing to taste.",
+        "{evidence}",
+        unless=r"\b(?:no evidence|tells? nothing|always)\b|\bcannot come out\b",
+        deniable=True,
+    ),
+    Rule(
+        "null-accepted",
+        r"\baccept(?:s|ed|ing)? (?:the |our )?null\b|\bnull (?:hypothesis )?(?:is|was) (?:accepted|confirmed|true|"
+        r"supported)\b|\bsupports? the null\b",
+        "A large p-value does not support the hypothesis of guessing; few answers give one too.",
+        "{verdict}",
+        deniable=True,
+    ),
+    Rule(
+        "trend",
+        r"\btrend(?:s|ed|ing)? towards?\b|\b(?:borderline|marginally|nearly|almost|approach\w+|close to|just "
+        r"(?:short of|missed)) (?:\w+ )?(?:statistical(?:ly)? )?significan\w+",
+        "It dresses up a p-value that fell on one side of a line. Give the estimate and its interval.",
+        "{size}",
+        deniable=True,
+    ),
+    Rule(
+        "labels-for-people",
+        r"\b(?:non-)?discriminators?\b|\bdistinguishers?\b|\bsuper-?tasters?\b|\b(?:the|our|\d+) judges?\b|\bgolden "
+        r"(?:palates?|noses?)\b",
+        "Answers cannot sort people into kinds: one who was correct may have guessed.",
+        "{rate}",
+        deniable=True,
+    ),
+    Rule(
+        "pass-or-fail",
+        r"\b(?:panels?|tasters?|products?|beers?|ciders?|breads?|coffees?|batch(?:es)?|recipes?) (?:has |have "
+        r")?(?:passed|failed)\b|\bpass/fail\b|\b(?:passed|failed) (?:the |a |our )(?:\w+[- ])?(?:test|panel)s?\b",
+        "A panel measures; it has no mark to pass.",
+        "{verdict}",
+        deniable=True,
+    ),
+    Rule(
+        "named-direction",
+        rf"\b(?:{_MORE})\b|\b(?:more|less) (?:{_TASTED})\b|\b(?:tastes?|tasted|is|was|are|were) (?:clearly |much |"
+        rf"slightly |a bit )*"
+        r"(?:stronger|weaker|better|worse)\b(?! than (?:chance|guess|luck))",
+        "These protocols only asked which cups differ. In which way they differ, or which is the better, was not "
+        "asked.",
+        "{size}",
+        deniable=True,
+        undirected=True,
+    ),
+)
+
+
+def marked(rule: Rule, sentence: str) -> list[re.Match[str]]:
+    """Where a rule marks a sentence, excuses considered.
+
+    Examples
+    --------
+    >>> rule = next(rule for rule in RULES if rule.id == "no-difference")
+    >>> [match[0] for match in marked(rule, "There is no difference.")]
+    ['no difference']
+    >>> marked(rule, "This does not show that there is no difference.")
+    []
+    """
+    if re.search(rule.unless, sentence, re.IGNORECASE):
+        return []
+    return [
+        match
+        for match in re.finditer(rule.pattern, sentence, re.IGNORECASE)
+        if not (rule.deniable and denied(sentence, match.start()))
+    ]
+
+
+def denied(sentence: str, start: int) -> bool:
+    """Whether what starts there is denied, or only supposed, by the words before it in its clause."""
+    before = sentence[:start]
+    clause = before[max((m.end() for m in re.finditer(CLAUSE, before, re.IGNORECASE)), default=0) :]
+    return bool(re.search(f"{NEGATED}|{CONDITIONAL}", clause, re.IGNORECASE))

@@ -1,0 +1,600 @@
+"""Claims held against a result: every rule for and against, numbers, verdicts, people, and our own statements.
+
+The phrases to mark are those that guidance on reporting warns of: vote counting (Cochrane Handbook, chapter 12),
+p-values read as probabilities of the null (Greenland et al. 2016; ASA statement 2016), power after the fact (Hoenig and
+Heisey 2001), absence of evidence (Altman and Bland 1995), all named from memory, and p_d read as a number of people
+(common practice, no source).
+"""
+
+import re
+from html import unescape
+
+import pytest
+
+import metasense as ms
+from metasense.claims import rules
+from metasense.claims.numbers import counted, levels, numbers
+from metasense.cli import main
+from metasense.showing.words import BANNED, banned
+
+MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
+
+
+@pytest.fixture(scope="module")
+def cider():
+    return ms.pool("datasets/cider_fining.csv", margin=MARGIN)
+
+
+@pytest.fixture(scope="module")
+def alone():
+    return ms.one_panel("triangle", 24, 10, margin=MARGIN)
+
+
+@pytest.fixture(scope="module")
+def liking(cider):
+    return cider.preference()
+
+
+# --- wording: each rule marks the first three or more and leaves the others alone ------------------------------------
+
+WORDING = {
+    "no-difference": (
+        [
+            "There is no difference between the two ciders.",
+            "We found no statistically significant difference, so the fining is safe to change.",
+            "The products did not differ.",
+            "The two are indistinguishable.",
+            "They taste exactly the same.",
+            "The panel was just guessing.",
+            "It is not statistically significant, and there is no difference.",
+            "Tasters did no better than chance.",
+        ],
+        [
+            "We cannot say that there is no difference.",
+            "This is not evidence of no difference.",
+            "Whether there is no difference cannot be told from this.",
+            "There may be a difference smaller than the margin.",
+            "The same tasters sat in two panels.",
+            'The result never licenses "no difference".',
+            "One d-prime, the same in all panels, explains it as well.",
+        ],
+    ),
+    "headcount": (
+        [
+            "25 % of people can taste it.",
+            "12 of 24 could tell the difference.",
+            "One in four tasters noticed the change.",
+            "Half the tasters detected the new fining.",
+            "Most people can tell them apart.",
+        ],
+        [
+            "12 of 24 answers were correct.",
+            "12 of 24 tasters picked the odd cup.",
+            "42 % of triangle answers would be correct.",
+            "The panels cannot say how many people can taste it.",
+        ],
+    ),
+    "everyone": (
+        [
+            "Nobody will notice.",
+            "Everyone could taste it.",
+            "Our customers won't notice the change.",
+            "All tasters found the odd one.",
+        ],
+        [
+            "Everyone was asked afterwards.",
+            "We do not know whether customers would notice.",
+            "Everybody tasted from the same barrel.",
+        ],
+    ),
+    "proved": (
+        [
+            "This proves that they differ.",
+            "We have proof of a difference.",
+            "The result is conclusive.",
+            "It is certainly there.",
+        ],
+        [
+            "This proves nothing.",
+            "It does not prove that they differ.",
+            "The result is inconclusive.",
+            "An 80 proof spirit.",
+        ],
+    ),
+    "chance-of-the-null": (
+        [
+            "There is only a 3 % chance that it was luck.",
+            "The probability that the result is due to chance is 4 %.",
+            "We are 97 % sure that they differ.",
+            "p = 0.03, the probability that there is no difference.",
+            "The chance that the null hypothesis is true is 4 %.",
+        ],
+        [
+            "If all guess, the chance of so many correct by luck is 25 %.",
+            "The p-value is not the probability that it was luck.",
+            "The probability that it is beyond the margin is 8 %.",
+        ],
+    ),
+    "significant-alone": (
+        ["The result is significant.", "There was an insignificant effect.", "The panel reached significance."],
+        [
+            "The panel was statistically significant.",
+            "Two significant figures are enough.",
+            "Its statistical significance is low.",
+        ],
+    ),
+    "significant-pool": (
+        [
+            "The pooled result is statistically significant.",
+            "Overall it is statistically insignificant.",
+            "The statistical significance is high.",
+        ],
+        [
+            "The panel alone was statistically significant.",
+            "Panels that were statistically significant on their own are listed.",
+            "The result is beyond the margin.",
+        ],
+    ),
+    "vote-count": (
+        [
+            "2 of 9 panels were significant, so it is probably real.",
+            "Most of the panels found a difference.",
+            "Only one of the panels detected it.",
+            "Half of the panels failed to notice it.",
+            "Three panels were significant.",
+        ],
+        [
+            "The 9 panels together give an average d-prime of 0.95.",
+            "One constant difference would leave 2 of 9 panels statistically significant often enough.",
+            "9 panels were held between March and October.",
+            "That 2 of 9 panels were significant says little.",
+        ],
+    ),
+    "unadjusted-preference": (
+        [
+            "People prefer the old cider.",
+            "Those who were correct liked the new one better.",
+            "The new cider is the favourite.",
+        ],
+        [
+            "This does not show which one people prefer.",
+            "Nobody was asked for a preference.",
+            "It says nothing about preference.",
+        ],
+    ),
+    "power-afterwards": (
+        [
+            "The observed power was 23 %.",
+            "Power was only 15 %.",
+            "The panel was underpowered.",
+            "A post-hoc power of 0.4 explains it.",
+        ],
+        [
+            "A panel of 48 has a power of 80 % against a p_d of 0.3.",
+            "The power of 80 % was planned.",
+            "A more powerful protocol is the tetrad.",
+        ],
+    ),
+    "confidence-for-credible": (
+        ["The 95 % confidence interval is wide.", "We are confident that they differ.", "The 95 % CI is wide."],
+        [
+            "The 95 % credible interval is wide.",
+            "The exact binomial confidence interval is wide.",
+            "The interval is equal-tailed.",
+        ],
+    ),
+    "highest-density": (
+        ["The 95 % HDI is wide.", "The highest density interval is wide.", "The HPD interval is 0.4 to 1.4."],
+        [
+            "The interval is equal-tailed, not an HDI.",
+            "The density is highest near 1.",
+            "The equal-tailed interval is wide.",
+        ],
+    ),
+    "interval-of-people": (
+        [
+            "95 % of tasters lie between 0.45 and 1.41.",
+            "95 % of panels are between 0.45 and 1.41.",
+            "90 % of the values are within the interval.",
+        ],
+        [
+            "The average lies between 0.45 and 1.41 with a probability of 95 %.",
+            "It does not mean that 95 % of tasters are between them.",
+            "95 % of answers were right.",
+        ],
+    ),
+    "zero-excluded": (
+        [
+            "The interval excludes zero.",
+            "The lower limit is above zero, so it is real.",
+            "The interval does not include 0.",
+            "The average is clearly above zero.",
+        ],
+        [
+            "That the interval excludes zero is no evidence of a difference.",
+            "The lower limit is 0.45.",
+            "A d-prime above 0.5 would matter.",
+        ],
+    ),
+    "null-accepted": (
+        ["We accept the null hypothesis.", "The null was confirmed.", "The data supports the null."],
+        [
+            "We do not accept the null.",
+            "Few answers never mean that the null is true.",
+            "The null effect model is one of three.",
+        ],
+    ),
+    "trend": (
+        [
+            "There was a trend towards a difference.",
+            "It was borderline significant.",
+            "The result trended toward significance.",
+        ],
+        [
+            "There is no trend towards a difference.",
+            "The trend over the weeks was not looked at.",
+            "A border line runs there.",
+        ],
+    ),
+    "labels-for-people": (
+        [
+            "The discriminators preferred it.",
+            "Two supertasters found it.",
+            "The judges agreed.",
+            "It takes a golden palate.",
+        ],
+        [
+            "Nobody is a fixed yes or no: there are no discriminators.",
+            "Each to judge for themselves.",
+            "The tasters agreed.",
+        ],
+    ),
+    "pass-or-fail": (
+        ["The cider passed the triangle test.", "The panel failed.", "The new recipe has passed."],
+        ["A month passed before the next panel.", "The grinder failed.", "The cups were passed round."],
+    ),
+    "named-direction": (
+        ["The new cider is drier.", "It tastes better.", "The new one is less salty.", "The old one was stronger."],
+        ["It is not known which is drier.", "The answers were better than chance.", "A larger panel is needed."],
+    ),
+}
+
+
+def test_every_rule_has_sentences_for_and_against():
+    assert set(WORDING) == {rule.id for rule in rules.RULES}
+    assert all(len(marks) >= 3 and len(leaves) >= 3 for marks, leaves in WORDING.values())
+
+
+def which(text, result):
+    return [finding.rule for finding in ms.check_claim(text, result).findings]
+
+
+@pytest.mark.parametrize(("rule", "text"), [(rule, text) for rule, (marks, _) in WORDING.items() for text in marks])
+def test_a_rule_marks(rule, text, cider):
+    findings = [f for f in ms.check_claim(text, cider).findings if f.rule == rule]
+    assert findings
+    assert all(f.said and f.said in text and text[f.start :].startswith(f.said) for f in findings)
+    assert all(f.reason and "{" not in f.instead and len(f.instead) > 20 for f in findings)
+
+
+@pytest.mark.parametrize(("rule", "text"), [(rule, text) for rule, (_, leaves) in WORDING.items() for text in leaves])
+def test_a_rule_leaves_alone(rule, text, cider):
+    assert rule not in which(text, cider)
+
+
+def test_what_a_rule_says_instead_is_supported_itself(cider, alone, liking):
+    for result in (cider, alone, liking):
+        for marks, _ in WORDING.values():
+            for text in marks[:2]:
+                for finding in ms.check_claim(text, result).findings:
+                    again = ms.check_claim(finding.instead, result)
+                    assert [f.rule for f in again.findings if f.rule != "people-missing"] == [], finding.instead
+                    assert banned(finding.instead) == [] and banned(finding.reason) == []
+
+
+@pytest.mark.parametrize("phrase", BANNED, ids=lambda phrase: phrase.instead)
+def test_what_we_never_say_ourselves_is_marked_in_a_claim(phrase, cider):
+    samples = [
+        "There is no difference.",
+        "They taste the same.",
+        "25 % of tasters can taste it.",
+        "We proved it.",
+        "We accept the null.",
+        "The confidence is high.",
+        "It is significant.",
+        "The discriminators agree.",
+        "A supertaster.",
+        "A trend towards it.",
+        "The interval excludes zero.",
+        "The observed power was low.",
+        "The judges agreed.",
+        "The panel failed.",
+        "It is validated.",
+    ]
+    mine = [text for text in samples if re.search(phrase.pattern, text, re.IGNORECASE)]
+    assert mine
+    assert all(which(text, cider) for text in mine)
+
+
+# --- numbers ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "From 9 panels, 177 tasters: average d-prime 0.95 (0.45 to 1.41; 95 % credible interval, equal-tailed).",
+        "In a triangle test 42 % of answers would be correct, where guessing gives 33 % (177 tasters).",
+        "177 people gave 204 answers; the p_d in a triangle is 13 %.",
+        "In a tetrad the p_d is 24 % (177 tasters).",
+        "The probability that it is above the margin is 8 %, below it 92 % (177 tasters).",
+        "The d-prime is about 1 (177 tasters in nine panels).",
+        "With a probability of more than 90 % the average d-prime is below the margin (177 tasters).",
+        "Cider club spring alone: 15 of 30 correct, p = 0.043.",
+    ],
+)
+def test_numbers_of_the_result_pass(text, cider):
+    check = ms.check_claim(text, cider)
+    assert check.ok, check
+    assert len(check.checked) > 1
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("The average d-prime is 1.2, from 177 tasters.", "1.2"),
+        ("In a triangle test 55 % of answers would be correct (177 tasters).", "55 %"),
+        ("The p_d in a triangle is 42 % (177 tasters).", "42 %"),  # the share correct, not the p_d
+        ("In a tetrad the p_d is 13 % (177 tasters).", "13 %"),  # the triangle's
+        ("12 panels with 177 tasters: the average d-prime is 0.95.", "12 panels"),
+        ("210 tasters; the average d-prime is 0.95.", "210 tasters"),
+        ("Cider club spring alone: 16 of 30 correct.", "16 of 30 correct"),
+        ("The average d-prime is more than 2 (177 tasters).", "2"),
+    ],
+)
+def test_a_number_that_is_not_the_results_is_marked(text, said, cider):
+    findings = [f for f in ms.check_claim(text, cider).findings if f.rule == "number-not-the-result's"]
+    assert [f.said for f in findings if f.said.startswith(said) or said.startswith(f.said)], ms.check_claim(text, cider)
+
+
+def test_a_share_correct_called_p_d_is_recognised(cider):
+    finding = ms.check_claim("The p_d in a triangle is 42 % (177 tasters).", cider).findings[0]
+    assert "p_c" in finding.reason
+
+
+def test_replicates_are_not_people(cider):
+    panel = ms.read_panels("datasets/cider_fining.csv")["Guild repeats"]
+    repeats = ms.one_panel(panel)
+    assert which("24 tasters took part and 10 of 24 answers were correct.", repeats) == ["replicates-as-people"]
+    assert which("8 tasters took part and 10 of 24 answers were correct.", repeats) == []
+    assert which("204 people; the average d-prime is 0.95.", cider) == ["replicates-as-people"]
+
+
+def test_people_must_be_said(cider, alone):
+    assert which("The average d-prime is 0.95.", cider) == ["people-missing"]
+    assert which("The average d-prime is 0.95 in 204 tastings.", cider) == ["people-missing"]  # some tasted repeatedly
+    assert which("The average d-prime is 0.95, from 177 tasters.", cider) == []
+    assert which("10 of 24 answers were correct.", alone) == []
+
+
+def test_where_people_were_not_counted_tastings_will_do_and_people_are_not_read():
+    pooled = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    d = round(pooled.average.median, 2)
+    assert which(f"The average d-prime is {d}, from 54 tastings.", pooled) == []
+    check = ms.check_claim(f"The average d-prime is {d}, from 54 tasters.", pooled)
+    assert any("how many people" in text for text in check.unread)
+
+
+def test_p_d_needs_its_protocol(cider):
+    assert which("The p_d is 13 % with 177 tasters.", cider) == ["protocol-missing"]
+    assert which("The p_d is 13 % in triangles with 177 tasters.", cider) == []
+
+
+def test_counts_of_different_guess_rates_do_not_add_up(cider):
+    assert "added-counts" in which("In all 92 of 204 answers were correct.", cider)
+    same = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    assert which("In all 23 of 54 answers were correct.", same) == []
+
+
+@pytest.mark.parametrize(("digits", "marked"), [(2, False), (3, True), (4, True)])
+def test_more_digits_than_are_known_are_marked(digits, marked, cider):
+    text = f"The average d-prime is {cider.average.median:.{digits}f}, from 177 tasters."
+    assert (which(text, cider) == ["too-precise"]) is marked
+
+
+def test_digits_that_are_known_are_not_marked():
+    large = ms.pool(
+        {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 20000, "correct": [9900, 9910, 9890] * 2}
+    )
+    value = large.rate("tetrad").p_c
+    assert value.interval()[1] - value.interval()[0] < 0.06
+    text = f"In a tetrad {100 * value.median:.1f} % of answers would be correct, from 120,000 tastings."
+    assert "number-not-the-result's" not in which(text, large)
+    assert ("too-precise" in which(text, large)) is bool((value.interval()[1] - value.interval()[0]) / 100 > 0.001)
+
+
+# --- verdict and direction --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "marked"),
+    [
+        ("The difference is beyond the margin.", True),
+        ("The difference is within the margin.", True),
+        ("It is not settled against the margin.", False),
+        ("The question is undecided.", False),
+        ("The difference may be beyond the margin.", False),
+        ("The probability that it is beyond the margin is 8 % (177 tasters).", False),
+    ],
+)
+def test_the_verdict_must_be_the_results(text, marked, cider):
+    assert ("wrong-verdict" in which(text, cider)) is marked
+
+
+def test_a_verdict_without_a_margin_is_marked():
+    pooled = ms.pool("datasets/coffee_bags.csv")
+    finding = next(f for f in ms.check_claim("It is beyond the margin.", pooled).findings if f.rule == "wrong-verdict")
+    assert "without a margin" in finding.reason
+
+
+def test_a_denied_verdict_is_read_as_denied():
+    within = ms.pool("datasets/bakery_salt.csv", margin=MARGIN)
+    assert within.verdict().label == "within the margin"
+    assert "wrong-verdict" not in which("The difference is within the margin.", within)
+    assert "wrong-verdict" in which("The difference is not within the margin.", within)
+    assert "wrong-verdict" not in which("The difference is not beyond the margin.", within)
+
+
+def test_the_probability_of_the_other_side_is_marked(cider):
+    assert which("The probability that it is above the margin is 92 % (177 tasters).", cider) == ["wrong-side"]
+    assert which("The probability that it is below the margin is 92 % (177 tasters).", cider) == []
+
+
+def test_one_panels_significance_and_side_of_guessing(alone):
+    assert which("The panel of 24 tasters was statistically significant.", alone) == ["wrong-side"]
+    assert which("The panel of 24 tasters was not statistically significant, p = 0.25.", alone) == []
+    assert which("10 of 24 answers were correct, more than guessing gives.", alone) == []
+    few = ms.one_panel("triangle", 24, 6)
+    assert which("6 of 24 answers were correct, more than chance.", few) == ["wrong-side"]
+
+
+def test_a_direction_is_allowed_where_an_attribute_was_named():
+    directed = ms.pool("datasets/bakery_salt.csv")
+    assert "named-direction" not in which("The new loaf is less salty.", directed)
+
+
+def test_preferences_of_the_correct_are_diluted(liking):
+    assert "unadjusted-preference" in which("3 of 7 prefer the new cider.", liking)
+    assert "unadjusted-preference" in which("43 % prefer the new cider.", liking)
+    assert which("Naively 3 of 7 prefer the new cider; some of them only had luck.", liking) == []
+    new = liking.beyond_luck.above(0.5) > 0.5
+    assert which(f"Most tasters prefer the {'old' if new else 'new'} one.", liking) == ["wrong-side"]
+
+
+# --- our own words ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["cider_fining", "bakery_salt", "coffee_bags"])
+@pytest.mark.parametrize("margin", [None, MARGIN, ms.Margin(d_prime=0.5)], ids=["no margin", "p_d", "d-prime"])
+def test_our_own_statements_come_out_clean(name, margin):
+    panels = ms.read_panels(f"datasets/{name}.csv")
+    tastings = ms.read_tastings(f"datasets/{name.split('_')[0]}_tastings.csv")
+    pooled = ms.pool(panels, margin=margin, tastings=None if margin is None else tastings)
+    check = ms.check_claim(pooled.statement(), pooled)
+    assert check.ok, check
+    for row in panels:
+        one = ms.one_panel(row, margin=margin)
+        check = ms.check_claim(one.statement(), one)
+        assert check.ok, check
+
+
+@pytest.mark.parametrize("name", ["cider_fining", "coffee_bags"])
+def test_our_own_words_on_preference_come_out_clean(name):
+    liking = ms.pool(f"datasets/{name}.csv").preference()
+    check = ms.check_claim(" ".join(liking.sentences()), liking)
+    assert check.ok, check
+
+
+# --- what is not read is said -----------------------------------------------------------------------------------------
+
+
+def test_a_supported_claim_is_answered_with_what_was_checked(cider):
+    check = ms.check_claim("From 177 tasters: the average d-prime is 0.95 (0.45 to 1.41).", cider)
+    assert check.sentence() == "Nothing to object."
+    assert any("d-prime" in text for text in check.checked) and any("people" in text for text in check.checked)
+    assert "Checked:" in repr(check) and "Not checked:" in repr(check)
+
+
+def test_what_cannot_be_read_is_said_and_not_waved_through(cider):
+    check = ms.check_claim("The moon is made of green cheese.", cider)
+    assert not check.ok and not check.findings and "nothing was checked" in check.sentence()
+    check = ms.check_claim("From 177 tasters the average d-prime is 0.95 after 12 weeks at 8.5 degrees.", cider)
+    assert any("12" in text for text in check.unread) and any("8.5" in text for text in check.unread)
+
+
+def test_only_english_is_read(cider):
+    check = ms.check_claim("La diff\u00e9rence entre les cidres est nette selon les neuf jurys r\u00e9unis.", cider)
+    assert not check.ok and "English" in check.unread[0]
+
+
+def test_quotation_marks_around_the_whole_claim_do_not_hide_it(cider):
+    assert which('"There is no difference."', cider) == ["no-difference"]
+    assert which("\u201cThere is no difference.\u201d", cider) == ["no-difference"]
+
+
+@pytest.mark.parametrize("text", ["", "   ", None, 7])
+def test_no_claim_is_refused(text, cider):
+    with pytest.raises(ValueError, match="no claim"):
+        ms.check_claim(text, cider)
+
+
+def test_another_result_is_refused_by_name(cider):
+    with pytest.raises(TypeError, match="a pool, one panel or a preference; got DataFrame"):
+        ms.check_claim("It is so.", cider.to_frame())
+    moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored")
+    with pytest.raises(TypeError, match=r"The plain pool inside this one is \.without"):
+        ms.check_claim("It is so.", moderated)
+
+
+def test_repr_and_html_say_the_same_and_escape(cider):
+    check = ms.check_claim('<b>25 % of people can taste it</b> & "so" \x1b[31m', cider)
+    shown = unescape(re.sub(r"<[^>]+>", " ", check._repr_html_()))
+    assert "<b>" not in check._repr_html_() and "\x1b" not in repr(check)
+    for line in repr(check).splitlines():
+        assert " ".join(line.split()) in " ".join(shown.split()) or "<b>" in line
+
+
+def test_frame_lists_the_findings(cider):
+    frame = ms.check_claim("It is significant; 25 % of people can taste it.", cider).to_frame()
+    assert list(frame.columns) == ["rule", "said", "reason", "instead", "start"]
+    assert frame["rule"].tolist() == ["significant-alone", "headcount"]
+
+
+def test_a_long_or_odd_text_is_read_in_reasonable_time(cider):
+    import time
+
+    start = time.perf_counter()
+    for text in (
+        "no " * 5000,
+        "1 of " * 3000,
+        "((((" * 2000 + "p_d of 13 %",
+        "a" * 20000,
+        "% " * 5000 + "the margin",
+        "\0\u202e9 of 9 panels",
+    ):
+        ms.check_claim(text, cider)
+    assert time.perf_counter() - start < 20
+
+
+# --- reading numbers --------------------------------------------------------------------------------------------------
+
+
+def test_numbers_belong_to_what_is_named_beside_them():
+    assert [(n.value, n.kind) for n in numbers("d-prime 0.95 (0.45 to 1.41), p_d 13 %, p = 0.03")] == [
+        (0.95, "d-prime"),
+        (0.45, "d-prime"),
+        (1.41, "d-prime"),
+        (0.13, "p_d"),
+        (0.03, "p-value"),
+    ]
+    assert [(c.value, c.whole, c.noun) for c in counted("two of nine panels, 1,204 tastings")] == [
+        (2, 9, "panels"),
+        (1204, None, "tastings"),
+    ]
+    assert levels("95 % credible interval; an interval (90 %, exact)") == [0.95, 0.9]
+
+
+# --- command line -----------------------------------------------------------------------------------------------------
+
+
+def test_the_command_answers_with_its_exit_code(tmp_path, capsys):
+    cider = "datasets/cider_fining.csv"
+    assert main(["claim", "25 % of people can taste it.", cider, "--margin", "0.2 triangle"]) == 1
+    assert "no number of people" in capsys.readouterr().out
+    assert main(["claim", "The average d-prime is 0.95, from 177 tasters.", cider]) == 0
+    assert "Nothing to object." in capsys.readouterr().out
+    assert main(["claim", "The moon is made of green cheese.", cider]) == 2
+    assert main(["claim", "9 of 24 answers were correct.", cider, "--panel", "Cellar door dry"]) == 0
+    assert main(["claim", "It is so.", str(tmp_path / "absent.csv")]) == 2
+    saved = ms.pool(cider, margin=MARGIN).save(tmp_path / "pool.nc")
+    assert main(["claim", "The difference is beyond the margin.", str(saved)]) == 1
+    assert "not settled" in capsys.readouterr().out
