@@ -14,7 +14,7 @@ import json
 import os
 import platform
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,7 +24,7 @@ import pandas as pd
 
 from metasense.panels import Panels, Tastings
 from metasense.showing.files import replacing
-from metasense.showing.words import listing, one_line
+from metasense.showing.words import one_line
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -56,8 +56,8 @@ class Archive:
     panels : Panels
     tastings : Tastings or None
     record : dict
-        ``margin`` (as `Margin.parse` reads it, empty for none), ``priors``, ``settings``, ``moderators``, ``evidences``,
-        ``verdict``, ``advice``, ``card`` and ``versions``: numbers, texts, lists and dicts of them.
+        ``margin`` (as `Margin.parse` reads it, empty for none), ``priors``, ``settings``, ``evidences``, ``verdict``,
+        ``advice``, ``card``, ``structure`` (moderators and levels) and ``versions``: numbers, texts, lists, dicts.
     answer : DataFrame
         The numbers of the answer when it was saved.
     draws : Dataset
@@ -80,7 +80,7 @@ class Archive:
         Raises
         ------
         OSError
-            If the folder is missing or may not be written to, or the disk is full; a file already there stays as it was.
+            If the folder is missing or may not be written to, or the disk is full; a file there stays as it was.
         """
         data = self._bytes()
         try:
@@ -161,22 +161,37 @@ def read(path: str | os.PathLike[str]) -> Archive:
         stored.set_auto_maskandscale(False)
         if "metasense_format" not in stored.ncattrs():
             raise ArchiveError(
-                f"{name} is a netCDF or HDF5 file, but not a pool saved by metasense. ms.load reads what pooled.save wrote."
+                f"{name} is a netCDF or HDF5 file, but not a pool saved by metasense. ms.load reads what pooled.save "
+                "wrote."
             )
         if stored.metasense_format > FORMAT:
             raise ArchiveError(
-                f"{name} was saved by metasense {one_line(stored.metasense)} in format {stored.metasense_format}; this is "
-                f"metasense {version('metasense')}, which reads formats up to {FORMAT}. Update it: pip install --upgrade metasense."
+                f"{name} was saved by metasense {one_line(stored.metasense)} in format {stored.metasense_format}; this "
+                f"is metasense {version('metasense')}, which reads formats up to {FORMAT}. Update it: pip install "
+                "--upgrade metasense."
             )
         if stored.getncattr(DIGEST) != _digest(stored):
-            raise ArchiveError(f"{name} was changed or damaged after it was saved: its contents do not have its sum. {again}")
+            raise ArchiveError(
+                f"{name} was changed or damaged after it was saved: its contents do not have its sum. {again}"
+            )
         return _unpacked(stored, name)
     except ArchiveError:
         raise
     except (OSError, RuntimeError, AttributeError, KeyError, IndexError, TypeError, ValueError) as error:
-        raise ArchiveError(f"{name} is damaged: a part of it cannot be read ({type(error).__name__}). {again}") from error
+        raise ArchiveError(
+            f"{name} is damaged: a part of it cannot be read ({type(error).__name__}). {again}"
+        ) from error
     finally:
         stored.close()
+
+
+def is_archive(path: str | os.PathLike[str]) -> bool:
+    """Whether a file begins as a saved pool does, and so is to be loaded rather than read as a table."""
+    try:
+        with open(path, "rb") as file:
+            return file.read(len(_HDF5)) == _HDF5
+    except OSError:
+        return False
 
 
 def _recognise(data: bytes, name: str) -> None:
@@ -191,7 +206,9 @@ def _recognise(data: bytes, name: str) -> None:
         readable = text.isprintable() or sum(c.isprintable() or c in "\r\n\t" for c in text) > 0.95 * len(text) > 0
         what = "a text file" if readable and len(text) else "a file of another kind"
         remedy = " A table of panels is read with ms.read_panels." if readable else ""
-    raise ArchiveError(f"{name} is {what}, not a pool saved by metasense.{remedy} ms.load reads what pooled.save wrote.")
+    raise ArchiveError(
+        f"{name} is {what}, not a pool saved by metasense.{remedy} ms.load reads what pooled.save wrote."
+    )
 
 
 def _stated_size(data: bytes) -> int:
@@ -215,10 +232,12 @@ def _unpacked(stored: Any, name: str) -> Archive:
             source, notes, fingerprint = (json.loads(group.getncattr(a)) for a in ("source", "notes", "fingerprint"))
             tables[key] = kind(_read_frame(group), source, tuple(notes))
             if tables[key].fingerprint != fingerprint:
-                raise ArchiveError(f"{name}: the table of {key} is not the one it was saved with. Pool the panels again.")
-    datasets = {key: _read_dataset(stored.groups[key]) for key in ("draws", "sample") if key in stored.groups}
+                raise ArchiveError(
+                    f"{name}: the table of {key} is not the one it was saved with. Pool the panels again."
+                )
+    draws, sample = (_read_dataset(stored.groups[k]) if k in stored.groups else None for k in ("draws", "sample"))
     answer = _read_frame(stored.groups["answer"])
-    return Archive(**tables, record=record, answer=answer, **({"draws": None} | datasets), source=name)
+    return Archive(tables["panels"], tables["tastings"], record, answer, draws, sample, name)
 
 
 def _digest(stored: Any) -> str:
@@ -350,7 +369,7 @@ def _number(
 
 def _text(group: Any, label: str, dims: tuple, words: list[str], attributes: Mapping[str, Any] = {}) -> None:
     """Words as they are; as JSON where one of them has what a netCDF string cannot hold."""
-    odd = any("\0" in word or not word.isascii() and _unsendable(word) for word in words)
+    odd = any("\0" in word or (not word.isascii() and _unsendable(word)) for word in words)
     variable = group.createVariable(label, str, dims)
     variable.setncatts(dict(attributes) | ({"written_as": "JSON"} if odd else {}))
     if words:

@@ -484,7 +484,11 @@ def load(path: str | os.PathLike[str]) -> Pooled:
     >>> again.headline() == pooled.headline(), again.draws.equals(pooled.draws)
     (True, True)
     """
-    return _restored(archive.read(path))
+    saved = archive.read(path)
+    try:
+        return _restored(saved)
+    except (KeyError, TypeError, ValueError) as error:
+        raise archive.ArchiveError(f"{saved.source} is not complete: {error}. Pool the panels again.") from error
 
 
 def _archive(pooled: Pooled) -> archive.Archive:
@@ -506,7 +510,7 @@ def _restored(saved: archive.Archive) -> Pooled:
     margin, priors = Margin.parse(record["margin"]) if record["margin"] else None, Priors(**record["priors"])
     collected = collect(saved.panels.frame, saved.tastings)
     if sample is None:
-        posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+        posterior = grid.integrate(collected.evidence, collected.copies, priors)[0]
     else:
         mu, tau, gamma = _drawn(sample)
         patches = [
@@ -520,7 +524,7 @@ def _restored(saved: archive.Archive) -> Pooled:
             for g in np.unique(gamma)
             for here in [gamma == g]
         ]
-        posterior, evidences = Posterior(tuple(patches), "mcmc"), grid.Evidences(**record["evidences"])
+        posterior = Posterior(tuple(patches), "mcmc")
     kept, card = record["card"], None
     if kept is not None:
         card = Card.from_text(kept["text"])
@@ -530,9 +534,9 @@ def _restored(saved: archive.Archive) -> Pooled:
         margin,
         priors,
         posterior,
-        evidences,
+        grid.Evidences(**record["evidences"]),
         collected,
-        record["settings"],
+        dict(record["settings"]),
         tuple(record["advice"]),
         saved.tastings,
         sample,

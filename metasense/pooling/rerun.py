@@ -87,13 +87,16 @@ class Rerun:
             worst = (off["difference"] / off["allowed"]).idxmax()
             row = self.frame.loc[worst]
             text += (
-                f" It differs: {len(off)} of {words.count(len(self.frame), 'number')} are not the stored ones {basis}; furthest "
-                f"off is the {row['number']} of {row['quantity']}, {row['stored']:.6g} stored and {row['now']:.6g} now."
+                f" It differs: {len(off)} of {words.count(len(self.frame), 'number')} are not the stored ones {basis}; "
+                f"furthest off is the {row['number']} of {row['quantity']}, {row['stored']:.6g} stored and "
+                f"{row['now']:.6g} now."
             )
         else:
             text += f" All {words.count(len(self.frame), 'number')} agree with the stored ones {basis}."
         before, now = self.verdicts
-        return f"{text} The verdict is " + (f"the same: {now}." if before == now else f"now {now!r}; it was {before!r}.")
+        return f"{text} The verdict is " + (
+            f"the same: {now}." if before == now else f"now {now!r}; it was {before!r}."
+        )
 
     def _table(self, most: int | None = None) -> tables.Table:
         """The numbers; with `most`, those that differ first."""
@@ -136,7 +139,12 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     saved, before = archive.read(path), load(path)
     settings = {k: v for k, v in before.settings.items() if k in ("method", "draws", "chains", "seed")}
     now = pool(
-        before.panels, tastings=before.tastings, margin=before.margin, priors=before.priors, progress=progress, **settings
+        before.panels,
+        tastings=before.tastings,
+        margin=before.margin,
+        priors=before.priors,
+        progress=progress,
+        **settings,
     )
     stored, fresh = saved.answer, now.to_frame()
     effective = None

@@ -1,0 +1,453 @@
+"""Saved pools: what is written comes back, anything else is refused by name, and a rerun compares.
+
+The layout of an HDF5 file that the damage is done to is that of the HDF5 File Format Specification, version 3.0.
+"""
+
+import dataclasses
+import json
+import os
+import pickle
+import subprocess
+import sys
+from pathlib import Path
+
+import netCDF4
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import metasense as ms
+from metasense.cli import main
+from metasense.pooling import archive
+from metasense.pooling.archive import ArchiveError
+
+DATA = Path(__file__).parent / "data"
+MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
+ODD = {
+    "panel": ["=1+1", "caf\u00e9 \u2603", "a  b ", "C"],
+    "protocol": ["triangle", "duo-trio", "A-not-A", "2-AFC"],
+    "tastings": [24, 30, None, 28],
+    "correct": [9, 19, None, 17],
+    "signal": [None, None, 20, None],
+    "hits": [None, None, 12, None],
+    "noise": [None, None, 20, None],
+    "false_alarms": [None, None, 7, None],
+    "tasters": [8, 30, None, 28],
+    "date": ["2025-03-08", None, "2025-04-11", "2025-05-09"],
+    "reported": ["yes", "no", None, "yes"],
+    "notes": ["spilled <b>one</b>", None, "\u202edrow", "'quoted', \"twice\""],
+    "odd name/with slash": ["x", "", None, "y"],
+    "weeks stored": [1.5, 2, None, 1e-300],
+}
+
+
+@pytest.fixture(scope="module")
+def cider():
+    tastings = ms.read_tastings("datasets/cider_tastings.csv")
+    return ms.pool("datasets/cider_fining.csv", tastings=tastings, margin=MARGIN, draws=200)
+
+
+@pytest.fixture
+def saved(cider, tmp_path):
+    return cider.save(tmp_path / "cider.nc")
+
+
+def same(a, b):
+    """Two pools answer the same, digit for digit."""
+    pd.testing.assert_frame_equal(a.to_frame(), b.to_frame(), check_exact=True)
+    pd.testing.assert_frame_equal(a.panels_frame(), b.panels_frame(), check_exact=True)
+    pd.testing.assert_frame_equal(a.panels.frame, b.panels.frame)
+    assert a.panels.fingerprint == b.panels.fingerprint and a.panels.notes == b.panels.notes
+    assert a.panels.source == b.panels.source
+    xr.testing.assert_identical(a.draws, b.draws)
+    assert (a.margin, a.priors, a.settings, a.advice, a.card) == (b.margin, b.priors, b.settings, b.advice, b.card)
+    assert repr(a) == repr(b) and a.statement() == b.statement()
+
+
+# --- what comes back --------------------------------------------------------------------------------------------------
+
+
+def test_a_loaded_pool_answers_as_the_saved_one(cider, saved):
+    again = ms.load(saved)
+    same(cider, again)
+    pd.testing.assert_frame_equal(cider.tastings.frame, again.tastings.frame)
+    assert again.tastings.fingerprint == cider.tastings.fingerprint
+    assert again.next_panel("triangle", 24).sentence() == cider.next_panel("triangle", 24).sentence()
+
+
+@pytest.mark.parametrize("name", ["bakery_salt", "coffee_bags"])
+def test_every_demo_comes_back(name, tmp_path):
+    pooled = ms.pool(f"datasets/{name}.csv", draws=50, margin=ms.Margin(d_prime=0.5))
+    same(pooled, ms.load(pooled.save(tmp_path / f"{name}.nc")))
+
+
+def test_odd_names_missing_cells_and_every_kind_of_column_come_back(tmp_path):
+    pooled = ms.pool(ODD, priors=ms.Priors(mu_scale=1.0), draws=50, chains=2, seed=7)
+    same(pooled, ms.load(pooled.save(tmp_path / "f\u00fcr \u2603 & co.nc")))
+
+
+def test_a_name_that_netcdf_cannot_hold_comes_back(tmp_path):
+    frame = ms.read_panels(ODD).frame.assign(panel=pd.array(["a\0b", "b\u0085", "\u0001", "D"], dtype="string"))
+    pooled = ms.pool(ms.Panels(frame, "an odd\0source", ("note \0 \u0007",)), draws=50)
+    again = ms.load(pooled.save(tmp_path / "odd.nc"))
+    assert again.panels.frame["panel"].tolist() == ["a\0b", "b\u0085", "\u0001", "D"]
+    assert again.panels.source == "an odd\0source"
+
+
+def test_the_question_card_comes_back_with_its_seal(tmp_path):
+    card = ms.Card(
+        question="Does anyone notice?",
+        decision="Switch if within.",
+        margin=MARGIN,
+        protocols="triangle",
+        tastings=24,
+        date="2025-01-01",
+    )
+    for kept in (card, dataclasses.replace(card, edited=True)):
+        pooled = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [9]}, card=kept)
+        again = ms.load(pooled.save(tmp_path / "card.nc"))
+        assert again.card == card and again.card.edited == kept.edited
+        assert again.notes == pooled.notes
+
+
+def test_many_panels_and_long_notes_come_back(tmp_path):
+    n = 1000
+    table = {
+        "panel": [f"P{i}" for i in range(n)],
+        "protocol": "triangle",
+        "tastings": 24,
+        "correct": [i % 25 for i in range(n)],
+    }
+    panels = ms.read_panels(table)
+    pooled = ms.pool(dataclasses.replace(panels, notes=("x" * 200_000,)), draws=25)
+    again = ms.load(pooled.save(tmp_path / "many.nc"))
+    assert again.panels.notes[0] == "x" * 200_000
+    assert again.panels.fingerprint == pooled.panels.fingerprint
+
+
+def test_another_program_can_read_it(saved, cider):
+    with xr.open_dataset(saved, group="draws", engine="netcdf4") as draws:
+        assert np.array_equal(draws["average"], cider.draws["average"])
+    with xr.open_dataset(saved, group="panels", engine="netcdf4") as panels:
+        assert panels["tastings"].to_numpy().tolist() == cider.panels.frame["tastings"].tolist()
+        assert panels["panel"].to_numpy().tolist() == cider.panels.frame["panel"].tolist()
+    with netCDF4.Dataset(saved) as file:
+        assert json.loads(file.margin) == "0.2 triangle"
+        assert json.loads(file.settings)["seed"] == 1
+        assert set(json.loads(file.versions)) >= {"Python", "metasense", "numpy", "scipy", "pandas"}
+
+
+def test_the_same_pool_is_the_same_file(cider, tmp_path):
+    one, two = (cider.save(tmp_path / name).read_bytes() for name in ("one.nc", "two.nc"))
+    with_sum = [netCDF4.Dataset("x", memory=data).getncattr(archive.DIGEST) for data in (one, two)]
+    assert with_sum[0] == with_sum[1]
+
+
+# --- a sampled pool, and both generations -----------------------------------------------------------------------------
+
+GENERATIONS = sorted(DATA.glob("saved_*.nc"))
+
+
+def test_there_is_a_file_of_each_generation():
+    pymc = {path.name: json.loads(netCDF4.Dataset(path).versions).get("pymc", "") for path in GENERATIONS}
+    assert {name: version.split(".")[0] for name, version in pymc.items()} == {
+        "saved_grid_python311.nc": "",
+        "saved_grid_python313.nc": "",
+        "saved_pymc5.nc": "5",
+        "saved_pymc6.nc": "6",
+    }
+    assert all(path.stat().st_size < 100_000 for path in GENERATIONS)
+
+
+@pytest.mark.parametrize("path", GENERATIONS, ids=lambda path: path.stem)
+def test_a_file_of_either_generation_is_read_and_answers_as_stored(path):
+    pooled, stored = ms.load(path), archive.read(path)
+    pd.testing.assert_frame_equal(pooled.to_frame(), stored.answer, rtol=1e-7)
+    xr.testing.assert_identical(pooled.draws, stored.draws)
+    assert pooled.verdict().label == stored.record["verdict"]["verdict"]
+    assert pooled.settings["method"] == ("mcmc" if "pymc" in path.stem else "grid")
+
+
+@pytest.mark.parametrize("path", [p for p in GENERATIONS if "grid" in p.stem], ids=lambda path: path.stem)
+def test_an_integrated_file_of_either_generation_comes_out_again(path):
+    assert ms.rerun(path).same
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.parametrize("path", [p for p in GENERATIONS if "pymc" in p.stem], ids=lambda path: path.stem)
+def test_a_sampled_file_of_either_generation_comes_out_again(path):
+    assert ms.rerun(path).same
+
+
+def test_loading_a_sampled_pool_needs_no_pymc():
+    code = (
+        "import sys; sys.modules.update(dict.fromkeys(('pymc', 'pytensor', 'arviz', 'arviz_stats', 'arviz_base')))\n"
+        f"import metasense as ms; p = ms.load({str(DATA / 'saved_pymc5.nc')!r})\n"
+        "print(p.draws.sizes['chain'], p.verdict().label, len(p.statement()) > 100)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split()[0] == "2"
+
+
+def test_draws_of_a_sampled_pool_keep_their_chains_and_order():
+    # with repeats the draws are computed overdispersion by overdispersion; they must come out in the sampler's order
+    for path in (DATA / "saved_pymc5.nc", DATA / "saved_pymc6.nc"):
+        pooled = ms.load(path)
+        assert len(pooled.posterior.patches) > 1
+        fresh = dataclasses.replace(pooled, stored=None).draws
+        assert np.array_equal(fresh["spread"], pooled.sample["tau"])
+        assert np.array_equal(fresh["centre"], pooled.sample["mu"])
+        assert fresh["average"].sizes == {"chain": 2, "draw": 150}
+        np.testing.assert_allclose(fresh["d_prime"], pooled.draws["d_prime"], rtol=1e-6, atol=1e-9)
+
+
+def test_a_sample_too_large_to_export_is_thinned_evenly(monkeypatch):
+    pooled = ms.load(DATA / "saved_pymc5.nc")
+    monkeypatch.setattr("metasense.pooling.pooled.MOST_DRAWS", 50 * 2 * len(pooled.panels))
+    draws = dataclasses.replace(pooled, stored=None).draws
+    assert draws.sizes["draw"] == 50
+    assert np.isin(draws["spread"], pooled.sample["tau"]).all()
+
+
+# --- what is refused --------------------------------------------------------------------------------------------------
+
+
+def refused(path, match):
+    with pytest.raises(ArchiveError, match=match) as caught:
+        ms.load(path)
+    assert Path(path).name in str(caught.value)
+    assert isinstance(caught.value, ValueError)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.001, 0.1, 0.5, 0.9, 0.999])
+def test_a_file_cut_short_is_refused(share, saved):
+    data = saved.read_bytes()
+    saved.write_bytes(data[: int(share * len(data))])
+    refused(saved, "an empty file" if share == 0 else "is cut short")
+
+
+def test_one_byte_less_is_cut_short(saved):
+    saved.write_bytes(saved.read_bytes()[:-1])
+    refused(saved, "is cut short")
+
+
+@pytest.mark.parametrize("what", ["a count", "the margin"])
+def test_what_was_changed_after_saving_is_noticed(what, cider, tmp_path, monkeypatch):
+    with netCDF4.Dataset(cider.save(tmp_path / "true.nc")) as file:
+        true = file.getncattr(archive.DIGEST)
+    counts = cider.panels.frame.assign(correct=cider.panels.frame["correct"] + 1)
+    other = (
+        {"panels": dataclasses.replace(cider.panels, frame=counts)}
+        if what == "a count"
+        else {"margin": ms.Margin(p_d=0.5, protocol="triangle")}
+    )
+    monkeypatch.setattr(archive, "_digest", lambda stored: true)  # somebody who changes a file does not change its sum
+    path = changed(cider, **other).save(tmp_path / "changed.nc")
+    monkeypatch.undo()
+    refused(path, "changed or damaged")
+
+
+def test_flipped_bytes_never_pass_for_data(cider, saved):
+    """Wherever a byte is flipped: refused, or (in the slack that HDF5 leaves) the very same answer."""
+    data = bytearray(saved.read_bytes())
+    rng = np.random.default_rng(1)
+    code = (
+        "import sys, metasense as ms\n"
+        "for path in sys.argv[1:]:\n"
+        "    try: print(ms.load(path).panels.fingerprint)\n"
+        "    except (ValueError, OSError) as error: print(type(error).__name__)\n"
+    )
+    paths = []
+    for k, place in enumerate(rng.integers(64, len(data), 16)):
+        damaged = bytearray(data)
+        damaged[place] ^= 0xFF
+        paths.append(saved.with_name(f"{k}.nc"))
+        paths[-1].write_bytes(damaged)
+    done = subprocess.run([sys.executable, "-c", code, *paths], capture_output=True, text=True)
+    assert set(done.stdout.split()) <= {cider.panels.fingerprint, "ArchiveError"}
+    assert "ArchiveError" in done.stdout
+
+
+def test_other_netcdf_and_hdf5_files_are_refused(tmp_path):
+    path = tmp_path / "other.nc"
+    xr.Dataset({"x": ("row", [1, 2])}).to_netcdf(path, engine="netcdf4")
+    refused(path, "but not a pool saved by metasense")
+    xr.Dataset({"x": ("row", [1, 2])}).to_netcdf(path, engine="scipy")
+    refused(path, "a netCDF file of the classic kind")
+
+
+def test_tables_pickles_and_anything_else_are_refused_by_what_they_are(tmp_path):
+    path = tmp_path / "panels.csv"
+    path.write_text("panel,protocol,tastings,correct\nA,triangle,24,9\n")
+    refused(path, "a text file.*ms.read_panels")
+    path = tmp_path / "pool.pkl"
+    path.write_bytes(pickle.dumps({"a": 1}))
+    refused(path, "a Python pickle, which can run code")
+    path = tmp_path / "book.xlsx"
+    pd.DataFrame({"a": [1]}).to_excel(path)
+    refused(path, "a workbook.*ms.read_panels")
+    path = tmp_path / "noise.nc"
+    path.write_bytes(np.random.default_rng(1).bytes(4000))
+    refused(path, "a file of another kind")
+    path = tmp_path / "page.html"
+    path.write_text("<!doctype html>")
+    refused(path, "a text file")
+
+
+def test_no_pickle_is_ever_opened(tmp_path):
+    class Trap:
+        def __reduce__(self):
+            return os.mkdir, (str(tmp_path / "sprung"),)
+
+    path = tmp_path / "trap.nc"
+    path.write_bytes(pickle.dumps(Trap()))
+    refused(path, "pickle")
+    assert not (tmp_path / "sprung").exists()
+
+
+def test_a_later_format_is_refused_with_a_remedy(cider, tmp_path, monkeypatch):
+    monkeypatch.setattr(archive, "FORMAT", archive.FORMAT + 1)
+    monkeypatch.setattr(archive, "version", lambda name: "9.9.0")
+    path = cider.save(tmp_path / "later.nc")
+    monkeypatch.undo()
+    refused(path, r"saved by metasense 9\.9\.0 in format 2.*--upgrade metasense")
+
+
+@pytest.mark.parametrize("part", ["margin", "priors", "settings", "evidences", "advice", "card"])
+def test_a_part_that_is_missing_is_refused(part, cider, saved, tmp_path):
+    stored = archive.read(saved)
+    record = {name: value for name, value in stored.record.items() if name != part}
+    refused(dataclasses.replace(stored, record=record).write(tmp_path / "part.nc"), "is not complete")
+    record[part] = {"advice": None}.get(part, "nonsense")
+    refused(dataclasses.replace(stored, record=record).write(tmp_path / "part.nc"), "is not complete")
+
+
+def test_a_missing_file_a_folder_and_one_that_may_not_be_read_are_said_plainly(tmp_path, monkeypatch):
+    with pytest.raises(FileNotFoundError, match=r"there is no file .*absent\.nc"):
+        ms.load(tmp_path / "absent.nc")
+    with pytest.raises(IsADirectoryError, match="is a folder"):
+        ms.load(tmp_path)
+    path = tmp_path / "locked.nc"
+    path.write_bytes(b"x")
+    monkeypatch.setattr(
+        Path, "read_bytes", lambda self: (_ for _ in ()).throw(PermissionError(13, "Permission denied"))
+    )
+    with pytest.raises(PermissionError, match=r"locked\.nc.* may not be read"):
+        ms.load(path)
+
+
+# --- writing whole or not at all --------------------------------------------------------------------------------------
+
+
+def failing(number, strerror):
+    def fail(*_, **__):
+        raise OSError(number, strerror)
+
+    return fail
+
+
+@pytest.mark.parametrize(
+    ("where", "number", "says"),
+    [
+        ("pathlib.Path.write_bytes", 28, "the disk is full"),
+        ("os.replace", 28, "the disk is full"),
+        ("pathlib.Path.write_bytes", 13, "the folder may not be written to"),
+        ("pathlib.Path.write_bytes", 30, "read-only file system"),
+        ("os.fsync", 5, "input/output error"),
+    ],
+)
+def test_a_failed_save_leaves_the_old_file_whole_and_says_why(where, number, says, cider, saved, monkeypatch):
+    old = saved.read_bytes()
+    monkeypatch.setattr(where, failing(number, os.strerror(number)))
+    with pytest.raises(OSError, match=says) as caught:
+        cider.save(saved)
+    monkeypatch.undo()
+    assert "cider.nc" in str(caught.value) and ".part" not in str(caught.value)
+    assert "as it was" in str(caught.value)
+    assert saved.read_bytes() == old
+    assert [path.name for path in saved.parent.iterdir()] == ["cider.nc"]
+
+
+def test_a_crash_in_the_middle_of_a_save_leaves_the_old_file_whole(saved):
+    old = saved.read_bytes()
+    code = (
+        "import os, sys, pathlib, metasense as ms\n"
+        "def crash(self, data):\n"
+        "    with open(self, 'wb') as file: file.write(data[:1000]); file.flush(); os._exit(9)\n"
+        "pooled = ms.load(sys.argv[1]); pathlib.Path.write_bytes = crash; pooled.save(sys.argv[1])"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(saved)], capture_output=True)
+    assert done.returncode == 9
+    assert saved.read_bytes() == old
+    assert ms.load(saved)
+
+
+def test_a_missing_folder_is_named(cider, tmp_path):
+    with pytest.raises(FileNotFoundError, match=r"there is no folder .*Make it first"):
+        cider.save(tmp_path / "absent" / "pool.nc")
+
+
+# --- working it out again ---------------------------------------------------------------------------------------------
+
+
+def test_a_rerun_finds_the_stored_numbers(saved, cider):
+    result = ms.rerun(saved)
+    assert result.same and result.verdicts == ("not settled", "not settled")
+    frame = result.to_frame()
+    assert set(frame["quantity"]) >= set(cider.to_frame()["quantity"])
+    assert (frame["difference"] <= 1e-6 * np.maximum(1, frame["stored"].abs())).all()
+    assert "with the same versions of everything" in result.sentence() and "agree" in result.sentence()
+
+
+def changed(pooled, **parts):
+    """The pool as if it had been stored with other parts."""
+    return dataclasses.replace(pooled, **parts)
+
+
+def test_a_rerun_finds_what_differs(cider, tmp_path):
+    wrong = changed(cider, evidences=dataclasses.replace(cider.evidences, same=cider.evidences.same + 1e-4))
+    result = ms.rerun(wrong.save(tmp_path / "wrong.nc"))
+    frame = result.to_frame()
+    assert not result.same and frame.loc[~frame["same"], "quantity"].tolist() == ["log evidence, same"]
+    assert "It differs: 1 of" in result.sentence() and "log evidence, same" in result.sentence()
+
+
+def test_numbers_stored_by_another_prior_are_noticed(cider, tmp_path):
+    wrong = changed(cider, priors=ms.Priors(mu_scale=1.4))
+    assert not ms.rerun(wrong.save(tmp_path / "wrong.nc")).same
+
+
+@pytest.mark.mcmc
+def test_two_samples_agree_within_their_errors_and_a_wrong_one_does_not(tmp_path):
+    table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28], "correct": [12, 11, 17]}
+    pooled = ms.pool(table, margin=MARGIN, method="mcmc", draws=500, chains=2, seed=3)
+    other = ms.rerun(changed(pooled, settings={**pooled.settings, "seed": 4}).save(tmp_path / "seed.nc"))
+    assert other.same, other
+    assert (other.frame["difference"] > 1e-9).any()  # another seed, other draws
+    exact = ms.pool(table, margin=MARGIN).to_frame().set_index("quantity")["median"]
+    rows = other.frame[other.frame["number"] == "median"].set_index("quantity")
+    assert ((rows["now"] - exact).abs() <= rows["allowed"]).all()
+    table["correct"] = [17, 16, 20]
+    wrong = dataclasses.replace(pooled, panels=ms.read_panels(table))
+    assert not ms.rerun(wrong.save(tmp_path / "wrong.nc")).same
+
+
+def test_repr_and_html_of_a_rerun_say_the_same(saved):
+    result = ms.rerun(saved)
+    assert result.sentence() in repr(result)
+    assert "worked out again" in result._repr_html_() and "log evidence, none" in result._repr_html_()
+
+
+def test_the_command_says_it_by_exit_code(cider, saved, tmp_path, capsys):
+    assert main(["rerun", str(saved)]) == 0
+    assert "All" in capsys.readouterr().out
+    wrong = changed(cider, priors=ms.Priors(mu_scale=1.4)).save(tmp_path / "wrong.nc")
+    assert main(["rerun", str(wrong)]) == 1
+    assert "It differs" in capsys.readouterr().out
+    saved.write_bytes(saved.read_bytes()[:5000])
+    for path in (saved, tmp_path / "absent.nc", "datasets/cider_fining.csv"):
+        assert main(["rerun", str(path)]) == 2
+        out, err = capsys.readouterr()
+        assert out == "" and err.strip() and "Traceback" not in err
