@@ -26,7 +26,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from metasense.showing.words import count, listing
+from metasense.showing.words import count, listing, one_line
 
 SHOWN = 25  # problems printed in full; all of them stay in PanelsError.problems
 EXCEL_ROWS = 1_048_576  # the most rows a worksheet can have
@@ -99,7 +99,7 @@ class PanelsError(ValueError):
         lines = [str(problem) for problem in self.problems[:SHOWN]]
         if len(self.problems) > SHOWN:
             lines.append(f"... and {len(self.problems) - SHOWN} more; the error's .to_frame() holds them all")
-        head = f"{source} cannot be used as it is: " if source else ""
+        head = f"{one_line(source)} cannot be used as it is: " if source else ""
         body = lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines])
         super().__init__(head + body)
 

@@ -322,7 +322,7 @@ class Moderated:
             counts = self.design.columns.sum(axis=0)
             mean = centres @ counts / counts.sum()
             varying = (centres - mean[:, None]) ** 2 @ counts / counts.sum()
-            return Distribution.from_draws(varying / (varying + within**2))
+            return Distribution.from_draws(varying / np.maximum(varying + within**2, 1e-12))
 
         def value(mu: Array, beta: Array, tau: Array) -> Array:
             first = second = np.zeros(())
@@ -396,7 +396,7 @@ class Moderated:
 
     def headline(self) -> str:
         """What goes with the moderators, in one sentence each."""
-        return " ".join(self._effect(m) for m in self.design.moderators)
+        return words.one_line(" ".join(self._effect(m) for m in self.design.moderators))
 
     def _effect(self, m: Moderator) -> str:
         stated = self._stated(m)
@@ -408,7 +408,7 @@ class Moderated:
             for other in stated[1:]:
                 change = self.change(m.name, stated[0], other)
                 text += (
-                    f" The difference of {_number(other)} from {stated[0]} is "
+                    f" The difference of {_number(other)} from {_number(stated[0])} is "
                     f"{words.estimate(change.median, *change.interval())}; the probability that {_number(other)} is "
                     "higher is "
                     f"{words.probability(change.above(0))}."
@@ -497,7 +497,7 @@ class Moderated:
         first = self.design.moderators[0]
         there = self.at(**{first.name: self._stated(first)[-1]})
         parts = [writing.pooled_what(self.without), self.headline(), there.rates_sentence(), self.explained()]
-        return words.Paragraph(" ".join([*parts, *self.cautions()[:2]]))
+        return words.Paragraph(words.one_line(" ".join([*parts, *self.cautions()[:2]])))
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
@@ -588,4 +588,4 @@ def times_as(factor: float) -> str:
 
 
 def _text(parts: Sequence[str | tables.Table]) -> str:
-    return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in parts)
+    return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else words.one_line(part) for part in parts)

@@ -375,6 +375,6 @@ def csv_safe(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
 def _inert(value: object) -> object:
     if not isinstance(value, str) or re.fullmatch(r"[+-]?\d+([.,]\d+)?", value):
         return value
-    value = value.encode("utf-8", "replace").decode("utf-8")
+    value = value.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")  # what no CSV may hold
     value = re.sub(r"([;\t\r\n]\s*)(?=[=+@\-])", r"\1'", value)  # where ; or a tab divides the cells
     return f"'{value}" if re.match(r"\s*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|[\t\r\n]", value) else value
