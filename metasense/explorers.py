@@ -26,6 +26,7 @@ NO_MARGIN = (
     "No margin, so no verdict: move its slider to the smallest difference that would matter to you, best before you "
     "look at the counts."
 )
+_TEXT = "line-height: 1.6; font-size: var(--jp-content-font-size1, inherit)"  # as in any other output
 Say = Callable[..., list[str | tables.Shown]]
 
 
@@ -186,14 +187,14 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
 def _laid_out(widgets: Any, controls: Mapping[str, Any], say: Say) -> Any:
     """The controls above the answer, which is said again whenever one of them changes."""
     answer = widgets.HTML()
-    answer.add_class("jp-RenderedHTMLCommon")  # tables and paragraphs as in any other output
+    answer.add_class("jp-RenderedHTMLCommon")
 
     def renew(_: Any = None) -> None:
         try:
             parts = say(**{name: control.value for name, control in controls.items()})
         except (ValueError, ArithmeticError) as error:
             parts = [str(error)]
-        answer.value = tables.block(*parts)
+        answer.value = f'<div style="{_TEXT}">{tables.block(*parts)}</div>'
 
     renew()
     for control in controls.values():

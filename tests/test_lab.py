@@ -347,7 +347,7 @@ def test_sampling_shows_its_progress_and_can_be_interrupted(lab):
     lab.new("sampling.ipynb", f"import metasense as ms\n{sampling}", "print('still', 'here')")
     lab.page.locator(".jp-Notebook .jp-CodeCell .cm-content").first.click()
     lab.page.keyboard.press("Shift+Enter")
-    bar = lab.page.locator(".jp-OutputArea-output", has_text="Elapsed").first
+    bar = lab.page.locator(".jp-OutputArea-output", has_text="Progress").first
     bar.wait_for(timeout=90_000)
     moved = "() => /[1-9]\\d*\\s+[\\d.]+ draws/.test(document.querySelector('.jp-OutputArea-output').innerText)"
     lab.page.wait_for_function(moved, timeout=120_000)  # after compiling

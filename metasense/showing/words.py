@@ -274,7 +274,8 @@ class Paragraph(str):
         return str(self)
 
     def _repr_html_(self) -> str:
-        return f'<p class="metasense mathjax_ignore tex2jax_ignore">{html.escape(self)}</p>'
+        together = re.sub(r"(?<=\d) %", "\u00a0%", self)
+        return f'<p class="metasense mathjax_ignore tex2jax_ignore">{html.escape(together)}</p>'
 
 
 # --- margin and verdict ---------------------------------------------------------------------------------------------
