@@ -16,6 +16,8 @@ import pandas as pd
 
 from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 
+LARGEST = 100.0  # d-prime; a margin a few units wide is never missed by anyone
+
 _NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"
 _D_PRIME = re.compile(rf"d\s*(?:['’′´`]|[-_ ]?prime)?\s*(?:[=:]|of|\s)?\s*{_NUMBER}", re.IGNORECASE)
 _P_D = (
@@ -82,6 +84,8 @@ class Margin:
             distance = _number(d_prime, "the margin's d-prime")
             if not 0 < distance < math.inf:
                 raise ValueError(f"the margin's d-prime must be positive and finite; got {distance:g}.")
+            if distance > LARGEST:
+                raise ValueError(f"nobody confuses products with a d-prime of {distance:g}: a margin is {LARGEST:g} at most.")
         elif p_d is not None and protocol is not None:
             test, p_d = forced_choice(protocol), _number(p_d, "the margin's p_d")
             if not 0 < p_d < 1:

@@ -1045,7 +1045,7 @@ def panels_alone(panels: Panels | pd.DataFrame, *, alpha: float = 0.05, prob: fl
     )
     for column in ("correct", "tastings"):
         out[column] = frame[column].to_numpy()
-    return out[columns]
+    return out.reindex(columns=columns)  # panels of two counts alone have no share of correct answers
 
 
 def _alone(test: Protocol | TwoCountProtocol, rows: pd.DataFrame, alpha: float, prob: float) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 # The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
 LARGEST = {"mu_scale": 3.0, "tau_scale": 1.5, "beta_scale": 3.0}
+SMALLEST = 1e-6  # far below anything a taster could tell, far above where the arithmetic would end
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Priors:
         wrong = [
             f"{name} = {value!r}"
             for name, value in vars(self).items()
-            if not (isinstance(value, (int, float)) and math.isfinite(value) and 0 < value <= LARGEST[name])
+            if not (isinstance(value, (int, float)) and math.isfinite(value) and SMALLEST <= value <= LARGEST[name])
         ]
         if wrong:
             limits = ", ".join(f"{name} up to {limit:g}" for name, limit in LARGEST.items())

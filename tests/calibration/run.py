@@ -23,7 +23,7 @@ import pandas as pd
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from calibration import open_data, ranks, sbc, truths
+from calibration import open_data, ranks, sbc, truths  # noqa: E402 - found once the path is set
 
 
 def simulated(name: str, runs: int | None) -> pd.DataFrame:
@@ -83,7 +83,8 @@ def main() -> int:
         print(f"-- {name}: {seconds:.0f} s\n", flush=True)
     if tests:
         print(
-            f"smallest of {tests} p-values: {smallest:.4f}; by chance alone it is below {0.05 / tests:.5f} once in 20 runs"
+            f"smallest of {tests} p-values: {smallest:.4f}; by chance alone it is below {0.05 / tests:.5f} "
+            "in one run of 20"
         )
         return int(smallest < 1e-3 / tests)
     return 0

@@ -11,15 +11,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from calibration import moderator_recovery, nesting_recovery
 from calibration.ranks import Found
 from scipy.special import expit, logit, ndtri
 
 import metasense as ms
-from metasense.people import repeats as tasters
 from metasense.people.preference import Asked, fit, not_luck
+from metasense.people.repeats import overdispersion
 from metasense.pooling import grid
-from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
+from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
 from metasense.pooling.posterior import Posterior
 from metasense.protocols import Protocol, forced_choice, protocol
 
@@ -176,23 +177,22 @@ def repeats_directed(rng: Rng) -> Found:
 def _repeats(rng: Rng, names: tuple[str, ...], *, directed: bool) -> Found:
     (mu, tau), gamma = centre_and_spread(rng, directed), float(rng.random())
     theta = rng.normal(mu, tau, int(rng.integers(1, 4)))
-    panels: list[Evidence] = []
+    rows, rate = [], float("nan")
     for i, d in enumerate(theta):
         answers = np.sort(rng.choice([1, 2, 4, 6], int(rng.integers(3, 12))))[::-1]
         answers[0] = max(answers[0], 2)
         test = forced_choice(names[0] if i == 0 else rng.choice(names))
         right, rates = _tasters(test, float(d), gamma, answers, rng)
-        if i == 0:
-            asked, known, rate = int(answers[0]), int(right[0]), float(rates[0])
-        people, several = np.unique(np.stack([answers, right], axis=1), axis=0, return_counts=True)
-        panels.append(Repeats(test, tuple((int(r), int(y), int(m)) for (r, y), m in zip(people, several, strict=True))))
-    posterior = grid.integrate(panels, [1] * len(panels), PRIORS)[0]
-    own = posterior.panels([0])[0]
+        rate = float(rates[0]) if i == 0 else rate
+        for k, (r, y) in enumerate(zip(answers, right, strict=True)):
+            rows += [(f"P{i}", test.name, f"T{k}", int(j < y)) for j in range(r)]
+    pooled = ms.pool(ms.read_tastings(pd.DataFrame(rows, columns=["panel", "protocol", "taster", "correct"])))
+    people = ms.tasters(pooled)
     return {
-        "average d-prime": (posterior.average, average(mu, tau)),
-        "first panel's own": (own, float(theta[0]) if directed else abs(float(theta[0]))),
-        "overdispersion": (tasters.overdispersion(posterior), gamma),
-        "one taster's rate": (tasters._Population.of(posterior, 0).given(asked, known).rate, rate),
+        "average d-prime": (pooled.average, average(mu, tau)),
+        "first panel's own": (pooled.panel("P0"), float(theta[0]) if directed else abs(float(theta[0]))),
+        "overdispersion": (people.overdispersion, gamma),
+        "one taster's rate": (people.rate("P0", "T0"), rate),
     }
 
 
@@ -214,7 +214,7 @@ def totals(rng: Rng) -> Found:
     return {
         "average d-prime": (posterior.average, average(mu, tau)),
         "first panel's own": (posterior.panels([0])[0], abs(float(theta[0]))),
-        "overdispersion": (tasters.overdispersion(posterior), gamma),
+        "overdispersion": (overdispersion(posterior), gamma),
     }
 
 
