@@ -165,11 +165,11 @@ def _claim(chosen: argparse.Namespace) -> int:
     from metasense.margins import Margin
     from metasense.panels import read_panels
     from metasense.pooling.archive import is_archive
-    from metasense.pooling.pooled import load, pool
+    from metasense.pooling.pooled import load, plain_pool, pool
     from metasense.single import one_panel
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
-    saved = load(chosen.file) if is_archive(chosen.file) else None
+    saved = plain_pool(load(chosen.file)) if is_archive(chosen.file) else None
     panels = read_panels(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin

@@ -451,3 +451,37 @@ def test_the_command_says_it_by_exit_code(cider, saved, tmp_path, capsys):
         assert main(["rerun", str(path)]) == 2
         out, err = capsys.readouterr()
         assert out == "" and err.strip() and "Traceback" not in err
+
+
+# --- pools with moderators and levels ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "structure",
+    [
+        {"moderators": "weeks_stored"},
+        {"moderators": "weeks_stored", "through_zero": "weeks_stored"},
+        {"moderators": "brew"},
+        {"within": "batch_pair"},
+    ],
+    ids=str,
+)
+def test_moderators_and_levels_come_back_and_come_out_again(structure, tmp_path):
+    result = ms.pool("datasets/coffee_bags.csv", margin=ms.Margin(d_prime=0.5), draws=50, **structure)
+    path = result.save(tmp_path / "coffee.nc")
+    again = ms.load(path)
+    assert type(again) is type(result)
+    pd.testing.assert_frame_equal(again.to_frame(), result.to_frame(), check_exact=True)
+    assert again.statement() == result.statement()
+    compared = ms.rerun(path)
+    assert compared.same and set(result.to_frame()["quantity"]) <= set(compared.frame["quantity"])
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+def test_several_moderators_are_sampled_again_and_not_compared(tmp_path):
+    both = ms.pool("datasets/coffee_bags.csv", moderators=["weeks_stored", "brew"], draws=100, chains=2)
+    path = both.save(tmp_path / "both.nc")
+    pd.testing.assert_frame_equal(ms.load(path).to_frame(), both.to_frame(), rtol=1e-6)
+    with pytest.raises(ValueError, match=r"both\.nc.* holds a pool with moderators that PyMC sampled"):
+        ms.rerun(path)

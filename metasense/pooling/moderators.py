@@ -34,6 +34,9 @@ from metasense.showing import figures, tables, words
 from metasense.single import panels_alone
 
 if TYPE_CHECKING:
+    import os
+    import pathlib
+
     from matplotlib.axes import Axes
 
     from metasense.pooling.mcmc import Diagnostics
@@ -498,6 +501,12 @@ class Moderated:
         there = self.at(**{first.name: self._stated(first)[-1]})
         parts = [writing.pooled_what(self.without), self.headline(), there.rates_sentence(), self.explained()]
         return words.Paragraph(words.one_line(" ".join([*parts, *self.cautions()[:2]])))
+
+    def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
+        """Write the pool and its moderators as one netCDF file, which ``ms.load`` reads back; returns the path."""
+        zero = [m.name for m in self.design.moderators if m.through_zero]
+        structure = {"moderators": list(self.moderators), "through_zero": zero, "within": self.within}
+        return self.without.save_with(path, self.without.verdict(), self.to_frame(), **structure)
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""

@@ -25,6 +25,9 @@ from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
 
 if TYPE_CHECKING:
+    import os
+    import pathlib
+
     from matplotlib.axes import Axes
 
     from metasense.pooling.pooled import Pooled
@@ -236,6 +239,10 @@ class Nested:
         rate = self.rate(self.protocol).sentence()
         parts = [writing.pooled_what(self.plain), self.headline(), rate, self.variation(), self.verdict().sentence()]
         return words.Paragraph(" ".join([*parts, self.evidence()]))
+
+    def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
+        """Write the pool and its level as one netCDF file, which ``ms.load`` reads back; returns the path."""
+        return self.plain.save_with(path, self.verdict(), self.to_frame(), within=self.within)
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""

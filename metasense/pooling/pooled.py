@@ -407,7 +407,25 @@ class Pooled:
 
         `load` reads it back. A file that is there is replaced only once the new one is whole.
         """
-        return _archive(self).write(path)
+        return self.save_with(path, self.verdict(), self.to_frame())
+
+    def save_with(
+        self, path: str | os.PathLike[str], verdict: Verdict, answer: pd.DataFrame, **structure: Any
+    ) -> pathlib.Path:
+        """As `save`, for a result that puts moderators or a level into this pool; see their own ``save``."""
+        said = {name: None if value != value else value for name, value in verdict.to_frame().iloc[0].to_dict().items()}
+        record = {
+            "margin": "" if self.margin is None else self.margin.text,
+            "priors": vars(self.priors),
+            "settings": self.settings,
+            "structure": structure,
+            "evidences": vars(self.evidences),
+            "verdict": said,
+            "advice": self.advice,
+            "card": None if self.card is None else {"text": self.card.to_text(), "edited": self.card.edited},
+            "versions": archive.versions(*(["pymc"] if self.sample is not None else [])),
+        }
+        return archive.Archive(self.panels, self.tastings, record, answer, self.draws, self.sample).write(path)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
@@ -466,10 +484,11 @@ class Pooled:
 # --- saved pools ------------------------------------------------------------------------------------------------------
 
 
-def load(path: str | os.PathLike[str]) -> Pooled:
+def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
     """A pool that was saved with ``pooled.save(path)``; it answers as the saved one did, and keeps its draws.
 
-    PyMC is not needed, not even for a pool that it sampled.
+    PyMC is not needed, not even for a pool that it sampled. Moderators and levels are put in again, which takes as long
+    as it did at first; several moderators at once are sampled again, with the same seed.
 
     Raises
     ------
@@ -486,23 +505,17 @@ def load(path: str | os.PathLike[str]) -> Pooled:
     """
     saved = archive.read(path)
     try:
-        return _restored(saved)
+        plain, structure = _restored(saved), dict(saved.record.get("structure", {}))
     except (KeyError, TypeError, ValueError) as error:
         raise archive.ArchiveError(f"{saved.source} is not complete: {error}. Pool the panels again.") from error
+    if "moderators" in structure:
+        return moderate(plain, **structure)
+    return nest(plain, **structure) if structure else plain
 
 
-def _archive(pooled: Pooled) -> archive.Archive:
-    record = {
-        "margin": "" if pooled.margin is None else pooled.margin.text,
-        "priors": vars(pooled.priors),
-        "settings": pooled.settings,
-        "evidences": vars(pooled.evidences),
-        "verdict": pooled.verdict().to_frame().iloc[0].to_dict(),
-        "advice": pooled.advice,
-        "card": None if pooled.card is None else {"text": pooled.card.to_text(), "edited": pooled.card.edited},
-        "versions": archive.versions(*(["pymc"] if pooled.sample is not None else [])),
-    }
-    return archive.Archive(pooled.panels, pooled.tastings, record, pooled.to_frame(), pooled.draws, pooled.sample)
+def plain_pool(result: Pooled | Moderated | Nested) -> Pooled:
+    """The pool without moderators or levels that a result rests on; a plain pool itself."""
+    return result if isinstance(result, Pooled) else result.plain if isinstance(result, Nested) else result.without
 
 
 def _restored(saved: archive.Archive) -> Pooled:

@@ -16,7 +16,9 @@ from scipy.special import expit, logit
 
 from metasense.pooling import archive
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.pooled import Pooled, load, pool
+from metasense.pooling.moderators import Moderated
+from metasense.pooling.nesting import Nested
+from metasense.pooling.pooled import Pooled, load, plain_pool, pool
 from metasense.showing import tables, words
 
 TOLERANCE = 1e-6  # of integrated numbers: absolute up to 1, relative above
@@ -39,7 +41,7 @@ class Rerun:
     method : {"grid", "mcmc"}
     source : str
         The file.
-    pooled : Pooled
+    pooled : Pooled, Moderated or Nested
         The pool as worked out now.
 
     Examples
@@ -56,7 +58,7 @@ class Rerun:
     versions: dict[str, str]
     method: str
     source: str
-    pooled: Pooled
+    pooled: Pooled | Moderated | Nested
 
     @property
     def same(self) -> bool:
@@ -136,19 +138,27 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     >>> rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).frame["same"].all().item()
     True
     """
-    saved, before = archive.read(path), load(path)
+    saved, loaded = archive.read(path), load(path)
+    structure, before = dict(saved.record.get("structure", {})), plain_pool(loaded)
+    if isinstance(loaded, Moderated) and loaded.method == "mcmc":
+        raise ValueError(
+            f"{saved.source} holds a pool with moderators that PyMC sampled, and such samples are not compared. Pool "
+            "the panels again with another seed, and look at both."
+        )
     settings = {k: v for k, v in before.settings.items() if k in ("method", "draws", "chains", "seed")}
-    now = pool(
+    again = pool(
         before.panels,
         tastings=before.tastings,
         margin=before.margin,
         priors=before.priors,
         progress=progress,
         **settings,
+        **structure,
     )
-    stored, fresh = saved.answer, now.to_frame()
+    now = plain_pool(again)
+    stored, fresh = saved.answer, again.to_frame()
     effective = None
-    if now.sample is not None:
+    if now.sample is not None and again is now:
         from metasense.pooling import mcmc
 
         effective = [mcmc.effective_size(part.sample) for part in (before, now) if part.sample is not None]
@@ -159,7 +169,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
             if effective is not None:
                 allowed = _monte_carlo(_quantity(now, old["quantity"]), number, effective)
             rows.append(_row(old["quantity"], number, old[number], new[number], allowed))
-    then, verdict = saved.record["verdict"], now.verdict()
+    then, verdict = saved.record["verdict"], (now if isinstance(again, Moderated) else again).verdict()
     if now.margin is not None:
         p, allowed = then["p_above"], TOLERANCE
         if effective is not None:
@@ -176,7 +186,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         archive.versions(*(["pymc"] if now.sample is not None else [])),
         settings["method"],
         os.fspath(path),
-        now,
+        again,
     )
 
 
