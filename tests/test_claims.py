@@ -45,6 +45,7 @@ WORDING = {
             "The products did not differ.",
             "The two are indistinguishable.",
             "They taste exactly the same.",
+            "The new cider tastes the same as the old one.",
             "The panel was just guessing.",
             "It is not statistically significant, and there is no difference.",
             "Tasters did no better than chance.",
@@ -66,6 +67,7 @@ WORDING = {
             "One in four tasters noticed the change.",
             "Half the tasters detected the new fining.",
             "Most people can tell them apart.",
+            "Some people can clearly taste the plant protein.",
         ],
         [
             "12 of 24 answers were correct.",
@@ -142,6 +144,7 @@ WORDING = {
             "Only one of the panels detected it.",
             "Half of the panels failed to notice it.",
             "Three panels were significant.",
+            "We ran nine panels and only 2 of 9 were statistically significant.",
         ],
         [
             "The 9 panels together give an average d-prime of 0.95.",
@@ -328,6 +331,7 @@ def test_what_we_never_say_ourselves_is_marked_in_a_claim(phrase, cider):
         "In a tetrad the p_d is 24 % (177 tasters).",
         "The probability that it is above the margin is 8 %, below it 92 % (177 tasters).",
         "The d-prime is about 1 (177 tasters in nine panels).",
+        "177 people were right 42% of the time in triangles, against 33% by chance; d' 0.95 (0.45-1.41).",
         "With a probability of more than 90 % the average d-prime is below the margin (177 tasters).",
         "Cider club spring alone: 15 of 30 correct, p = 0.043.",
     ],

@@ -342,7 +342,8 @@ def _numbers(sentence: str, facts: Facts, checked: list[str], unread: list[str])
 
 def _pair(count: Any, sentence: str, facts: Facts, checked: list[str], unread: list[str]) -> Iterator[Finding]:
     pair = (count.value, count.whole)
-    if count.noun == "panels" or re.match(r" (?:\w+ ){0,2}panels?\b", sentence[count.end :]):
+    after = sentence[count.end :]
+    if count.noun == "panels" or re.match(r" (?:\w+ ){0,2}panels?\b| (?:was|were|came out) \S*significan", after):
         if count.whole not in facts.counts["panels"]:
             yield _not_ours(count, f"There are {max(facts.counts['panels'])} panels.", facts.say["people"])
         return  # what is counted so is a vote, and a rule of wording

@@ -26,7 +26,7 @@ _COMPARED = (
 _KEYS = (
     (P_VALUE, r"\bp\s?(?:-?\s?values?)?\s*(?:=|<|>|≤|≥|of\b|is\b|was\b|:)"),
     (P_D, r"\bp_?d\b|\bbeyond guessing\b"),
-    (P_C, r"\bp_?c\b|\bcorrect\b|\bright answers\b"),
+    (P_C, r"\bp_?c\b|\b(?:correct|right)\b"),
     (GUESS, r"\bguess(?:ing|ers|es)?\b(?: alone)?|\bby (?:luck|chance)\b|\bchance level\b"),
     (SPREAD, r"\bSD\b|\bspread\b|\bstandard deviation\b|\btau\b"),
     (D_PRIME, r"\bd-?\s?prime\b|\bd['′’](?!\w)|\bDelta\b|Δ"),

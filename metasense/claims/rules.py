@@ -21,11 +21,18 @@ NUMBER_WORDS = {
 _FEW = "|".join(NUMBER_WORDS)
 _COUNT = rf"(?:\d[\d,]*|{_FEW})"
 _SHARE = (
-    rf"(?:\d+(?:\.\d+)? ?(?:%|per ?cent)|(?:a|one|two|three|four)[ -](?:third|quarter|fifth|half)s?|half|most|many|a "
-    rf"few|(?:a|the) (?:majority|minority)|{_COUNT} (?:in|of|out of|/) (?:the |our )?{_COUNT}|{_COUNT}/{_COUNT})"
+    rf"(?:\d+(?:\.\d+)? ?(?:%|per ?cent)|(?:a|one|two|three|four)[ -](?:third|quarter|fifth|half)s?|half|most|many|"
+    rf"some|several|a few|(?:a|the) (?:majority|minority)|{_COUNT} (?:in|of|out of|/) (?:the |our )?{_COUNT}|"
+    rf"{_COUNT}/{_COUNT})"
 )
-_PERCEIVE = r"(?:tastes?|tasted|tells?|told|detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|spot(?:s|ted)?|sens(?:e|es|ed)|discriminat(?:e|es|ed)|distinguish(?:es|ed)?)"  # noqa: E501
-_OBJECT = r"(?: (?:it|them|this|that|apart|which|between|any|anything|something|(?:the|a) (?:difference|change|swap|switch|new|old|finings?|salt|bags?))\b|\s*[.!?,;]|\s*$)"  # noqa: E501
+_PERCEIVE = (
+    r"(?:tastes?|tasted|tells?|told|detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|spot(?:s|ted)?|sens(?:e|es|"
+    r"ed)|discriminat(?:e|es|ed)|distinguish(?:es|ed)?)"
+)
+_OBJECT = (
+    r"(?: (?:it|them|this|that|apart|which|between|any|anything|something)\b| (?:the|a) (?!odd|right|correct)\w+|"
+    r"\s*[.!?,;]|\s*$)"
+)
 
 # What stands before a phrase in its own clause and turns it into something we would say ourselves.
 NEGATED = (
@@ -95,10 +102,10 @@ RULES: tuple[Rule, ...] = (
         r"\b(?:did|do|does|could|would)(?:n['’]t| not) (?:differ|make (?:a|any) difference|change the (?:taste|"
         r"flavou?r))\b|\b(?:not|n['’]t) (?:at all |really )?different\b|\bno different\b|\b(?:find|found|see|saw|"
         r"show\w*) no difference|\b(?:indistinguishable|interchangeable|identical|equivalent|undetectable|"
-        r"unnoticeable|imperceptible)\b|\b(?:tastes?|tasted|are|is|were|was) (?:exactly |just |all |both )?(?:the "
-        r"same\b(?! (?:d-?prime|in all|size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|"
-        r"alike\b)|\b(?:just|only|merely|simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bno better than (?:chance|"
-        r"guess\w*|luck)\b",
+        r"unnoticeable|imperceptible)\b|\b(?:tastes?|tasted) (?:exactly |just |all |both |much )*the same\b|"
+        r"\b(?:tastes?|tasted|are|is|were|was) (?:exactly |just |all |both )?(?:the same\b(?! (?:d-?prime|in all|"
+        r"size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|alike\b)|\b(?:just|only|merely|"
+        r"simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bno better than (?:chance|guess\w*|luck)\b",
         "Panels can bound a difference; they cannot show that there is none. Too few answers look the same as "
         "nothing to taste.",
         "{verdict}",
@@ -107,7 +114,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "headcount",
         rf"\b{_SHARE}(?: of)?(?: (?!correct\b|answers?\b|tastings?\b|panels?\b)[\w'’-]+){{0,4}}?(?: (?:can|could|"
-        rf"(?:are|were|is|was) able to|will|would|do|did|actually|really)(?:not| not|n['’]t)?)? {_PERCEIVE}{_OBJECT}",
+        rf"(?:are|were|is|was) able to|will|would|do|did|actually|really)(?:not| not|n['’]t)?)?(?: \w+ly)? "
+        rf"{_PERCEIVE}{_OBJECT}",
         "A rate of correct answers is no number of people: guessers are correct too, and nobody is a fixed yes or no.",
         "{rate}",
         unless=r"\bodd (?:cup|one|sample)\b",
@@ -173,7 +181,9 @@ RULES: tuple[Rule, ...] = (
         rf"\b(?:{_COUNT} (?:of|out of) (?:the |our |these |all )*(?:{_COUNT} )?|most (?:of )?(?:the |our |these )*|"
         rf"half (?:of )?(?:the |our )*|only {_COUNT} (?:of the |of our )?|none of (?:the |our )*|several |(?:the|a) "
         rf"majority of (?:the |our )*|{_COUNT} (?=(?:\w+ )?panels? (?:was|were|came) ))(?:{_COUNT} )?(?:\w+ "
-        rf")?(?:panels?|tests?)\b[^.;!?]{{0,40}}?\b{_CALLED}",
+        rf")?(?:panels?|tests?)\b[^.;!?]{{0,40}}?\b{_CALLED}|\b{_COUNT} (?:of|out of) {_COUNT} (?:was|were|came out) "
+        rf"(?:not |statistically |non-)*"
+        r"(?:significan\w+|positive|negative|successful)\b",
         "Counting panels that did or did not reach statistical significance throws the sizes away: panels of one "
         "constant difference give mixed verdicts most of the time.",
         "{size} {spread}",
