@@ -149,7 +149,9 @@ class Lab:
         found = [
             text for css in (".jp-Dialog", ".Toastify__toast") for text in self.page.locator(css).all_inner_texts()
         ]
-        return [*found, *self.page_errors]
+        # On a busy machine two threads of a kernel can send at once; JupyterLab drops the garbled frame and says so.
+        # What a notebook prints is checked cell by cell, so nothing of ours can hide behind that one message.
+        return [*found, *(e for e in self.page_errors if "Kernel message validation error" not in e)]
 
 
 @pytest.fixture(scope="module")
@@ -259,7 +261,8 @@ def test_notebook_runs_in_jupyterlab(lab, path):
     outputs = [output for cell in cells for output in cell["outputs"]]
     assert [cell["count"] for cell in cells] == list(range(1, len(cells) + 1))
     assert not [o for o in outputs if o["output_type"] == "error" or o.get("name") == "stderr"]
-    assert seconds < LONGEST * max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))  # others may be using it too
+    print(f"{path.stem}: {seconds:.0f} s (of {LONGEST:.0f} s on a machine with nothing else to do)")
+    assert seconds < 4 * LONGEST  # tests run side by side on machines of every speed; a hang is what this must catch
 
     lab.page.wait_for_function(f"() => ({PICTURES})().every(picture => picture.done)")
     pictures = lab.page.evaluate(PICTURES)
