@@ -85,7 +85,9 @@ class Margin:
             if not 0 < distance < math.inf:
                 raise ValueError(f"the margin's d-prime must be positive and finite; got {distance:g}.")
             if distance > LARGEST:
-                raise ValueError(f"nobody confuses products with a d-prime of {distance:g}: a margin is {LARGEST:g} at most.")
+                raise ValueError(
+                    f"a margin is a d-prime of {LARGEST:g} at most, which nobody misses; got {distance:g}."
+                )
         elif p_d is not None and protocol is not None:
             test, p_d = forced_choice(protocol), _number(p_d, "the margin's p_d")
             if not 0 < p_d < 1:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+
+_REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EACCES: "the folder may not be written to",
+    errno.EROFS: "the disk may not be written to",
+    errno.EFBIG: "the file would be larger than is allowed here",
+}
 
 
 @contextmanager
@@ -20,6 +28,8 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
         When the folder does not exist.
     IsADirectoryError
         When `path` is a folder.
+    OSError
+        When the disk is full, or the folder may not be written to; says which.
 
     Examples
     --------
@@ -46,6 +56,12 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
             if target.exists():
                 shutil.copymode(target, scratch)
         os.replace(scratch, target)
+    except OSError as error:
+        if error.errno is None:  # said in words already
+            raise
+        why = _REASONS.get(error.errno, str(error.strerror).lower())
+        kept = " The file that was there is as it was." if target.exists() else ""
+        raise type(error)(f"cannot write {os.fspath(path)!r}: {why}.{kept}") from error
     finally:
         with suppress(FileNotFoundError):
             scratch.unlink()

@@ -20,6 +20,7 @@ import metasense as ms
 from metasense.people.preference import Asked, fit, not_luck
 from metasense.people.repeats import overdispersion
 from metasense.pooling import grid
+from metasense.pooling.distribution import Distribution
 from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
 from metasense.pooling.posterior import Posterior
 from metasense.protocols import Protocol, forced_choice, protocol
@@ -188,12 +189,22 @@ def _repeats(rng: Rng, names: tuple[str, ...], *, directed: bool) -> Found:
             rows += [(f"P{i}", test.name, f"T{k}", int(j < y)) for j in range(r)]
     pooled = ms.pool(ms.read_tastings(pd.DataFrame(rows, columns=["panel", "protocol", "taster", "correct"])))
     people = ms.tasters(pooled)
+    own = people.rate("P0", "T0")
     return {
         "average d-prime": (pooled.average, average(mu, tau)),
         "first panel's own": (pooled.panel("P0"), float(theta[0]) if directed else abs(float(theta[0]))),
         "overdispersion": (people.overdispersion, gamma),
-        "one taster's rate": (people.rate("P0", "T0"), rate),
+        "one taster's rate": (own, _within_cell(own, rate, rng)),
     }
+
+
+def _within_cell(posterior: Distribution, truth: float, rng: Rng) -> float:
+    """A value drawn evenly from the cell of the posterior's grid that holds the truth.
+
+    Tasters who are all-or-nothing have rates of 0 and 1 to many digits, where a whole cell is as fine as it gets.
+    """
+    at = int(np.clip(np.searchsorted(posterior.x, truth), 1, len(posterior.x) - 1))
+    return float(rng.uniform(posterior.x[at - 1], posterior.x[at]))
 
 
 def totals(rng: Rng) -> Found:

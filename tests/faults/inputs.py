@@ -123,6 +123,10 @@ def priors(folder: Path) -> Result:
     return cases, refused
 
 
+TEXTS = ("", " ", "nan", "inf triangle", "0.2", "triangle", "0.2 0.3 triangle", "d'=-1", "d'=nan", "d'=1e300")
+TEXTS += ("p_d=0.2 d'=0.5", "\u0000", "9" * 5000)
+
+
 def margins(folder: Path) -> Result:
     """Margins that are no numbers, out of range, in two forms at once, or for no protocol; texts that are none."""
     cases = refused = 0
@@ -142,9 +146,8 @@ def margins(folder: Path) -> Result:
         ("a protocol of two counts", lambda: ms.Margin(p_d=0.2, protocol="A-not-A")),
         ("an unknown protocol", lambda: ms.Margin(p_d=0.2, protocol="\u202egnp")),
         ("a number", lambda: ms.pool(table, margin=0.5)),  # type: ignore[call-overload]
-        *((repr(t), lambda t=t: ms.Margin.parse(t)) for t in ("", " ", "nan", "inf triangle", "0.2", "triangle", "0.2 0.3 triangle",
-                                                             "d'=-1", "d'=nan", "p_d=0.2 d'=0.5", "\u0000", "9" * 5000)),
-    ]  # fmt: skip
+        *((repr(text), lambda text=text: ms.Margin.parse(text)) for text in TEXTS),
+    ]
     for what, make in wrong:
         refused += tried(f"margin {what}", make, refused=None if "True" in what else True)
         cases += 1
@@ -155,10 +158,15 @@ def margins(folder: Path) -> Result:
 
 
 NAMES = (
-    "\u05e4\u05d0\u05e0\u05dc \u05d0", "\u0644\u0648\u062d\u0629 1", "\U0001f37a panel \U0001f468\u200d\U0001f469\u200d\U0001f467", "e\u0301te\u0301",
-    "zero\u200bwidth", "\u202etriangle", "\ufeffbom", "Stra\u00dfe", "\u1e9e", "\u4e2d\u6587", "a\u0300\u0301\u0302\u0303\u0304", "<script>alert(1)</script>", "=1+1",
-    "{value} %s", "\\N{x}", "$x_1$ ^_&%", "x" * 300,
-)  # fmt: skip
+    *("\u05e4\u05d0\u05e0\u05dc \u05d0", "\u0644\u0648\u062d\u0629 1", "\u202etriangle"),
+    *(
+        "\U0001f37a panel \U0001f468\u200d\U0001f469\u200d\U0001f467",
+        "e\u0301te\u0301",
+        "a\u0300\u0301\u0302\u0303\u0304",
+    ),
+    *("zero\u200bwidth", "\ufeffbom", "Stra\u00dfe", "\u1e9e", "\u4e2d\u6587", "x" * 300),
+    *("<script>alert(1)</script>", "=1+1", "{value} %s", "\\N{x}", "$x_1$ ^_&%"),
+)
 
 
 def names(folder: Path) -> Result:
