@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 import metasense as ms
 from metasense.pooling import grid
-from metasense.pooling.plane import Plane
+from metasense.pooling.posterior import average_d_prime
 from metasense.showing.words import banned
 
 CIDER = "datasets/cider_fining.csv"
@@ -133,24 +134,31 @@ def test_an_outlier_is_answered_on_finer_nodes_not_wrongly():
         same(cases.loc[f"without {panel}"], ms.pool(pooled.panels.without(panel), margin=MARGIN), 5e-6)
 
 
-def test_a_coarse_plane_refines_itself():
+def test_a_posterior_the_nodes_do_not_suit_is_looked_at_again_and_found():
     pooled = ms.pool(PLAIN)
-    coarse = Plane(pooled.collected.evidence, pooled.posterior, (9, 5))
-    found = coarse.weigh(pooled.collected.copies.astype(float), pooled.priors)
-    assert found.plane.nodes[0] > 9
-    assert found.log_evidence == pytest.approx(pooled.evidences.varying, abs=1e-6)
+    copies = pooled.collected.copies.astype(float)
+
+    def elsewhere(plane):
+        """A product of normals so narrow and far away that the pool's own nodes miss it."""
+        return [-0.5 * ((plane.mu - 3.1) / 1e-3) ** 2 - 0.5 * ((plane.tau - 0.7) / 1e-3) ** 2 for _ in plane.regions]
+
+    found = pooled.plane.weigh(0 * copies, pooled.priors, elsewhere)
+    assert found.plane is not pooled.plane
+    assert found.average.mean == pytest.approx(float(average_d_prime(np.array(3.1), np.array(0.7))), abs=1e-5)
+    # the prior is as good as constant over so small a place
+    expected = np.log(4 * stats.norm.pdf(3.1, 0, 1.5) * stats.norm.pdf(0.7, 0, 0.5) * 2 * np.pi * 1e-6)
+    assert found.log_evidence == pytest.approx(expected, abs=1e-3)
     assert sum(w.sum() for w in found.weights) == pytest.approx(1)
 
 
 def test_a_plane_that_never_settles_raises():
     pooled = ms.pool(PLAIN)
-    coarse = Plane(pooled.collected.evidence, pooled.posterior, (5, 3))
 
-    def spike(plane):
-        return [-0.5 * ((plane.tau - 0.2137) / 1e-7) ** 2 for _ in plane.regions]
+    def noise(plane):
+        return [np.random.default_rng(1).normal(0, 5, len(plane.mu)) for _ in plane.regions]
 
     with pytest.raises(grid.IntegrationError, match="under other choices"):
-        coarse.weigh(pooled.collected.copies.astype(float), pooled.priors, spike)
+        pooled.plane.weigh(pooled.collected.copies.astype(float), pooled.priors, noise)
 
 
 def test_path_places_undated_panels_last_and_says_so():

@@ -542,6 +542,8 @@ STEPS = pd.DataFrame(
 )
 STEPS["upper"] = [2.0, 1.5, 1.2]
 BEFORE_AFTER = STEPS.rename(columns={"panel": "quantity"}).assign(prior_lower=0.1, prior_median=1, prior_upper=4)
+
+
 def test_labels_of_points_on_one_spot_stand_beside_one_another():
     points = pd.DataFrame({"x": [1, 1, 1, 2], "y": [0.0, 0.01, 2.0, 0.0], "label": ["A", "B", "C", "D"]})
     axes = figures.curve([0, 2], [0, 2], points=points, ax=Figure())

@@ -408,7 +408,7 @@ def test_the_three_verdicts():
 
 
 def test_a_verdict_needs_both_priors():
-    split = [x for x in range(49) if len({one_panel("triangle", 48, x, margin=MARGIN).beyond[b] < 0.05 for b in (ON_P_D, ON_D_PRIME)}) == 2]  # fmt: skip # noqa: E501
+    split = [x for x in range(49) if len({one_panel("triangle", 48, x, margin=MARGIN).beyond[b] < 0.05 for b in (ON_P_D, ON_D_PRIME)}) == 2]  # fmt: skip
     assert split
     assert all(one_panel("triangle", 48, x, margin=MARGIN).verdict() == "not settled" for x in split)
 

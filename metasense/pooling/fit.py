@@ -35,6 +35,7 @@ Array = NDArray[np.floating[Any]]
 SURPRISING = 0.05  # probability below which a check says no; for the panels: of the most surprising of all of them
 FAVOURED = 3.0  # how many times better the mixture must describe the counts than the best of none, same and varying
 MOST_COUNTS = 5_000_000  # simulated at a time; larger pools get fewer sets
+ROUGH = 1e-2  # accuracy of the evidence at each share of such panels: the whole is asked for to a factor of 3
 SHARES = 16  # Gauss-Legendre nodes over the share of panels with nothing to taste
 
 
@@ -62,7 +63,7 @@ class Mixture:
         x, w = np.polynomial.legendre.leggauss(SHARES)
         shares, parts = (x + 1) / 2, []
 
-        @lru_cache
+        @lru_cache(maxsize=2)
         def relative(plane: Plane) -> tuple[list[Array], list[Array], list[Array]]:
             """Each panel's larger log likelihood by region, and relative to it with no effect and at the nodes."""
             zero = np.zeros(1)
@@ -86,7 +87,7 @@ class Mixture:
                     for top, a, b in zip(scale, none, rest, strict=True)
                 ]
 
-            parts.append(pooled.plane.weigh(np.zeros(len(copies)), pooled.priors, factor))
+            parts.append(pooled.plane.weigh(np.zeros(len(copies)), pooled.priors, factor, tolerance=ROUGH))
         logs = np.array([part.log_evidence for part in parts]) + np.log(w / 2)
         weights = np.exp(logs - logs.max())
         averages = [
@@ -266,13 +267,13 @@ def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, t
     events = [AtLeast(evidence[i], outcomes.correct(evidence[i]) + 1) for i in chosen]
     protocols = {e.protocol for e in events}
 
-    @lru_cache
+    @lru_cache(maxsize=2)
     def more(plane: Plane) -> list[Array]:
         """Chance of more correct answers than there were, at the nodes of each region."""
         asked: list[Evidence] = list(events)
         return [np.exp(v) for v in plane.values(lambda s: Series.build(asked, np.ones(len(asked)), s.gamma))]
 
-    @lru_cache
+    @lru_cache(maxsize=2)
     def rates(plane: Plane) -> dict[Protocol, list[Array]]:
         out = {}
         for protocol in protocols:

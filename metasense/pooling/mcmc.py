@@ -420,20 +420,20 @@ def _sampled(
                 seen[draw.chain] += 1
 
             result = pm.sample(
-                    draws,
-                    tune=tune,
-                    chains=len(starts),
-                    cores=1,
-                    initvals=starts,
-                    init="adapt_diag",
-                    random_seed=seed,
-                    nuts_sampler="pymc",  # or PyMC 6 takes another sampler when it happens to be installed
-                    target_accept=TARGET_ACCEPT,
-                    compile_kwargs={"mode": "NUMBA"},  # the same in both generations, and needs no C compiler
-                    compute_convergence_checks=False,
-                    progressbar="combined" if progress else False,  # one bar; the sampler's own numbers become advice
-                    callback=watch,
-                )
+                draws,
+                tune=tune,
+                chains=len(starts),
+                cores=1,
+                initvals=starts,
+                init="adapt_diag",
+                random_seed=seed,
+                nuts_sampler="pymc",  # or PyMC 6 takes another sampler when it happens to be installed
+                target_accept=TARGET_ACCEPT,
+                compile_kwargs={"mode": "NUMBA"},  # the same in both generations, and needs no C compiler
+                compute_convergence_checks=False,
+                progressbar="combined" if progress else False,  # one bar; the sampler's own numbers become advice
+                callback=watch,
+            )
             if seen.sum() < len(starts) * (tune + draws):
                 raise _Interrupted
     names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.grid import IntegrationError, log_prior, overdispersions
+from metasense.pooling.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
 from metasense.pooling.priors import Priors
@@ -32,6 +32,8 @@ LOOKS = 12  # times the nodes may be laid around what was seen last
 FINE = 513  # places at which the running integral is taken, between which it is a cubic
 POINTS = 8193  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
+ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
+SETTLED = 3  # looks after which the nodes stay where they are
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +81,8 @@ class Plane:
             np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight")
         )
         weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
-        lengthwise = _stretch(average_d_prime(mu, tau), weight, REACH)
-        self._lay(regions, lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, np.pi / 2), NODES, 0)
+        lengthwise = _stretch(average_d_prime(mu, tau), weight, 0.0, REACH)
+        self._lay(regions, lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, 0.0, np.pi / 2), NODES, 0)
 
     def _lay(
         self,
@@ -93,7 +95,6 @@ class Plane:
         """Place the nodes."""
         self.regions, self.nodes, self._looks = regions, nodes, looks  # series, sign of mu, log share
         self._lengthwise, self._anglewise = lengthwise, anglewise
-        self._computed: dict[tuple[bool, float], Array] = {}
         self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
         angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
         self.average, self._slope = lengthwise(self._x)
@@ -115,20 +116,21 @@ class Plane:
 
     def values(self, rows: Callable[[Series], Series]) -> list[Array]:
         """Log of each row of a series at each node, by region; `rows` gives the series from that of the panels."""
-        out = []
-        for series, sign, _ in self.regions:
-            chosen = rows(series)
-            out.append(np.log(np.maximum(self._waves(chosen, sign) @ chosen.coefficients.T, FLOOR)) + chosen.log_scale)
+        chosen = [(rows(series), sign) for series, sign, _ in self.regions]
+        terms: dict[tuple[bool, float], int] = {}
+        for series, sign in chosen:
+            terms[series.directed, sign] = max(series.terms, terms.get((series.directed, sign), 0))
+        out: list[Array] = [np.empty((len(self.mu), len(series.evidence))) for series, _ in chosen]
+        for at in np.array_split(np.arange(len(self.mu)), len(self.mu) // 256 + 1):  # small enough for the cache
+            waves = {}  # the damped cosines at these nodes, shared by all series of one kind
+            for series, sign in chosen:
+                kind = series.directed, sign
+                if kind not in waves:
+                    waves[kind] = series.waves(sign * self.mu[at], self.tau[at], terms[kind])
+            for values, (series, sign) in zip(out, chosen, strict=True):
+                averaged = waves[series.directed, sign][:, : series.terms] @ series.coefficients.T
+                values[at] = np.log(np.maximum(averaged, FLOOR)) + series.log_scale
         return out
-
-    def _waves(self, series: Series, sign: float) -> Array:
-        """The damped cosines at the nodes, shape (nodes, terms); all series of one kind share them."""
-        kind = series.directed, sign
-        if kind not in self._computed or self._computed[kind].shape[1] < series.terms:
-            blocks = np.array_split(np.arange(len(self.mu)), len(self.mu) // 256 + 1)  # small enough for the cache
-            parts = [series.waves(sign * self.mu[at], self.tau[at]) for at in blocks]
-            self._computed[kind] = np.concatenate(parts)
-        return self._computed[kind][:, : series.terms]
 
     def _laid(self, lengthwise: Stretch, anglewise: Stretch, nodes: tuple[int, int], looks: int) -> Plane:
         other = Plane.__new__(Plane)
@@ -149,11 +151,18 @@ class Plane:
                 "One of the answers under other choices cannot be computed to its accuracy. "
                 "Please report the panels that caused this."
             )
-        lengthwise = _stretch(self.average, (seen @ self._angle_w) * self._w, REACH)
-        anglewise = _stretch(self._angle, (self._w @ seen) * self._angle_w, np.pi / 2)
+        lengthwise = _stretch(self.average, (seen @ self._angle_w) * self._w, *_ends(self.average, seen.max(axis=1)))
+        anglewise = _stretch(self._angle, (self._w @ seen) * self._angle_w, *_ends(self._angle, seen.max(axis=0)))
         return self._laid(lengthwise, anglewise, self.nodes, self._looks + 1)
 
-    def weigh(self, copies: Array, priors: Priors, factor: Callable[[Plane], Sequence[Array]] | None = None) -> Weighed:
+    def weigh(
+        self,
+        copies: Array,
+        priors: Priors,
+        factor: Callable[[Plane], Sequence[Array]] | None = None,
+        *,
+        tolerance: float = TOLERANCE,
+    ) -> Weighed:
         """The posterior when each distinct panel stands `copies` times in the pool.
 
         Parameters
@@ -162,6 +171,8 @@ class Plane:
         priors : Priors
         factor : callable, optional
             Gives, for the plane it is handed, the log of a further factor at the nodes of each region.
+        tolerance : float
+            By how much the evidence may move, as a share of it, when every second node is left out.
         """
         extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
         logs = []
@@ -174,8 +185,9 @@ class Plane:
         marginal = total @ self._angle_w
         whole = float(self._w @ marginal)
         half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
-        if abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1) > TOLERANCE:
-            return self._better(total).weigh(copies, priors, factor)
+        error = abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1)
+        if error > (tolerance if self._looks < SETTLED else ENOUGH):
+            return self._better(total).weigh(copies, priors, factor, tolerance=tolerance)
         mean = float((self._w * marginal) @ self.average / whole)
         average = self._distribution(self._integrals @ marginal / whole, mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
@@ -191,16 +203,22 @@ class Plane:
         return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
 
 
-def _stretch(values: Array, weight: Array, end: float) -> Stretch:
-    """A map of [-1, 1] to [0, end], and its slope, that is finest where the weighted values lie."""
+def _stretch(values: Array, weight: Array, lower: float, upper: float) -> Stretch:
+    """A map of [-1, 1] to [lower, upper], and its slope, that is finest where the weighted values lie."""
     order = np.argsort(values)
     cumulative = np.cumsum(weight[order]) - weight[order] / 2
     low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values[order])
-    scale = max((high - low) / 2, SHARPEST * end)
-    first, last = np.arcsinh((np.array([0.0, end]) - middle) / scale)
+    scale = max((high - low) / 2, SHARPEST * (upper - lower))
+    first, last = np.arcsinh((np.array([lower, upper]) - middle) / scale)
 
     def at(x: Array) -> tuple[Array, Array]:
         s = (first + last) / 2 + (last - first) / 2 * x
-        return np.clip(middle + scale * np.sinh(s), 0, end), scale * np.cosh(s) * (last - first) / 2
+        return np.clip(middle + scale * np.sinh(s), lower, upper), scale * np.cosh(s) * (last - first) / 2
 
     return at
+
+
+def _ends(values: Array, density: Array) -> tuple[float, float]:
+    """Between which nodes the density is worth having."""
+    inside = np.flatnonzero(density > np.exp(-CUT) * density.max())
+    return float(values[max(inside[0] - 1, 0)]), float(values[min(inside[-1] + 1, len(values) - 1)])
