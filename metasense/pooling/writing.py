@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 DRAWN = 200  # panels in the figure of a cell
-MANY = 1000  # panels up to which the fit and the seeming disagreement are looked at unasked
+MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
 LISTED = 6  # panels named in a note before the rest are counted
 
 
@@ -145,7 +145,7 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
             "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
             "Check the counts; the answer without it says how much rests on it.",
         ),
-        *(pooled.fit().warnings() if len(pooled.panels) <= MANY else ()),
+        *(pooled.fit().warnings() if _quick(pooled) else ()),
         *sensitivity.prior_warnings(pooled.corners),
     )
 
@@ -153,8 +153,11 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
 def _limits(pooled: Pooled) -> list[str]:
     frame = pooled.panels.frame
     found: list[str] = []
-    if len(frame) > MANY:
-        found.append(f"With more than {words.whole(MANY)} panels the fit is checked when asked for: pooled.fit().")
+    if not _quick(pooled):
+        found.append(
+            f"With more than {words.whole(MANY)} panels, or tastings in a panel, the fit is checked when asked for: "
+            "pooled.fit()."
+        )
     if len(frame) == 1:
         found.append(
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
@@ -197,6 +200,11 @@ def _limits(pooled: Pooled) -> list[str]:
             "other batches are like them."
         )
     return found
+
+
+def _quick(pooled: Pooled) -> bool:
+    """Whether all checks take so little time that they need not be asked for."""
+    return len(pooled.panels) <= MANY and max(e.size for e in pooled.collected.evidence) <= MANY
 
 
 def _naming(pooled: Pooled, mask: Any, text: str) -> list[str]:
@@ -297,13 +305,13 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
 def changes(pooled: Pooled) -> tuple[str, ...]:
     """What would change the answer: other priors, other panels, panels in the drawer, one constant difference."""
     hidden = pooled.drawer()
-    apart = (pooled.disagreement().sentence(),) if 1 < len(pooled.panels) <= MANY else ()
+    apart = (pooled.disagreement().sentence(),) if len(pooled.panels) > 1 and _quick(pooled) else ()
     return (*pooled.sensitivity().sentences(), *apart, hidden.sentence(), *hidden.caveats())
 
 
 def checks(pooled: Pooled) -> tuple[str, ...]:
     """What the answer rests on, and whether the model fits."""
-    fit = (pooled.fit().sentence(), pooled.fit().caveat()) if len(pooled.panels) <= MANY else ()
+    fit = (pooled.fit().sentence(), pooled.fit().caveat()) if _quick(pooled) else ()
     return (basis(pooled), pooled.explanations().on_the_scales(), *fit)
 
 
