@@ -7,6 +7,7 @@ from scipy import stats
 import metasense as ms
 from metasense.pooling import grid
 from metasense.pooling.posterior import average_d_prime
+from metasense.showing import figures
 from metasense.showing.words import banned
 
 CIDER = "datasets/cider_fining.csv"
@@ -220,3 +221,22 @@ def test_words_and_html_say_the_same_and_no_banned_phrase():
         for word in ("Week 6 tetrad", "not settled"):
             assert word in repr(found) and word in found._repr_html_()
     pooled.path().plot()
+
+
+def test_the_figure_of_cases_has_words_for_those_who_cannot_see_it():
+    found = ms.pool(CIDER, margin=ms.Margin(p_d=0.2, protocol="triangle")).sensitivity().to_frame()
+    said = figures.alt_cases(found.rename(columns={"case": "name"}), margin=1.29)
+    lowest = found.iloc[1:].sort_values("median").iloc[0]
+    assert f"{len(found) - 1} other choices" in said and lowest["case"] in said and not banned(said)
+    assert f"{found['verdict_changes'].sum()} cases with another verdict" in said
+
+
+def test_large_pools_are_looked_at_when_asked_and_say_so():
+    rng = np.random.default_rng(1)
+    counts = rng.binomial(30, 0.42, 1200)
+    pooled = ms.pool(
+        {"panel": [f"P{i}" for i in range(1200)], "protocol": "triangle", "tastings": 30, "correct": counts}
+    )
+    assert any("the fit is checked when asked for" in note for note in pooled.notes)
+    cases = pooled.sensitivity().about("panel")
+    assert len(cases) == 1200 and cases["median"].nunique() <= len(set(counts))  # equal panels are refitted once

@@ -117,8 +117,7 @@ class Disagreement:
         if len(pooled.panels) > MOST:
             raise ValueError(
                 f"{words.count(len(pooled.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "
-                f"be weighed "
-                "together; pool some of them, for instance with panels.only()."
+                "be weighed together; pool some of them, for instance with panels.only()."
             )
         frame, collected, common = pooled.panels.frame, pooled.collected, pooled.common
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
@@ -199,20 +198,17 @@ class Disagreement:
         if 0 < s < k:
             text = (
                 f"{s} of {k} panels {'is' if s == 1 else 'are'} statistically significant on "
-                f"{'its' if s == 1 else 'their'} own "
-                f"({level}) and {k - s} {'is' if k - s == 1 else 'are'} not. If all had faced one and the same "
-                f"d-prime, {common}, "
-                f"verdicts at least this mixed would still come out in {words.probability(self.mixed)} of such sets "
-                f"of panels"
+                f"{'its' if s == 1 else 'their'} own ({level}) and {k - s} {'is' if k - s == 1 else 'are'} not. If all "
+                f"had faced one and the same d-prime, {common}, verdicts at least this mixed would still come out in "
+                f"{words.probability(self.mixed)} of such sets of panels"
             )
         else:
             which = "All" if s == k else "None"
             text = (
                 f"{which} of the {k} panels {'are' if s == k else 'is'} statistically significant on "
-                f"{'their' if s == k else 'its'} "
-                f"own ({level}), so the verdicts agree. If all had faced one and the same d-prime, {common}, some "
-                f"would have "
-                f"come out either way in {words.probability(self.any_mixed)} of such sets of panels"
+                f"{'their' if s == k else 'its'} own ({level}), so the verdicts agree. If all had faced one and the "
+                f"same d-prime, {common}, some would have come out either way in {words.probability(self.any_mixed)} "
+                "of such sets of panels"
             )
         far = f"{words.probability(self.spread)} (simulated; standard error {words.percent(self.spread_error, 1)})"
         return (
@@ -223,9 +219,8 @@ class Disagreement:
         mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0
         if self.spread < RARE or mixed < RARE:
             return (
-                "One constant difference seldom looks like this: the panels may really differ, or something went "
-                "wrong in "
-                "one of them."
+                "One constant difference seldom looks like this: the panels may really differ, or something went wrong "
+                "in one of them."
             )
         if self.significant in (0, len(self.panels)):
             return (
@@ -236,8 +231,7 @@ class Disagreement:
         if self.spread >= USUAL and mixed >= USUAL:
             return (
                 "So this is what one constant difference looks like in panels of these sizes: it is no sign that the "
-                "panels "
-                "differ, and not enough to say that they do not."
+                "panels differ, and not enough to say that they do not."
             )
         return "One constant difference can look like this, though not often: a hint, no more, that the panels differ."
 

@@ -151,8 +151,7 @@ class Drawer:
         if not omegas or not all(0 < omega <= 1 for omega in omegas):
             raise ValueError(
                 "omegas are the shares of panels not statistically significant that still came to light: above 0 and "
-                "at "
-                f"most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
+                f"at most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
             )
         frame = pooled.panels.frame
         hidden = frame["reported"].eq(False).fillna(False).to_numpy(bool)
@@ -201,10 +200,8 @@ class Drawer:
         start = "every panel that was run is listed" if first["omega"] == 1 else f"{_share(first['omega'])} {dull}"
         text = (
             f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, "
-            f"it is "
-            f"{medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never listed "
-            f"beside "
-            f"these {self.panels}."
+            f"it is {medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never "
+            f"listed beside these {self.panels}."
         )
         return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
 
@@ -216,8 +213,7 @@ class Drawer:
             return f"The verdict would turn from {verdict} to {other} as soon as one such panel had not come to light."
         return (
             f"The verdict would turn from {verdict} to {other} once fewer than {_share(omega)} of such panels came to "
-            f"light: "
-            f"about {words.count(max(round(never), 1), 'panel')} never listed."
+            f"light: about {words.count(max(round(never), 1), 'panel')} never listed."
         )
 
     def caveats(self) -> tuple[str, ...]:
@@ -230,13 +226,10 @@ class Drawer:
         )
         return (
             f"{known}: this is a what-if, not an estimate. Where everything is listed, all rows but the first, and "
-            f"their "
-            "average, are too low.",
+            "their average, are too low.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
-            f"came to "
-            "light. Listing the panels that were broken off or never reported, as rows with reported = no, is better "
-            "than "
-            "any such correction.",
+            "came to light. Listing the panels that were broken off or never reported, as rows with reported = no, is "
+            "better than any such correction.",
         )
 
     def plot(self, *, ax: Any = None) -> Axes:

@@ -66,8 +66,7 @@ class Explanations:
         if values.shape != (3,) or not np.isfinite(values).all() or (values < 0).any() or abs(values.sum() - 1) > 1e-6:
             raise ValueError(
                 "prior holds the probabilities of none, same and varying before the panels: three numbers of at least "
-                "0 "
-                f"that add up to 1, for instance (0.5, 0.25, 0.25). Got {self.prior!r}."
+                f"0 that add up to 1, for instance (0.5, 0.25, 0.25). Got {self.prior!r}."
             )
 
     @property
@@ -152,9 +151,9 @@ class Explanations:
             + words.listing(f"{words.percent(p)} ({n})" for p, n in zip(self.prior, NAMES, strict=True))
         )
         return (
-            f"With {before}, the panels leave {none} for nothing to taste (none), {same} for one "
-            f"d-prime in all panels (same) and {varying} for panels that differ (varying). These numbers rest "
-            "on the priors more than the rest of the answer does."
+            f"With {before}, the panels leave {none} for nothing to taste (none), {same} for one d-prime in all panels "
+            f"(same) and {varying} for panels that differ (varying). These numbers rest on the priors more than the "
+            "rest of the answer does."
         )
 
     def on_the_scales(self) -> str:
@@ -163,8 +162,7 @@ class Explanations:
         ranges = [f"{name} {_range(frame[name])}" for name in NAMES]
         return (
             "With the prior scales of centre and spread halved or doubled, together and apart, the probabilities run "
-            "over: "
-            f"{words.listing(ranges)}."
+            f"over: {words.listing(ranges)}."
         )
 
     def on_the_prior(self, prob: float = 0.95) -> str:
@@ -173,8 +171,8 @@ class Explanations:
         now = words.estimate(row["median"], row["lower"], row["upper"], prob)
         low, middle, high = words.distinct(row["prior_lower"], row["prior_median"], row["prior_upper"])
         return (
-            f"The average d-prime is {now}; before the panels the prior alone said {middle} ({low} to {high}). "
-            "Neither can come out as zero, so that the range lies above 0 tells nothing."
+            f"The average d-prime is {now}; before the panels the prior alone said {middle} ({low} to {high}). Neither "
+            "can come out as zero, so that the range lies above 0 tells nothing."
         )
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:

@@ -3,7 +3,7 @@
 Each panel is compared with what the *other* panels predict for it. The counts together are compared with sets that the
 fitted model would produce: are they further apart than those? And the model is weighed against one it cannot imitate,
 in which some panels have nothing to taste and the rest a difference: half the panels at guessing and half far above it
-pull a pooled average up, and its interval is then too sure of itself.
+pull a pooled average up.
 """
 
 from __future__ import annotations
@@ -163,26 +163,22 @@ class Fit:
             middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
             out.append(
                 f"These panels look like a mixture: about {words.percent(self.mixture.nothing)} of them with nothing "
-                f"to taste and "
-                f"the others with a difference is {_times(self.favour)} times as probable as the best of none, same "
-                f"and varying. "
-                f"The pooled average is then too high and too sure; with such a mixture it would be {middle} ({low} "
-                f"to {high}). "
-                "Look for what sets the panels apart."
+                f"to taste and the others with a difference is {_times(self.favour)} times as probable as the best of "
+                "none, same and varying. The pooled average is then somewhat too high; with such a mixture it "
+                f"would be {middle} ({low} to {high}). Look for what sets the panels apart."
             )
         if len(self.panels) > 1 and self.most_surprising < SURPRISING:
             row = self.panels.loc[self.panels["surprise"].idxmin()]
             out.append(
                 f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
-                f"{row['tastings']}, where "
-                f"they predict {words.percent(row['expected'])}. A panel this far off turns up in about "
-                f"{words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Check its record."
+                f"{row['tastings']}, where they predict {words.percent(row['expected'])}. A panel this far off turns "
+                f"up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Check "
+                "its record."
             )
         if self.spread < SURPRISING:
             out.append(
                 f"The counts are further apart than the fitted model allows: {words.probability(self.spread)} of the "
-                f"sets "
-                "it would produce are as far apart or further. What is said of the next panel is then too narrow."
+                "sets it would produce are as far apart or further. What is said of the next panel is then too narrow."
             )
         return tuple(out)
 
@@ -193,8 +189,7 @@ class Fit:
         if len(self.panels) == 1:
             return (
                 "One panel: it can only be compared with the prior, which allows nearly anything. Whether the model "
-                "fits "
-                "cannot be seen." + self._aside()
+                f"fits cannot be seen.{self._aside()}"
             )
         row = self.panels.loc[self.panels["surprise"].idxmin()]
         error = words.percent(float(np.sqrt(max(self.spread * (1 - self.spread), 1 / self.sets) / self.sets)), 1)
@@ -202,24 +197,19 @@ class Fit:
         middle, low, high = words.distinct(mix.average.median, *mix.average.interval())
         return (
             f"The panel furthest from what the others predict is {words.one_line(row['panel'])}; one at least this far "
-            f"off turns up in about {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. "
-            f"Of sets of counts that the fitted model would produce, {words.probability(self.spread)} are at least as "
-            f"far apart "
-            f"(simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
-            f"difference is "
-            f"{_times(self.favour)} times as probable as the best of none, same and varying; under it the average "
-            f"d-prime "
-            f"would be {middle} ({low} to {high}).{self._aside()}"
+            f"off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Of "
+            f"sets of counts that the fitted model would produce, {words.probability(self.spread)} are at least as far "
+            f"apart (simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
+            f"difference is {_times(self.favour)} times as probable as the best of none, same and varying; under it "
+            f"the average d-prime would be {middle} ({low} to {high}).{self._aside()}"
         )
 
     def caveat(self) -> str:
         """What the checks cannot see."""
         return (
-            "Small panels hide much: a mixture of half the panels at d-prime 0 and half at 1.5 is seldom recognised "
-            "in six or "
-            "twelve triangle panels of 30, and in about half of sets of twelve tetrad panels of 30. That nothing is "
-            "found does "
-            "not mean that the model is right."
+            "Small panels hide much: a mixture of half the panels at d-prime 0 and half at 1.5 is seldom recognised in "
+            "six or twelve triangle panels of 30, and in about half of sets of twelve tetrad panels of 30. That "
+            "nothing is found does not mean that the model is right."
         )
 
     def plot(self, *, ax: Any = None) -> Axes:

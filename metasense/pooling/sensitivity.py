@@ -228,9 +228,8 @@ class Sensitivity:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
         return (
-            f"With the prior scales halved and doubled, together and apart, the median of the average d-prime runs "
-            f"from {low} "
-            f"to {high}; it is {middle} with the priors used."
+            "With the prior scales halved and doubled, together and apart, the median of the average d-prime runs from "
+            f"{low} to {high}; it is {middle} with the priors used."
         )
 
     def warnings(self) -> tuple[str, ...]:
@@ -298,8 +297,8 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
         out.append(
             f"The answer rests on the prior: with {most['case']}, the median of the average d-prime is "
             f"{words.distinct(most['median'], whole['median'])[0]} in place of "
-            f"{words.distinct(most['median'], whole['median'])[1]}. "
-            "More tastings, or a sharper protocol, would change that."
+            f"{words.distinct(most['median'], whole['median'])[1]}. More tastings, or a sharper protocol, would change "
+            "that."
         )
     changing = priors[priors["verdict_changes"]]
     # a verdict that other priors would undo is a warning; one that they would bring about is only less than that
@@ -343,7 +342,7 @@ class Path:
             notes.append("No panel has a date, so they come in the order of the table.")
         elif undated.any():
             notes.append(
-                f"Without a date, and so placed last in the order of the table: "
+                "Without a date, and so placed last in the order of the table: "
                 f"{words.listing(frame.loc[undated, 'panel'], most=6)}."
             )
         keep = np.zeros(len(frame), bool)
