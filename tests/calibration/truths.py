@@ -3,7 +3,9 @@
 A credible interval promises 95 % on average over its prior, not at every truth. Two places are known where it does not
 get there: with nothing to taste at all the equal-tailed interval of a positive average never reaches 0 (which is why no
 interval is read as "above 0"), and half the panels at 0 with the rest far above is a mixture that no normal spread
-imitates: the average comes out too high. There the check of fit is meant to warn, and its mixture to do better.
+imitates: the average comes out too high, and a next panel at exactly 0 lies in no interval. There the check of fit is
+meant to warn, and its mixture to do better. It can do so only if the panels can tell 0 from 1.5: twelve tetrads of 60
+can, twelve triangles of 30 mostly cannot.
 """
 
 from __future__ import annotations
@@ -81,7 +83,7 @@ def coverage(truth: str, test: str, panels: int, tastings: int, *, sets: int, ch
             row |= {"warned": bool(fit.warnings()), "by mixture": holds(fit.mixture.average, target)}
             row["bias of mixture"] = fit.mixture.average.median - target
         rows.append(row)
-    return {"truth": truth, "panels": f"{panels} {test}s of {tastings}"} | pd.DataFrame(rows).astype(
+    return {"truth": truth, "panels": f"{panels} x {test} of {tastings}"} | pd.DataFrame(rows).astype(
         float
     ).mean().to_dict()
 
@@ -123,7 +125,7 @@ def wrong_verdicts(test: str, panels: int, tastings: int, *, sets: int) -> list[
     rows.append(
         {"true average": "from the prior"} | _shares(drawn["verdict"]) | {f"wrong of {k}": v for k, v in wrong.items()}
     )
-    return [{"panels": f"{panels} {test}s of {tastings}"} | row for row in rows]
+    return [{"panels": f"{panels} x {test} of {tastings}"} | row for row in rows]
 
 
 def _shares(said: pd.Series) -> dict[str, float]:

@@ -273,10 +273,13 @@ def rows_in(data: bytes, notes: tuple[str, ...]) -> int | None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
-        cells = [
-            [str(c or "" if c is not False else c) for c in row]
-            for row in book.worksheets[0].iter_rows(values_only=True)
-        ]
+        try:
+            cells = [
+                [str(c or "" if c is not False else c) for c in row]
+                for row in book.worksheets[0].iter_rows(values_only=True)
+            ]
+        except ValueError:  # rows beyond the last that a sheet can have: openpyxl's own cells cannot be walked
+            return None
         return sum(any(c.strip() for c in row) for row in cells) - 1
     for codec in ("utf-8-sig", "utf-32" if data[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff") else "utf-16", "cp1252"):
         try:

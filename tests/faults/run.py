@@ -47,8 +47,8 @@ def main() -> int:
                 outcome = "ok"
             except surroundings.Impossible as reason:
                 outcome, said = "untried", str(reason)
-            except AssertionError as fault:
-                outcome, said = "FAULT", str(fault)
+            except Exception as fault:
+                outcome, said = "FAULT", f"{type(fault).__name__}: {fault}"
                 faults += 1
         print(f"{name:<26}{cases:>8}{refused:>9}  {outcome:<8}{time.perf_counter() - start:>6.0f}", flush=True)
         if said:
