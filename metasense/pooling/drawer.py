@@ -225,8 +225,8 @@ class Drawer:
             else "These panels hardly tell how many others there were"
         )
         return (
-            f"{known}: this is a what-if, not an estimate. Where everything is listed, all rows but the first, and "
-            "their average, are too low.",
+            f"{known}: this is a what-if, not an estimate. Where everything is listed, the answer for that holds, and "
+            "all the others, their average included, are too low.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
             "came to light. Listing the panels that were broken off or never reported, as rows with reported = no, is "
             "better than any such correction.",
