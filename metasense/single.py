@@ -713,7 +713,7 @@ class TwoCountPanel(OnePanel):
     @property
     def p_value(self) -> float:
         """Fisher's exact one-sided p: chance of so many hits, given how often yes was said, if products are alike."""
-        return float(_fisher(self.signal, self.noise)[self.hits + self.false_alarms, self.hits])
+        return float(_fisher(self.signal, self.noise, np.array([self.hits + self.false_alarms]))[0, self.hits])
 
     @property
     def chi_square(self) -> float:
@@ -734,9 +734,17 @@ class TwoCountPanel(OnePanel):
             return None
         _, criterion = self.protocol.estimate(*self.counts, add_half=True)
         hit, alarm = (float(v) for v in self.protocol.rates(self.margin.d_prime, criterion))
-        h, f = np.arange(self.signal + 1), np.arange(self.noise + 1)
-        rare = _fisher(self.signal, self.noise)[np.add.outer(h, f), h[:, None]] <= self.alpha * (1 + 1e-12)
-        return float(_pmf(self.signal, hit) @ rare @ _pmf(self.noise, alarm))
+        hits, totals = np.arange(self.signal + 1), np.arange(self.signal + self.noise + 1)
+        chance_of_hits, chance_of_alarms = _pmf(self.signal, hit), _pmf(self.noise, alarm)
+        power = 0.0
+        for part in np.array_split(
+            totals, len(totals) * len(hits) // 4_000_000 + 1
+        ):  # bounds the memory of large panels
+            alarms = part[:, None] - hits
+            reached = _fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)
+            reached &= (alarms >= 0) & (alarms <= self.noise)
+            power += float((reached * chance_of_alarms[np.clip(alarms, 0, self.noise)] @ chance_of_hits).sum())
+        return power
 
     def _rows(self) -> list[dict[str, Any]]:
         lower, upper = self.profile
@@ -808,14 +816,15 @@ def _pmf(n: int, p: float) -> Array:
     return np.exp(gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1) + xlogy(x, p) + xlogy(n - x, 1 - p))
 
 
-def _fisher(signal: int, noise: int) -> Array:
-    """One-sided p of every table: entry (yes in all, hits), shape ``(signal + noise + 1, signal + 1)``."""
-    total, hits = np.arange(signal + noise + 1)[:, None], np.arange(signal + 1)
-    alarms = total - hits
+def _fisher(signal: int, noise: int, totals: NDArray[np.int64]) -> Array:
+    """One-sided p of every table with so many yes in all: entry (which total, hits), shape (totals, signal + 1)."""
+    hits = np.arange(signal + 1)
+    alarms = totals[:, None] - hits
     inside = (alarms >= 0) & (alarms <= noise)
     f = np.clip(alarms, 0, noise)
     log = -gammaln(hits + 1) - gammaln(signal - hits + 1) - gammaln(f + 1) - gammaln(noise - f + 1)
-    weight = np.where(inside, np.exp(log - log.max(axis=1, keepdims=True, where=inside, initial=-np.inf)), 0.0)
+    log = np.where(inside, log, -np.inf)
+    weight = np.exp(log - log.max(axis=1, keepdims=True))
     above = np.cumsum(weight[:, ::-1], axis=1)[:, ::-1]
     return above / above[:, :1]
 
