@@ -226,7 +226,7 @@ class Drawer:
         )
         return (
             f"{known}: this is a what-if, not an estimate. Where everything is listed, the answer for that holds, and "
-            "all the others, their average included, are too low.",
+            "all the others are too low: their average by 0.1 to 0.3 in simulated sets of six triangle panels of 24.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
             "came to light. Listing the panels that were broken off or never reported, as rows with reported = no, is "
             "better than any such correction.",
