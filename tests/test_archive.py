@@ -354,7 +354,7 @@ def failing(number, strerror):
         ("pathlib.Path.write_bytes", 28, "the disk is full"),
         ("os.replace", 28, "the disk is full"),
         ("pathlib.Path.write_bytes", 13, "the folder may not be written to"),
-        ("pathlib.Path.write_bytes", 30, "read-only file system"),
+        ("pathlib.Path.write_bytes", 30, "the disk may not be written to"),
         ("os.fsync", 5, "input/output error"),
     ],
 )
