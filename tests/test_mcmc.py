@@ -5,6 +5,7 @@ Monte Carlo standard errors as `arviz_stats` computes them. Seeds are fixed, so 
 """
 
 import logging
+import signal
 import warnings
 
 import arviz_stats
@@ -200,6 +201,32 @@ def test_an_interrupt_inside_compiled_code_comes_out_as_one(monkeypatch):
     monkeypatch.setattr(pymc, "sample", something_else)
     with pytest.raises(ValueError, match="something else"):
         mcmc.sample(evidence, copies, Priors(), draws=100, tune=100)
+
+
+def test_an_interrupt_while_compiling_waits_for_the_first_draw_and_is_not_lost(monkeypatch):
+    import pymc
+
+    evidence, copies = SETS["near chance"]
+    original, usual = pymc.sample, signal.getsignal(signal.SIGINT)
+
+    def held(*args, **options):
+        signal.raise_signal(signal.SIGINT)  # a compiler struck here would fail, or crash later
+        return original(*args, **options)
+
+    def struck_all_the_same(*args, **options):
+        signal.raise_signal(signal.SIGINT)
+        raise RuntimeError("no compiled object yet")
+
+    def twice(*args, **options):
+        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
+        pytest.fail("the second interrupt must strike at once")
+
+    for stopped in (held, struck_all_the_same, twice):
+        monkeypatch.setattr(pymc, "sample", stopped)
+        with pytest.raises(KeyboardInterrupt, match="nothing was kept"):
+            mcmc.sample(evidence, copies, Priors(), draws=100, tune=100, chains=2, seed=1)
+        assert signal.getsignal(signal.SIGINT) is usual
 
 
 @pytest.mark.parametrize(("options", "message"), [

@@ -15,6 +15,8 @@ from __future__ import annotations
 
 import html
 import logging
+import signal
+import threading
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -38,6 +40,7 @@ Array = NDArray[np.float64]
 R_HAT = 1.01  # above it the chains disagree
 ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
 TARGET_ACCEPT = 0.95
+_STOPPED = "Sampling was interrupted; nothing was kept."
 NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
 NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
 
@@ -319,12 +322,37 @@ def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator)
 
 def _run(*arguments: Any, **options: Any) -> tuple[dict[str, Array], xr.Dataset]:
     """As `_sampled`; an interrupt comes out as one, with nothing of the compiled code or the compiler it struck."""
+    with _interrupts_held() as interrupts:
+        try:
+            found = _sampled(*arguments, interrupts=interrupts, **options)
+        except BaseException as error:
+            if interrupts or _by_interrupt(error):
+                raise KeyboardInterrupt(_STOPPED) from None
+            raise
+    if interrupts:
+        raise KeyboardInterrupt(_STOPPED)
+    return found
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[list[int]]:
+    """Hold Ctrl-C back until the next draw, as compilers do not survive it; a second one strikes at once."""
+    caught: list[int] = []
+    usual = signal.getsignal(signal.SIGINT)
+    if not callable(usual) or threading.current_thread() is not threading.main_thread():
+        yield caught
+        return
+
+    def note(number: int, frame: Any) -> None:
+        caught.append(number)
+        if len(caught) > 1:
+            usual(number, frame)
+
+    signal.signal(signal.SIGINT, note)
     try:
-        return _sampled(*arguments, **options)
-    except BaseException as error:
-        if _by_interrupt(error):
-            raise KeyboardInterrupt("Sampling was interrupted; nothing was kept.") from None
-        raise
+        yield caught
+    finally:
+        signal.signal(signal.SIGINT, usual)
 
 
 def _by_interrupt(error: BaseException | None) -> bool:
@@ -348,6 +376,7 @@ def _sampled(
     seed: int,
     progress: bool,
     *,
+    interrupts: list[int],
     load: Array | float = 1.0,
     clusters: NDArray[np.intp] | None = None,
 ) -> tuple[dict[str, Array], xr.Dataset]:
@@ -415,7 +444,7 @@ def _sampled(
             seen = np.zeros(len(starts), int)
 
             def watch(trace: Any, draw: Any) -> None:
-                if draw.chain and seen[draw.chain - 1] < tune + draws:
+                if interrupts or (draw.chain and seen[draw.chain - 1] < tune + draws):
                     raise _Interrupted  # PyMC takes an interrupt for the end of one chain and goes on with the next
                 seen[draw.chain] += 1
 
