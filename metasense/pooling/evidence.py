@@ -47,11 +47,12 @@ def collect(frame: pd.DataFrame, tastings: Tastings | None = None) -> Collected:
     people = repeated_people(tastings)
     shapes = list(dict.fromkeys(people.values()))
     place = {shape: i for i, shape in enumerate(shapes)}
-    keys = frame[_KEY].copy()
-    keys["tasters"] = keys["tasters"].where(keys["tasters"] < keys["tastings"])  # matters only where somebody repeated
-    keys = keys.fillna({name: -1 for name in _KEY[1:]})
-    keys["people"] = [place.get(people.get(name, ()), -1) for name in frame["panel"]]
-    index, distinct = pd.factorize(pd.MultiIndex.from_frame(keys))
+    counts = {name: frame[name].to_numpy(float, na_value=-1.0) for name in _KEY[1:]}
+    counts["tasters"] = np.where(counts["tasters"] < counts["tastings"], counts["tasters"], -1.0)  # somebody repeated
+    who = [place.get(people.get(name, ()), -1) for name in frame["panel"]] if people else [-1] * len(frame)
+    distinct: dict[tuple, int] = {}  # in a table of few panels, a dict is quicker than grouping a frame
+    rows = zip(frame["protocol"], *(values.tolist() for values in counts.values()), who, strict=True)
+    index = np.array([distinct.setdefault(row, len(distinct)) for row in rows])
     evidence = tuple(
         Repeats(forced_choice(name), shapes[who]) if who >= 0 else _one(name, *counts)
         for name, *counts, who in distinct

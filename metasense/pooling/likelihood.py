@@ -14,7 +14,7 @@ sign) all panels live on [-14, 14], where the same formulas hold for ``theta + 1
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
@@ -31,6 +31,7 @@ Array = NDArray[np.floating[Any]]
 
 REACH = 14.0  # end of the d-prime axis; the most sensitive protocol is beyond 1 - 1e-15 correct long before
 FLOOR = 1e-14  # below this share of a panel's largest likelihood the series is rounding noise
+DAMPED = 9.0  # frequency times spread at which a cosine is damped below 3e-18
 MOST_TASTINGS = 100_000  # in one panel; beyond it the grid of d-primes would need too many points
 
 
@@ -151,7 +152,7 @@ class RepeatedTotal:
         return table(*question)[:, self.correct]
 
 
-MOST_REMEMBERED = 1_000_000  # numbers in a table worth keeping for the next panel of the same shape
+MOST_REMEMBERED = 100_000  # numbers in a table worth keeping for the next panel of the same shape
 
 
 def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int, tasters: int = 1) -> Array:
@@ -172,7 +173,7 @@ def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int
         return np.log(total)
 
 
-_remembered_table = lru_cache(maxsize=32)(_repeats_table)  # panels of one shape ask for the same table
+_remembered_table = lru_cache(maxsize=256)(_repeats_table)  # panels of one shape ask for the same table
 
 
 def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: int) -> Array:
@@ -227,13 +228,13 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
         return np.concatenate([np.zeros((1, *logs.shape[1:])), np.cumsum(logs, axis=0)])
 
     up, down, both = rising(mean), rising(rest), rising(np.ones(1))
-    chosen = np.array([_log_choose(answers, y) for y in range(answers + 1)])
+    log_factorial = gammaln(np.arange(1.0, answers + 2))
     out = np.empty((len(theta), answers + 1))
     for y in range(answers + 1):
         # `known` of the y right answers came from telling the samples apart, the others by luck
         known = np.arange(y + 1)
-        among = np.array([_log_choose(y, int(k)) for k in known])
-        terms = up[known] + down[answers - y] - both[known + answers - y] + (chosen[y] + among)[:, None]
+        ways = log_factorial[answers] - log_factorial[answers - y] - log_factorial[known] - log_factorial[y - known]
+        terms = up[known] + down[answers - y] - both[known + answers - y] + ways[:, None]
         terms += xlogy((y - known)[:, None], guess) + np.multiply.outer(known + answers - y, np.log1p(-guess))
         out[:, y] = np.exp(terms).sum(axis=0)
     out[below] = out[below, ::-1]
@@ -315,7 +316,10 @@ class Series:
         # A step of the sampled maximum below the true one only rescales; both enter every formula together.
         coefficients = dct(np.exp(logs - log_scale[:, None]), type=2, axis=1, overwrite_x=True) / len(axis)
         coefficients[:, 0] /= 2
-        keep = np.flatnonzero((np.abs(coefficients) > FLOOR / 10).any(axis=0))[-1] + 1
+        # the logs of many tastings are large, and their rounding is noise in every coefficient
+        noise = np.finfo(float).eps * np.array([e.size for e in evidence]) * coefficients[:, 0]
+        heard = np.abs(coefficients) > np.maximum(FLOOR / 10, noise)[:, None]
+        keep = np.flatnonzero(heard.any(axis=0))[-1] + 1
         return cls(
             tuple(evidence), np.asarray(copies, float), directed, gamma, coefficients[:, :keep].copy(), log_scale
         )
@@ -365,16 +369,32 @@ class Series:
         ndarray, shape (nodes, U)
             At least 1e-14: smaller values would be rounding noise.
         """
-        return np.maximum(self.waves(mu, tau) @ self.coefficients.T, FLOOR)
+        out = np.empty((len(mu), len(self.evidence)))
+        for part, used in self._batches(tau):
+            out[part] = self._averaged(mu[part], tau[part], used)
+        return out
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
         """Log likelihood of the whole pool at each node, shape (nodes,)."""
         out = np.empty(len(mu))
-        step = max(32, min(512, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
-        for start in range(0, len(mu), step):
-            part = slice(start, start + step)
-            out[part] = np.log(self.evaluate(mu[part], tau[part])) @ self.copies
+        for part, used in self._batches(tau):
+            out[part] = np.log(self._averaged(mu[part], tau[part], used)) @ self.copies
         return out + self.log_scale @ self.copies
+
+    def _averaged(self, mu: Array, tau: Array, used: int) -> Array:
+        return np.maximum(self.waves(mu, tau, used) @ self.coefficients[:, :used].T, FLOOR)
+
+    def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
+        """Nodes a few at a time, widest spread first, each time with the number of cosines that such a spread leaves."""
+        order = np.argsort(-tau)
+        step = max(32, min(256, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
+        for start in range(0, len(tau), step):
+            part = order[start : start + step]
+            yield part, min(self.terms, self.undamped(float(tau[part[-1]])))
+
+    def undamped(self, tau: float) -> int:
+        """How many cosines are left of any series after an average over this much spread."""
+        return int(DAMPED / max(tau, 1e-9) * self.width / np.pi) + 2
 
     def exact_log_likelihood(self, theta: Array) -> Array:
         """Log likelihood of the whole pool when every panel has d-prime `theta` (no spread), shape (len(theta),)."""
@@ -409,8 +429,7 @@ class Series:
         step = max(16, min(256, 16_000_000 // max(most, len(panels))))
         for start in range(0, len(mu), step):
             part = slice(start, start + step)
-            # cosines that this much spread has damped below 1e-16 are not computed
-            used = int(min(most, 8.6 / max(tau[part][-1], 1e-9) * self.width / np.pi + 2))
+            used = min(most, self.undamped(float(tau[part][-1])))
             waves = self.waves(mu[part], tau[part], used)
             own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
             columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)

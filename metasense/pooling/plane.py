@@ -121,14 +121,17 @@ class Plane:
         for series, sign in chosen:
             terms[series.directed, sign] = max(series.terms, terms.get((series.directed, sign), 0))
         out: list[Array] = [np.empty((len(self.mu), len(series.evidence))) for series, _ in chosen]
-        for at in np.array_split(np.arange(len(self.mu)), len(self.mu) // 256 + 1):  # small enough for the cache
+        widest = np.argsort(-self.tau)
+        for at in np.array_split(widest, len(widest) // 256 + 1):  # small enough for the cache
             waves = {}  # the damped cosines at these nodes, shared by all series of one kind
             for series, sign in chosen:
                 kind = series.directed, sign
                 if kind not in waves:
-                    waves[kind] = series.waves(sign * self.mu[at], self.tau[at], terms[kind])
+                    used = min(terms[kind], series.undamped(float(self.tau[at[-1]])))
+                    waves[kind] = series.waves(sign * self.mu[at], self.tau[at], used)
             for values, (series, sign) in zip(out, chosen, strict=True):
-                averaged = waves[series.directed, sign][:, : series.terms] @ series.coefficients.T
+                here = waves[series.directed, sign][:, : series.terms]
+                averaged = here @ series.coefficients[:, : here.shape[1]].T
                 values[at] = np.log(np.maximum(averaged, FLOOR)) + series.log_scale
         return out
 

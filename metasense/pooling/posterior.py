@@ -46,10 +46,8 @@ def average_p_correct(protocol: Protocol, signed: bool) -> Functional:
     With `signed` false a directed protocol is asked in the direction that is there: its d-prime is taken as
     ``|theta|``.
     """
-    half = 8192  # steps of the table up to d-prime 28, from which a straight line between neighbours is exact to 1e-7
-    grid = np.linspace(-2 * REACH, 2 * REACH, 2 * half + 1)
-    table = protocol.p_correct(grid if signed else np.abs(grid))
-    rise = np.append(np.diff(table), 0.0)
+    table, rise = _rates(protocol, signed)
+    half = len(table) // 2
     # the trapezoid is exact to rounding for a smooth rate at this step; |theta| puts a kink into a directed one
     z = np.linspace(-8.25, 8.25, 67 if protocol.directed and not signed else 34)
     weight = np.exp(-0.5 * z**2)
@@ -66,6 +64,17 @@ def average_p_correct(protocol: Protocol, signed: bool) -> Functional:
         return np.asarray(place @ weight)
 
     return value
+
+
+@lru_cache(maxsize=16)
+def _rates(protocol: Protocol, signed: bool) -> tuple[Array, Array]:
+    """Chance of a correct answer at d-primes from -28 to 28, and by how much the next is larger.
+
+    So many that a straight line between neighbours is exact to 1e-7.
+    """
+    grid = np.linspace(-2 * REACH, 2 * REACH, 16_385)
+    table = protocol.p_correct(grid if signed else np.abs(grid))
+    return table, np.append(np.diff(table), 0.0)
 
 
 @lru_cache(maxsize=16)
@@ -237,10 +246,13 @@ class Posterior:
         return out
 
     def floored(self) -> Array:
-        """Share of the posterior at whose nodes each distinct panel's likelihood is below what can be computed."""
+        """Share of the posterior, to 0.001, at whose nodes each distinct panel's likelihood is below what can be computed."""
         total = np.zeros(len(self.patches[0].series.evidence))
+        weights = np.concatenate([p.share * p.weight for p in self.patches])
+        rising = np.sort(weights)
+        least = rising[np.searchsorted(np.cumsum(rising), 1e-3)]
         for p in self.patches:
-            matter = np.flatnonzero(p.weight > 1e-9)
+            matter = np.flatnonzero(p.share * p.weight >= least)
             for part in np.array_split(matter, len(matter) * len(total) // 8_000_000 + 1):
                 total += p.share * p.weight[part] @ (p.series.evaluate(p.mu[part], p.tau[part]) <= 2 * FLOOR)
         return total
