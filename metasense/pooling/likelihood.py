@@ -385,7 +385,7 @@ class Series:
         return np.maximum(self.waves(mu, tau, used) @ self.coefficients[:, :used].T, FLOOR)
 
     def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
-        """Nodes a few at a time, widest spread first, each time with the number of cosines that such a spread leaves."""
+        """Nodes a few at a time, widest spread first, with the number of cosines that such a spread leaves."""
         order = np.argsort(-tau)
         step = max(32, min(256, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
         for start in range(0, len(tau), step):

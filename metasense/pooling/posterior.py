@@ -246,7 +246,7 @@ class Posterior:
         return out
 
     def floored(self) -> Array:
-        """Share of the posterior, to 0.001, at whose nodes each distinct panel's likelihood is below what can be computed."""
+        """Share of the posterior, to 0.001, where each distinct panel's likelihood is below what can be computed."""
         total = np.zeros(len(self.patches[0].series.evidence))
         weights = np.concatenate([p.share * p.weight for p in self.patches])
         rising = np.sort(weights)
