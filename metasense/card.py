@@ -26,7 +26,8 @@ from metasense.pooling.priors import Priors
 from metasense.protocols import protocol
 from metasense.showing import words
 from metasense.showing.files import replacing
-from metasense.showing.tables import Table, block, table
+from metasense.showing.results import Result
+from metasense.showing.tables import Table, table
 
 LISTED = 6  # panels named in a departure before the rest are counted
 _LINES = ("question", "decision", "stopping", "exclusions")
@@ -34,7 +35,7 @@ _SEAL = "sha256"
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
-class Card:
+class Card(Result):
     """What was decided before the panels.
 
     Parameters
@@ -342,12 +343,6 @@ class Card:
     def _shown(self) -> list[str | Table]:
         shown: list[str | Table] = [table(self.to_frame(), caption=f"Question card of {self.date}")]
         return [*shown, "Note: this card was changed after it was written."] if self.edited else shown
-
-    def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, Table) else part for part in self._shown())
-
-    def _repr_html_(self) -> str:
-        return block(*self._shown())
 
 
 def _several(value: Any) -> Sequence[Any]:

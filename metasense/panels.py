@@ -37,7 +37,8 @@ from metasense.columns import (
 )
 from metasense.protocols import Protocol, protocol
 from metasense.reading import PanelsError, open_table
-from metasense.showing.tables import block, csv_safe, table
+from metasense.showing.results import Result
+from metasense.showing.tables import table, write_csv
 from metasense.showing.words import count, listing, one_line
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
@@ -139,7 +140,7 @@ _Self = TypeVar("_Self", bound="_Rows")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class _Rows:
+class _Rows(Result):
     """A checked frame that can be filtered, shown and saved; a filter notes what it leaves out."""
 
     frame: pd.DataFrame
@@ -235,7 +236,7 @@ class _Rows:
 
         Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
         """
-        return csv_safe(_typed(self.to_frame()), path)
+        return write_csv(_typed(self.to_frame()), path)
 
     def __contains__(self, panel: object) -> bool:
         return bool((self.frame["panel"] == panel).any())
@@ -352,12 +353,6 @@ class Panels(_Rows):
             note=f"{count(rest, 'more panel')} not shown here; to_frame() holds them all." if rest > 0 else "",
         )
         return [shown, *self._said()]
-
-    def __repr__(self) -> str:
-        return "\n".join(map(str, self._shown()))
-
-    def _repr_html_(self) -> str:
-        return block(*self._shown())
 
 
 def _guess_rate(name: str) -> str:
@@ -489,9 +484,3 @@ class Tastings(_Rows):
         where = f"{count(len(panels), 'panel')}, from {self.source}"
         head = f"{count(int(answered.sum()), 'tasting')} by {people} in {where}"
         return [replace(panels._shown()[0], caption=one_line(head)), *self._said()]
-
-    def __repr__(self) -> str:
-        return "\n".join(map(str, self._shown()))
-
-    def _repr_html_(self) -> str:
-        return block(*self._shown())

@@ -30,7 +30,8 @@ from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import words
-from metasense.showing.tables import block, table
+from metasense.showing.results import Result, Statement
+from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -210,7 +211,7 @@ def _likelihoods(protocol: Protocol, tastings: int, x: NDArray[np.int64], d: Arr
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class DiscriminationRates:
+class DiscriminationRates(Result):
     """One d-prime as the p_d it makes in every forced-choice protocol; made by `discrimination_rates`.
 
     Attributes
@@ -254,11 +255,8 @@ class DiscriminationRates:
         rate = (self.d_prime if test.directed else _size(self.d_prime)).map(test.p_d)
         return (rate.median, *rate.interval(self.prob))
 
-    def __repr__(self) -> str:
-        return f"{self._table().to_text()}\n\n{self.statement()}"
-
-    def _repr_html_(self) -> str:
-        return block(self._table(), self.statement())
+    def _shown(self) -> list[str | Shown]:
+        return [self._table(), self.statement()]
 
     def _table(self) -> Any:
         kinds = {"p_d": "percent"}
@@ -299,7 +297,7 @@ def verdicts(beyond: dict[str, Any], settled: float) -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class OnePanel:
+class OnePanel(Statement):
     """One panel alone; made by `one_panel`. The two kinds differ in their counts and share what is below.
 
     Attributes
@@ -338,6 +336,12 @@ class OnePanel:
     notes: tuple[str, ...]
 
     def _log_likelihood(self, d: Array) -> Array:
+        raise NotImplementedError
+
+    def _counted(self) -> str:
+        raise NotImplementedError
+
+    def _worked_out(self) -> list[str]:
         raise NotImplementedError
 
     def _opening(self) -> list[str]:
@@ -399,7 +403,9 @@ class OnePanel:
         return f"{words.one_line(self.panel)}: " if self.panel else ""
 
     def _sentences(self) -> list[str]:
-        return [*self._opening(), *self.on_the_margin(), *self._closing(), self._priors_in_words(), *self.notes]
+        first, *opening = self._opening()
+        said = [first, *self.on_the_margin(), *opening, *self._closing()]
+        return [*said, self._priors_in_words(), *self.notes]
 
     def _priors_in_words(self) -> str:
         flat = "every p_d from 0 to 1 equally probable, or " if ON_P_D in self.log_bayes_factor else ""
@@ -430,9 +436,28 @@ class OnePanel:
             said.append(f"{times} times {'for a difference' if value > 0 else 'for guessing'} ({basis})")
         return f"Weight of the counts (Bayes factor): {', '.join(said)}. It depends on the prior."
 
-    def statement(self) -> str:
-        """The panel in plain words, as one paragraph; a verdict only where a margin was given."""
-        return words.Paragraph(" ".join(self._sentences()))
+    def _line(self) -> str:
+        posterior = self.d_prime_posterior
+        text = (
+            f"{self._counted()}; d-prime {words.estimate(posterior.median, *posterior.interval(self.prob), self.prob)}"
+        )
+        if self.margin is None:
+            return f"{text}."
+        said = "not settled against the margin" if self.verdict() == OPEN else self.verdict()
+        return f"{text}: {said} of {words.d(self.margin.d_prime)}."
+
+    def _paragraph(self) -> list[str]:
+        return self._sentences()
+
+    def _methods(self) -> list[str]:
+        margin = "no margin was named" if self.margin is None else f"margin: {self.margin.sentence()}"
+        return [
+            *self._worked_out(),
+            f"{self._priors_in_words()} Posteriors by integration over d-prime; medians and equal-tailed credible "
+            f"intervals ({words.percent(self.prob)}).",
+            f"Decision: {margin}; settled when the posterior probability of one side exceeds "
+            f"{words.percent(self.settled)} under every prior named.",
+        ]
 
     def _tables(self) -> tuple[Any, Any]:
         frame = self.to_frame()
@@ -445,11 +470,8 @@ class OnePanel:
             table(numbers, caption="What the panel says, and what it could have found", kinds=_KINDS, labels=labels),
         )
 
-    def __repr__(self) -> str:
-        return "\n".join([*self._sentences(), *(f"\n{shown.to_text()}" for shown in self._tables())])
-
-    def _repr_html_(self) -> str:
-        return block(*self._sentences(), *self._tables())
+    def _shown(self) -> list[str | Shown]:
+        return [*self._sentences(), *self._tables()]
 
     def plot(self, ax: Any = None) -> Axes:
         """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
@@ -607,9 +629,26 @@ class ForcedChoicePanel(OnePanel):
         rows.append(_plain("p_d found in 4 of 5", self.detectable_p_d, f"{n} tastings, alpha {self.alpha:g}"))
         return rows
 
+    def _counted(self) -> str:
+        test, n, x = self.protocol, self.tastings, self.correct
+        against = "at or below" if x / n <= test.guess else "against"
+        return (
+            f"{self._label}{test.name}, {x} of {n} answers correct ({words.percent(x / n)}), {against} the "
+            f"{words.percent(test.guess)} that guessing gives"
+        )
+
+    def _worked_out(self) -> list[str]:
+        return [
+            "The p-value is the exact binomial probability of so many correct answers or more when everybody guesses; "
+            f"a difference is called from the smallest count that keeps it to {100 * self.alpha:.3g} %.",
+            "d-prime is the Thurstonian distance at which the protocol's decision rule gives the share correct, p_d "
+            "the share above guessing, rescaled to 0 to 100 %. Confidence intervals are exact (Clopper-Pearson) and by "
+            "profile likelihood.",
+        ]
+
     def _opening(self) -> list[str]:
         test, n, x = self.protocol, self.tastings, self.correct
-        share, two = x / n, ""
+        two = ""
         if self.critical_number <= n:
             called = f"A difference is called from {self.critical_number}"
             called += f" (real alpha-risk {words.percent(self.actual_alpha, 1)}), which this panel has "
@@ -618,10 +657,8 @@ class ForcedChoicePanel(OnePanel):
             called = f"In a panel of {n} not even all correct would be called a difference."
         if self.p_value_two_sided is not None:
             two = f" (two-sided {words.p_value(self.p_value_two_sided)})"
-        against = "at or below" if share <= test.guess else "against"
         return [
-            f"{self._label}{test.name}, {x} of {n} answers correct ({words.percent(share)}), {against} the "
-            f"{words.percent(test.guess)} that guessing gives.",
+            f"{self._counted()}.",
             f"Exact one-sided {words.p_value(self.p_value)}{two}. {called} A p-value measures how rare the count is "
             "among guessers, not how large the difference is.",
             f"d-prime: {self._side_by_side('d_prime', 'd')}.",
@@ -763,13 +800,25 @@ class TwoCountPanel(OnePanel):
             rows.append(_plain("power", self.power_at_margin, "if the difference is exactly the margin"))
         return rows
 
-    def _opening(self) -> list[str]:
+    def _counted(self) -> str:
         yes = "A" if self.protocol.directed else "different"
+        return (
+            f"{self._label}{self.protocol.name}, answered {yes!r} in {self.hits} of {self.signal} tastings that were "
+            f"and in {self.false_alarms} of {self.noise} that were not"
+        )
+
+    def _worked_out(self) -> list[str]:
+        return [
+            "The p-value is Fisher's exact one-sided; the chi-square is Pearson's, without continuity correction.",
+            "d-prime is the Thurstonian distance that gives both shares with one criterion of the tasters; in the "
+            "posterior the criterion is integrated out. The confidence interval is by profile likelihood.",
+        ]
+
+    def _opening(self) -> list[str]:
         posterior = self.d_prime_posterior
         lower, upper = posterior.interval(self.prob)
         return [
-            f"{self._label}{self.protocol.name}, answered {yes!r} in {self.hits} of "
-            f"{self.signal} tastings that were and in {self.false_alarms} of {self.noise} that were not.",
+            f"{self._counted()}.",
             f"Fisher's exact one-sided {words.p_value(self.p_value)}. A p-value measures how rare the counts are when "
             "the products are alike, not how large the difference is.",
             f"d-prime: {words.estimate(posterior.median, lower, upper, self.prob)} with a {ON_D_PRIME}; the tasters' "

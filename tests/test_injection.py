@@ -23,7 +23,7 @@ import pytest
 import metasense as ms
 from metasense.cli import main
 from metasense.showing import figures
-from metasense.showing.tables import csv_safe, table
+from metasense.showing.tables import table, write_csv
 
 matplotlib.use("agg")
 
@@ -272,8 +272,8 @@ def test_csv_exports_do_not_run_and_read_back(tmp_path):
     assert ms.read_panels(tmp_path / "panels.csv").frame["panel"].tolist() == panels.frame["panel"].tolist()
     for name, result in RESULTS().items():
         if hasattr(result, "to_frame") and not isinstance(result, ms.Panels | ms.Tastings):
-            inert(csv_safe(result.to_frame(), tmp_path / f"{name}.csv"))
-    inert(csv_safe(pooled.panels_frame(), tmp_path / "alone.csv"))
+            inert(write_csv(result.to_frame(), tmp_path / f"{name}.csv"))
+    inert(write_csv(pooled.panels_frame(), tmp_path / "alone.csv"))
 
 
 def test_markdown_and_latex_are_escaped():

@@ -501,7 +501,7 @@ def test_who_did_not_come_is_not_counted_and_the_balance_says_what_was_served():
     balance = plan.balance(tastings)
     orders = balance.to_frame().query("what == 'order'").set_index("value")
     assert orders.loc["AAB", "served"] == 0 and orders["served"].sum() == 10 and not balance.even
-    assert "Served: 10 of 12 sets, each order 0 to 2 times." in balance.statement() and "less even" in repr(balance)
+    assert "Served: 10 of 12 sets, each order 0 to 2 times." in balance.sentence() and "less even" in repr(balance)
     assert tastings.frame["correct"].isna().sum() == 1 and "felt unwell" in str(tastings.frame["notes"].iloc[0])
     assert any(note.startswith("not served, and so not counted: T") for note in tastings.notes)
     (panel,) = tastings.to_panels()

@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
 from metasense.showing.files import replacing
-from metasense.showing.tables import Table, block, csv_safe, table
+from metasense.showing.tables import Table, block, table, write_csv
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -378,7 +378,7 @@ def test_csv_cells_cannot_be_formulas_and_numbers_keep_their_digits(tmp_path):
         "\ud800",
     ]
     frame = pd.DataFrame({"=head": pd.Series(texts, dtype=object), "number": np.full(len(texts), 1 / 3)})
-    where = csv_safe(frame, tmp_path / "out.csv")
+    where = write_csv(frame, tmp_path / "out.csv")
     rows = list(csv.reader(io.StringIO(where.read_text("utf-8"))))
     assert rows[0] == ["'=head", "number"]
     assert [row[0] for row in rows[1:]] == (

@@ -232,7 +232,7 @@ def test_an_impossible_question_is_answered_with_its_remedy(call, message):
 
 def test_the_answer_shows_itself_alike_in_text_and_html():
     needed = tasters_needed("triangle", p_d=0.3, alpha=0.05, beta=0.2)
-    assert repr(needed) in needed._repr_html_().replace("\u00a0", " ")
+    assert needed.statement() in repr(needed) and needed.statement() in needed._repr_html_().replace("\u00a0", " ")
     assert "40 tastings" in repr(needed)
     assert "From 42 on" in repr(needed)
 

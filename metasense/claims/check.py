@@ -37,6 +37,7 @@ from metasense.claims.numbers import Number, blank, counted, levels, numbers
 from metasense.pooling.answers import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.showing import tables, words
+from metasense.showing.results import Result
 
 _QUOTED = r"\"[^\"]{1,200}\"|\u201c[^\u201d]{1,200}\u201d|`[^`]{1,200}`|\u00ab[^\u00bb]{1,200}\u00bb"
 _ENGLISH = re.compile(
@@ -91,7 +92,7 @@ class Finding:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ClaimCheck:
+class ClaimCheck(Result):
     """What came of checking a claim. Made by `check_claim`.
 
     Attributes
@@ -139,7 +140,7 @@ class ClaimCheck:
             else "Nothing in this claim could be held against the result, so nothing was checked."
         )
 
-    def _parts(self) -> list[str | tables.Table]:
+    def _shown(self) -> list[str | tables.Table]:
         parts: list[str | tables.Table] = [self.sentence()]
         for finding in self.findings:
             said = f'"{words.one_line(finding.said)}"' if finding.said else "Missing"
@@ -147,12 +148,6 @@ class ClaimCheck:
         if self.understood and self.checked:
             parts.append(f"Checked: {'; '.join(self.checked)}.")
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
-
-    def __repr__(self) -> str:
-        return "\n".join(words.one_line(part) for part in self._parts())
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._parts())
 
 
 def check_claim(text: str, result: Any) -> ClaimCheck:

@@ -22,6 +22,7 @@ from metasense.panels import Tastings, read_tastings
 from metasense.pooling.distribution import Distribution
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Statement
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,7 +75,7 @@ def serving_effects(tastings: Tastings | Any, *, alike: float = ALIKE) -> Servin
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ServingEffects:
+class ServingEffects(Statement):
     """Correct answers by how the cups were served. Made by `serving_effects`.
 
     Attributes
@@ -145,6 +146,24 @@ class ServingEffects:
                 found.append(f"{test}, {factor}: too few to tell; {_points(most)} points apart is possible ({sizes}).")
         return found
 
+    def _line(self) -> str:
+        labels = self.to_frame()["label"]
+        return (
+            f"{words.count(len(labels), 'group')} of tastings by how they were served: {words.listing(_tally(labels))}."
+        )
+
+    def _paragraph(self) -> list[str]:
+        return [*self.sentences(), *self.notes]
+
+    def _methods(self) -> list[str]:
+        return [
+            "The share correct of each group has a uniform prior and is compared with that of all other tastings of "
+            "the same protocol.",
+            f"A group stands out when one direction has a posterior probability above {words.percent(STANDS_OUT, 1)}; "
+            f"groups are alike when the credible interval (95 %, equal-tailed) of the difference lies within "
+            f"{_points(self.alike)} points; no correction for the number of comparisons.",
+        ]
+
     @property
     def notes(self) -> tuple[str, ...]:
         """How to read the comparisons."""
@@ -194,12 +213,6 @@ class ServingEffects:
     def _shown(self) -> list[str | tables.Table]:
         return [*self.sentences(), self._table(), *(f"Note: {note}" for note in self.notes)]
 
-    def __repr__(self) -> str:
-        return "\n".join(map(str, self._shown()))
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
-
     # --- computing --------------------------------------------------------------------------------------------------
 
     @cached_property
@@ -231,6 +244,11 @@ class ServingEffects:
     def _overall(frame: pd.DataFrame) -> pd.Series:
         groups = frame.groupby(["protocol", "factor"])
         return groups["correct"].transform("sum") / groups["tastings"].transform("sum")
+
+
+def _tally(labels: pd.Series) -> list[str]:
+    """How many groups have each label, those that have any."""
+    return [f"{n} {label}" for label in LABELS if (n := int((labels == label).sum()))]
 
 
 def _factors(kind: Protocol, part: pd.DataFrame) -> Iterator[tuple[str, pd.Series]]:

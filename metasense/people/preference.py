@@ -35,6 +35,7 @@ from metasense.pooling.posterior import Posterior
 from metasense.pooling.priors import Priors
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Statement
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -155,7 +156,7 @@ class Asked:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Preference:
+class Preference(Statement):
     """The preference for the new product, guessing taken out and among everyone. Made by `preference`.
 
     Attributes
@@ -292,6 +293,31 @@ class Preference:
     def sentences(self, prob: float = 0.95) -> list[str]:
         """The answer in plain words."""
         return [*self._among_correct(prob), *self._among_everyone(prob)]
+
+    def _line(self) -> str:
+        """Everybody's answer first: nothing has to be taken out of it."""
+        return [*self._among_everyone(0.95), *self._among_correct(0.95)][0]
+
+    def _paragraph(self) -> list[str]:
+        return [*self.sentences(), *self.notes]
+
+    def _methods(self) -> list[str]:
+        said = []
+        if self.correct:
+            said.append(
+                "Asked of the correct: if p_c of the answers are correct and p_d beyond guessing, the share p_d / p_c "
+                "of the correct was not luck. Those prefer the new product with an unknown probability; lucky guessers "
+                "split evenly. Integrated over each panel's d-prime given all panels and over the shares that state no "
+                "preference, with uniform priors."
+            )
+        if self.everyone:
+            said.append("Asked of everybody: binomial, with a uniform prior on the share; sign test two-sided, exact.")
+        if max(len(self.correct), len(self.everyone)) > 1 and self.spread:
+            said.append(
+                f"Panels have preferences around a typical one, normal in log odds with a half-normal({self.spread:g}) "
+                "prior on the SD."
+            )
+        return [*said, "Medians and credible intervals (95 %, equal-tailed)."]
 
     def _among_correct(self, prob: float) -> list[str]:
         if not self.correct:
@@ -436,12 +462,6 @@ class Preference:
 
     def _shown(self) -> list[str | tables.Table]:
         return [*self.sentences(), *self._tables(), *(f"Note: {note}" for note in self.notes)]
-
-    def __repr__(self) -> str:
-        return "\n\n".join(map(str, self._shown()))
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
 
     # --- computing --------------------------------------------------------------------------------------------------
 

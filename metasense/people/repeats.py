@@ -27,6 +27,7 @@ from metasense.pooling.evidence import collect
 from metasense.pooling.likelihood import RepeatedTotal, Repeats
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result, Statement
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,7 +89,7 @@ def tasters(pooled: Pooled, *, threshold: float = THRESHOLD) -> Tasters:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Tasters:
+class Tasters(Statement):
     """Each repeat taster's rate above guessing, and how unlike one another tasters are. Made by `tasters`.
 
     Attributes
@@ -190,6 +191,43 @@ class Tasters:
             return f"{text} That is hardly narrower than before the panels (0.03 to 0.97): they say little about it."
         return text
 
+    def _line(self) -> str:
+        return f"{self._who()}. {self.sentence()}" if not len(self.people) else f"{self._who()}: {self._settled()}."
+
+    def _who(self) -> str:
+        people = self.people
+        if people.empty:
+            return "Nobody's own answers are known in the panels with repeats"
+        names = int(people.loc[people["taster"] != ONLY, "taster"].nunique() + (people["taster"] == ONLY).sum())
+        return (
+            f"{words.count(names, 'person')} with {words.count(int(people['r'].sum()), 'tasting')} in "
+            f"{words.count(people['panel'].nunique(), 'panel')}"
+        )
+
+    def _settled(self) -> str:
+        """How many are on each side of the threshold; a person counts once a panel."""
+        p = self.to_frame()["p_better"]
+        above, below = int((p > SETTLED).sum()), int((p < 1 - SETTLED).sum())
+        once = " (a person once a panel)" if self.people.duplicated("taster").any() else ""
+        return (
+            f"better than guessing with a probability above {words.percent(SETTLED)}: {above}; below "
+            f"{words.percent(1 - SETTLED)}: {below}; not settled: {len(p) - above - below}{once}"
+        )
+
+    def _paragraph(self) -> list[str]:
+        return [self._line(), *([self.sentence()] if len(self.people) else []), *self.notes[:2]]
+
+    def _methods(self) -> list[str]:
+        return [
+            "Within a panel every taster has a rate of their own above guessing, beta-distributed around the panel's "
+            "p_d with an overdispersion that all panels share (uniform prior from 0 to 1).",
+            f"Each rate is read off the pooled posterior ({self.pooled.priors.describe(self.pooled.directed)}), so it "
+            "is shrunken towards the panel's.",
+            f"Better than guessing: a rate above {words.percent(self.threshold)} of the way from guessing to always "
+            f"right; settled at a probability above {words.percent(SETTLED)} either way. Medians and credible "
+            "intervals (95 %, equal-tailed).",
+        ]
+
     @property
     def notes(self) -> tuple[str, ...]:
         """How to read the table, in plain words."""
@@ -259,12 +297,6 @@ class Tasters:
     def _shown(self) -> list[str | tables.Table]:
         rows: list[str | tables.Table] = [self._table()] if len(self.people) else []
         return [self.sentence(), *rows, *(f"Note: {note}" for note in self.notes)]
-
-    def __repr__(self) -> str:
-        return "\n".join(map(str, self._shown()))
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown())
 
     # --- computing --------------------------------------------------------------------------------------------------
 
@@ -440,7 +472,7 @@ class _Ability:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AsIfIndependent:
+class AsIfIndependent(Result):
     """The average d-prime as it is, and as it would wrongly look if every tasting were another person's.
 
     Attributes
@@ -478,11 +510,8 @@ class AsIfIndependent:
     def _table(self) -> tables.Table:
         return tables.table(self.to_frame(), caption="For comparison only")
 
-    def __repr__(self) -> str:
-        return f"{self.sentence()}\n{self._table()}"
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence(), self._table())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence(), self._table()]
 
 
 def as_if_independent(pooled: Pooled) -> AsIfIndependent:

@@ -26,14 +26,15 @@ from metasense.binomial import at_least, smallest_count
 from metasense.planning.sizes import _percent, _risk, _sizes, _truth, tasters_needed
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.tables import block, table
+from metasense.showing.results import Statement
+from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LooksPlan:
+class LooksPlan(Statement):
     """When to look, and what to say at each look; made by `sequential_plan` or `two_stage_plan`, or by hand.
 
     Attributes
@@ -169,8 +170,21 @@ class LooksPlan:
             }
         )
 
-    def statement(self) -> str:
-        """The plan and what it really does, in words."""
+    def _line(self) -> str:
+        return (
+            f"{self.protocol.name} with {words.count(len(self.looks), 'planned look')} up to "
+            f"{words.count(self.looks[-1], 'tasting')}, for a p_d of {_percent(self.p_d)}: real alpha-risk "
+            f"{_percent(self.actual_alpha)}, real beta-risk {_percent(self.actual_beta)}."
+        )
+
+    def _methods(self) -> list[str]:
+        return [
+            "The counts at which to stop are fixed before the first tasting. Risks and expected tastings are exact: "
+            "the probability of every count still in play is followed from look to look, when all guess and at the "
+            "stated difference.",
+        ]
+
+    def _paragraph(self) -> str:
         guessing, differing = (row for _, row in self._at_ends.iterrows())
         left = max(guessing["not_settled"], differing["not_settled"])
         most = words.count(self.looks[-1], "tasting")
@@ -194,11 +208,8 @@ class LooksPlan:
         labels = {"similar_to": "similar up to (correct)", "difference_from": "difference from (correct)"}
         return table(frame, caption="When to stop, and what for", labels=labels, most=24)
 
-    def __repr__(self) -> str:
-        return f"{self.statement()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return block(self.statement(), self._table())
+    def _shown(self) -> list[str | Shown]:
+        return [self._paragraph(), self._table()]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the region in which tasting goes on, between the two sets of counts."""
@@ -387,7 +398,7 @@ def _best_two_stage(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class CostOfLooks:
+class CostOfLooks(Statement):
     """What looking several times does to the risk of a false alarm; made by `cost_of_looks`.
 
     Attributes
@@ -433,8 +444,20 @@ class CostOfLooks:
         frame[["critical_number", "strict_number"]] = counts.mask(counts.gt(frame["tastings"], axis=0))
         return frame
 
-    def statement(self) -> str:
-        """The cost in words."""
+    def _line(self) -> str:
+        return (
+            f"{self.protocol.name}: stopping at the first of {words.count(len(self.looks), 'look')} at which p is "
+            f"{self.alpha:g} or less gives a false alarm in {_percent(self.overall)} of panels in which all guess."
+        )
+
+    def _methods(self) -> list[str]:
+        return [
+            "Exact: the probability of every count of correct answers that has not yet stopped the panel is followed "
+            "from look to look while everybody guesses. The stricter level is the largest p that keeps the overall "
+            "risk when it is used at every look.",
+        ]
+
+    def _paragraph(self) -> str:
         many = len(self.looks) > 1
         span = f"{self.looks[0]} to {self.looks[-1]} tastings" if many else words.count(self.looks[0], "tasting")
         if self.overall <= self.alpha:
@@ -453,11 +476,8 @@ class CostOfLooks:
             f"{_percent(self.last_alone)}. {advice}"
         )
 
-    def __repr__(self) -> str:
-        return f"{self.statement()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return block(self.statement(), self._table())
+    def _shown(self) -> list[str | Shown]:
+        return [self._paragraph(), self._table()]
 
     def _table(self) -> Any:
         kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), _percent)

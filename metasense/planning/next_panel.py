@@ -32,7 +32,8 @@ from metasense.pooling.posterior import chebyshev
 from metasense.pooling.priors import Priors
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.tables import Table, block, table
+from metasense.showing.results import Statement
+from metasense.showing.tables import Table, table
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -128,7 +129,7 @@ class Plan:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Plans:
+class Plans(Statement):
     """Plans compared by what they may settle and what they cost. Made by `plan_next`.
 
     Attributes
@@ -173,8 +174,28 @@ class Plans:
         """The plan with the largest chance of settling per cup."""
         return self.plans[0]
 
-    def statement(self) -> str:
-        """Where the question stands, the best plan for its cups, the likeliest plan, and what cannot be done."""
+    def _line(self) -> str:
+        if (self.frame["says"] == CANNOT).all():
+            return self._cannot()
+        return f"{'Best for its cups' if len(self.frame) > 1 else 'The plan'}: {self._chances(self.frame.iloc[0])}"
+
+    def _cannot(self) -> str:
+        which = "None of these plans can" if len(self.frame) > 1 else f"This plan ({self.best.name}) cannot"
+        return f"{which} settle it: the chance is less than 1 in 100."
+
+    def _methods(self) -> list[str]:
+        drawn = (self.frame["error"] > 0).any()
+        return [
+            "What each plan may bring is predicted from the pooled posterior, the next panel's own d-prime included, "
+            "and every outcome is pooled with the panels so far: the posterior's integration nodes are reweighted by "
+            "the likelihood of the new counts.",
+            f"Settled: a posterior probability above {words.percent(SETTLED)} on one side of the margin, "
+            f"{margin_words(self.margin)}.",
+            "Plans with few possible outcomes are followed through all of them"
+            + ("; for the others outcomes are drawn, and the standard error is stated." if drawn else "."),
+        ]
+
+    def _paragraph(self) -> str:
         frame = self.frame
         said = [
             f"Now {self.now.label}: the probability that the average d-prime is below the margin, "
@@ -184,12 +205,9 @@ class Plans:
             said.append(
                 "The question is settled already; what follows are the chances that it still is after the plan."
             )
-        if (frame["says"] == CANNOT).all():
-            which = "None of these plans can" if len(frame) > 1 else f"This plan ({self.best.name}) cannot"
-            said.append(f"{which} settle it: the chance is less than 1 in 100.")
-        else:
+        said.append(self._line())
+        if not (frame["says"] == CANNOT).all():
             first, likely = frame.iloc[0], frame.loc[frame["settled"].idxmax()]
-            said.append(f"{'Best for its cups' if len(frame) > 1 else 'The plan'}: {self._chances(first)}")
             if likely["plan"] != first["plan"]:
                 said.append(f"Likeliest to settle it: {self._chances(likely)}")
         never = frame["within_if_none"] < HOPELESS
@@ -242,13 +260,7 @@ class Plans:
         return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN)
 
     def _shown(self) -> list[str | Table]:
-        return [self.statement(), self._table(), *(f"Note: {note}" for note in self.notes)]
-
-    def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, Table) else part for part in self._shown())
-
-    def _repr_html_(self) -> str:
-        return block(*self._shown())
+        return [self._paragraph(), self._table(), *(f"Note: {note}" for note in self.notes)]
 
 
 def plan_next(

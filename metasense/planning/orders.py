@@ -18,7 +18,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
-from metasense.showing.tables import Table, block, table
+from metasense.showing.results import Result
+from metasense.showing.tables import Shown, Table, table
 
 __all__ = ["Balance", "Orders"]
 
@@ -168,7 +169,7 @@ def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Balance:
+class Balance(Result):
     """How evenly orders, places and products were planned and served; made by ``ServingPlan.balance``.
 
     Attributes
@@ -221,7 +222,7 @@ class Balance:
         counts = self._orders("served" if self.after else "planned")
         return bool(counts.max() - counts.min() <= 1)
 
-    def statement(self) -> str:
+    def sentence(self) -> str:
         """The balance in words."""
         planned, served = self._orders("planned"), self._orders("served")
         nearly = ", as evenly as the number allows" if planned.max() - planned.min() == 1 else ""
@@ -240,11 +241,8 @@ class Balance:
     def _table(self) -> Table:
         return table(self.to_frame(), kinds={"value": "text"})
 
-    def __repr__(self) -> str:
-        return f"{self.statement()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return block(self.statement(), self._table())
+    def _shown(self) -> list[str | Shown]:
+        return [self.sentence(), self._table()]
 
 
 def _times(low: int, high: int, between: str) -> str:

@@ -33,7 +33,8 @@ from metasense.reading import PanelsError, open_table
 from metasense.report import CAUTIONS
 from metasense.showing import words
 from metasense.showing.files import replacing
-from metasense.showing.tables import block, csv_safe
+from metasense.showing.results import Statement
+from metasense.showing.tables import write_csv
 
 __all__ = ["HAZARDS", "ServingPlan", "serve"]
 
@@ -264,7 +265,7 @@ def _cups(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ServingPlan:
+class ServingPlan(Statement):
     """A panel planned cup by cup; made by `serve` or read from a key. Showing it does not show the key.
 
     Attributes
@@ -440,20 +441,30 @@ class ServingPlan:
 
     # showing
 
-    def _lines(self) -> list[str]:
+    def _line(self) -> str:
         coded = int(self._coded().sum())
         pairs = ["", ", then a pair", ", then two pairs"][self.pairs]
-        head = (
+        return (
             f"Serving plan of {self.panel!r}: {self.protocol.name}, {words.count(len(self.tasters), 'taster')}, "
             f"{words.count(self.sets, 'set')} each{pairs}, {words.count(coded, 'coded sample')}."
         )
-        return [head, self.balance().statement(), *(f"Warning: {w}" for w in self.warnings)]
 
-    def __repr__(self) -> str:
-        return "\n".join(self._lines())
+    def _paragraph(self) -> list[str]:
+        return [self._line(), self.balance().sentence(), *self.warnings]
 
-    def _repr_html_(self) -> str:
-        return block(*self._lines())
+    def _methods(self) -> list[str]:
+        pairs = ["", " A separate pair asks for preference.", " Two separate pairs ask for preference, one of them the "
+                 "same product twice."][self.pairs]  # fmt: skip
+        return [
+            f"Protocol: {self.protocol.name}. {self.protocol.rule}".rstrip(".") + ".",
+            "As planned, every sample carries a random three-digit code used once in the session and drawn apart from "
+            "the orders; orders are balanced and assigned to trays at random.",
+            "Who fills the cups meets no taster, who serves knows codes only, and the key stays sealed until all "
+            f"answers are typed.{pairs}",
+        ]
+
+    def _shown(self) -> list[str]:
+        return [self._line(), self.balance().sentence(), *(f"Warning: {w}" for w in self.warnings)]
 
     # files
 
@@ -557,10 +568,10 @@ class ServingPlan:
         for name, page in self.pages().items():
             with replacing(to / name) as scratch:
                 scratch.write_text(page, encoding="utf-8", newline="\n")
-        csv_safe(self.trays(), to / "trays.csv")
-        csv_safe(self.filling(), to / "filling" / "filling.csv")
-        csv_safe(self.key(), to / "sealed" / "key.csv")
-        csv_safe(self.answer_sheet(), to / "answers.csv")
+        write_csv(self.trays(), to / "trays.csv")
+        write_csv(self.filling(), to / "filling" / "filling.csv")
+        write_csv(self.key(), to / "sealed" / "key.csv")
+        write_csv(self.answer_sheet(), to / "answers.csv")
         return to
 
     def key(self) -> pd.DataFrame:

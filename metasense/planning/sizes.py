@@ -30,7 +30,8 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.tables import block, table
+from metasense.showing.results import Statement
+from metasense.showing.tables import Shown, table
 from metasense.single import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_beyond, verdicts
 
 if TYPE_CHECKING:
@@ -218,7 +219,7 @@ def similarity_table(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TastersNeeded:
+class TastersNeeded(Statement):
     """How many tasters meet both risks; made by `tasters_needed`.
 
     Attributes
@@ -311,8 +312,24 @@ class TastersNeeded:
         ax.set_title(f"{self.protocol.name}, p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}", loc="left")
         return ax
 
-    def statement(self) -> str:
-        """The two sizes in words."""
+    def _line(self) -> str:
+        every = "every larger size" if self.stable == self.first else f"from {self.stable} on every size"
+        return (
+            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.first, 'tasting')}, and {every}, for a "
+            f"p_d of {_percent(self.p_d)} with an alpha-risk of {_percent(self.alpha)} and a beta-risk of "
+            f"{_percent(self.beta)}."
+        )
+
+    def _methods(self) -> list[str]:
+        return [
+            "Exact binomial tails, one answer a taster: the critical number is the smallest count that guessing "
+            "reaches with at most the alpha-risk, the similarity limit the largest that a difference of the stated p_d "
+            "leaves with at most the beta-risk (when run for similarity, the alpha-risk is that of calling similar "
+            "products different).",
+            "The first size is the smallest panel that keeps both risks; from the stable size on every panel does.",
+        ]
+
+    def _paragraph(self) -> str:
         first, stable = (row for _, row in self.to_frame().iterrows())
         if self.purpose == "difference":
             call = f"Call a difference at {first['critical_number']} or more correct of {self.first}"
@@ -332,10 +349,8 @@ class TastersNeeded:
             f"{words.whole(stable['cups'])} for {words.whole(self.stable)}."
         )
 
-    __repr__ = statement
-
-    def _repr_html_(self) -> str:
-        return block(self.statement(), table(self.to_frame(), kinds=_KINDS, labels=_LABELS))
+    def _shown(self) -> list[str | Shown]:
+        return [self._paragraph(), table(self.to_frame(), kinds=_KINDS, labels=_LABELS)]
 
 
 def tasters_needed(
@@ -592,7 +607,7 @@ def assurance(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class VerdictChances:
+class VerdictChances(Statement):
     """How a panel may come out against a margin; made by `verdict_chances`.
 
     Attributes
@@ -621,8 +636,23 @@ class VerdictChances:
         """A copy of the numbers."""
         return self.frame.copy()
 
-    def statement(self) -> str:
-        """The chances in words: of the only size, or of the smallest and the largest."""
+    def _line(self) -> str:
+        row = self.frame.iloc[-1]
+        return (
+            f"{self.protocol.name}, {words.count(int(row.tastings), 'tasting')}, {self.truth}: beyond the margin "
+            f"{words.percent(row.beyond)}, within it {words.percent(row.within)}, not settled "
+            f"{words.percent(row.not_settled)}."
+        )
+
+    def _methods(self) -> list[str]:
+        return [
+            "For every count a panel can give, the posterior probability of a difference larger than the margin "
+            f"decides what the panel would say ({self.prior}; settled above {words.percent(self.settled)}); the "
+            "chances are the exact binomial probabilities of those counts, "
+            f"{self.truth}.",
+        ]
+
+    def _paragraph(self) -> str:
         ends = self.frame.iloc[[0] if len(self.frame) == 1 else [0, -1]]
         said = [
             f"a panel of {words.count(int(row.tastings), 'tasting')} will say beyond the margin with a chance of "
@@ -640,11 +670,8 @@ class VerdictChances:
         labels = {"within_to": "within up to (correct)", "beyond_from": "beyond from (correct)"}
         return table(self.frame, caption="Chance of each verdict", kinds=_KINDS, labels=labels)
 
-    def __repr__(self) -> str:
-        return f"{self.statement()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return block(self.statement(), self._table())
+    def _shown(self) -> list[str | Shown]:
+        return [self._paragraph(), self._table()]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the chance that the panel settles the question, over its size."""

@@ -12,6 +12,7 @@ from metasense.margins import Margin
 from metasense.pooling.distribution import Distribution
 from metasense.protocols import Protocol
 from metasense.showing import tables, words
+from metasense.showing.results import Result
 
 SETTLED = 0.95  # posterior probability on one side of the margin at which the question counts as settled
 
@@ -29,7 +30,7 @@ def margin_words(margin: Margin) -> str:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Verdict:
+class Verdict(Result):
     """Where the average d-prime lies relative to the margin.
 
     Attributes
@@ -83,14 +84,12 @@ class Verdict:
         row = {"verdict": self.label, "margin_d_prime": margin, "p_above": self.above, "p_below": self.below}
         return pd.DataFrame([row | {"threshold": SETTLED}])
 
-    __repr__ = sentence
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence()]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Rate:
+class Rate(Result):
     """Correct answers in one protocol: averaged over panels like these, and in the next one.
 
     Attributes
@@ -135,15 +134,12 @@ class Rate:
         frame = self.to_frame().drop(columns="mean")
         return tables.table(frame, caption="Rates", kinds=dict.fromkeys(frame["quantity"], "percent"))
 
-    def __repr__(self) -> str:
-        return f"{self.sentence()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence(), self._table())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence(), self._table()]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class NextPanel:
+class NextPanel(Result):
     """What one more panel would show.
 
     Attributes
@@ -210,10 +206,8 @@ class NextPanel:
             f"(one-sided, {words.percent(self.alpha)}) is {words.percent(self.chance_significant)}."
         )
 
-    __repr__ = sentence
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence()]
 
 
 def _article(word: str) -> str:

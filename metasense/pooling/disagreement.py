@@ -21,6 +21,7 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.outcomes import ALPHA
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,7 +75,7 @@ def verdict_counts(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Disagreement:
+class Disagreement(Result):
     """How mixed verdicts would be if all panels faced one and the same d-prime. Made by `Pooled.disagreement`.
 
     Attributes
@@ -279,11 +280,8 @@ class Disagreement:
             most=40,
         )
 
-    def __repr__(self) -> str:
-        return f"{self.sentence()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence(), self._table())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence(), self._table()]
 
 
 def _draw(table: Array, node: NDArray[np.intp], rng: np.random.Generator) -> NDArray[np.intp]:

@@ -25,6 +25,7 @@ from metasense.pooling.outcomes import ALPHA
 from metasense.pooling.plane import Plane, Weighed
 from metasense.pooling.sensitivity import answer, of_panels, side
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,7 +98,7 @@ class Selection:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Drawer:
+class Drawer(Result):
     """What panels that were never listed could do to the answer. Made by `Pooled.drawer`.
 
     Attributes
@@ -254,7 +255,7 @@ class Drawer:
         axes.set_ylim(bottom=0)
         return axes
 
-    def _parts(self) -> list[str | tables.Table]:
+    def _shown(self) -> list[str | tables.Table]:
         frame = self.what_if.drop(columns=["omega", "weight"])
         if self.margin is None:
             frame = frame.drop(columns=["p_above", "p_below", "verdict"])
@@ -267,12 +268,6 @@ class Drawer:
         caption = "The average d-prime if other panels were run and never listed"
         table = tables.table(frame, caption=caption, kinds=kinds, labels=labels)
         return [self.listed(), self.sentence(), table, *self.caveats()]
-
-    def __repr__(self) -> str:
-        return "\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._parts())
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._parts())
 
 
 def reported_only(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame | None:

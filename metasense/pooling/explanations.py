@@ -22,6 +22,7 @@ from metasense.pooling.likelihood import REACH, Counts, Evidence
 from metasense.pooling.priors import Priors
 from metasense.protocols import forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +37,7 @@ SCALES = (0.5, 1.0, 2.0)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Explanations:
+class Explanations(Result):
     """Log evidences and probabilities of none, same and varying.
 
     Attributes
@@ -198,7 +199,7 @@ class Explanations:
             raise ValueError("these explanations were made without their pool; use pooled.explanations().")
         return self.pooled
 
-    def _parts(self) -> list[str | tables.Table]:
+    def _shown(self) -> list[str | tables.Table]:
         kinds: dict[str, Any] = {
             "log_evidence": lambda v: f"{v:.2f}",
             "prior": "probability",
@@ -215,12 +216,6 @@ class Explanations:
             ),
         ]
         return parts if self.pooled is None else [*parts, self.on_the_scales(), self.on_the_prior()]
-
-    def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._parts())
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._parts())
 
 
 # --- one common d-prime -----------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import average_p_correct
 from metasense.protocols import Protocol
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -99,7 +100,7 @@ class Mixture:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Fit:
+class Fit(Result):
     """How well the model describes the panels. Made by `Pooled.fit`.
 
     Attributes
@@ -230,7 +231,7 @@ class Fit:
         left = words.listing(self.left_out, most=6)
         return f" Left out, having two counts each: {left}." if self.left_out else ""
 
-    def _parts(self) -> list[str | tables.Table]:
+    def _shown(self) -> list[str | tables.Table]:
         said = self.warnings() or ("None of the checks objects.",) if len(self.panels) > 1 else ()
         table = tables.table(
             self.panels,
@@ -240,12 +241,6 @@ class Fit:
             most=40,
         )
         return [*said, self.sentence(), table, self.caveat()]
-
-    def __repr__(self) -> str:
-        return "\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._parts())
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._parts())
 
 
 def _times(factor: float) -> str:

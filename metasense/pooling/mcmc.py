@@ -13,7 +13,6 @@ or ArviZ objects lives in this file.
 
 from __future__ import annotations
 
-import html
 import logging
 import signal
 import threading
@@ -34,6 +33,7 @@ from metasense.pooling.grid import overdispersions
 from metasense.pooling.likelihood import FLOOR, Evidence, Series
 from metasense.pooling.posterior import Patch, Posterior, average_d_prime
 from metasense.pooling.priors import Priors
+from metasense.showing.results import Result
 
 Array = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ NAMES |= {"between": "the spread between clusters", "within": "the spread within
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Diagnostics:
+class Diagnostics(Result):
     """Whether the draws can be trusted, in numbers and in words.
 
     Attributes
@@ -110,10 +110,8 @@ class Diagnostics:
             f"quantity has at least {effective:.0f} independent draws' worth of information."
         )
 
-    __repr__ = sentence
-
-    def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.sentence())}</p>"
+    def _shown(self) -> list[str]:
+        return [self.sentence()]
 
 
 def sample(

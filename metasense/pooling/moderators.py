@@ -31,6 +31,7 @@ from metasense.pooling.posterior import Posterior, average_d_prime, average_p_co
 from metasense.pooling.slopes import Drawn, Sloped
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result, Statement
 from metasense.single import panels_alone
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def moderate(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Prediction:
+class Prediction(Result):
     """Panels at stated values of the moderators.
 
     Attributes
@@ -181,21 +182,14 @@ class Prediction:
         verdict = [] if self.margin is None else [self.verdict().sentence()]
         return " ".join([text, *verdict, *self.notes])
 
-    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = dict.fromkeys(frame["quantity"][2:], "percent")
         return [self.sentence(), tables.table(frame, caption=f"At {_where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
 
-    def __repr__(self) -> str:
-        return _text(self._shown)
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown)
-
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Moderated:
+class Moderated(Statement):
     """A pool with moderators. Made by `pool`.
 
     Attributes
@@ -397,8 +391,7 @@ class Moderated:
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
-    def headline(self) -> str:
-        """What goes with the moderators, in one sentence each."""
+    def _line(self) -> str:
         return words.one_line(" ".join(self._effect(m) for m in self.design.moderators))
 
     def _effect(self, m: Moderator) -> str:
@@ -495,17 +488,33 @@ class Moderated:
             found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}")
         return (*found, *self.without.notes)
 
-    def statement(self) -> str:
-        """A paragraph to publish."""
+    def _paragraph(self) -> list[str]:
         first = self.design.moderators[0]
         there = self.at(**{first.name: self._stated(first)[-1]})
-        parts = [writing.pooled_what(self.without), self.headline(), there.rates_sentence(), self.explained()]
-        return words.Paragraph(words.one_line(" ".join([*parts, *self.cautions()[:2]])))
+        said = [writing.pooled_what(self.without), self._line(), there.rates_sentence(), self.explained()]
+        return [*said, *self.cautions()[:2]]
+
+    def _methods(self) -> list[str]:
+        names = words.listing(self.moderators)
+        sampled = self.diagnostics
+        return [
+            f"Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
+            + ("; a dose sent through zero has the centre mu x_i / rms(x). " if self._through_zero else ". ")
+            + (f"Panels on the same {self.within} share a deviation of their own. " if self.within else "")
+            + writing.ANSWERS,
+            f"Priors: {self.prior()}.",
+            "Computed by integration over a grid." if sampled is None else f"Sampled with PyMC. {sampled.sentence()}",
+            writing.INTERVALS,
+            *self.cautions()[:2],
+        ]
+
+    @property
+    def _through_zero(self) -> list[str]:
+        return [m.name for m in self.design.moderators if m.through_zero]
 
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its moderators as one netCDF file, which ``ms.load`` reads back; returns the path."""
-        zero = [m.name for m in self.design.moderators if m.through_zero]
-        structure = {"moderators": list(self.moderators), "through_zero": zero, "within": self.within}
+        structure = {"moderators": list(self.moderators), "through_zero": self._through_zero, "within": self.within}
         return self.without.save_with(path, self.without.verdict(), self.to_frame(), **structure)
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
@@ -558,19 +567,12 @@ class Moderated:
             "noun": m.name,
         }
 
-    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
         caption = f"With {words.listing(self.moderators)}"
         parts: list[str | tables.Table] = [self.headline(), tables.table(frame, caption=caption, kinds=percents)]  # type: ignore[arg-type]
         return [*parts, self.explained(), *(f"Note: {note}" for note in self.notes)]
-
-    def __repr__(self) -> str:
-        return _text(self._shown)
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown)
 
 
 def _centre(mu: Array, beta: Array, load: float, row: Array) -> Array:
@@ -594,7 +596,3 @@ def times_as(factor: float) -> str:
     return (
         "more than 1000 times" if factor > 1000 else f"{factor:.2g} times" if factor < 9.95 else f"{factor:.0f} times"
     )
-
-
-def _text(parts: Sequence[str | tables.Table]) -> str:
-    return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else words.one_line(part) for part in parts)

@@ -23,6 +23,7 @@ from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.moderators import Prediction, times_as
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Statement
 
 if TYPE_CHECKING:
     import os
@@ -57,7 +58,7 @@ def nest(plain: Pooled, within: str) -> Nested:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Nested:
+class Nested(Statement):
     """A pool with a level between panels and their average. Made by `pool`.
 
     Attributes
@@ -179,8 +180,7 @@ class Nested:
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
-    def headline(self) -> str:
-        """The answer in one sentence."""
+    def _line(self) -> str:
         counted = f"{words.count(len(self.index), 'panel')} on {words.count(len(self.groups), self.noun)}"
         text = f"Over {counted} the average d-prime is {words.estimate(self.average.median, *self.average.interval())}"
         verdict = self.verdict()
@@ -234,11 +234,19 @@ class Nested:
             found.append(f"A single panel stands for {self.noun} {words.listing(alone, most=6)}.")
         return (*found, *self.plain.notes)
 
-    def statement(self) -> str:
-        """A paragraph to publish."""
-        rate = self.rate(self.protocol).sentence()
-        parts = [writing.pooled_what(self.plain), self.headline(), rate, self.variation(), self.verdict().sentence()]
-        return words.Paragraph(" ".join([*parts, self.evidence()]))
+    def _paragraph(self) -> list[str]:
+        said = [writing.pooled_what(self.plain), self._line(), self.rate(self.protocol).sentence(), self.variation()]
+        return [*said, self.verdict().sentence(), self.evidence()]
+
+    def _methods(self) -> list[str]:
+        return [
+            f"Each panel i on {self.noun} g has a d-prime |theta_i| with theta_i ~ Normal(phi_g, within) and phi_g ~ "
+            f"Normal(mu, between). {writing.ANSWERS}",
+            f"Priors: {self.plain.priors.describe(self.plain.directed)}; both spreads half-normal, together as wide "
+            "as the spread of a pool without the level.",
+            f"Computed by integration over a grid. {writing.INTERVALS}",
+            writing.DECISION,
+        ]
 
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its level as one netCDF file, which ``ms.load`` reads back; returns the path."""
@@ -260,7 +268,6 @@ class Nested:
             "noun": self.noun,
         }
 
-    @cached_property
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
@@ -272,9 +279,3 @@ class Nested:
         )
         parts: list[str | tables.Table] = [self.headline(), answer, self.variation(), self.verdict().sentence(), groups]
         return [*parts, self.evidence(), *(f"Note: {note}" for note in self.notes)]
-
-    def __repr__(self) -> str:
-        return "\n\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._shown)
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._shown)

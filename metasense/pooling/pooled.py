@@ -37,6 +37,7 @@ from metasense.pooling.priors import Priors
 from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables
+from metasense.showing.results import Statement
 from metasense.single import panels_alone
 
 if TYPE_CHECKING:
@@ -147,6 +148,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     priors = Priors() if priors is None else priors
     collected = collect(panels.frame, tastings)
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+    settings: dict[str, Any] = {"method": method, "draws": draws, "chains": chains, "seed": seed}
     advice: tuple[str, ...] = ()
     sample = None
     if method == "mcmc":
@@ -155,8 +157,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
         posterior, diagnostics, sample = mcmc.sample(
             collected.evidence, collected.copies, priors, draws=draws, chains=chains, seed=seed, progress=progress
         )
-        advice = diagnostics.advice
-    settings = {"method": method, "draws": draws, "chains": chains, "seed": seed}
+        advice, settings["chains_said"] = diagnostics.advice, diagnostics.sentence()
     pooled = Pooled(
         panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card
     )
@@ -170,7 +171,7 @@ def _names(columns: str | Sequence[str] | None) -> list[str]:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Pooled:
+class Pooled(Statement):
     """What a set of panels says together. Made by `pool`.
 
     Attributes
@@ -183,7 +184,7 @@ class Pooled:
     evidences : Evidences
         Log evidences of the explanations.
     settings : dict
-        Method, seed and size of the draws.
+        Method, seed and size of the draws; for PyMC, what its chains said.
     tastings : Tastings or None
         The single answers, where they were given.
     sample : Dataset or None
@@ -446,13 +447,14 @@ class Pooled:
         """Those of the notes that question the answer itself."""
         return writing.warnings(self)
 
-    def headline(self) -> str:
-        """The answer in one sentence."""
+    def _line(self) -> str:
         return writing.headline(self)
 
-    def statement(self) -> str:
-        """A paragraph to publish."""
-        return writing.statement(self)
+    def _paragraph(self) -> list[str]:
+        return writing.paragraph(self)
+
+    def _methods(self) -> tuple[str, ...]:
+        return writing.methods(self)
 
     def plot(self, *, order: str = "table", prob: float = 0.95, ax: Any = None) -> Axes:
         """Every panel alone and pooled, the average, the next panel and the margin. Returns the Axes."""
@@ -474,11 +476,8 @@ class Pooled:
         """Write the answer as one self-contained HTML page; returns the path."""
         return writing.report(self, path)
 
-    def __repr__(self) -> str:
-        return "\n\n".join(part if isinstance(part, str) else part.to_text() for part in writing.cell(self))
-
-    def _repr_html_(self) -> str:
-        return tables.block(*writing.cell(self))
+    def _shown(self) -> list[str | tables.Shown]:
+        return writing.cell(self)
 
 
 # --- saved pools ------------------------------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from metasense.pooling.moderators import Moderated
 from metasense.pooling.nesting import Nested
 from metasense.pooling.pooled import Pooled, load, plain_pool, pool
 from metasense.showing import tables, words
+from metasense.showing.results import Result
 
 TOLERANCE = 1e-6  # of integrated numbers: absolute up to 1, relative above
 ERRORS = 4  # Monte Carlo standard errors that two samples may be apart
@@ -27,7 +28,7 @@ _LEVELS = {"median": 0.5, "lower": 0.025, "upper": 0.975}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Rerun:
+class Rerun(Result):
     """Stored numbers beside the same numbers worked out again; made by `rerun`.
 
     Attributes
@@ -109,11 +110,8 @@ class Rerun:
         kinds = {"stored": exact, "now": exact, "difference": short, "allowed": short, "same": "text"}
         return tables.table(frame, caption="Stored and worked out again", kinds=kinds, most=most)
 
-    def __repr__(self) -> str:
-        return f"{self.sentence()}\n\n{self._table().to_text()}"
-
-    def _repr_html_(self) -> str:
-        return tables.block(self.sentence(), self._table())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence(), self._table()]
 
 
 def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:

@@ -19,6 +19,7 @@ from metasense.pooling.answers import SETTLED, Verdict
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -84,7 +85,7 @@ def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Sensitivity:
+class Sensitivity(Result):
     """The pool under other choices. Made by `Pooled.sensitivity`.
 
     Attributes
@@ -253,11 +254,8 @@ class Sensitivity:
             most=most,
         )
 
-    def __repr__(self) -> str:
-        return "\n".join([*self.sentences(), "", self._table().to_text()])
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self.sentences(), self._table())
+    def _shown(self) -> list[str | tables.Shown]:
+        return [*self.sentences(), self._table()]
 
 
 def prior_cases(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame:
@@ -314,7 +312,7 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Path:
+class Path(Result):
     """The answer after each panel, in date order. Made by `Pooled.path`.
 
     Attributes
@@ -379,7 +377,7 @@ class Path:
         frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
         return figures.path(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
 
-    def _parts(self) -> list[str | tables.Table]:
+    def _shown(self) -> list[str | tables.Table]:
         frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
         if self.margin is None:
             frame = frame.drop(columns=["p_above", "p_below", "verdict"])
@@ -396,12 +394,6 @@ class Path:
             most=60,
         )
         return [self.sentence(), *self.notes, table]
-
-    def __repr__(self) -> str:
-        return "\n".join(part.to_text() if isinstance(part, tables.Table) else part for part in self._parts())
-
-    def _repr_html_(self) -> str:
-        return tables.block(*self._parts())
 
 
 def side(p: float) -> str:

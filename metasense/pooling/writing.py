@@ -16,6 +16,7 @@ from metasense import report as pages
 from metasense.binomial import at_most
 from metasense.pooling import drawer, sensitivity
 from metasense.pooling.answers import SETTLED, margin_words
+from metasense.pooling.explanations import prior_average
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
 
@@ -30,6 +31,20 @@ DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
 LISTED = 6  # panels named in a note before the rest are counted
 
+# Sentences of every methods note
+ANSWERS = (
+    "Its correct answers are binomial with the chance that its protocol gives at that d-prime under the Thurstonian "
+    "decision rule; where tasters repeated, guess-corrected beta-binomial with an overdispersion integrated out over a "
+    "uniform prior."
+)
+INTERVALS = (
+    "Summaries: medians and credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and p_d."
+)
+DECISION = (
+    "A question is called settled when one side of the margin has a posterior probability above "
+    f"{words.percent(SETTLED)}."
+)
+
 
 def headline(pooled: Pooled) -> str:
     """The answer: first as correct answers in the main protocol, then as a d-prime with its verdict."""
@@ -41,15 +56,14 @@ def headline(pooled: Pooled) -> str:
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
     )
     if verdict.margin is None:
-        return words.Paragraph(f"{text}; {verdict.label}.")
+        return f"{text}; {verdict.label}."
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
-    return words.Paragraph(f"{text}: {said} of {words.d(verdict.margin.d_prime)}.")
+    return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
 
 
-def statement(pooled: Pooled) -> str:
-    """A paragraph: what was pooled, how large the difference is, how much it varies, the verdict, what it rests on."""
-    parts = [pooled_what(pooled), size(pooled), variation(pooled), pooled.verdict().sentence(), basis(pooled)]
-    return words.Paragraph(" ".join(parts))
+def paragraph(pooled: Pooled) -> list[str]:
+    """What was pooled, how large the difference is, how much it varies, the verdict, and what that rests on."""
+    return [pooled_what(pooled), size(pooled), variation(pooled), pooled.verdict().sentence(), basis(pooled)]
 
 
 def pooled_what(pooled: Pooled) -> str:
@@ -252,25 +266,42 @@ def forest(pooled: Pooled) -> str | tables.Shown:
 
 
 def methods(pooled: Pooled) -> tuple[str, ...]:
-    """The methods note: model, priors, computation, decision rule."""
-    computed = (
-        "Computed by integration over a grid, checked by its every second node: the log evidence moves by "
-        f"{pooled.evidences.error:.1g}."
-        if pooled.settings["method"] == "grid"
-        else f"Sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws); the "
-        "evidences by integration."
+    """How it was worked out: model, priors, computation, summaries, decision rule, sensitivity, how to repeat it."""
+    signed = "theta_i" if pooled.directed else "|theta_i|"
+    chosen = (
+        "no smallest difference that matters was named."
+        if pooled.margin is None
+        else f"the smallest difference that matters is {margin_words(pooled.margin)}, "
+        + ("named on a question card." if pooled.card is not None else "named with the pool.")
     )
     return (
-        "Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau); its correct answers are binomial with "
-        "the chance that its protocol gives at that d-prime under the Thurstonian decision rule. Where tasters "
-        "repeated, their answers are guess-corrected beta-binomial with an overdispersion integrated out over a "
-        "uniform prior.",
-        f"Priors: {pooled.priors.describe(pooled.directed)}. The average d-prime is the mean of |theta| over panels.",
-        f"{computed} Intervals are credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and "
-        "p_d.",
-        "A question is called settled when one side of the margin has a posterior probability above "
-        f"{words.percent(SETTLED)}.",
+        f"Model: each panel i has a d-prime {signed} with theta_i ~ Normal(mu, tau). {ANSWERS} The average d-prime is "
+        f"the mean of {signed.replace('_i', '')} over panels like these.",
+        f"Priors: {pooled.priors.describe(pooled.directed)}. {before(pooled)}",
+        f"Computation: {computed(pooled)}",
+        INTERVALS,
+        f"Decision: {chosen} {DECISION}",
+        f"Sensitivity: {sensitivity.prior_range(pooled.corners)}",
+        f"To repeat it: metasense {version('metasense')}, data with SHA-256 {pooled.panels.fingerprint[:12]}..., seed "
+        f"{pooled.settings['seed']}.",
     )
+
+
+def before(pooled: Pooled) -> str:
+    """What the priors alone say of the average."""
+    low, high = words.distinct(*prior_average(pooled.priors, pooled.directed).interval())
+    return f"By themselves they put the average d-prime between {low} and {high} (95 %)."
+
+
+def computed(pooled: Pooled) -> str:
+    """By which means, and how well."""
+    if pooled.settings["method"] == "grid":
+        return (
+            "by integration over a grid, checked by its every second node: the log evidence moves by "
+            f"{pooled.evidences.error:.1g}."
+        )
+    chains = f"sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws)."
+    return f"{chains} {pooled.settings['chains_said']}"
 
 
 def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:

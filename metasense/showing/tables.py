@@ -86,24 +86,24 @@ class Table:
     def to_markdown(self) -> str:
         """The same table in Markdown (pipes)."""
         rule = ["---:" if right else ":---" for right in self.numeric]
-        rows = [f"| {' | '.join(map(_markdown, row))} |" for row in self.rows]
-        head = f"| {' | '.join(map(_markdown, self.headers))} |"
+        rows = [f"| {' | '.join(map(markdown, row))} |" for row in self.rows]
+        head = f"| {' | '.join(map(markdown, self.headers))} |"
         parts = ["\n".join([head, f"| {' | '.join(rule)} |", *rows])]
         return "\n\n".join(
             [
-                *([_markdown(self.caption)] if self.caption else []),
+                *([markdown(self.caption)] if self.caption else []),
                 *parts,
-                *([_markdown(self.note)] if self.note else []),
+                *([markdown(self.note)] if self.note else []),
             ]
         )
 
     def to_latex(self) -> str:
         """The same table in LaTeX, with no package needed."""
-        rows = [f"{' & '.join(map(_latex, row))} \\\\" for row in self.rows]
-        lines = [r"\begin{table}", *([rf"\caption{{{_latex(self.caption)}}}"] if self.caption else [])]
+        rows = [f"{' & '.join(map(latex, row))} \\\\" for row in self.rows]
+        lines = [r"\begin{table}", *([rf"\caption{{{latex(self.caption)}}}"] if self.caption else [])]
         lines += [rf"\begin{{tabular}}{{{''.join('r' if right else 'l' for right in self.numeric)}}}", r"\hline"]
-        lines += [f"{' & '.join(map(_latex, self.headers))} \\\\", r"\hline", *rows, r"\hline", r"\end{tabular}"]
-        return "\n".join([*lines, *([rf"\par {_latex(self.note)}"] if self.note else []), r"\end{table}"])
+        lines += [f"{' & '.join(map(latex, self.headers))} \\\\", r"\hline", *rows, r"\hline", r"\end{tabular}"]
+        return "\n".join([*lines, *([rf"\par {latex(self.note)}"] if self.note else []), r"\end{table}"])
 
     __repr__ = to_text
     _repr_html_ = to_html
@@ -327,7 +327,7 @@ def _html(text: str) -> str:
     return html.escape(re.sub(together, lambda match: match[0].replace(" ", "\u00a0"), text))
 
 
-def _markdown(text: str) -> str:
+def markdown(text: str) -> str:
     return re.sub(r"([\\`*_\[\]|$~#!])", r"\\\1", text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;"))
 
 
@@ -339,7 +339,7 @@ _LATEX = {c: f"\\{c}" for c in "&%$#_{}"} | {
 _LATEX |= {"<": r"\textless{}", ">": r"\textgreater{}", "|": r"\textbar{}", "[": "{[}", "*": "{*}", '"': "{''}"}
 
 
-def _latex(text: str) -> str:
+def latex(text: str) -> str:
     return "".join(_LATEX.get(character, character) for character in text)
 
 
@@ -352,7 +352,7 @@ def _width(text: str) -> int:
 # --- CSV ------------------------------------------------------------------------------------------------------------
 
 
-def csv_safe(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
+def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     """Write a frame as CSV (UTF-8) that a spreadsheet will not run, whole or not at all.
 
     Text that a spreadsheet would take for a formula, in a cell or a heading, gets an apostrophe in front; text that

@@ -1,0 +1,115 @@
+"""What every result can do: show itself, say itself at three lengths, and leave as tables for a text or a spreadsheet.
+
+A result gives its parts in reading order, and its sentences; what a cell, a terminal, Markdown and LaTeX then hold is
+the same parts set in different type.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from . import words
+from .tables import Shown, Table, block, latex, markdown, write_csv
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+class Result:
+    """Shows itself in a notebook, a terminal, Markdown and LaTeX, always with the same words.
+
+    Examples
+    --------
+    >>> class Two(Result):
+    ...     def _shown(self):
+    ...         return ["One & one", "make two."]
+    >>> Two()
+    One & one
+    make two.
+    >>> print(Two().to_latex())
+    One \\& one
+    <BLANKLINE>
+    make two.
+    """
+
+    def _shown(self) -> Sequence[str | Shown]:
+        """Its parts in reading order."""
+        raise NotImplementedError
+
+    def to_frame(self) -> pd.DataFrame:
+        """Its raw numbers."""
+        raise NotImplementedError
+
+    def to_markdown(self) -> str:
+        """What a cell shows, in Markdown: its sentences and tables, and a sentence for every figure."""
+        return "\n\n".join(p.to_markdown() if isinstance(p, Table) else markdown(_said(p)) for p in self._shown())
+
+    def to_latex(self) -> str:
+        """What a cell shows, in LaTeX that needs no package: its sentences and tables, a sentence for every figure."""
+        return "\n\n".join(p.to_latex() if isinstance(p, Table) else latex(_said(p)) for p in self._shown())
+
+    def to_csv(self, path: str | os.PathLike[str]) -> Path:
+        """Write the frame of raw numbers as CSV that a spreadsheet will not run; returns the path."""
+        return write_csv(self.to_frame(), path)
+
+    def __repr__(self) -> str:
+        text = ""
+        after: str | Shown = ""
+        for part in self._shown():  # sentences a line each, tables and figures between blank lines
+            text += ("\n" if isinstance(part, str) and isinstance(after, str) else "\n\n") if text else ""
+            text += _said(part)
+            after = part
+        return text
+
+    def _repr_html_(self) -> str:
+        return block(*self._shown())
+
+
+class Statement(Result):
+    """A result that can be written up: as a line, a paragraph, or the note on how it was done."""
+
+    def headline(self) -> str:
+        """The answer in one sentence."""
+        return words.Paragraph(self._line())
+
+    def statement(self, *, length: str = "paragraph") -> str:
+        """The result in words to paste, filled from its own numbers and nothing else.
+
+        Parameters
+        ----------
+        length : {"line", "paragraph", "methods"}
+            The answer in one sentence; the answer with all that a reader needs beside it; or how it was worked out.
+
+        Raises
+        ------
+        ValueError
+            For any other length.
+
+        Examples
+        --------
+        >>> from metasense import one_panel
+        >>> one_panel("triangle", 24, 12).statement(length="line")  # doctest: +NORMALIZE_WHITESPACE
+        triangle, 12 of 24 answers correct (50 %), against the 33 % that guessing gives; d-prime 1.20 (0.10 to 2.23;
+        95 % credible interval, equal-tailed).
+        """
+        says = {"line": self._line, "paragraph": self._paragraph, "methods": self._methods}
+        if length not in says:
+            raise ValueError(f"length is 'line', 'paragraph' or 'methods'; got {length!r}.")
+        said = says[length]()
+        return words.Paragraph(words.one_line(said if isinstance(said, str) else " ".join(said)))
+
+    def _line(self) -> str:
+        raise NotImplementedError
+
+    def _paragraph(self) -> str | Iterable[str]:
+        raise NotImplementedError
+
+    def _methods(self) -> str | Iterable[str]:
+        raise NotImplementedError
+
+
+def _said(part: str | Shown) -> str:
+    return words.one_line(part) if isinstance(part, str) else part.to_text()
