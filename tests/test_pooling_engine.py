@@ -438,7 +438,7 @@ def test_two_afc_the_other_way_round_mirrors_the_answer(panels):
 
 def test_a_deliberately_coarse_grid_raises_instead_of_answering():
     panels = REFERENCE["four triangles near chance"]["panels"]
-    with pytest.raises(IntegrationError, match=r"did not settle.*method='mcmc'"):
+    with pytest.raises(IntegrationError, match=r"did not settle.*no answer is better than a wrong one"):
         pool(panels, nodes=5, doublings=0)
     assert pool(panels, nodes=5, doublings=5)[1].varying == pytest.approx(-9.682444, abs=1e-3)
 

@@ -25,7 +25,7 @@ from scipy.stats import binom
 
 from metasense.margins import Margin
 from metasense.pooling.answers import SETTLED, Verdict, margin_words
-from metasense.pooling.grid import NODES, _Region, _Stretch, integrate, overdispersions
+from metasense.pooling.grid import NODES, Region, Stretch, integrate, overdispersions
 from metasense.pooling.likelihood import Counts, Evidence, Series
 from metasense.pooling.pooled import Pooled
 from metasense.pooling.posterior import chebyshev
@@ -468,7 +468,7 @@ class _Known:
     series: tuple[Series, ...]
     gamma_weights: Array
     priors: Priors
-    boxes: tuple[tuple[float, _Stretch, _Stretch], ...]  # sign of the centre, average d-prime, angle
+    boxes: tuple[tuple[float, Stretch, Stretch], ...]  # sign of the centre, average d-prime, angle
     margin: float
 
     @classmethod
@@ -513,7 +513,7 @@ class _Known:
             (tv, tj), (av, aj) = t.at(x), angle.at(x)
             logs = []
             for series, share in zip(self.series, self.gamma_weights, strict=True):
-                density, mu, tau = _Region(series, self.priors, sign).log_density(tv, av)
+                density, mu, tau = Region(series, self.priors, sign).log_density(tv, av)
                 logs.append(density.ravel() + np.log(share))
             parts.append((mu.ravel(), tau.ravel(), np.stack(logs), np.multiply.outer(tj * w, aj * w).ravel(), t))
         peak = max(float(logs.max()) for _, _, logs, _, _ in parts)
@@ -536,14 +536,14 @@ class _Known:
         return _Nodes(mu, tau, weight, predicting, ladder, points, n, by_gamma)
 
 
-def _around(parts: list[tuple[Array, Array]]) -> _Stretch:
+def _around(parts: list[tuple[Array, Array]]) -> Stretch:
     """The stretch of an axis that suits weighted values."""
     values = np.concatenate([v for v, _ in parts])
     order = np.argsort(values)
     values, weights = values[order], np.clip(np.concatenate([w for _, w in parts])[order], 0, None)
     cumulative = np.cumsum(weights) - weights / 2
     low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weights.sum(), cumulative, values)
-    return _Stretch(float(values[0]), float(values[-1]), float(middle), float(max((high - low) / 2, 1e-9)))
+    return Stretch(float(values[0]), float(values[-1]), float(middle), float(max((high - low) / 2, 1e-9)))
 
 
 @lru_cache(maxsize=16)

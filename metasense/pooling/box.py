@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.grid import TOLERANCE, IntegrationError
-from metasense.pooling.grid import _Stretch as Stretch
+from metasense.pooling.grid import TOLERANCE, IntegrationError, Stretch
 from metasense.pooling.likelihood import Series
 from metasense.pooling.posterior import Functional, Patch, Posterior, average_d_prime, chebyshev
 
@@ -72,7 +71,8 @@ class Box:
             nodes = nodes + nodes // 2
         raise IntegrationError(
             f"The integration did not settle: its log evidence still moves by {box.error:.2g} at {len(box.density)} "
-            "nodes an axis. Please report the panels that caused this; meanwhile method='mcmc' samples the same model."
+            "nodes an axis. Please report the panels that caused this; with moderators, method='mcmc' samples the same "
+            "model."
         )
 
     @classmethod

@@ -48,7 +48,7 @@ class Evidences:
 
 
 @dataclass(frozen=True)
-class _Stretch:
+class Stretch:
     """The map ``value = centre + scale sinh(s)`` of an interval."""
 
     lower: float
@@ -63,20 +63,20 @@ class _Stretch:
         values = np.clip(self.centre + self.scale * np.sinh(s), self.lower, self.upper)
         return values, self.scale * np.cosh(s) * (b - a) / 2
 
-    def refit(self, x: Array, weight: Array, density: Array) -> _Stretch:
+    def refit(self, x: Array, weight: Array, density: Array) -> Stretch:
         """The map that suits the weights seen at x: median, spread and where the log density is worth having."""
         values, _ = self.at(x)
         inside = np.flatnonzero(density > density.max() - CUT)
         first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(x) - 1)
         cumulative = np.cumsum(weight) - weight / 2
         low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values)
-        return _Stretch(float(values[first]), float(values[last]), float(middle), float(max((high - low) / 2, 1e-9)))
+        return Stretch(float(values[first]), float(values[last]), float(middle), float(max((high - low) / 2, 1e-9)))
 
-    def near(self, other: _Stretch) -> bool:
+    def near(self, other: Stretch) -> bool:
         return abs(self.centre - other.centre) < self.scale and 0.6 < self.scale / other.scale < 1.7
 
 
-class _Region:
+class Region:
     """One sign of mu at one overdispersion: the log density in ``(t, angle)``."""
 
     def __init__(self, series: Series, priors: Priors, sign: float) -> None:
@@ -96,10 +96,10 @@ class _Region:
         """Half-normal centre and spread; a normal centre where it has a sign."""
         return log_prior(mu, tau, self.priors, self.series.directed)
 
-    def locate(self, guess: tuple[_Stretch, _Stretch] | None) -> tuple[_Stretch, _Stretch]:
+    def locate(self, guess: tuple[Stretch, Stretch] | None) -> tuple[Stretch, Stretch]:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
         far = min(14.0, 8.0 * max(self.priors.mu_scale, self.priors.tau_scale))
-        t, angle = guess or (_Stretch(0, 0, far / 2, far), _Stretch(0, 0, np.pi / 4, np.pi))
+        t, angle = guess or (Stretch(0, 0, far / 2, far), Stretch(0, 0, np.pi / 4, np.pi))
         x = np.linspace(-1, 1, 25)
         for _ in range(30):
             # every look covers the whole axes: what a coarse look misses must not be cut off for good
@@ -128,7 +128,7 @@ def log_prior(mu: Array, tau: Array, priors: Priors, directed: bool) -> Array:
     )
 
 
-def _cover(region: _Region, t: _Stretch, angle: _Stretch, nodes: int) -> tuple[float, float, dict]:
+def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[float, float, dict]:
     """Log integral over the region, the same from every second node, and what a patch needs."""
     x, w, fine_x, integrals = chebyshev(nodes, FINE)
     half_w = chebyshev((nodes + 1) // 2, FINE)[1]
@@ -170,7 +170,7 @@ def _cover(region: _Region, t: _Stretch, angle: _Stretch, nodes: int) -> tuple[f
     return peak + float(np.log(whole)), peak + float(np.log(max(check, 1e-300))), parts
 
 
-def _same(region: _Region) -> float:
+def _same(region: Region) -> float:
     """Log evidence when all panels share one d-prime: the same stretch in one dimension."""
     series, priors = region.series, region.priors
 
@@ -180,7 +180,7 @@ def _same(region: _Region) -> float:
         return series.exact_log_likelihood(region.sign * mu) + prior
 
     far = min(14.0, 8.0 * priors.mu_scale)
-    stretch = _Stretch(0.0, far, far / 2, far)
+    stretch = Stretch(0.0, far, far / 2, far)
     x = np.linspace(-1, 1, 41)
     for _ in range(30):
         values, slope = stretch.at(x)
@@ -235,9 +235,9 @@ def integrate(
     for gamma, share in zip(gammas, gamma_weights, strict=True):
         series = Series.build(evidence, copies, float(gamma))
         for sign in (1.0, -1.0) if series.directed else (1.0,):
-            regions.append(_Region(series, priors, sign))
+            regions.append(Region(series, priors, sign))
             shares.append(float(share))
-    stretches: list[tuple[_Stretch, _Stretch]] = []
+    stretches: list[tuple[Stretch, Stretch]] = []
     for region in regions:  # overdispersions next to one another have much the same posterior
         near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
         stretches.append(region.locate(near[-1] if near else None))
@@ -252,7 +252,8 @@ def integrate(
     else:
         raise IntegrationError(
             f"The integration did not settle: its log evidence still moves by {error:.2g} at {nodes // 2 + 1} nodes an "
-            "axis. Please report the panels that caused this; meanwhile method='mcmc' samples the same model."
+            "axis, and no answer is better than a wrong one. One panel with far more tastings than the others is the "
+            "likeliest cause: check its count. If it is right, please report the panels."
         )
     patches = []
     for region, (_, _, parts), log in zip(regions, covers, logs, strict=True):

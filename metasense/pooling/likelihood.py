@@ -263,8 +263,11 @@ def _log_probabilities(protocol: Protocol, theta: Array) -> tuple[Array, Array]:
 def _remembered(protocol: Protocol, theta: bytes) -> tuple[Array, Array]:
     """Every panel of a protocol asks for the same d-primes, and every pool of similar panels asks again."""
     d = np.frombuffer(theta)
+    right, wrong = protocol.p_correct(d), protocol.p_wrong(d)
     with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
-        return np.log(protocol.p_correct(d)), np.log(protocol.p_wrong(d))
+        # near certainty the rounding of a probability, times many tastings, would be heard; its complement's is not
+        sure = right > 0.5
+        return np.where(sure, np.log1p(-wrong), np.log(right)), np.where(sure, np.log(wrong), np.log1p(-right))
 
 
 @dataclass(frozen=True, eq=False)

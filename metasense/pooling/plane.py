@@ -28,11 +28,12 @@ Stretch = Callable[[Array], tuple[Array, Array]]
 
 NODES = (65, 33)  # of the average d-prime, and of the angle
 SHARPEST = 1e-5  # scale of the closest nodes, as a share of the axis
-LOOKS = 12  # times the nodes may be laid around what was seen last
+LOOKS = 8  # times the nodes may be laid around what was seen last
 FINE = 513  # places at which the running integral is taken, between which it is a cubic
 POINTS = 8193  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
 ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
+MOST_NODES = 1025  # of the average d-prime
 SETTLED = 3  # looks after which the nodes stay where they are
 
 
@@ -149,14 +150,17 @@ class Plane:
         """Nodes that suit better what was seen, a density of shape (averages, angles)."""
         if self.nodes[0] <= NODES[0]:
             return self.finer
-        if self._looks == LOOKS:
-            raise IntegrationError(
-                "One of the answers under other choices cannot be computed to its accuracy. "
-                "Please report the panels that caused this."
-            )
+        nodes, looks = self.nodes, self._looks + 1
+        if looks > LOOKS:  # what is narrow at one angle and wide at another fits no stretch, only more nodes
+            nodes, looks = (2 * nodes[0] - 1, 2 * nodes[1] - 1), SETTLED
+            if nodes[0] > MOST_NODES:
+                raise IntegrationError(
+                    "One of the answers under other choices cannot be computed to its accuracy. "
+                    "Please report the panels that caused this."
+                )
         lengthwise = _stretch(self.average, (seen @ self._angle_w) * self._w, *_ends(self.average, seen.max(axis=1)))
         anglewise = _stretch(self._angle, (self._w @ seen) * self._angle_w, *_ends(self._angle, seen.max(axis=0)))
-        return self._laid(lengthwise, anglewise, self.nodes, self._looks + 1)
+        return self._laid(lengthwise, anglewise, nodes, looks)
 
     def weigh(
         self,
