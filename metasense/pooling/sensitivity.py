@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from metasense.pooling.answers import SETTLED, Verdict
 from metasense.pooling.distribution import Distribution
-from metasense.pooling.priors import Priors
+from metasense.pooling.priors import LARGEST, Priors
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result
 
@@ -228,9 +228,10 @@ class Sensitivity(Result):
     def _on_priors(self) -> str:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
+        where, limits = _tried(len(cases), len(CORNERS) + len(EDGES))
         return (
-            "With the prior scales halved and doubled, together and apart, the median of the average d-prime runs from "
-            f"{low} to {high}; it is {middle} with the priors used."
+            f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
+            f"{_runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
 
     def warnings(self) -> tuple[str, ...]:
@@ -273,7 +274,7 @@ def prior_cases(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame:
 
 
 def prior_range(cases: pd.DataFrame) -> str:
-    """One sentence on the four corners, for the notes of a pool."""
+    """What the corners say in a sentence, for the notes of a pool; those that were tried, where it is not all four."""
     corners = cases[cases["about"] == "prior"]
     low, high = words.distinct(corners["median"].min(), corners["median"].max())
     same = (
@@ -281,9 +282,23 @@ def prior_range(cases: pd.DataFrame) -> str:
         if corners["verdict"].eq("no margin given").any()
         else ("; the verdict stays" if not corners["verdict_changes"].any() else "; the verdict changes")
     )
+    where, limits = _tried(len(corners), len(CORNERS))
     return (
-        f"With both prior scales halved or doubled the median of the average d-prime runs from {low} to {high}{same}."
+        f"With both prior scales halved or doubled{where} the median of the average d-prime {_runs(low, high)}{same}."
+        f"{limits}"
     )
+
+
+def _tried(cases: int, of: int) -> tuple[str, str]:
+    """What to add where some of the scales could not be varied: in the middle of the sentence, and after it."""
+    if cases == of:
+        return "", ""
+    largest = "Scales above {mu_scale:g} (centre) and {tau_scale:g} (spread) are not computed".format(**LARGEST)
+    return f" where they can be ({cases} of {of} cases)", f" {largest}."
+
+
+def _runs(low: str, high: str) -> str:
+    return f"is {low}" if low == high else f"runs from {low} to {high}"
 
 
 def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
