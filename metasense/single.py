@@ -750,7 +750,9 @@ class TwoCountPanel(OnePanel):
     @property
     def p_value(self) -> float:
         """Fisher's exact one-sided p: chance of so many hits, given how often yes was said, if products are alike."""
-        return float(_fisher(self.signal, self.noise, np.array([self.hits + self.false_alarms]))[0, self.hits])
+        hits, log = _tables(self.signal, self.noise, self.hits + self.false_alarms)
+        weight = np.exp(log - log.max())
+        return float(weight[hits >= self.hits].sum() / weight.sum())
 
     @property
     def chi_square(self) -> float:
@@ -764,10 +766,13 @@ class TwoCountPanel(OnePanel):
         """Profile-likelihood interval of d-prime, the criterion chosen anew at every d-prime."""
         return _profile_d_prime(self.protocol, self.counts, self.prob)
 
-    @property
+    @cached_property
     def power_at_margin(self) -> float | None:
-        """Chance that Fisher's test reaches `alpha` at a difference of exactly the margin, with this criterion."""
-        if self.margin is None:
+        """Chance that Fisher's test reaches `alpha` at a difference of exactly the margin, with this criterion.
+
+        None without a margin, and where there are too many tables to go through (more than 3000 tastings of each kind).
+        """
+        if self.margin is None or self.signal * (self.signal + self.noise) > MOST_TABLES:
             return None
         _, criterion = self.protocol.estimate(*self.counts, add_half=True)
         hit, alarm = (float(v) for v in self.protocol.rates(self.margin.d_prime, criterion))
@@ -860,9 +865,27 @@ def _plain(quantity: str, value: float | None, basis: str) -> dict[str, Any]:
     return {"quantity": quantity, "estimate": np.nan if value is None else float(value), "basis": basis}
 
 
+MOST_TABLES = 20_000_000  # pairs of hits and of yes in all that power goes through
+
+
 def _pmf(n: int, p: float) -> Array:
     x = np.arange(n + 1)
     return np.exp(gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1) + xlogy(x, p) + xlogy(n - x, 1 - p))
+
+
+def _tables(signal: int, noise: int, yes: int) -> tuple[Array, Array]:
+    """Hits in tables with so many `yes` in all, and log probabilities if products are alike, up to a constant.
+
+    Hits further than 40 standard deviations and 400 from the mean are left out: less likely than any float can say.
+    """
+    share = signal / (signal + noise)
+    far = 40 * np.sqrt(yes * share * (1 - share)) + 400
+    hits = np.arange(
+        max(0, yes - noise, int(yes * share - far)), min(signal, yes, int(yes * share + far)) + 1, dtype=float
+    )
+    alarms = yes - hits
+    log = gammaln(hits + 1) + gammaln(signal - hits + 1) + gammaln(alarms + 1) + gammaln(noise - alarms + 1)
+    return hits, -log
 
 
 def _fisher(signal: int, noise: int, totals: NDArray[np.int64]) -> Array:

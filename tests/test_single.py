@@ -120,6 +120,24 @@ def test_a_not_a_with_its_chi_square_and_fisher_check():
     assert panel.chi_square == pytest.approx(chi2_contingency([[60, 40], [35, 65]], correction=False).statistic)
 
 
+@pytest.mark.parametrize(
+    ("signal", "hits", "noise", "false_alarms"), [(7, 7, 5, 0), (100_000, 50_500, 100_000, 50_000), (90_000, 12, 40, 1)]
+)
+def test_fishers_p_of_small_large_and_lopsided_panels(signal, hits, noise, false_alarms):
+    panel = one_panel("A-not-A", signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
+    exact = fisher_exact([[hits, signal - hits], [false_alarms, noise - false_alarms]], "greater").pvalue
+    assert panel.p_value == pytest.approx(exact, rel=1e-6)
+
+
+def test_a_thousand_million_answers_take_neither_the_memory_nor_the_evening():
+    many = 10**9
+    counts = {"signal": many, "hits": many // 2 + 10_000, "noise": many, "false_alarms": many // 2}
+    panel = one_panel("A-not-A", **counts, margin=Margin(d_prime=0.5))
+    # so many are normal: z = difference of rates / sqrt(2 p (1 - p) / n)
+    assert panel.p_value == pytest.approx(norm.sf(1e4 / np.sqrt(many / 2)), abs=1e-4)
+    assert panel.power_at_margin is None and "of cases" not in repr(panel)
+
+
 def test_yes_no_examples():
     # Macmillan & Creelman, Detection Theory, face recognition, chapter 1 (from memory): .69/.31 gives .992, .89/.59
     # gives 1.0; log-linear correction (x + .5)/(n + 1) of 82 and 46 of 100 by arithmetic.
