@@ -60,59 +60,81 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(required=True, metavar="command")
 
-    check = commands.add_parser("check", help="read a table of panels and say what is in it")
+    def command(name: str, does: str, more: str = "") -> argparse.ArgumentParser:
+        return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}")
+
+    check = command("check", "read a table of panels and say what is in it")
     check.set_defaults(run=_check)
 
-    pooling = commands.add_parser("pool", help="pool the panels of a table and give the answer")
+    pooling = command("pool", "pool the panels of a table and give the answer")
     pooling.add_argument(
         "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
     )
+    pooling.add_argument(
+        "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
+    )
     pooling.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
     pooling.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
-    pooling.add_argument("--seed", type=int, default=1, help="seed of everything random (default 1)")
+    pooling.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (default 1)")
     pooling.set_defaults(run=_pool)
 
-    _add_plan(commands.add_parser("plan", help="how many tasters, which count decides, which protocol, when to look"))
-    _add_serve(commands.add_parser("serve", help="codes, orders, ballots, sheets and a sealed key for one panel"))
-    answers = commands.add_parser("answers", help="join typed answers with the key of a served panel")
+    _add_plan(
+        command(
+            "plan",
+            "how many tasters, which count decides, which protocol, when to look",
+            "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its "
+            "power. With --looks or --sequential: a plan for stopping early. With --d-prime and no protocol: all "
+            "protocols compared.",
+        )
+    )
+    _add_serve(command("serve", "codes, orders, ballots, sheets and a sealed key for one panel"))
+    answers = command("answers", "join typed answers with the key of a served panel")
     answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
     answers.add_argument("answers", help="the filled answers.csv")
     answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
     answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a table for the other commands")
     answers.set_defaults(run=_answers)
-    claim = commands.add_parser("claim", help="check a sentence you want to publish against the panels")
+    claim = command(
+        "claim",
+        "check a sentence you want to publish against the panels",
+        "Exit code 0: nothing to object. 1: something to change. 2: the sentence or the table cannot be used.",
+    )
     claim.add_argument("text", help="the sentence, in quotation marks")
     claim.add_argument("--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle"')
     claim.add_argument("--panel", metavar="NAME", help="the sentence is about this one panel alone")
     claim.set_defaults(run=_claim)
-    again = commands.add_parser("rerun", help="work a saved pool out again and compare with its stored numbers")
-    again.description = "Exit code 0: the stored numbers came out again. 1: they did not. 2: the file cannot be used."
+    again = command(
+        "rerun",
+        "work a saved pool out again and compare with its stored numbers",
+        "Exit code 0: the stored numbers came out again. 1: they did not. 2: the file cannot be used.",
+    )
     again.add_argument("file", help="what pooled.save() wrote")
     again.set_defaults(run=_rerun)
 
-    for command in (check, pooling, claim):
-        command.add_argument("file", type=Path, help="CSV, TSV, Excel or Parquet, one row a panel")
-        command.add_argument("--sheet", help="which sheet of an Excel file")
+    table = "CSV, TSV, Excel or Parquet, one row a panel"
+    for parsed, file in ((check, table), (pooling, table), (claim, f"{table}; or a saved pool")):
+        parsed.add_argument("file", type=Path, help=file)
+        parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file")
     return parser
 
 
 def _add_plan(plan: argparse.ArgumentParser) -> None:
-    plan.description = (
-        "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its power. "
-        "With --looks or --sequential: a plan for stopping early. With --d-prime and no protocol: all compared."
-    )
     plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
     size = plan.add_mutually_exclusive_group()
-    size.add_argument("--p-d", type=float, help="smallest difference that matters, as p_d of the protocol")
-    size.add_argument("--d-prime", type=float, help="the same, as d-prime")
-    plan.add_argument("--tasters", type=int, help="tasters at hand, one tasting each")
+    size.add_argument(
+        "--p-d", metavar="SHARE", type=float, help="smallest difference that matters, as p_d of the protocol"
+    )
+    size.add_argument("--d-prime", metavar="SIZE", type=float, help="the same, as d-prime")
+    plan.add_argument("--tasters", metavar="N", type=int, help="tasters at hand, one tasting each")
     early = plan.add_mutually_exclusive_group()
     early.add_argument(
         "--looks", type=int, nargs="+", metavar="N", help="tastings after which to look, the last in all"
     )
     early.add_argument("--sequential", action="store_true", help="look after every tasting")
-    plan.add_argument("--alpha", type=float, default=0.05, help="risk of calling a difference when all guess (0.05)")
-    plan.add_argument("--beta", type=float, default=0.2, help="risk of missing the difference (0.2)")
+    plan.add_argument(
+        "--alpha", metavar="RISK", type=float, default=0.05, help="risk of calling a difference when all guess (0.05)"
+    )
+    plan.add_argument("--beta", metavar="RISK", type=float, default=0.2, help="risk of missing the difference (0.2)")
     plan.add_argument("--similarity", action="store_true", help="run for similarity rather than for a difference")
     plan.set_defaults(run=_plan)
 
@@ -122,19 +144,29 @@ def _add_serve(serve: argparse.ArgumentParser) -> None:
     serve.add_argument("tasters", type=int, help="how many tasters")
     serve.add_argument("folder", help="a new folder for the sheets")
     serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
-    serve.add_argument("--panel", default="panel 1", help="name of the sitting; it stands on every ballot")
-    serve.add_argument("--date", help="day of the sitting, such as 2026-11-25")
-    serve.add_argument("--sets", type=int, default=1, help="sets each taster gets (1)")
-    serve.add_argument("--attribute", default="", help="what tasters look for, as a noun, where the test names it")
-    serve.add_argument("--more", help="the sample expected to have more of it")
-    serve.add_argument("--reference", help="the sample that is always the reference (duo-trio) or A (A-not-A)")
+    serve.add_argument(
+        "--panel", metavar="NAME", default="panel 1", help="name of the sitting; it stands on every ballot"
+    )
+    serve.add_argument("--date", metavar="DAY", help="day of the sitting, such as 2026-11-25")
+    serve.add_argument("--sets", metavar="N", type=int, default=1, help="sets each taster gets (1)")
+    serve.add_argument(
+        "--attribute", metavar="NOUN", default="", help="what tasters look for, as a noun, where the test names it"
+    )
+    serve.add_argument("--more", metavar="SAMPLE", help="the sample expected to have more of it")
+    serve.add_argument(
+        "--reference", metavar="SAMPLE", help="the sample that is always the reference (duo-trio) or A (A-not-A)"
+    )
     serve.add_argument("--preference", action="store_true", help="a separate pair afterwards: which is liked better?")
     serve.add_argument("--placebo", action="store_true", help="also a pair of two alike")
     serve.add_argument("--certainty", action="store_true", help="ask how sure the taster is")
-    serve.add_argument("--allergens", nargs="*", help="of both samples together; nothing after it means none")
-    serve.add_argument("--hazards", nargs="*", help="any of alcohol, caffeine, hot, additives; nothing means none")
+    serve.add_argument(
+        "--allergens", metavar="NAME", nargs="*", help="of both samples together; nothing after it means none"
+    )
+    serve.add_argument(
+        "--hazards", metavar="NAME", nargs="*", help="any of alcohol, caffeine, hot, additives; nothing means none"
+    )
     serve.add_argument("--beside", nargs="*", default=(), metavar="FOLDER", help="other plans of the same session")
-    serve.add_argument("--seed", type=int, help="makes the same plan again; leave it out for a real panel")
+    serve.add_argument("--seed", metavar="N", type=int, help="makes the same plan again; leave it out for a real panel")
     serve.set_defaults(run=_serve)
 
 
@@ -153,7 +185,14 @@ def _pool(chosen: argparse.Namespace) -> int:
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     panels = read_panels(chosen.file, sheet=chosen.sheet)
-    pooled = pool(panels, margin=margin, method=chosen.method, seed=chosen.seed, progress=sys.stderr.isatty())
+    pooled = pool(
+        panels,
+        margin=margin,
+        card=chosen.card,
+        method=chosen.method,
+        seed=chosen.seed,
+        progress=sys.stderr.isatty(),
+    )
     print(pooled)
     if chosen.report:
         print(f"\nWrote {one_line(pooled.report(chosen.report))}.")

@@ -6,6 +6,7 @@ import sys
 import pandas as pd
 import pytest
 
+import metasense as ms
 from metasense.cli import main
 
 GOOD = "panel,protocol,tastings,correct\nA,triangle,24,12\nB,triangle,60,28\nC,triangle,60,27\nD,triangle,60,29\n"
@@ -24,6 +25,36 @@ def test_pool_prints_the_answer_and_writes_the_page(table, tmp_path, capsys):
     out, err = capsys.readouterr()
     assert "average d-prime" in out and "margin" in out and err == ""
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_pool_takes_the_margin_from_the_question_card_and_says_where_it_departs(table, tmp_path, capsys):
+    card = ms.Card(
+        question="Can tasters tell the new malt?",
+        decision="Switch if within the margin.",
+        margin=ms.Margin(p_d=0.2, protocol="triangle"),
+        protocols="triangle",
+        date="2025-03-01",
+        tastings=60,
+    )
+    path = card.write(tmp_path / "card.toml")
+    assert main(["pool", str(table), "--card", str(path)]) == 0
+    out, err = capsys.readouterr()
+    departures = card.departures(ms.read_panels(table), margin=card.margin, priors=ms.Priors())
+    assert departures and not err and "the margin" in out
+    assert all(departure in " ".join(out.split()) for departure in departures)
+    assert main(["pool", str(table), "--card", str(table)]) == 2
+    assert "question card" in capsys.readouterr().err
+    assert main(["pool", str(table), "--card", str(tmp_path / "none.toml")]) == 2
+    assert "none.toml" in capsys.readouterr().err
+
+
+def test_every_command_says_what_it_does(capsys):
+    for command in ("check", "pool", "plan", "serve", "answers", "claim", "rerun"):
+        assert main([command, "--help"]) == 0
+        out = capsys.readouterr().out
+        usage, says = out.split("\n\n")[:2]
+        assert usage.startswith(f"usage: metasense {command}")
+        assert says[0].isupper() and says.rstrip().endswith(".")
 
 
 def test_check_says_what_was_read(table, capsys):

@@ -58,6 +58,13 @@ def test_panels_frame_sets_each_panel_beside_the_pool(pooled):
     assert frame.loc[0, "pooled"] == frame.loc[3, "pooled"]  # the same counts, the same answer
 
 
+def test_the_tab_key_offers_what_a_person_may_look_for(pooled):
+    offered = dir(pooled)
+    assert {"average", "verdict", "report", "to_frame", "margin", "panels"} <= set(offered)
+    assert not {"collected", "plane", "corners", "save_with"} & set(offered)
+    assert pooled.corners is pooled.corners
+
+
 def test_rates_average_the_psychometric_function_rather_than_take_it_at_the_mean(pooled):
     rate = pooled.rate("triangle")
     d = pooled.next_d_prime

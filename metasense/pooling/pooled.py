@@ -48,6 +48,16 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Method = Literal["grid", "mcmc"]
+INSIDE = {
+    "advice",
+    "collected",
+    "common",
+    "corners",
+    "plane",
+    "posterior",
+    "save_with",
+    "stored",
+}  # used by other files
 MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
 
 
@@ -119,7 +129,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     PanelsError
         If the table has problems, or cannot support the question; all of them are listed.
     IntegrationError
-        If the integration cannot reach its accuracy.
+        If the integration, which gives the evidences with either method, cannot reach its accuracy.
 
     Examples
     --------
@@ -213,6 +223,10 @@ class Pooled(Statement):
     sample: xr.Dataset | None = None
     stored: xr.Dataset | None = None
     card: Card | None = None
+
+    def __dir__(self) -> list[str]:
+        """What a person may look for with the Tab key."""
+        return [name for name in super().__dir__() if name not in INSIDE]
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
