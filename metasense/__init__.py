@@ -37,6 +37,7 @@ _NAMES_BY_FILE = {
     "planning.served": ("read_answers",),
     "pooling.rerun": ("Rerun", "rerun"),
     "claims.check": ("ClaimCheck", "check_claim"),
+    "showing.tables": ("write_csv",),
     "explorers": ("explore",),
 }
 _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
@@ -78,6 +79,7 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
     from metasense.reading import PanelsError as PanelsError
+    from metasense.showing.tables import write_csv as write_csv
     from metasense.single import OnePanel as OnePanel
     from metasense.single import one_panel as one_panel
 

@@ -481,12 +481,14 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
         if column.required and column.name not in place:
             checked.add(-1, no_column(checked, column))
     absent = {plain(column.name): column.name for column in columns if column.name not in place}
-    kept = []
-    for j in extra:
-        near = difflib.get_close_matches(keys[j], absent, n=1, cutoff=0.8)
-        kept.append(f"{heads[j]!r}" + (f" (not read as {absent[near[0]]!r}: rename it if it is)" if near else ""))
-    if kept:
-        checked.notes.append(f"kept as possible moderators: {listing(kept)}.")
+    near = {j: difflib.get_close_matches(keys[j], absent, n=1, cutoff=0.8) for j in extra}
+    unsure = [
+        f"{heads[j]!r} (not read as {absent[close[0]]!r}: rename it if it is)" for j, close in near.items() if close
+    ]
+    if extra:
+        checked.notes.append(f"kept as possible moderators: {listing(repr(heads[j]) for j in extra)}.")
+    if unsure:
+        checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
     return [j for j in extra if keys[j] not in (keys[i] for i in extra if i < j)]
 
 

@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from metasense import report as pages
 from metasense.margins import Margin
 from metasense.pooling import writing
 from metasense.pooling.answers import Rate, Verdict, quantity
@@ -516,6 +517,19 @@ class Moderated(Statement):
         """Write the pool and its moderators as one netCDF file, which ``ms.load`` reads back; returns the path."""
         structure = {"moderators": list(self.moderators), "through_zero": self._through_zero, "within": self.within}
         return self.without.save_with(path, self.without.verdict(), self.to_frame(), **structure)
+
+    def report(self, path: str | os.PathLike[str]) -> pathlib.Path:
+        """Write the answer and the plain pool's as one self-contained HTML page; returns the path."""
+        from matplotlib.figure import Figure
+
+        m = self.design.moderators[0]
+        if m.numeric:
+            shown = self._curve(m, 0.95)
+            alt = figures.alt_curve(**{name: shown[name] for name in ("x", "middle", "xlabel", "ylabel")})
+        else:
+            alt = figures.alt_forest(**self._forest(m, 0.95))
+        drawn = pages.picture(self.plot(m.name, ax=Figure()), alt=alt)
+        return writing.report_with(self, self.without, path, drawn, f"With {words.listing(self.moderators)}")
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from metasense import report as pages
 from metasense.pooling import writing
 from metasense.pooling.answers import Rate, Verdict, quantity
 from metasense.pooling.design import level
@@ -251,6 +252,14 @@ class Nested(Statement):
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its level as one netCDF file, which ``ms.load`` reads back; returns the path."""
         return self.plain.save_with(path, self.verdict(), self.to_frame(), within=self.within)
+
+    def report(self, path: str | os.PathLike[str]) -> pathlib.Path:
+        """Write the answer and the plain pool's as one self-contained HTML page; returns the path."""
+        from matplotlib.figure import Figure
+
+        shown = self._forest(0.95)
+        drawn = pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown))
+        return writing.report_with(self, self.plain, path, drawn, f"With panels within {self.noun}s")
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""

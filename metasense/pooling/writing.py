@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
+from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
@@ -24,11 +25,14 @@ if TYPE_CHECKING:
     import os
     from pathlib import Path
 
+    from metasense.pooling.moderators import Moderated
+    from metasense.pooling.nesting import Nested
     from metasense.pooling.pooled import Pooled
 
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
+SAID_BETTER = ("kept as possible moderators: ", "more tastings than planned: ")  # notes on reading, not on the answer
 LISTED = 6  # panels named in a note before the rest are counted
 
 # Sentences of every methods note
@@ -135,7 +139,8 @@ def main_protocol(pooled: Pooled) -> Protocol:
 
 def notes(pooled: Pooled) -> tuple[str, ...]:
     """What limits the answer, each in a sentence that names the panels: first what questions it, then the rest."""
-    return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled), *pooled.panels.notes)
+    read = (note[0].upper() + note[1:] for note in pooled.panels.notes if not note.startswith(SAID_BETTER))
+    return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled), *read)
 
 
 def warnings(pooled: Pooled) -> tuple[str, ...]:
@@ -269,7 +274,7 @@ def methods(pooled: Pooled) -> tuple[str, ...]:
     """How it was worked out: model, priors, computation, summaries, decision rule, sensitivity, how to repeat it."""
     signed = "theta_i" if pooled.directed else "|theta_i|"
     chosen = (
-        "no smallest difference that matters was named."
+        "no margin was named."
         if pooled.margin is None
         else f"the smallest difference that matters is {margin_words(pooled.margin)}, "
         + ("named on a question card." if pooled.card is not None else "named with the pool.")
@@ -297,8 +302,8 @@ def computed(pooled: Pooled) -> str:
     """By which means, and how well."""
     if pooled.settings["method"] == "grid":
         return (
-            "by integration over a grid, checked by its every second node: the log evidence moves by "
-            f"{pooled.evidences.error:.1g}."
+            "by integration over a grid, checked against every second of its nodes: the log evidence moves by "
+            f"{words.d(max(pooled.evidences.error, 1e-9), 5)}."
         )
     chains = f"sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws)."
     return f"{chains} {pooled.settings['chains_said']}"
@@ -306,11 +311,37 @@ def computed(pooled: Pooled) -> str:
 
 def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
     """Write the page."""
+    return pages.write_report(page(pooled), path)
+
+
+def report_with(
+    result: Moderated | Nested, plain: Pooled, path: str | os.PathLike[str], figure: pages.Picture, title: str
+) -> Path:
+    """The page of a pool with moderators or a level: its own answer first, then the plain pool's page."""
+    whole = page(plain)
+    parts = tuple(part for part in result._shown() if not (isinstance(part, str) and part.startswith("Note: ")))
+    without = pages.Section(
+        "The same panels pooled plainly", (whole.answer, *whole.paragraphs[1:], *filter(None, [whole.figure]))
+    )
+    again = replace(
+        whole,
+        answer=result.headline(),
+        paragraphs=(pooled_what(plain),),
+        notes=result.notes,
+        figure=figure,
+        sections=(pages.Section(title, parts[1:]), without, *whole.sections),
+        methods=(*result._methods(), *whole.methods),
+    )
+    return pages.write_report(again, path)
+
+
+def page(pooled: Pooled) -> pages.Page:
+    """Everything that stands on the page."""
     from matplotlib.figure import Figure
 
     shown = pooled._forest(0.95)
     verdict = pooled.verdict()
-    page = pages.Page(
+    return pages.Page(
         title="What the panels say together",
         answer=headline(pooled),
         paragraphs=(
@@ -325,12 +356,34 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
         verdict=verdict.label,
         figure=pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown)),
         tables=(panels_table(pooled, most=None), answer_table(pooled, every=True)),
+        sections=(beside_the_prior(pooled), other_choices(pooled)),
         methods=methods(pooled),
         changes=changes(pooled),
         checks=checks(pooled),
         provenance=provenance(pooled),
     )
-    return pages.write_report(page, path)
+
+
+def beside_the_prior(pooled: Pooled) -> pages.Section:
+    """What was believed before the panels and what is now, in one figure."""
+    from matplotlib.figure import Figure
+
+    explanations, (low, high) = pooled.explanations(), pooled.average.interval()
+    margin = None if pooled.margin is None else pooled.margin.d_prime
+    below = None if margin is None else pooled.average.below(margin)
+    alt = figures.alt_posterior_density(interval=(low, pooled.average.median, high), margin=margin, below=below)
+    drawn = pages.picture(explanations.plot(ax=Figure()), alt=alt)
+    return pages.Section("Before and after the panels", (explanations.on_the_prior(), drawn))
+
+
+def other_choices(pooled: Pooled) -> pages.Section:
+    """The answer under other priors and without single panels, experimenters or batch pairs."""
+    from matplotlib.figure import Figure
+
+    found = pooled.sensitivity()
+    frame = found.cases.rename(columns={"case": "name"})
+    drawn = [pages.picture(found.plot(ax=Figure()), alt=figures.alt_cases(frame))] if len(frame) <= DRAWN else []
+    return pages.Section("The answer under other choices", (*drawn, found._table()))
 
 
 def changes(pooled: Pooled) -> tuple[str, ...]:

@@ -129,9 +129,10 @@ def alt_forest(
     margin: float | None = None,
     prob: float = 0.95,
     kind: str = "equal-tailed",
+    noun: str = "panel",
 ) -> str:
     """What :func:`forest` shows, in a sentence."""
-    text = f"{words.count(len(panels), 'panel')}, each alone and pooled, by d-prime"
+    text = f"{words.count(len(panels), noun)}, {'each alone and' if 'alone' in panels else 'each'} pooled, by d-prime"
     if len(panels):
         ranked = panels.sort_values("pooled")
         lowest, highest = ranked.iloc[0], ranked.iloc[-1]
@@ -757,7 +758,7 @@ def _margin(axes: Axes, margin: float, low: float, high: float, text_y: float = 
     axes.axvline(margin, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=1.5)
     right = margin > low + 0.75 * (high - low)
     axes.annotate(
-        f"{'' if right else '◂ '}smaller than the margin, {words.d(margin)}{' ▸' if right else ''}",
+        f"◂ smaller than the margin, {words.d(margin)}",
         (margin, text_y), (-4 if right else 0, 3), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
         color=ORANGE, fontsize=8.5, ha="right" if right else "left", va="bottom",
     )  # fmt: skip

@@ -362,6 +362,16 @@ def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     -------
     Path
         Where it was written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_csv(pd.DataFrame({"panel": ["=1+1"], "correct": [12]}), f"{folder}/panels.csv")
+    ...     print(path.read_text(encoding="utf-8"))
+    panel,correct
+    '=1+1,12
+    <BLANKLINE>
     """
     if not isinstance(frame.index, pd.RangeIndex):
         frame = frame.reset_index()
