@@ -1,227 +1,406 @@
 """Pooling side by side: our integration, our sampler, and the model one would write by hand in PyMC, in one run.
 
-    python tests/benchmarks/side_by_side.py            # everything: about half an hour on two cores
+    python tests/benchmarks/side_by_side.py            # everything: about an hour on one core
     python tests/benchmarks/side_by_side.py --quick    # two data sets, one seed
-    python tests/benchmarks/side_by_side.py --scaling  # only growth with the number of panels, imports, look-ups
+    python tests/benchmarks/side_by_side.py --scaling  # only growth, imports and look-ups
+    python tests/benchmarks/side_by_side.py --clone    # only README's first command from a clean clone (network)
 
-Times are ratios worth comparing only within one run. The hand-written model is the textbook one: non-centred, an effect
-for every panel, default settings. The reference is our integration with four times the nodes.
+Times are ratios worth comparing only within one run; every process keeps to one core. The hand-written model is the
+textbook one: non-centred, an effect for every panel, PyMC's default settings (4 chains of 1000 draws after 1000 of
+tuning), the chains one after another. Each data set and method has a process of its own. `fresh` is from its start to
+the first answer, imports and compiling included; `warm` the median of the answers after that. The reference is our
+integration with far more nodes; `error` is the worst distance of a quantile (2.5, 50 and 97.5 %) of the average d-prime,
+and of the slope, over the seeds, in posterior standard deviations.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import logging
-import resource
+import os
+import re
 import subprocess
 import sys
+import tempfile
 import time
 import warnings
+from collections.abc import Callable
+from importlib.metadata import version
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-import metasense as ms
-from metasense.pooling import grid
-from metasense.pooling.evidence import collect
-
+ROOT = Path(__file__).parents[2]
 SEEDS = (1, 2, 3)
+LEVELS = (0.025, 0.5, 0.975)
+ONE_CORE = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
+Draws = dict[str, np.ndarray]  # each of shape (chain, draw)
 
 
-def data(name: str) -> ms.Panels:
-    """Triangle panels: the hand-written model knows only those."""
+# --- the panels -------------------------------------------------------------------------------------------------------
+
+
+def _panels(count: int, low: int, high: int, centre: float, spread: float, slope: float = 0.0) -> Any:
+    """Triangle panels (the hand-written model knows only those), with a storage time that may move them."""
+    import metasense as ms
+
     rng = np.random.default_rng(7)
-
-    def panels(count: int, low: int, high: int, centre: float, spread: float) -> ms.Panels:
-        theta = np.abs(rng.normal(centre, spread, count))
-        n = rng.integers(low, high + 1, count)
-        x = rng.binomial(n, ms.protocol("triangle").p_correct(theta))
-        return ms.read_panels(
-            {"panel": [f"P{i}" for i in range(count)], "protocol": "triangle", "tastings": n, "correct": x}
-        )
-
-    made = {
-        "null": lambda: panels(6, 24, 36, 0.0, 0.0),
-        "small": lambda: panels(4, 20, 40, 1.0, 0.4),
-        "10": lambda: panels(10, 20, 60, 1.0, 0.4),
-        "50": lambda: panels(50, 20, 60, 1.0, 0.4),
-        "500": lambda: panels(500, 20, 60, 1.0, 0.4),
-        "large n": lambda: panels(4, 5000, 5000, 1.0, 0.05),
-    }
-    return made[name]()
+    weeks = np.arange(count) % 6
+    theta = np.abs(rng.normal(centre + slope * (weeks - weeks.mean()), spread))
+    n = rng.integers(low, high + 1, count)
+    x = rng.binomial(n, ms.protocol("triangle").p_correct(theta))
+    names = [f"P{i}" for i in range(count)]
+    table = {"panel": names, "protocol": "triangle", "tastings": n, "correct": x}
+    return ms.read_panels(table | ({"weeks": weeks} if slope else {}))
 
 
-def by_hand(panels: ms.Panels, seed: int, sampler: str) -> tuple[np.ndarray, np.ndarray, int]:
-    """Average d-prime and spread, shape (chain, draw), and divergences, from the textbook model."""
+DATA: dict[str, tuple[float, ...]] = {
+    "null": (6, 24, 36, 0.0, 0.0),
+    "small": (4, 20, 40, 1.0, 0.4),
+    "10": (10, 20, 60, 1.0, 0.4),
+    "50": (50, 20, 60, 1.0, 0.4),
+    "500": (500, 20, 60, 1.0, 0.4),
+    "large n": (4, 5000, 5000, 1.0, 0.05),
+    "moderator": (24, 24, 48, 1.0, 0.3, 0.2),
+}
+
+
+# --- the ways to pool them --------------------------------------------------------------------------------------------
+
+
+def by_hand(panels: Any, seed: int, sampler: str = "pymc") -> tuple[Draws, int]:
+    """Draws, and how many diverged, from the textbook model."""
     import pymc as pm
     import pytensor.tensor as pt
 
     n, x = (panels.frame[c].to_numpy(int) for c in ("tastings", "correct"))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(40)
-    weights = weights / weights.sum()
+    z_weeks = _standard(panels)
+    nodes, weights = np.polynomial.legendre.leggauss(24)  # Owen's T over [0, sqrt 3] as a plain integral
+    nodes, weights = (nodes + 1) * np.sqrt(3) / 2, weights * np.sqrt(3) / 2
     with pm.Model():
         mu, tau = pm.HalfNormal("mu", 1.5), pm.HalfNormal("tau", 0.5)
+        beta = None if z_weeks is None else pm.Normal("beta", 0, 0.5)
         z = pm.Normal("z", 0, 1, shape=len(n))
-        d = pt.abs(mu + tau * z)
-        # chance in a triangle: both like cups on the same side of the odd one, averaged over the mean of the like ones
-        a, b = nodes[None, :] * np.sqrt(3), d[:, None] * np.sqrt(2 / 3)
-        half = (nodes > 0) * 2.0
-        cdf = lambda v: 0.5 * pt.erfc(-v / np.sqrt(2))  # noqa: E731
-        p = ((cdf(-a + b) + cdf(-a - b)) * (half * weights)[None, :]).sum(axis=1)
-        pm.Binomial("x", n=n, p=pt.clip(p, 1e-9, 1 - 1e-9), observed=x)
+        d = pt.abs(mu + tau * z if beta is None else mu + beta * z_weeks + tau * z)
+        owen = pt.exp(-0.5 * (d[:, None] ** 2 / 6) * (1 + nodes**2)) / (1 + nodes**2) / (2 * np.pi)
+        p = 1 - 4 * (owen * weights).sum(axis=1)  # a triangle's chance of a correct answer
+        pm.Binomial("x", n=n, p=p, observed=x)
         kept = pm.sample(random_seed=seed, nuts_sampler=sampler, progressbar=False, cores=1)
-    post, stats = kept["posterior"], kept["sample_stats"]
-    mu_draws, tau_draws = np.asarray(post["mu"]), np.asarray(post["tau"])
-    return grid.average_d_prime(mu_draws, tau_draws), tau_draws, int(np.asarray(stats["diverging"]).sum())
+    post = {
+        name: np.asarray(kept["posterior"][name]) for name in ("mu", "tau", *(["beta"] if beta is not None else []))
+    }
+    return _quantities(**post), int(np.asarray(kept["sample_stats"]["diverging"]).sum())
 
 
-def ours(panels: ms.Panels, seed: int, sampler: str) -> tuple[np.ndarray, np.ndarray, int]:
-    """The same from ``method="mcmc"``."""
+def with_nutpie(panels: Any, seed: int) -> tuple[Draws, int]:
+    """The same by another sampler."""
+    return by_hand(panels, seed, "nutpie")
+
+
+def sampled(panels: Any, seed: int) -> tuple[Draws, int]:
+    """What ``method="mcmc"`` draws."""
+    import metasense as ms
     from metasense.pooling import mcmc
+    from metasense.pooling.evidence import collect
 
-    found = collect(panels.frame)
-    _, diagnostics, draws = mcmc.sample(found.evidence, found.copies, ms.Priors(), seed=seed)
-    return draws["average_d_prime"].to_numpy(), draws["tau"].to_numpy(), diagnostics.divergences
+    found, z_weeks = collect(panels.frame), _standard(panels)
+    if z_weeks is None:
+        _, diagnostics, kept = mcmc.sample(found.evidence, found.copies, ms.Priors(), seed=seed)
+        return _quantities(kept["mu"].to_numpy(), kept["tau"].to_numpy()), diagnostics.divergences
+    every = [found.evidence[i] for i in found.index]
+    _, diagnostics, kept = mcmc.sample_moderated(
+        every, ms.Priors(), columns=z_weeks[:, None], names=["weeks"], seed=seed
+    )
+    beta = kept["beta"].isel(moderator=0).transpose("chain", "draw").to_numpy()
+    return _quantities(kept["mu"].to_numpy(), kept["tau"].to_numpy(), beta), diagnostics.divergences
 
 
-METHODS = {
-    "by hand": (by_hand, "pymc"),
-    "by hand, nutpie": (by_hand, "nutpie"),
-    "metasense mcmc": (ours, "pymc"),
+SAMPLERS: dict[str, Callable[..., tuple[Draws, int]]] = {
+    "metasense, mcmc": sampled,
+    "by hand": by_hand,
+    "by hand, nutpie": with_nutpie,
 }
 
 
-def compare(names: list[str], seeds: tuple[int, ...]) -> pd.DataFrame:
-    """One row a data set and method: seconds, ratio to the grid, diagnostics, error in posterior standard deviations."""
+def integrated(panels: Any) -> tuple[dict[str, Any], float]:
+    """The default pool with its frame: its distributions, and the log evidence."""
+    import metasense as ms
+
+    if "weeks" not in panels.frame:
+        pooled = ms.pool(panels)
+        pooled.to_frame(protocols=["triangle"])
+        return {"average": pooled.average}, pooled.evidences.varying
+    moderated = ms.pool(panels, moderators=["weeks"])
+    moderated.to_frame()
+    average = moderated.at(weeks=float(panels.frame["weeks"].mean())).average
+    return {"average": average, "slope": moderated.slope("weeks")}, moderated.log_evidence
+
+
+def reference(panels: Any) -> tuple[dict[str, Any], float]:
+    """The same with several times the nodes on every axis."""
+    from unittest import mock
+
+    from metasense.pooling import box, grid
+
+    whole = grid.integrate
+
+    def finer(*evidence: Any, **_: Any) -> Any:
+        return whole(*evidence, nodes=4 * grid.NODES - 3)
+
+    with mock.patch.object(grid, "integrate", finer), mock.patch.dict(box.NODES, {3: 2 * box.NODES[3] - 1}):
+        return integrated(panels)
+
+
+def _standard(panels: Any) -> np.ndarray | None:
+    if "weeks" not in panels.frame:
+        return None
+    weeks = panels.frame["weeks"].to_numpy(float)
+    return (weeks - weeks.mean()) / weeks.std()
+
+
+def _quantities(mu: np.ndarray, tau: np.ndarray, beta: np.ndarray | None = None) -> Draws:
+    from metasense.pooling.posterior import average_d_prime
+
+    draws = {"average": average_d_prime(mu, tau), "spread": tau}
+    return draws if beta is None else draws | {"slope": beta}
+
+
+# --- one data set and method, in a process of its own -----------------------------------------------------------------
+
+
+def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any]:
+    """Pool once for each seed; times, diagnostics and quantiles."""
+    logging.getLogger("pymc").setLevel(logging.ERROR)
+    warnings.filterwarnings("ignore")
+    panels = _panels(*DATA[data])  # type: ignore[arg-type]
+    unit = 1.0 if "weeks" not in panels.frame else 1 / panels.frame["weeks"].to_numpy(float).std()  # slopes per week
+    if method in ("metasense", "reference"):
+        run = integrated if method == "metasense" else reference
+        found, log_evidence = run(panels)
+        fresh, times = time.time() - born, []
+        for _ in range(9 if method == "metasense" else 0):
+            start = time.perf_counter()
+            run(panels)
+            times.append(time.perf_counter() - start)
+        said = {name: [*d.quantile(list(LEVELS)), d.sd] for name, d in found.items()}
+        return {"fresh": fresh, "times": times, "log_evidence": log_evidence, "quantiles": [said]}
     from arviz_stats import ess, rhat
 
-    rows = []
-    for name in names:
-        panels = data(name)
-        found = collect(panels.frame)
-        reference, exact = grid.integrate(found.evidence, found.copies, ms.Priors(), nodes=4 * grid.NODES - 3)
-        levels = [0.025, 0.5, 0.975]
-        truth, sd = reference.average.quantile(levels), reference.average.sd
-
-        ms.pool(panels).to_frame(protocols=["triangle"])
-        times = []
-        for _ in range(7):
-            start = time.perf_counter()
-            pooled = ms.pool(panels)
-            pooled.to_frame(protocols=["triangle"])
-            times.append(time.perf_counter() - start)
-        base = min(times)
-        error = np.abs(pooled.average.quantile(levels) - truth).max() / sd
-        evidence_error = abs(pooled.evidences.varying - exact.varying)
-        rows.append(
-            {
-                "data": name,
-                "method": "metasense grid",
-                "seconds": base,
-                "ratio": 1.0,
-                "error_sd": error,
-                "log_evidence_error": evidence_error,
-            }
+    times, quantiles, hats, sizes, divergences, fresh = [], [], [], [], 0, 0.0
+    for seed in seeds:
+        start = time.perf_counter()
+        draws, diverged = SAMPLERS[method](panels, seed)
+        quantiles.append(
+            {k: list(np.quantile(v, LEVELS) * (unit if k == "slope" else 1)) for k, v in draws.items() if k != "spread"}
         )
-        for method, (run, sampler) in METHODS.items():
-            if sampler == "nutpie" and not _installed("nutpie"):
-                continue
-            seconds, divergences, hats, sizes, errors = [], 0, [], [], []
-            for seed in seeds:
-                start = time.perf_counter()
-                average, spread, diverged = run(panels, seed, sampler)
-                seconds.append(time.perf_counter() - start)
-                divergences += diverged
-                hats.append(max(float(rhat(average)), float(rhat(spread))))
-                sizes.append(min(float(ess(average)), float(ess(spread))) / seconds[-1])
-                errors.append(np.abs(np.quantile(average, levels) - truth).max() / sd)
-            rows.append(
-                {
-                    "data": name,
-                    "method": method,
-                    "seconds": np.median(seconds),
-                    "ratio": np.median(seconds) / base,
-                    "divergences": divergences,
-                    "worst_rhat": max(hats),
-                    "ess_per_second": np.median(sizes),
-                    "error_sd": max(errors),
-                }
-            )
-            print(f"  {name}: {method} done", file=sys.stderr, flush=True)
+        times.append(time.perf_counter() - start)
+        fresh = fresh or time.time() - born
+        divergences += diverged
+        hats.append(max(float(rhat(v)) for v in draws.values()))
+        sizes.append(min(float(ess(v)) for v in draws.values()))
+    return {
+        "fresh": fresh,
+        "times": times[1:] or times,
+        "divergences": divergences,
+        "rhat": max(hats),
+        "ess": min(sizes),
+        "quantiles": quantiles,
+    }
+
+
+def asked(*words: str) -> dict[str, Any]:
+    """What a worker answered."""
+    command = [sys.executable, __file__, "--worker", *words, str(time.time())]
+    done = subprocess.run(
+        command, env={**os.environ, **ONE_CORE}, cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        raise RuntimeError(f"{words}: {done.stderr[-1500:]}")
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def compare(names: list[str], seeds: tuple[int, ...]) -> pd.DataFrame:
+    """One row a data set and method."""
+    rows = []
+    methods = ["metasense", *(m for m in SAMPLERS if "nutpie" not in m or find_spec("nutpie"))]
+    for name in names:
+        truth = asked(name, "reference", "1")
+        exact, base = truth["quantiles"][0], float("nan")
+        for method in methods:
+            got = asked(name, method, ",".join(map(str, seeds)))
+            warm = float(np.median(got["times"]))
+            base = warm if method == "metasense" else base
+            off = [
+                np.abs(np.subtract(said[k][:3], exact[k][:3])).max() / exact[k][3]
+                for said in got["quantiles"]
+                for k in said
+            ]
+            row = {"data": name, "method": method, "fresh (s)": got["fresh"], "warm (s)": warm, "ratio": warm / base}
+            if method == "metasense":
+                row["log evidence off"] = abs(got["log_evidence"] - truth["log_evidence"])
+            else:
+                row |= {"divergences": got["divergences"], "R-hat": got["rhat"], "ESS/s": got["ess"] / warm}
+            rows.append(row | {"error (sd)": max(off)})
+            print(f"  {name}: {method}, {warm:.3g} s", file=sys.stderr, flush=True)
     return pd.DataFrame(rows)
 
 
-def fresh(code: str) -> float:
-    """Seconds of a fresh Python that runs `code`."""
+# --- growth, imports, look-ups ----------------------------------------------------------------------------------------
+
+_GROWTH = """
+import json, resource, time
+import numpy as np, pandas as pd
+import metasense as ms
+rng, size = np.random.default_rng(3), {size}
+if {panels}:
+    n = rng.integers(20, 61, size)
+    test = np.array(["triangle", "duo-trio", "tetrad"])[rng.integers(0, 3, size)]
+    x = np.empty(size, int)
+    for name in np.unique(test):
+        of = test == name
+        x[of] = rng.binomial(n[of], ms.protocol(name).p_correct(np.abs(rng.normal(0.8, 0.4, of.sum()))))
+    table = {{"panel": [f"P{{i}}" for i in range(size)], "protocol": test, "tastings": n, "correct": x}}
     start = time.perf_counter()
-    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
-    return time.perf_counter() - start
+    read = ms.read_panels(table)
+    reading, run = time.perf_counter() - start, lambda: ms.pool(read)
+    run()
+else:
+    who = np.arange(size)
+    table = pd.DataFrame({{
+        "panel": np.char.add("P", (who // 25).astype(str)), "protocol": "triangle",
+        "taster": np.char.add("T", (who % 5000).astype(str)), "correct": rng.integers(0, 2, size),
+    }})
+    reading, run = 0.0, lambda: ms.read_tastings(table).to_panels()
+times = []
+for _ in range(3):
+    start = time.perf_counter()
+    run()
+    times.append(time.perf_counter() - start)
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+print(json.dumps({{"reading": reading, "seconds": min(times), "peak": peak}}))
+"""
+
+
+def fresh(code: str) -> tuple[float, str]:
+    """Seconds of a fresh Python that runs `code`, and what it printed."""
+    start = time.perf_counter()
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, check=True, capture_output=True, text=True, cwd=ROOT, env={**os.environ, **ONE_CORE})
+    return time.perf_counter() - start, done.stdout
 
 
 def scaling() -> pd.DataFrame:
-    """Growth with the number of panels and of tastings, fresh processes, imports."""
-    rng = np.random.default_rng(3)
-    rows = []
-    for count in (10, 100, 1000, 10_000, 100_000):
-        n = rng.integers(20, 61, count)
-        test = np.array(["triangle", "duo-trio", "tetrad"])[rng.integers(0, 3, count)]
-        x = np.empty(count, int)
-        for name in np.unique(test):
-            mask = test == name
-            x[mask] = rng.binomial(n[mask], ms.protocol(name).p_correct(np.abs(rng.normal(0.8, 0.4, mask.sum()))))
-        panels = ms.read_panels(
-            {"panel": [f"P{i}" for i in range(count)], "protocol": test, "tastings": n, "correct": x}
-        )
-        ms.pool(panels)
-        start = time.perf_counter()
-        ms.pool(panels)
-        rows.append({"what": f"pool {count:,} panels, warm", "seconds": time.perf_counter() - start})
-    growth = np.polyfit(np.log([1000, 10_000, 100_000]), np.log([r["seconds"] for r in rows[2:]]), 1)[0]
-    rows.append({"what": "growth exponent from 1 000 to 100 000 panels", "seconds": growth})
+    """Growth with the number of panels and of tastings; imports; look-ups."""
+    sys.path.insert(0, str(Path(__file__).parent))
+    from lookup_refits import refits
 
-    tasters = np.arange(1_000_000)
-    table = pd.DataFrame(
-        {
-            "panel": np.char.add("P", (tasters // 25).astype(str)),
-            "protocol": "triangle",
-            "taster": np.char.add("T", (tasters % 5000).astype(str)),
-            "correct": rng.integers(0, 2, len(tasters)),
-        }
+    rows: list[tuple[str, float, str]] = []
+    for panels, sizes, what in (
+        (True, (10, 100, 1000, 10_000, 100_000), "pool {:,} panels, warm"),
+        (False, (10_000, 100_000, 1_000_000), "{:,} tastings read, checked, summarised"),
+    ):
+        seconds = []
+        for size in sizes:
+            got = json.loads(fresh(_GROWTH.format(size=size, panels=panels))[1])
+            seconds.append(got["seconds"])
+            rows.append((what.format(size), got["seconds"], "s"))
+            rows.append(("    peak memory of the process", got["peak"], "MiB"))
+        if panels:
+            rows.append((f"    {sizes[-1]:,} panels read and checked", got["reading"], "s"))
+        exponent = np.polyfit(np.log(sizes[-3:]), np.log(seconds[-3:]), 1)[0]
+        rows.append((f"    seconds grow as the size to the power, from {sizes[-3]:,}", float(exponent), ""))
+    codes = ("pass", "import pandas", "import metasense")
+    bare, with_pandas, with_us = (
+        min(times) for times in zip(*([fresh(c)[0] for c in codes] for _ in range(7)), strict=True)
     )
-    start = time.perf_counter()
-    ms.read_tastings(table).to_panels()
-    rows.append({"what": "1 000 000 tastings read, checked and summarised", "seconds": time.perf_counter() - start})
-
-    panels = "ms.read_panels('datasets/cider_fining.csv')"
-    bare, with_pandas, with_us = fresh("pass"), fresh("import pandas"), fresh("import metasense")
-    rows += [
-        {"what": "import pandas, fresh, less bare Python", "seconds": with_pandas - bare},
-        {"what": "import metasense, fresh, less bare Python", "seconds": with_us - bare},
-        {"what": "first answer, fresh process", "seconds": fresh(f"import metasense as ms; print(ms.pool({panels}))")},
-        {
-            "what": "peak memory of this process, GiB",
-            "seconds": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
-        },
-    ]
-    return pd.DataFrame(rows)
+    rows.append(("import pandas, less bare Python", with_pandas - bare, "s"))
+    rows.append(("import metasense, less bare Python", with_us - bare, "s"))
+    first = "import metasense as ms; print(ms.pool('datasets/cider_fining.csv', margin=ms.Margin(p_d=0.2, protocol='triangle')))"
+    rows.append(("first answer of a fresh Python (demo panels, printed)", min(fresh(first)[0] for _ in range(3)), "s"))
+    rows += [(f"look-ups: {r.pool}, {r.plan}", r[5], "refits/s") for r in refits().itertuples(index=False, name="Row")]
+    return pd.DataFrame(rows, columns=["what", "value", "unit"])
 
 
-def _installed(name: str) -> bool:
-    import importlib.util
+def clone() -> pd.DataFrame:
+    """README's first command, as it stands there, in a clean clone: from nothing to the answer and the page."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    command = re.findall(r"```sh\n(.+?)\n```", readme, re.DOTALL)[0]
+    with tempfile.TemporaryDirectory() as folder:
+        programs, there = Path(folder, "bin"), Path(folder, "clone")
+        programs.mkdir()
+        (programs / "python3").symlink_to(getattr(sys, "_base_executable", sys.executable))
+        env = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "VIRTUAL_ENV", "PYTHONHOME")}
+        start = time.perf_counter()
+        subprocess.run(["git", "clone", "--quiet", str(ROOT), str(there)], check=True)
+        path = f"{programs}{os.pathsep}{env['PATH']}"
+        done = subprocess.run(
+            command, shell=True, cwd=there, env={**env, "PATH": path}, capture_output=True, text=True, check=False
+        )
+        took = time.perf_counter() - start
+        assert done.returncode in (0, 1) and (there / "cider.html").exists(), done.stderr[-2000:]
+    return pd.DataFrame(
+        [("clean clone to the first answer (README's first command)", took, "s")], columns=["what", "value", "unit"]
+    )
 
-    return importlib.util.find_spec(name) is not None
+
+def bars(compared: pd.DataFrame, scaled: pd.DataFrame) -> pd.DataFrame:
+    """What this project set itself, beside what was measured."""
+    of = compared.set_index(["data", "method"])
+    ours, value = compared[compared["method"] == "metasense"], scaled.set_index("what")["value"]
+    chains = compared[compared["method"] == "metasense, mcmc"]
+    lookups = value[value.index.str.startswith("look-ups")]
+    rows: list[tuple[str, float, bool]] = []
+
+    def bar(what: str, measured: float, met: bool) -> None:
+        rows.append((what, measured, bool(met)))
+
+    ten, hand = of["warm (s)"]["10", "metasense"], of["ratio"]["10", "by hand"]
+    bar("10 panels pooled, with the frame, < 0.03 s", ten, ten < 0.03)
+    bar("times faster than by hand, 10 panels, >= 200", hand, hand >= 200)
+    bar("log evidence off by at most 1e-5", ours["log evidence off"].max(), ours["log evidence off"].max() <= 1e-5)
+    bar("quantiles off by at most 1e-3 sd", ours["error (sd)"].max(), ours["error (sd)"].max() <= 1e-3)
+    bar("mcmc: divergences, none", chains["divergences"].sum(), chains["divergences"].sum() == 0)
+    bar("mcmc: R-hat < 1.01", chains["R-hat"].max(), chains["R-hat"].max() < 1.01)
+    for what, limit in (
+        ("pool 100,000 panels, warm", 2.0),
+        ("1,000,000 tastings read, checked, summarised", 3.0),
+        ("import metasense, less bare Python", 0.05),
+    ):
+        bar(f"{what} < {limit:g} s", value[what], value[what] < limit)
+    bar("look-ups a second, the slowest plan, >= 5000", lookups.min(), lookups.min() >= 5000)
+    return pd.DataFrame(rows, columns=["bar", "measured", "met"])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="two data sets, one seed, nothing else")
+    parser.add_argument("--scaling", action="store_true", help="only growth, imports and look-ups")
+    parser.add_argument("--clone", action="store_true", help="only README's first command from a clean clone")
+    parser.add_argument("--worker", nargs=4, help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.worker:
+        data, method, seeds, born = chosen.worker
+        print(json.dumps(work(data, method, [int(s) for s in seeds.split(",")], float(born))))
+        return
+    os.environ |= ONE_CORE
+    names = " ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "pymc"))
+    print(f"Python {sys.version.split()[0]}, {names}, {os.cpu_count()} cores, one of them used")
+    compared = scaled = None
+    if not (chosen.scaling or chosen.clone):
+        compared = compare(["10", "null"] if chosen.quick else list(DATA), SEEDS[:1] if chosen.quick else SEEDS)
+        print(compared.to_string(index=False, float_format="{:.3g}".format, na_rep=""), flush=True)
+    if not (chosen.quick or chosen.clone):
+        scaled = scaling()
+        print(scaled.to_string(index=False, float_format="{:,.4g}".format), flush=True)
+    if chosen.clone:
+        print(clone().to_string(index=False, float_format="{:.0f}".format))
+    if compared is not None and scaled is not None:
+        print(bars(compared, scaled).to_string(index=False, float_format="{:.3g}".format))
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--scaling", action="store_true")
-    chosen = parser.parse_args()
-    logging.getLogger("pymc").setLevel(logging.ERROR)
-    warnings.filterwarnings("ignore")
-    pd.set_option("display.width", 200)
-    if not chosen.scaling:
-        names = ["10", "null"] if chosen.quick else ["null", "small", "10", "50", "500", "large n"]
-        print(compare(names, SEEDS[:1] if chosen.quick else SEEDS).round(6).to_string(index=False))
-    if not chosen.quick:
-        print(scaling().round(4).to_string(index=False))
+    main()
