@@ -181,6 +181,22 @@ class Margin:
         return f"<p>Margin: {html.escape(self.sentence())}.</p>\n{table}"
 
 
+def stated(margin: object) -> Margin:
+    """`margin`, if it is one.
+
+    >>> stated(0.5)
+    Traceback (most recent call last):
+    ValueError: margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); \
+got 0.5.
+    """
+    if isinstance(margin, Margin):
+        return margin
+    raise ValueError(
+        "margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); "
+        f"got {margin!r}."
+    )
+
+
 def _number(value: object, what: str) -> float:
     try:
         return float(value)  # type: ignore[arg-type]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
 
-from metasense.planning.looks import LooksPlan, cost_of_looks, sequential_plan, two_stage_plan
+from metasense.planning.looks import LooksPlan, _best_two_stage, cost_of_looks, sequential_plan, two_stage_plan
 from metasense.planning.sizes import critical_number, tasters_needed
 from metasense.protocols import forced_choice
 
@@ -120,7 +120,7 @@ def test_a_sequential_plan_keeps_its_risks_and_saves_tastings():
         plan = sequential_plan(protocol, p_d=p_d, alpha=alpha, beta=beta)
         assert plan.actual_alpha <= alpha
         assert plan.actual_beta <= beta
-        fixed = tasters_needed(protocol, p_d=p_d, alpha=alpha, beta=beta).first
+        fixed = tasters_needed(protocol, p_d=p_d, alpha=alpha, beta=beta).smallest
         assert (plan.evaluate(p_d=[0, p_d])["expected_tastings"] < fixed).all()
 
 
@@ -154,6 +154,36 @@ def test_a_two_stage_plan_is_the_cheapest_that_keeps_both_risks():
                 if one.actual_alpha <= alpha and one.actual_beta <= beta:
                     cheapest = min(cheapest, cost(one))
     assert cost(plan) == pytest.approx(cheapest, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("protocol", "p_d", "beta"),
+    [("2-AFC", 0.3, 0.05), ("duo-trio", 0.4, 0.1), ("tetrad", 0.3, 0.2), ("triangle", 0.4, 0.1)],
+)
+def test_a_two_stage_plan_takes_the_smallest_total_that_works(protocol, p_d, beta):
+    plan = two_stage_plan(protocol, p_d=p_d, beta=beta)
+    assert plan.actual_alpha <= 0.05
+    assert plan.actual_beta <= beta
+    total = plan.looks[1]
+    assert total <= tasters_needed(protocol, p_d=p_d, beta=beta).smallest
+    test = forced_choice(protocol)
+    for fewer in range(2, total):  # every smaller one was tried, or could not have been
+        assert _best_two_stage(test.guess, float(test.p_from_p_d(p_d)), fewer // 2, fewer, 0.05, beta) is None
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"every": 0}, "every .* is a whole number from 1 to 132; got 0"),
+        ({"every": 2.5}, "got 2.5"),
+        ({"every": "x"}, "got 'x'"),
+        ({"every": 60, "most": 50}, "from 1 to 50; got 60"),
+        ({"most": 0}, "most .* is a whole number from 1; got 0"),
+    ],
+)
+def test_looks_that_cannot_be_taken_are_refused(wrong, message):
+    with pytest.raises(ValueError, match=message):
+        sequential_plan("triangle", p_d=0.3, **wrong)
 
 
 def test_looks_too_few_to_keep_both_risks_are_refused_with_a_total_that_works():

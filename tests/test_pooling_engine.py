@@ -648,6 +648,17 @@ def test_a_distribution_from_a_density_is_that_of_scipy():
     assert both.below(2.0) == pytest.approx(0.25 * norm.cdf(2, 1, 0.7) + 0.75 * norm.cdf(2, 3, 0.7), abs=1e-4)
 
 
+def test_a_point_mass_stays_one_when_a_distribution_is_mapped():
+    flat = Distribution(np.linspace(-1, 1, 201), np.linspace(0, 1, 201))
+    cut = flat.map(lambda x: np.clip(x, 0, 0.5))  # by hand: half of it at 0, a quarter at .5, even in between
+    assert cut.quantile([0.1, 0.499, 0.6, 0.75, 0.9]) == pytest.approx([0, 0, 0.2, 0.5, 0.5])
+    assert cut.above(0) == pytest.approx(0.5)
+    assert cut.below(0.25) == pytest.approx(0.625)
+    assert cut.mean == pytest.approx(0.25 * 0.25 + 0.25 * 0.5, abs=1e-4)
+    again = Distribution.mixture([cut, cut], [1, 1])
+    assert again.interval(0.5) == pytest.approx((0, 0.5), abs=0.01)  # to a step of the grid
+
+
 @pytest.mark.parametrize("prob", [0, 1, 95])
 def test_an_interval_needs_a_probability(prob):
     with pytest.raises(ValueError, match="between 0 and 1"):

@@ -4,6 +4,7 @@ Each file in ``data/sizes_*.csv`` names a source a row. Where the printed number
 carries both: the exact one is expected, and that the printed one is wrong is checked too.
 """
 
+import inspect
 import time
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
+from metasense.margins import Margin
+from metasense.planning import looks, sizes
 from metasense.planning.sizes import (
     actual_alpha,
     compare_protocols,
@@ -26,6 +29,7 @@ from metasense.planning.sizes import (
     similarity_table,
     size_table,
     tasters_needed,
+    verdict_chances,
 )
 from metasense.protocols import PROTOCOLS, Protocol, protocol
 
@@ -50,19 +54,19 @@ def test_critical_numbers_are_the_published_ones_wherever_those_are_exact():
         assert binom.sf(row.published - 1, row.tastings, 0.5) > row.alpha >= binom.sf(row.exact - 1, row.tastings, 0.5)
 
 
-def test_first_sizes_are_the_published_ones_wherever_those_are_exact():
+def test_smallest_sizes_are_the_published_ones_wherever_those_are_exact():
     found = [
         tasters_needed(r.protocol, p_d=r.p_d, alpha=r.alpha, beta=r.beta, two_sided=r.sides == 2)
         for r in TASTERS.itertuples()
     ]
-    assert [needed.first for needed in found] == TASTERS["first"].tolist()
-    known = TASTERS["stable"].notna()
+    assert [needed.smallest for needed in found] == TASTERS["smallest"].tolist()
+    known = TASTERS["lasting"].notna()
     assert known.sum() > 180
-    assert [n.stable for n, use in zip(found, known, strict=True) if use] == TASTERS.loc[known, "stable"].tolist()
-    # recalled cells that are neither the first nor the stable exact size: exact arithmetic wins
-    wrong = TASTERS[TASTERS["published"] != TASTERS["first"]]
+    assert [n.lasting for n, use in zip(found, known, strict=True) if use] == TASTERS.loc[known, "lasting"].tolist()
+    # recalled cells that are neither the smallest nor the lasting exact size: exact arithmetic wins
+    wrong = TASTERS[TASTERS["published"] != TASTERS["smallest"]]
     assert sorted(wrong["published"]) == [85, 637, 1181, 1540]
-    assert (wrong["published"] != wrong["stable"]).all()
+    assert (wrong["published"] != wrong["lasting"]).all()
 
 
 def test_similarity_limits_are_the_published_ones_wherever_those_are_exact():
@@ -119,30 +123,44 @@ def test_a_whole_table_of_sizes_takes_less_than_two_seconds():
         published = TASTERS[(TASTERS["protocol"] == name) & (TASTERS["sides"] == 1)]
         both = published.merge(table, on=["p_d", "alpha", "beta"], suffixes=("", "_found"))
         assert len(both) == len(published)
-        assert (both["first"] == both["first_found"]).all()
+        assert (both["smallest"] == both["smallest_found"]).all()
 
 
 @pytest.mark.parametrize("test", FORCED, ids=lambda test: test.name)
 @pytest.mark.parametrize(("p_d", "alpha", "beta"), [(0.5, 0.2, 0.2), (0.3, 0.05, 0.1), (0.2, 0.001, 0.05)])
-def test_first_and_stable_are_what_trying_every_size_gives(test, p_d, alpha, beta):
+def test_smallest_and_lasting_are_what_trying_every_size_gives(test, p_d, alpha, beta):
     needed = tasters_needed(test, p_d=p_d, alpha=alpha, beta=beta)
-    n = np.arange(1, 6 * needed.stable)
+    n = np.arange(1, 6 * needed.lasting)
     critical = binom.isf(alpha, n, test.guess).astype(int) + 1
     share = test.guess + (1 - test.guess) * p_d
     enough = binom.sf(critical - 1, n, share) >= 1 - beta
-    assert n[enough][0] == needed.first
-    assert enough[needed.stable - 1 :].all()
-    assert needed.stable == 1 or not enough[needed.stable - 2]
+    assert n[enough][0] == needed.smallest
+    assert enough[needed.lasting - 1 :].all()
+    assert needed.lasting == 1 or not enough[needed.lasting - 2]
 
 
 def test_similarity_needs_the_same_sizes_with_the_other_count():
     difference = tasters_needed("triangle", p_d=0.3, alpha=0.2, beta=0.05)
     similarity = tasters_needed("triangle", p_d=0.3, alpha=0.2, beta=0.05, purpose="similarity")
-    assert (similarity.first, similarity.stable) == (difference.first, difference.stable) == (39, 46)
+    assert (similarity.smallest, similarity.lasting) == (difference.smallest, difference.lasting) == (39, 46)
     row = similarity.to_frame().iloc[0]
     assert row["similarity_limit"] == similarity_limit("triangle", 39, p_d=0.3, beta=0.05)
     assert row["actual_beta"] == pytest.approx(binom.cdf(row["similarity_limit"], 39, 1 / 3 + 0.2))
     assert row["actual_alpha"] == pytest.approx(binom.sf(row["similarity_limit"], 39, 1 / 3))
+
+
+def test_the_risks_are_the_same_wherever_they_are_not_given():
+    said = {
+        (name, parameter.default)
+        for call in (tasters_needed, compare_protocols, similarity_limit, looks.sequential_plan, looks.two_stage_plan,
+                     critical_number, power, sizes.assurance)
+        for name, parameter in inspect.signature(call).parameters.items()
+        if name in ("alpha", "beta")
+    }  # fmt: skip
+    assert said == {("alpha", 0.05), ("beta", 0.05)}
+    one = compare_protocols(1.0, protocols=["triangle"]).iloc[0]
+    needed = tasters_needed("triangle", d_prime=1.0)
+    assert (one["smallest"], one["lasting"]) == (needed.smallest, needed.lasting)
 
 
 def test_both_sizes_really_meet_both_risks():
@@ -185,15 +203,15 @@ def test_an_efficient_size_has_more_power_than_every_smaller_one():
 def test_tetrad_needs_a_third_of_the_triangle_and_beats_two_out_of_five():
     # Ennis & Jesionka (2011), abstract: the tetrad needs one third of the triangle's sample size in some cases.
     # Ennis (2013), J. Sens. Stud. 28, 297, abstract: power of tetrad > two-out-of-five > triangle.
-    # At d-prime 1, alpha .05, power .8 the exact first sizes are 61, 69 and 202.
-    frame = compare_protocols(1.0).set_index("protocol")
-    assert frame.loc[["tetrad", "two-out-of-five", "triangle"], "first"].tolist() == [61, 69, 202]
+    # At d-prime 1, alpha .05, power .8 the exact smallest sizes are 61, 69 and 202.
+    frame = compare_protocols(1.0, beta=0.2).set_index("protocol")
+    assert frame.loc[["tetrad", "two-out-of-five", "triangle"], "smallest"].tolist() == [61, 69, 202]
     assert frame.loc["tetrad", "ratio"] < 1 / 3
-    assert frame.loc["tetrad", "cups"] == frame.loc["tetrad", "stable"] * 4
+    assert frame.loc["tetrad", "cups"] == frame.loc["tetrad", "lasting"] * 4
 
 
 def test_the_tetrad_loses_its_edge_where_the_break_even_says():
-    frame = compare_protocols(1.0).set_index("protocol")
+    frame = compare_protocols(1.0, beta=0.2).set_index("protocol")
     assert frame.loc["triangle", "break_even"] == pytest.approx(1, abs=1e-9)
     # a fourth sample that blurs the difference to about .7 of the triangle's: about as many tastings as the triangle
     assert frame.loc["tetrad", "break_even"] == pytest.approx(0.70, abs=0.01)
@@ -205,8 +223,8 @@ def test_the_tetrad_loses_its_edge_where_the_break_even_says():
 def test_people_are_fewer_than_tastings_only_when_they_repeat():
     once = compare_protocols(1.5, protocols=["triangle"]).iloc[0]
     twice = compare_protocols(1.5, protocols=["triangle"], tastings_each=2).iloc[0]
-    assert once["people"] == once["stable"]
-    assert twice["people"] == -(-once["stable"] // 2)
+    assert once["people"] == once["lasting"]
+    assert twice["people"] == -(-once["lasting"] // 2)
 
 
 @pytest.mark.parametrize(
@@ -216,7 +234,14 @@ def test_people_are_fewer_than_tastings_only_when_they_repeat():
         (lambda: critical_number("triangle", 20, two_sided=True), "only 2-AFC"),
         (lambda: critical_number("triangle", 2.5), "whole numbers"),
         (lambda: critical_number("triangle", 20, alpha=5), "alpha is a risk between 0 and 1"),
+        (lambda: critical_number("triangle", "24"), "whole numbers from 1; got '24'"),
+        (lambda: critical_number("triangle", np.inf), "whole numbers from 1"),
+        (lambda: critical_number("triangle", 20, alpha="low"), "alpha is a risk between 0 and 1"),
         (lambda: power("triangle", 20), "p_d=... or d_prime=..."),
+        (lambda: power("triangle", 20, d_prime=np.nan), "d_prime is a number, or several; got nan"),
+        (lambda: power("triangle", 20, p_d="small"), "p_d is a number, or several; got 'small'"),
+        (lambda: verdict_chances("triangle", 24, 0.3, d_prime=1.0), "margin is a Margin, for instance"),
+        (lambda: verdict_chances("triangle", 24, Margin(d_prime=1), d_prime=1.0, settled=0.3), "above 0.5 and below 1"),
         (lambda: power("triangle", 20, p_d=30), "share between 0 and 1"),
         (lambda: tasters_needed("triangle", p_d=0), "larger than none"),
         (lambda: tasters_needed("2-AFC", d_prime=-1), "larger than none"),

@@ -254,8 +254,8 @@ def sequential_plan(
     every : int
         Tastings between looks.
     most : int, optional
-        Tastings after which the panel ends without an answer. Twice the first size of a panel of fixed size with the
-        same risks unless given.
+        Tastings after which the panel ends without an answer. Twice the smallest size of a panel of fixed size
+        with the same risks unless given.
 
     Returns
     -------
@@ -282,10 +282,10 @@ def sequential_plan(
         raise ValueError("a difference that everybody always finds (p_d = 1) needs no sequential plan.")
     rate = float(test.p_d_from_p(truth)) if p_d is None else float(p_d)
     if most is None:
-        most = 2 * tasters_needed(test, p_d=rate, alpha=alpha, beta=beta).first
+        most = 2 * tasters_needed(test, p_d=rate, alpha=alpha, beta=beta).smallest
+    most = _whole("most (tastings after which the panel ends)", most)
+    every = _whole("every (looks are that many tastings apart)", every, most)
     looks = np.arange(every, most + 1, every)
-    if every < 1 or not looks.size:
-        raise ValueError(f"every (looks are that many tastings apart) must be from 1 to most = {most}; got {every}.")
     per_correct = np.log(truth * (1 - guess) / (guess * (1 - truth)))
     drift = looks * np.log((1 - guess) / (1 - truth))
     high = np.ceil((drift + np.log((1 - beta) / alpha)) / per_correct - 1e-9).astype(int)
@@ -349,18 +349,38 @@ def two_stage_plan(
         found = _best_two_stage(test.guess, truth, first, total, alpha, beta)
         if found is not None:
             return LooksPlan(test, rate, alpha, beta, (first, total), *found)
-    smallest = tasters_needed(test, p_d=rate, alpha=alpha, beta=beta)
-    for total in range(max(2, smallest.first), 2 * smallest.stable + 2):
+    fixed = tasters_needed(test, p_d=rate, alpha=alpha, beta=beta)
+    for total in range(_fewest(test.guess, truth, alpha, beta, fixed.smallest), 2 * fixed.lasting + 2):
         found = _best_two_stage(test.guess, truth, total // 2, total, alpha, beta)
         if found is not None:
             break
-    assert found is not None  # a look that never stops anything leaves the fixed panel, which meets both at `stable`
+    assert found is not None  # a look that never stops anything leaves the fixed panel, which meets both at `lasting`
     if looks is not None:
         raise ValueError(
             f"no counts at {looks[0]} and {looks[1]} tastings keep an alpha-risk of {_percent(alpha)} and a beta-risk "
             f"of {_percent(beta)} at a p_d of {_percent(rate)}; {total // 2} and {total} tastings do."
         )
     return LooksPlan(test, rate, alpha, beta, (total // 2, total), *found)
+
+
+def _fewest(guess: float, truth: float, alpha: float, beta: float, most: int) -> int:
+    """Tastings below which no rule at all keeps both risks, looks or none.
+
+    By the lemma of Neyman and Pearson no rule has more power than to call a difference from the critical number on,
+    and one answer below it as often as the alpha-risk still allows; more tastings never have less of it.
+    """
+    n = np.arange(1, most + 1)
+    critical = smallest_count(n, guess, alpha)
+    spare = (alpha - at_least(critical, n, guess)) / binom.pmf(critical - 1, n, guess)
+    reached = at_least(critical, n, truth) + spare * binom.pmf(critical - 1, n, truth)
+    return max(2, most - int(np.count_nonzero(reached >= (1 - beta) * (1 - 1e-12))) + 1)
+
+
+def _whole(name: str, value: Any, most: int | None = None) -> int:
+    fits = isinstance(value, (int, float, np.number)) and 1 <= value == np.floor(value) and np.isfinite(value)
+    if not fits or (most is not None and value > most):
+        raise ValueError(f"{name} is a whole number from 1{'' if most is None else f' to {most}'}; got {value!r}.")
+    return int(value)
 
 
 def _best_two_stage(

@@ -4,8 +4,11 @@ A panel *finds a difference* when its correct answers reach the critical number,
 reaches with at most the alpha-risk; it *finds similarity* when they stay at or below the similarity limit, the largest
 count that a difference of the stated size would leave with at most the beta-risk. Both are binomial tails, computed
 exactly. Counts are whole numbers, so power does not climb smoothly with the number of tasters: it is a saw-tooth, and
-one more taster can make a panel weaker. Sizes therefore come as two numbers: the *first* that meets both risks, which
-is what published tables print, and the *stable* one from which every larger panel meets them too.
+one more taster can make a panel weaker. Sizes therefore come as two numbers: the *smallest* that meets both risks,
+which is what published tables print, and the *lasting* one, from which on every larger panel meets them too.
+
+Both risks are 5 % unless given, wherever they are asked for: a panel then speaks as surely for similarity as for a
+difference. For a panel that only looks for a difference, a beta-risk of 0.2 is common practice (no source).
 
 Throughout, every taster answers once, so tastings are tasters, and sizes of difference are said either as d-prime or as
 p_d of the protocol at hand (p_d has no meaning across protocols).
@@ -25,7 +28,7 @@ from scipy.special import betaincinv, rel_entr
 from scipy.stats import binom
 
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
-from metasense.margins import Margin
+from metasense.margins import Margin, stated
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
@@ -232,8 +235,8 @@ class TastersNeeded(Statement):
     alpha, beta : float
         The risks asked for.
     two_sided : bool
-    first, stable : int
-        First size that meets both risks, and the size from which every larger one does.
+    smallest, lasting : int
+        Smallest size that meets both risks, and the size from which on every larger one does.
     """
 
     protocol: Protocol
@@ -243,12 +246,12 @@ class TastersNeeded(Statement):
     alpha: float
     beta: float
     two_sided: bool
-    first: int
-    stable: int
+    smallest: int
+    lasting: int
 
     def to_frame(self) -> pd.DataFrame:
         """The two sizes, one row each: tastings, cups, the deciding count, and the risks it really has."""
-        n = np.array([self.first, self.stable])
+        n = np.array([self.smallest, self.lasting])
         test, truth = self.protocol, self.protocol.p_from_p_d(self.p_d)
         if self.purpose == "difference":
             count = smallest_count(n, test.guess, _tail(test, self.alpha, self.two_sided))
@@ -258,7 +261,7 @@ class TastersNeeded(Statement):
             reached = count + 1
         return pd.DataFrame(
             {
-                "size": ["first", "stable"],
+                "size": ["smallest", "lasting"],
                 "tastings": n,
                 "cups": n * test.cups,
                 "critical_number" if self.purpose == "difference" else "similarity_limit": count,
@@ -268,8 +271,8 @@ class TastersNeeded(Statement):
         )
 
     def sawtooth(self) -> pd.DataFrame:
-        """Power and real alpha-risk at every size from half the first to a little above the stable one."""
-        n = np.arange(max(1, self.first // 2), int(self.stable * 1.15) + 6)
+        """Power and real alpha-risk at every size from half the smallest to a little above the lasting one."""
+        n = np.arange(max(1, self.smallest // 2), int(self.lasting * 1.15) + 6)
         return pd.DataFrame(
             {
                 "tastings": n,
@@ -281,7 +284,7 @@ class TastersNeeded(Statement):
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
         frame = self.sawtooth().set_index("tastings")["power"]
-        sizes = {self.first: "first", self.stable: "stable"}
+        sizes = {self.smallest: "smallest", self.lasting: "lasting"}
         ax = figures.curve(
             frame.index,
             frame.to_numpy(),
@@ -313,10 +316,11 @@ class TastersNeeded(Statement):
         return ax
 
     def _line(self) -> str:
-        every = "every larger size" if self.stable == self.first else f"from {self.stable} on every size"
+        same = self.lasting == self.smallest
+        every = "every larger size" if same else f"from {self.lasting} on every size"
         return (
-            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.first, 'tasting')}, and {every}, for a "
-            f"p_d of {_percent(self.p_d)} with an alpha-risk of {_percent(self.alpha)} and a beta-risk of "
+            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.smallest, 'tasting')}, and {every}, for "
+            f"a p_d of {_percent(self.p_d)} with an alpha-risk of {_percent(self.alpha)} and a beta-risk of "
             f"{_percent(self.beta)}."
         )
 
@@ -326,27 +330,28 @@ class TastersNeeded(Statement):
             "reaches with at most the alpha-risk, the similarity limit the largest that a difference of the stated p_d "
             "leaves with at most the beta-risk (when run for similarity, the alpha-risk is that of calling similar "
             "products different).",
-            "The first size is the smallest panel that keeps both risks; from the stable size on every panel does.",
+            "The smallest size is the first that keeps both risks; from the lasting size on every panel does.",
         ]
 
     def _paragraph(self) -> str:
-        first, stable = (row for _, row in self.to_frame().iterrows())
+        smallest, lasting = (row for _, row in self.to_frame().iterrows())
         if self.purpose == "difference":
-            call = f"Call a difference at {first['critical_number']} or more correct of {self.first}"
+            call = f"Call a difference at {smallest['critical_number']} or more correct of {self.smallest}"
         else:
-            call = f"Call it similar at {first['similarity_limit']} or fewer correct of {self.first}"
-        if self.first == self.stable:
-            rest = "Every larger panel does too."
+            call = f"Call it similar at {smallest['similarity_limit']} or fewer correct of {self.smallest}"
+        if self.smallest == self.lasting:
+            rest, more = "Every larger panel does too.", ""
         else:
-            rest = f"From {self.stable} on every panel does; in between some do not, because power is a saw-tooth."
+            rest = f"From {self.lasting} on every panel does; in between some do not, because power is a saw-tooth."
+            more = f", {words.whole(lasting['cups'])} for {words.whole(self.lasting)}"
         sides = " (two-sided)" if self.two_sided else ""
         return (
-            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.first, 'tasting')}, one a taster, is the "
-            f"first size that keeps the alpha-risk to {_percent(self.alpha)}{sides} and the beta-risk to "
+            f"{self.protocol.name}, run for {self.purpose}: {words.count(self.smallest, 'tasting')}, one a taster, is "
+            f"the smallest size that keeps the alpha-risk to {_percent(self.alpha)}{sides} and the beta-risk to "
             f"{_percent(self.beta)} at a p_d of {_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). {rest} {call} "
-            f"(real alpha-risk {_percent(first['actual_alpha'])}, real beta-risk {_percent(first['actual_beta'])}). "
-            f"Cups: {words.whole(first['cups'])} for {words.whole(self.first)} tastings, "
-            f"{words.whole(stable['cups'])} for {words.whole(self.stable)}."
+            f"(real alpha-risk {_percent(smallest['actual_alpha'])}, real beta-risk "
+            f"{_percent(smallest['actual_beta'])}). Cups: {words.whole(smallest['cups'])} for "
+            f"{words.count(self.smallest, 'tasting')}{more}."
         )
 
     def _shown(self) -> list[str | Shown]:
@@ -363,7 +368,7 @@ def tasters_needed(
     purpose: str = "difference",
     two_sided: bool = False,
 ) -> TastersNeeded:
-    """How many tasters keep both risks at a stated difference: the first size and the stable one.
+    """How many tasters keep both risks at a stated difference: the smallest size and the lasting one.
 
     A panel run for a difference holds the alpha-risk at every size and is made large enough for the beta-risk; a panel
     run for similarity is the other way round. The sizes that meet both are the same, the deciding counts are not.
@@ -399,7 +404,7 @@ def tasters_needed(
     Examples
     --------
     >>> needed = tasters_needed("triangle", p_d=0.3, alpha=0.05, beta=0.05)
-    >>> needed.first, needed.stable
+    >>> needed.smallest, needed.lasting
     (66, 73)
     """
     test = forced_choice(protocol)
@@ -409,7 +414,7 @@ def tasters_needed(
         raise ValueError("a similarity limit has one side; leave two_sided out.")
     truth = float(_truth(test, p_d, d_prime))
     tail = _tail(test, alpha, two_sided)
-    (found,) = _first_and_stable(test.guess, truth, tail, [_risk("beta", beta)])
+    (found,) = _smallest_and_lasting(test.guess, truth, tail, [_risk("beta", beta)])
     rate = float(test.p_d_from_p(truth)) if p_d is None else float(p_d)
     distance = float(test.d_prime(truth)) if d_prime is None else abs(float(d_prime))
     return TastersNeeded(test, purpose, rate, distance, alpha, beta, two_sided, *found)
@@ -423,12 +428,12 @@ def size_table(
     betas: Sequence[float] = BETAS,
     two_sided: bool = False,
 ) -> pd.DataFrame:
-    """Sizes for every combination of p_d, alpha-risk and beta-risk, one row each, with the first and the stable size.
+    """Sizes for every combination of p_d, alpha-risk and beta-risk, one row each: smallest and lasting size.
 
     Examples
     --------
     >>> table = size_table("triangle", p_d=[0.3], alphas=[0.05], betas=[0.2, 0.05])
-    >>> table[["beta", "first", "stable"]].values.tolist()
+    >>> table[["beta", "smallest", "lasting"]].values.tolist()
     [[0.2, 40.0, 42.0], [0.05, 66.0, 73.0]]
     """
     test = forced_choice(protocol)
@@ -439,10 +444,10 @@ def size_table(
         for rate in p_d
         for alpha, tail in zip(alphas, tails, strict=True)
         for beta, found in zip(
-            betas, _first_and_stable(test.guess, float(_truth(test, rate, None)), tail, risks), strict=True
+            betas, _smallest_and_lasting(test.guess, float(_truth(test, rate, None)), tail, risks), strict=True
         )
     ]
-    return pd.DataFrame(rows, columns=["p_d", "alpha", "beta", "first", "stable"])
+    return pd.DataFrame(rows, columns=["p_d", "alpha", "beta", "smallest", "lasting"])
 
 
 def efficient_sizes(
@@ -490,7 +495,7 @@ def compare_protocols(
     d_prime: float | Mapping[str, float],
     *,
     alpha: float = 0.05,
-    beta: float = 0.2,
+    beta: float = 0.05,
     protocols: Iterable[str] | None = None,
     against: str = "triangle",
     tastings_each: int = 1,
@@ -514,19 +519,20 @@ def compare_protocols(
     Returns
     -------
     DataFrame
-        One row a protocol, fewest tastings first: ``protocol, d_prime, p_correct, p_d, first, stable, cups, people,
-        ratio, break_even, attribute``. Cups and people are for the stable size; `ratio` compares stable sizes;
-        `break_even` is the d-prime at which this protocol has the power of `against` at the latter's stable size: if
-        its extra cups blur the difference below that, it is the worse choice; `attribute` says whether the difference
-        must be named to the tasters beforehand.
+        One row a protocol, fewest tastings first: ``protocol, d_prime, p_correct, p_d, smallest, lasting, cups,
+        people, ratio, break_even, attribute``. Cups and people are for the lasting size; `ratio` compares lasting
+        sizes; `break_even` is the d-prime at which this protocol has the power of `against` at the latter's lasting
+        size: if its extra cups blur the difference below that, it is the worse choice; `attribute` says whether the
+        difference must be named to the tasters beforehand.
 
     Examples
     --------
-    >>> compare_protocols(1.0, protocols=["triangle", "tetrad", "2-AFC"])[["protocol", "first", "stable", "cups"]]
-       protocol  first  stable  cups
-    0     2-AFC     23      26    52
-    1    tetrad     61      65   260
-    2  triangle    202     220   660
+    >>> costs = compare_protocols(1.0, beta=0.2, protocols=["triangle", "tetrad", "2-AFC"])
+    >>> costs[["protocol", "smallest", "lasting", "cups"]]
+       protocol  smallest  lasting  cups
+    0     2-AFC        23       26    52
+    1    tetrad        61       65   260
+    2  triangle       202      220   660
     """
     if tastings_each < 1:
         raise ValueError(f"tastings_each is the number of answers a person gives, 1 or more; got {tastings_each!r}.")
@@ -542,7 +548,7 @@ def compare_protocols(
     else:
         distances = {test.name: float(d_prime) for test in (*tests, reference)}
 
-    most = tasters_needed(reference, d_prime=distances[reference.name], alpha=alpha, beta=beta).stable
+    most = tasters_needed(reference, d_prime=distances[reference.name], alpha=alpha, beta=beta).lasting
     reached = float(power(reference, most, d_prime=distances[reference.name], alpha=alpha))
     rows = []
     for test in tests:
@@ -553,16 +559,16 @@ def compare_protocols(
                 "d_prime": needed.d_prime,
                 "p_correct": float(test.p_correct(needed.d_prime)),
                 "p_d": needed.p_d,
-                "first": needed.first,
-                "stable": needed.stable,
-                "cups": needed.stable * test.cups,
-                "people": -(-needed.stable // tastings_each),
-                "ratio": needed.stable / most,
+                "smallest": needed.smallest,
+                "lasting": needed.lasting,
+                "cups": needed.lasting * test.cups,
+                "people": -(-needed.lasting // tastings_each),
+                "ratio": needed.lasting / most,
                 "break_even": _found_with(reached, test, most, alpha),
                 "attribute": "must be named" if test.directed else "need not be named",
             }
         )
-    return pd.DataFrame(rows).sort_values(["stable", "cups"], ignore_index=True)
+    return pd.DataFrame(rows).sort_values(["lasting", "cups"], ignore_index=True)
 
 
 def assurance(
@@ -728,6 +734,9 @@ def verdict_chances(
     [[0.86, 0.14, 0.0]]
     """
     test = forced_choice(protocol)
+    margin = stated(margin)
+    if not 0.5 < settled < 1:
+        raise ValueError(f"settled is a probability above 0.5 and below 1, such as 0.95; got {settled!r}.")
     bases = {"p_d": [ON_P_D], "d_prime": [ON_D_PRIME], "both": [ON_P_D, ON_D_PRIME]}
     if prior not in bases:
         raise ValueError(f"prior is one of {words.listing(bases)}; got {prior!r}.")
@@ -761,7 +770,7 @@ def _forced_choice_names() -> list[str]:
 
 
 def _risk(name: str, value: float) -> float:
-    if not 0 < value < 1:
+    if not (isinstance(value, (int, float, np.number)) and 0 < value < 1):
         raise ValueError(f"{name} is a risk between 0 and 1, such as 0.05; got {value!r}.")
     return float(value)
 
@@ -774,9 +783,20 @@ def _tail(test: Protocol, alpha: float, two_sided: bool) -> float:
 
 def _sizes(tastings: ArrayLike | Iterable[int]) -> np.ndarray:
     n = np.asarray(tastings if np.isscalar(tastings) or hasattr(tastings, "__array__") else list(tastings))  # type: ignore[arg-type]
-    if n.size == 0 or (n < 1).any() or (n != np.round(n)).any():
+    if n.dtype.kind not in "iuf" or n.size == 0 or not ((n >= 1) & (n == np.round(n)) & np.isfinite(n)).all():
         raise ValueError(f"tastings are whole numbers from 1; got {tastings!r}.")
     return n.astype(int)
+
+
+def _number(name: str, value: Any) -> np.ndarray:
+    """A difference as numbers, none of them missing."""
+    try:
+        numbers = np.asarray(value, float)
+    except (TypeError, ValueError):
+        numbers = np.array(np.nan)
+    if np.isnan(numbers).any():
+        raise ValueError(f"{name} is a number, or several; got {value!r}.")
+    return numbers
 
 
 def _truth(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True) -> np.ndarray:
@@ -784,12 +804,12 @@ def _truth(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True) -> 
     if (p_d is None) == (d_prime is None):
         raise ValueError("say the size of the difference one way: p_d=... or d_prime=...")
     if p_d is not None:
-        rate = np.asarray(p_d, float)
+        rate = _number("p_d", p_d)
         if not ((rate >= 0) & (rate <= 1)).all():
             raise ValueError(f"p_d is a share between 0 and 1, such as 0.2; got {p_d!r}.")
         truth = np.asarray(test.p_from_p_d(rate))
     else:
-        truth = np.asarray(test.p_correct(np.asarray(d_prime, float)))
+        truth = np.asarray(test.p_correct(_number("d_prime", d_prime)))
     if smallest and not (truth > test.guess).all():
         raise ValueError(
             f"the difference must be larger than none; got {'p_d' if d_prime is None else 'd_prime'} = "
@@ -815,8 +835,8 @@ def _chernoff(guess: float, truth: float, alpha: float, beta: float) -> int:
     return int(np.ceil(max(need_alpha / rate(a, guess), need_beta / rate(a, top)))) + 1
 
 
-def _first_and_stable(guess: float, truth: float, alpha: float, betas: Sequence[float]) -> list[tuple[int, int]]:
-    """First and stable size for each beta-risk."""
+def _smallest_and_lasting(guess: float, truth: float, alpha: float, betas: Sequence[float]) -> list[tuple[int, int]]:
+    """Smallest and lasting size for each beta-risk."""
     bound = _chernoff(guess, truth, alpha, min(betas))
     if bound > _LARGEST:
         raise ValueError(

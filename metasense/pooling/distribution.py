@@ -122,8 +122,9 @@ class Distribution:
     def map(self, function: Callable[[Any], Any]) -> Distribution:
         """Distribution of a non-decreasing function of the quantity, for instance d-prime carried to p_d."""
         values = np.asarray(function(self.x), float)
-        steps = np.concatenate([[True], np.diff(values) > 0])  # a flat stretch would make an interpolant ambiguous
-        return Distribution(values[steps], self.cdf[steps], self._expect(values))
+        rises = np.diff(values) > 0
+        ends = np.concatenate([[True], rises]) | np.concatenate([rises, [True]])  # of a flat stretch, first and last
+        return Distribution(values[ends], self.cdf[ends], self._expect(values))
 
     def sample(self, size: int, rng: np.random.Generator) -> Array:
         """Draw `size` values."""
