@@ -66,7 +66,7 @@ SITTING = (  # what is the same throughout a panel
     Column("batch_pair", "the two productions compared", text, "string", "batches batchpairid batchpairs"),
     Column("blind", "double, single or none", _blind, "string", "blinding blinded blindness"),
     Column("planned", "tastings planned beforehand", whole, "Int64", "plannedn nplanned plannedtastings"),
-    Column("looks", "times the result was looked at before the end", whole, "Int64", "nlooks interimlooks"),
+    Column("looks", "times the count was looked at, the final one included", whole, "Int64", "nlooks interimlooks"),
     Column("reported", "was the panel made known? yes or no", yes_no, "boolean", "published"),
 )
 PANEL_COLUMNS = (

@@ -22,11 +22,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import betaincc, betainccinv, betaln, chdtrc, chdtri, expit, gammaln, xlogy
+from scipy.stats import hypergeom
 
 from metasense.binomial import at_least, at_most, exact_interval, largest_count, profile_interval, smallest_count
 from metasense.margins import Margin
+from metasense.margins import stated as stated_margin
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
+from metasense.pooling.priors import stated as stated_priors
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import words
@@ -681,16 +684,17 @@ class ForcedChoicePanel(OnePanel):
 
     def _closing(self) -> list[str]:
         n, text = self.tastings, []
-        if self.power_at_margin is not None:
+        if self.power_at_margin is not None and self.critical_number <= n:
             text.append(
                 f"Had the difference been exactly the margin, a panel of {n} would have reached its critical number in "
                 f"{words.percent(self.power_at_margin)} of cases."
             )
         if np.isfinite(self.detectable_p_d):
+            detectable = float(self.protocol.d_prime_from_p_d(self.detectable_p_d))
             text.append(
-                f"A panel of {n} reaches it in four cases out of five from a p_d of "
-                f"{words.percent(self.detectable_p_d)} (d-prime "
-                f"{words.d(float(self.protocol.d_prime_from_p_d(self.detectable_p_d)))})."
+                f"A panel of {n} reaches its critical number in four cases out of five from a p_d of "
+                f"{words.percent(self.detectable_p_d)}"
+                + (f" (d-prime {words.d(detectable)})." if np.isfinite(detectable) else ".")
             )
         return [*text, self._evidence()]
 
@@ -821,13 +825,13 @@ class TwoCountPanel(OnePanel):
 
     def _opening(self) -> list[str]:
         posterior = self.d_prime_posterior
-        lower, upper = posterior.interval(self.prob)
+        (lower, upper), finite = posterior.interval(self.prob), bool(np.isfinite(self.criterion))
         return [
             f"{self._counted()}.",
             f"Fisher's exact one-sided {words.p_value(self.p_value)}. A p-value measures how rare the counts are when "
             "the products are alike, not how large the difference is.",
-            f"d-prime: {words.estimate(posterior.median, lower, upper, self.prob)} with a {ON_D_PRIME}; the tasters' "
-            f"criterion seems to have been at {words.d(self.criterion)}.",
+            f"d-prime: {words.estimate(posterior.median, lower, upper, self.prob)} with a {ON_D_PRIME}"
+            + (f"; the tasters' criterion seems to have been at {words.d(self.criterion)}." if finite else "."),
             self.rates().statement(),
         ]
 
@@ -1010,45 +1014,64 @@ def one_panel(
         counts = (getattr(row, key, None) for key in _COUNTS)
         tastings, correct, signal, hits, noise, false_alarms = (None if pd.isna(n) else int(n) for n in counts)  # type: ignore[arg-type]
         notes = tuple(_remarks(row, tastings if tastings is not None else (signal or 0) + (noise or 0)))
-    for what, value in (("alpha", alpha), ("beta", beta), ("prob", prob), ("settled", settled)):
+    for what, value in (("alpha", alpha), ("beta", beta), ("prob", prob)):
         if not 0 < value < 1:
             raise ValueError(
                 f"{what} lies between 0 and 1, such as 0.05 for a risk or 0.95 for a probability; got {value!r}."
             )
+    if not 0.5 < settled < 1:
+        raise ValueError(f"settled is a probability above 0.5, so that one side only can reach it; got {settled!r}.")
     test = find_protocol(panel)
     common: dict[str, Any] = {
-        "panel": name, "protocol": test, "margin": margin, "priors": priors, "alpha": alpha, "beta": beta, "prob": prob,
+        "panel": name, "protocol": test, "margin": None if margin is None else stated_margin(margin),
+        "priors": stated_priors(priors), "alpha": alpha, "beta": beta, "prob": prob,
         "settled": settled,
     }  # fmt: skip
     label = f"panel {name!r}" if name else "the panel"
     if isinstance(test, TwoCountProtocol):
         signal, hits = _pair(label, "signal", signal, "hits", hits)
         noise, false_alarms = _pair(label, "noise", noise, "false_alarms", false_alarms)
+        _without(label, test, tastings=tastings, correct=correct)
+        notes += _against(_fisher_low(signal, hits, noise, false_alarms), test.directed)
         return TwoCountPanel(**common, notes=notes, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
     tastings, correct = _pair(label, "tastings", tastings, "correct", correct)
-    few = at_most(correct, tastings, test.guess)
-    if test.directed and few < 0.05:
-        notes += (
-            "The answers lean against the stated direction. The prior on d-prime allows that; the flat prior on p_d, "
-            "which starts at guessing, does not.",
-        )
-    if few < REVERSED:
-        notes += (
-            f"So few correct answers are rare even among guessers (chance {few:.1g}): reversal or coding error? Check "
-            "the key, the codes and the instructions before reading anything into this panel.",
-        )
+    _without(label, test, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
+    notes += _against(float(at_most(correct, tastings, test.guess)), test.directed)
     return ForcedChoicePanel(**common, notes=notes, tastings=tastings, correct=correct)
+
+
+def _against(few: float, directed: bool) -> tuple[str, ...]:
+    """What to say of counts as low as these have a chance of `few` to be when nothing can be tasted."""
+    lean = (
+        "The answers lean against the stated direction. The prior on d-prime allows that; the flat prior on p_d, which "
+        "starts at guessing, does not.",
+    )
+    rare = (
+        f"Counts that low are rare even among guessers (chance {few:.1g}): reversal or coding error? Check the key, "
+        "the codes and the instructions before reading anything into this panel.",
+    )
+    return (*(lean if directed and few < 0.05 else ()), *(rare if few < REVERSED else ()))
+
+
+def _fisher_low(signal: int, hits: int, noise: int, false_alarms: int) -> float:
+    """Fisher's exact chance of so few hits or fewer, given how often yes was said."""
+    return float(hypergeom.cdf(hits, signal + noise, signal, hits + false_alarms))
 
 
 def _pair(label: str, total: str, n: int | None, part: str, x: int | None) -> tuple[int, int]:
     if n is None or x is None:
         missing = words.listing([key for key, value in ((total, n), (part, x)) if value is None])
         raise ValueError(f"{label} needs its {missing}.")
-    if n != int(n) or x != int(x) or not 0 <= x <= n or n < 1:
-        raise ValueError(
-            f"{label} has {part} = {x} and {total} = {n}; counts are whole and 0 <= {part} <= {total}, from 1."
-        )
+    if not all(isinstance(value, (int, float, np.number)) and value == value // 1 for value in (n, x)):
+        raise ValueError(f"{label} has {part} = {x!r} and {total} = {n!r}; counts are whole numbers.")
+    if not 0 <= x <= n or n < 1:
+        raise ValueError(f"{label} has {part} = {x} and {total} = {n}; 0 <= {part} <= {total}, and {total} from 1.")
     return int(n), int(x)
+
+
+def _without(label: str, test: Any, **counts: int | None) -> None:
+    if stray := [key for key, value in counts.items() if value is not None]:
+        raise ValueError(f"{label} is a {test.name} panel, which has no {words.listing(stray)}; leave them out.")
 
 
 def _remarks(row: Any, tastings: int) -> list[str]:
@@ -1070,8 +1093,8 @@ def _remarks(row: Any, tastings: int) -> list[str]:
             if blind == "none"
             else "Single blind only: the server knew."
         )
-    if (looks := given("looks")) is not None and looks > 0:
-        out.append(f"Looked at {words.count(int(looks), 'time')} before the end, which the p-value does not know.")
+    if (looks := given("looks")) is not None and looks > 1:
+        out.append(f"Looked at {int(looks)} times, the end included, which the p-value does not know.")
     return out
 
 

@@ -160,7 +160,7 @@ def test_a_directed_panel_keeps_its_sign(directed):
     assert reversed_panel.next_d_prime.support[0] >= 0
     assert directed.panel("B").support[0] >= 0 > directed.panel("A").support[0]
     assert directed.directed
-    assert "normal(1.5)" in directed.statement()
+    assert "normal(0, 1.5)" in directed.statement()
 
 
 def test_arviz_object_holds_the_draws(pooled):

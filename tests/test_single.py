@@ -15,6 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from metasense.binomial import exact_interval, profile_interval
 from metasense.margins import Margin
+from metasense.panels import read_panels
 from metasense.planning.sizes import assurance, power, verdict_chances
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
@@ -618,6 +619,16 @@ def test_figures_are_drawn_on_the_axes_given():
         (lambda: one_panel("A-not-A", 24, 12), "needs its signal and hits"),
         (lambda: one_panel("triangle", 0, 0), "from 1"),
         (lambda: one_panel("triangle", 24, 12.5), "whole"),
+        (lambda: one_panel("triangle", "24", 12), "'24'; counts are whole numbers"),
+        (lambda: one_panel("triangle", 24, float("nan")), "counts are whole numbers"),
+        (lambda: one_panel("triangle", 24, 12, signal=3), "a triangle panel, which has no signal"),
+        (
+            lambda: one_panel("A-not-A", 24, 12, signal=9, hits=6, noise=9, false_alarms=2),
+            "has no tastings and correct",
+        ),
+        (lambda: one_panel("triangle", 24, 12, settled=0.3), "above 0.5"),
+        (lambda: one_panel("triangle", 24, 12, margin=0.3), "margin is a Margin"),
+        (lambda: one_panel("triangle", 24, 12, priors=3), "priors are prior scales"),
         (lambda: one_panel("triangle", 24, 12, prob=95), "between 0 and 1"),
         (lambda: one_panel("pentagon", 24, 12), "no protocol called"),
     ],
@@ -638,7 +649,7 @@ def test_a_row_of_a_table_is_read_with_what_the_table_says_of_it():
     assert (first.panel, first.tastings, first.correct) == ("C7", 24, 10)
     assert "8 tasters gave 24 answers" in first.statement()
     assert "Not blind" in second.statement()
-    assert "Looked at 2 times" in second.statement()
+    assert "Looked at 2 times, the end included" in second.statement()
     assert one_panel(panels["C9"]).p_value == second.p_value
     with pytest.raises(ValueError, match="this table has 2"):
         one_panel(panels)
@@ -691,3 +702,20 @@ def test_a_hundred_thousand_panels_alone_take_less_than_two_seconds():
     assert time.perf_counter() - start < 2
     assert len(alone) == 100_000
     assert alone["p_value"].notna().all()
+
+
+def test_a_reversed_yes_or_no_panel_is_questioned():
+    reversed_ = one_panel("A-not-A", signal=10, hits=0, noise=10, false_alarms=10, margin=Margin(d_prime=1))
+    assert "reversal or coding error" in " ".join(reversed_.notes) and "lean against" in reversed_.statement()
+    assert "no upper limit" not in reversed_.statement()
+    assert one_panel("A-not-A", signal=10, hits=5, noise=10, false_alarms=5).notes == ()
+
+
+def test_one_look_at_the_end_is_no_early_look():
+    row = {"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12, "looks": 1}
+    assert one_panel(read_panels(row)).notes == ()
+
+
+def test_a_tiny_panel_promises_nothing_of_a_critical_number_it_has_not():
+    text = one_panel("triangle", 1, 1, margin=Margin(d_prime=1)).statement()
+    assert "not even all correct would be called" in text and "critical number" not in text

@@ -62,7 +62,19 @@ class Priors:
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line."""
-        kind = "normal" if directed else "half-normal"
-        return f"centre {kind}({self.mu_scale:g}), spread half-normal({self.tau_scale:g}) in d-prime units"
+        kind = "normal(0, " if directed else "half-normal("
+        return f"centre {kind}{self.mu_scale:g}), spread half-normal({self.tau_scale:g}) in d-prime units"
 
     __str__ = describe
+
+
+def stated(priors: object) -> Priors:
+    """`priors`, the defaults for None.
+
+    >>> stated(0.5)
+    Traceback (most recent call last):
+    ValueError: priors are prior scales, for instance ms.Priors(mu_scale=1.5, tau_scale=0.5); got 0.5.
+    """
+    if priors is None or isinstance(priors, Priors):
+        return priors or Priors()
+    raise ValueError(f"priors are prior scales, for instance ms.Priors(mu_scale=1.5, tau_scale=0.5); got {priors!r}.")
