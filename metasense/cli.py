@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from metasense.showing.words import one_line
+from metasense.showing.words import listing, one_line
 
 FINE, WARNED, FAILED = 0, 1, 2
 
@@ -63,7 +63,11 @@ def _parser() -> argparse.ArgumentParser:
     def command(name: str, does: str, more: str = "") -> argparse.ArgumentParser:
         return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}")
 
-    check = command("check", "read a table of panels and say what is in it")
+    check = command(
+        "check",
+        "read a table of panels and say what is in it",
+        "Exit code 0: it can be pooled. 1: it can, but a panel looks reversed. 2: it cannot; the reasons are listed.",
+    )
     check.set_defaults(run=_check)
 
     pooling = command("pool", "pool the panels of a table and give the answer")
@@ -134,7 +138,14 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     plan.add_argument(
         "--alpha", metavar="RISK", type=float, default=0.05, help="risk of calling a difference when all guess (0.05)"
     )
-    plan.add_argument("--beta", metavar="RISK", type=float, default=0.2, help="risk of missing the difference (0.2)")
+    plan.add_argument(
+        "--beta",
+        metavar="RISK",
+        type=float,
+        default=0.05,
+        help="risk of missing the difference, or of calling it similar (0.05; 0.2 is common practice for a panel that "
+        "only looks for a difference)",
+    )
     plan.add_argument("--similarity", action="store_true", help="run for similarity rather than for a difference")
     plan.set_defaults(run=_plan)
 
@@ -175,7 +186,13 @@ def _check(chosen: argparse.Namespace) -> int:
 
     panels = read_panels(chosen.file, sheet=chosen.sheet)
     print(panels)
-    return FINE
+    reversed_ = panels.reversals()
+    if reversed_:
+        print(
+            f"Warning: far fewer correct answers than guessing gives in {listing(map(one_line, reversed_), 8)}: a "
+            "reversal or coding error? Check the key before pooling."
+        )
+    return WARNED if reversed_ else FINE
 
 
 def _pool(chosen: argparse.Namespace) -> int:
@@ -240,7 +257,9 @@ def _plan(chosen: argparse.Namespace) -> int:
     if test is None:
         if chosen.d_prime is None:
             raise ValueError("name a protocol, or give --d-prime alone to compare all protocols.")
-        print(table(sizes.compare_protocols(chosen.d_prime, **risks), caption="What the same difference costs"))
+        asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
+        compared = sizes.compare_protocols(chosen.d_prime, **risks)
+        print(table(compared, caption=f"What the same difference costs ({asked})"))
     elif chosen.looks and not sized:
         print(looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha))
     elif chosen.looks:
@@ -248,6 +267,8 @@ def _plan(chosen: argparse.Namespace) -> int:
             raise ValueError("--looks takes two numbers with a difference: tastings at the first look, and in all.")
         print(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
     elif chosen.sequential:
+        if not sized:
+            raise ValueError("--sequential needs the difference that matters: --p-d or --d-prime.")
         print(looks.sequential_plan(test, **size, **risks))
     elif chosen.tasters is not None:
         n, alpha = chosen.tasters, chosen.alpha
@@ -261,10 +282,8 @@ def _plan(chosen: argparse.Namespace) -> int:
             found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
             limit = int(sizes.similarity_limit(test, n, **size, beta=chosen.beta))
             print(f"Power at the stated difference: {found}.")
-            print(
-                f"{limit if limit >= 0 else 'No count'} or fewer correct speak for similarity "
-                f"(beta-risk {words.percent(chosen.beta)})."
-            )
+            speaks = f"{limit} or fewer correct speak" if limit >= 0 else "Not even 0 correct would speak"
+            print(f"{speaks} for similarity (beta-risk {words.percent(chosen.beta)}).")
     elif not sized:
         raise ValueError("say the difference (--p-d or --d-prime), the --tasters at hand, or the --looks taken.")
     else:

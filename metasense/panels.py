@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
+from metasense.binomial import at_most
 from metasense.checking import Column, check_table, column_of, combined, distinct, is_known
 from metasense.columns import (
     FORCED,
@@ -44,6 +45,7 @@ from metasense.showing.words import count, listing, one_line
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
 
 SHOWN = 60  # rows printed; all of them are in to_frame()
+REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 
 # --- reading ---
 
@@ -335,6 +337,23 @@ class Panels(_Rows):
             columns["tasters"] = frame["tasters"]
         columns["guess rate"] = frame["protocol"].map({name: _guess_rate(name) for name in frame["protocol"].unique()})
         return pd.DataFrame(columns)
+
+    def reversals(self) -> tuple[str, ...]:
+        """Panels with so few correct answers that a reversed key or a coding error is likelier than bad luck.
+
+        Guessing gives so few with a chance below 0.001. Left out are protocols that name a direction: there, few
+        correct answers can be a difference the other way.
+
+        Examples
+        --------
+        >>> read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [2, 8]}).reversals()
+        ('A',)
+        """
+        frame = self.frame[self.frame["tastings"].notna()]
+        kinds = frame["protocol"].map(protocol)
+        guess = kinds.map(lambda kind: kind.guess).to_numpy(float)
+        few = at_most(frame["correct"].to_numpy(float), frame["tastings"].to_numpy(float), guess) < REVERSED
+        return tuple(frame["panel"][few & ~kinds.map(lambda kind: kind.directed).to_numpy(bool)])
 
     def _columns(self) -> dict[str, Column]:
         return PANEL

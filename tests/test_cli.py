@@ -65,8 +65,10 @@ def test_check_says_what_was_read(table, capsys):
 def test_answer_with_a_warning_that_matters_is_exit_code_1(tmp_path, capsys):
     path = tmp_path / "reversed.csv"
     path.write_text(GOOD + "E,triangle,60,5\n")
-    assert main(["pool", str(path)]) == 1
-    assert "coding error" in capsys.readouterr().out
+    for command in ("check", "pool"):  # the same table, the same warning
+        assert main([command, str(path)]) == 1
+        out = " ".join(capsys.readouterr().out.split())
+        assert "ar fewer correct answers than guessing gives in E: a reversal or coding error?" in out
 
 
 @pytest.mark.parametrize(
@@ -101,14 +103,17 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
     ("words", "said"),
     [
         # the numbers behind these are checked against published tables in test_sizes.py
-        (["triangle", "--p-d", "0.3"], "40 tastings"),
+        (["triangle", "--p-d", "0.3"], "66 tastings"),
+        (["triangle", "--p-d", "0.3", "--beta", "0.2"], "40 tastings"),
         (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
         (["triangle", "--tasters", "24"], "13 or more correct of 24"),
         (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
+        (["triangle", "--tasters", "24", "--p-d", "0.3"], "8 or fewer correct speak for similarity (beta-risk 5 %)"),
+        (["triangle", "--tasters", "2", "--p-d", "0.1"], "Not even 0 correct would speak for similarity"),
         (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
-        (["--d-prime", "1"], "duo-trio"),
+        (["--d-prime", "1"], "What the same difference costs (alpha-risk 5 %, beta-risk 5 %)"),
         (["triangle", "--looks", "12", "24"], "false alarm in 3.9 %"),
-        (["triangle", "--p-d", "0.4", "--looks", "15", "36"], "2 planned looks from 15 to 36"),
+        (["triangle", "--p-d", "0.4", "--looks", "19", "38"], "2 planned looks from 19 to 38"),
         (["duo-trio", "--p-d", "0.5", "--sequential"], "planned looks"),
     ],
 )
@@ -123,6 +128,7 @@ def test_plan_answers_the_common_questions(words, said, capsys):
     [
         ([], "name a protocol"),
         (["triangle"], "say the difference (--p-d or --d-prime)"),
+        (["triangle", "--tasters", "24", "--sequential"], "--sequential needs the difference that matters: --p-d"),
         (["triangle", "--p-d", "3"], "p_d is a share"),
         (["sniffing", "--p-d", "0.3"], "no protocol called 'sniffing'"),
         (["triangle", "--p-d", "0.3", "--looks", "10", "20", "30"], "--looks takes two numbers"),
