@@ -10,7 +10,8 @@ textbook one: non-centred, an effect for every panel, PyMC's default settings (4
 tuning), the chains one after another. Each data set and method has a process of its own. `fresh` is from its start to
 the first answer, imports and compiling included; `warm` the median of the answers after that. The reference is our
 integration with far more nodes; `error` is the worst distance of a quantile (2.5, 50 and 97.5 %) of the average d-prime,
-and of the slope, over the seeds, in posterior standard deviations.
+and of the slope, over the seeds, in posterior standard deviations. With a moderator metasense takes the centre to stay
+on one side of zero in all panels; draws of the others in which it does not are left out of their quantiles.
 """
 
 from __future__ import annotations
@@ -93,7 +94,7 @@ def by_hand(panels: Any, seed: int, sampler: str = "pymc") -> tuple[Draws, int]:
     post = {
         name: np.asarray(kept["posterior"][name]) for name in ("mu", "tau", *(["beta"] if beta is not None else []))
     }
-    return _quantities(**post), int(np.asarray(kept["sample_stats"]["diverging"]).sum())
+    return _quantities(z_weeks, **post), int(np.asarray(kept["sample_stats"]["diverging"]).sum())
 
 
 def with_nutpie(panels: Any, seed: int) -> tuple[Draws, int]:
@@ -110,13 +111,13 @@ def sampled(panels: Any, seed: int) -> tuple[Draws, int]:
     found, z_weeks = collect(panels.frame), _standard(panels)
     if z_weeks is None:
         _, diagnostics, kept = mcmc.sample(found.evidence, found.copies, ms.Priors(), seed=seed)
-        return _quantities(kept["mu"].to_numpy(), kept["tau"].to_numpy()), diagnostics.divergences
+        return _quantities(None, kept["mu"].to_numpy(), kept["tau"].to_numpy()), diagnostics.divergences
     every = [found.evidence[i] for i in found.index]
     _, diagnostics, kept = mcmc.sample_moderated(
         every, ms.Priors(), columns=z_weeks[:, None], names=["weeks"], seed=seed
     )
     beta = kept["beta"].isel(moderator=0).transpose("chain", "draw").to_numpy()
-    return _quantities(kept["mu"].to_numpy(), kept["tau"].to_numpy(), beta), diagnostics.divergences
+    return _quantities(z_weeks, kept["mu"].to_numpy(), kept["tau"].to_numpy(), beta), diagnostics.divergences
 
 
 SAMPLERS: dict[str, Callable[..., tuple[Draws, int]]] = {
@@ -162,11 +163,13 @@ def _standard(panels: Any) -> np.ndarray | None:
     return (weeks - weeks.mean()) / weeks.std()
 
 
-def _quantities(mu: np.ndarray, tau: np.ndarray, beta: np.ndarray | None = None) -> Draws:
+def _quantities(z: np.ndarray | None, mu: np.ndarray, tau: np.ndarray, beta: np.ndarray | None = None) -> Draws:
     from metasense.pooling.posterior import average_d_prime
 
     draws = {"average": average_d_prime(mu, tau), "spread": tau}
-    return draws if beta is None else draws | {"slope": beta}
+    if beta is None or z is None:
+        return draws
+    return draws | {"slope": beta, "kept": (mu + beta * z.min()) * (mu + beta * z.max()) > 0}
 
 
 # --- one data set and method, in a process of its own -----------------------------------------------------------------
@@ -194,8 +197,13 @@ def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any
     for seed in seeds:
         start = time.perf_counter()
         draws, diverged = SAMPLERS[method](panels, seed)
+        kept = draws.pop("kept", np.ones_like(draws["spread"], bool))
         quantiles.append(
-            {k: list(np.quantile(v, LEVELS) * (unit if k == "slope" else 1)) for k, v in draws.items() if k != "spread"}
+            {
+                k: list(np.quantile(v[kept], LEVELS) * (unit if k == "slope" else 1))
+                for k, v in draws.items()
+                if k != "spread"
+            }
         )
         times.append(time.perf_counter() - start)
         fresh = fresh or time.time() - born
