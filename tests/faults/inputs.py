@@ -93,13 +93,13 @@ def counts(folder: Path, *, sizes: tuple[int, ...] = (1, 2, 3, 30, 1000, 20_000,
 def two_counts(folder: Path, *, sizes: tuple[int, ...] = (1, 40, 5000, 50_000, 10**9)) -> Result:
     """A-not-A and same-different with none, all, or only false alarms, and with rates that leave something to tell."""
     cases = refused = 0
+    margin = ms.Margin(d_prime=0.5)
     for test in ("A-not-A", "same-different"):
         for n in sizes:
             for hits, alarms in ((0, 0), (n, n), (n, 0), (0, n), (n - n // 10, n // 3)):
                 row = {"signal": n, "hits": hits, "noise": n, "false_alarms": alarms}
                 table = {"panel": ["A"], "protocol": [test]} | {k: [v] for k, v in row.items()}
                 what = f"{hits} hits and {alarms} false alarms of {n} in {test}"
-                margin = ms.Margin(d_prime=0.5)
                 refused += tried(
                     f"alone: {what}", lambda t=test, r=row: ms.one_panel(t, **r, margin=margin), refused=False
                 )
