@@ -454,8 +454,9 @@ class Series:
         best, least = most, np.inf
         for terms in np.unique(np.geomspace(48, most, 20).astype(int)):
             w = unit * np.arange(terms - 5, terms)
-            waves = np.cos(np.multiply.outer(w, mu + self.offset)) * np.exp(np.multiply.outer(-0.5 * w**2, tau**2))
-            left = np.abs(waves @ weight).max()
+            near = w[0] * tau < 6.5  # the others are damped below 1e-9
+            phase, fade = np.multiply.outer(w, mu[near] + self.offset), np.multiply.outer(-0.5 * w**2, tau[near] ** 2)
+            left = np.abs((np.cos(phase) * np.exp(fade)) @ weight[near]).max()
             if left < least:
                 best, least = int(terms), left
             if least < 1e-8 or left > 100 * least:
