@@ -137,3 +137,29 @@ def profile_interval(
         return np.where(whole, outside, near)
 
     return crossing(best, floor.copy())[()], crossing(best, np.ones(x.shape))[()]
+
+
+def fisher_tails(
+    signal: ArrayLike, hits: ArrayLike, noise: ArrayLike, false_alarms: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fisher's exact chances of so few hits or fewer, and of so many or more, given how often yes was said in all.
+
+    Parameters
+    ----------
+    signal, hits, noise, false_alarms : array_like of int
+        Tastings of one product and of the other, and how many of each were answered yes.
+
+    Examples
+    --------
+    >>> few, many = fisher_tails(100, 60, 100, 35)
+    >>> float(many.round(5)), float((few + many).round(2))
+    (0.00032, 1.0)
+    """
+    from scipy.stats import hypergeom
+
+    signal, hits, noise, false_alarms = (np.asarray(n, float) for n in (signal, hits, noise, false_alarms))
+    yes = hits + false_alarms
+    return (
+        np.asarray(hypergeom.cdf(hits, signal + noise, signal, yes)),
+        np.asarray(hypergeom.sf(hits - 1, signal + noise, signal, yes)),
+    )

@@ -22,9 +22,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import betaincc, betainccinv, betaln, chdtrc, chdtri, expit, gammaln, xlogy
-from scipy.stats import hypergeom
 
-from metasense.binomial import at_least, at_most, exact_interval, largest_count, profile_interval, smallest_count
+from metasense.binomial import (
+    at_least,
+    at_most,
+    exact_interval,
+    fisher_tails,
+    largest_count,
+    profile_interval,
+    smallest_count,
+)
 from metasense.margins import Margin
 from metasense.margins import stated as stated_margin
 from metasense.pooling.distribution import Distribution
@@ -1032,7 +1039,8 @@ def one_panel(
         signal, hits = _pair(label, "signal", signal, "hits", hits)
         noise, false_alarms = _pair(label, "noise", noise, "false_alarms", false_alarms)
         _without(label, test, tastings=tastings, correct=correct)
-        notes += _against(_fisher_low(signal, hits, noise, false_alarms), test.directed)
+        few = float(fisher_tails(signal, hits, noise, false_alarms)[0])
+        notes += _against(few, test.directed)
         return TwoCountPanel(**common, notes=notes, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
     tastings, correct = _pair(label, "tastings", tastings, "correct", correct)
     _without(label, test, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
@@ -1051,11 +1059,6 @@ def _against(few: float, directed: bool) -> tuple[str, ...]:
         "the codes and the instructions before reading anything into this panel.",
     )
     return (*(lean if directed and few < 0.05 else ()), *(rare if few < REVERSED else ()))
-
-
-def _fisher_low(signal: int, hits: int, noise: int, false_alarms: int) -> float:
-    """Fisher's exact chance of so few hits or fewer, given how often yes was said."""
-    return float(hypergeom.cdf(hits, signal + noise, signal, hits + false_alarms))
 
 
 def _pair(label: str, total: str, n: int | None, part: str, x: int | None) -> tuple[int, int]:

@@ -377,3 +377,34 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
     for case in (CASES[0], CASES[2], CASES[4]):
         found = study(case, 60, seed=7)
         assert all(found[name] >= 0.86 for name in ("effect", "average there", "next panel there"))  # 3 SE below .95
+
+
+def test_a_dose_line_through_zero_claims_no_rise():
+    """Undirected, such a line is positive by construction: falling and even counts must not read as rising."""
+    falling, flat, rising = (
+        ms.pool(table(correct, [1, 2, 4, 6, 8, 12]), moderators="x", through_zero="x")
+        for correct in ([18, 16, 14, 12, 11, 10], [10, 9, 11, 10, 10, 9], [9, 10, 12, 14, 16, 20])
+    )
+    for moderated in (falling, flat, rising):
+        assert "can only rise with x, so that it does is no finding (left free, it rises with a probability of" in (
+            moderated.headline()
+        )
+    assert "A line through zero hardly fits" in falling.notes[0]
+    assert "hardly fits" not in " ".join([*flat.notes, *rising.notes])
+
+
+def test_a_column_may_have_any_name():
+    moderated = ms.pool(
+        table([18, 16, 14, 12, 11, 10], [1, 2, 4, 6, 8, 12]).rename(columns={"x": "self"}), moderators="self"
+    )
+    assert "per unit of self" in moderated.headline().lower()
+
+
+def test_moderators_and_levels_have_a_page(tmp_path):
+    moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored")
+    page = moderated.report(tmp_path / "coffee.html").read_text(encoding="utf-8")
+    assert moderated.headline()[:40] in page and "The same panels pooled plainly" in page
+    assert "d-prime against weeks_stored" in page and "not randomised to weeks_stored" in page
+    nested = ms.pool("datasets/cider_fining.csv", within="batch_pair")
+    page = nested.report(tmp_path / "cider.html").read_text(encoding="utf-8")
+    assert "With panels within batch pairs" in page and "3 batch pairs, pooled" in page.replace("each ", "")

@@ -269,3 +269,58 @@ def test_everything_agrees_between_a_table_and_its_parts(pooled):
     assert (row["lower"], row["upper"]) == pytest.approx(pooled.average.interval(0.5))
     assert isinstance(pooled.to_frame(protocols=["duo-trio"]), pd.DataFrame)
     assert "p_d (duo-trio)" in pooled.to_frame(protocols=["duo-trio"])["quantity"].tolist()
+
+
+def leaning(*correct, tastings=30):
+    frame = {"panel": [f"P{i}" for i in range(len(correct))], "protocol": "2-AFC", "tastings": tastings}
+    return ms.pool(frame | {"correct": list(correct)}, margin=ms.Margin(d_prime=0.5))
+
+
+def test_a_directed_pool_says_which_way_it_leans():
+    with_, against, open_ = leaning(24, 25), leaning(6, 5), leaning(24, 23, 7, 8)
+    assert with_.stated_way > 0.95 and ", in the stated direction: beyond the margin" in with_.headline()
+    assert against.stated_way < 0.05 and ", against the stated direction: beyond the margin" in against.headline()
+    assert 0.05 < open_.stated_way < 0.95 and "its direction not settled" in open_.headline()
+    assert with_.stated_way == pytest.approx(1 - against.stated_way, abs=0.02)  # 24, 25 mirrored is 6, 5
+    assert ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}).stated_way is None
+
+
+def test_answers_against_the_stated_direction_are_questioned():
+    assert not leaning(24, 25).warnings
+    assert "against the stated direction in P0 and P1" in " ".join(leaning(6, 5).warnings)
+    assert "lean opposite ways: P2 and P3 against" in " ".join(leaning(24, 23, 7, 8).warnings)
+    assert "fewer correct answers than guessing gives" in leaning(6, 5).rate("2-AFC").sentence()
+
+
+def test_the_figure_of_a_directed_pool_shows_both_sides_of_the_margin():
+    axes = leaning(6, 5).plot()
+    band = axes.patches[0].get_bbox()
+    assert (band.x0, band.x1) == pytest.approx((-0.5, 0.5))
+    assert "average size" in [tick.get_text() for tick in axes.get_yticklabels()]
+
+
+def test_two_count_panels_alone_can_be_reported(tmp_path):
+    frame = {"panel": ["A", "B"], "protocol": ["A-not-A", "same-different"], "signal": [20, 30], "hits": [14, 20]}
+    pooled = ms.pool(frame | {"noise": [20, 30], "false_alarms": [8, 10], "tasters": [4, 60]})
+    assert "Several tastings a person in A:" in " ".join(pooled.warnings)
+    assert "Every answer in every panel was correct" not in " ".join(pooled.notes)
+    assert "nothing to disagree" in pooled.disagreement().sentence()
+    assert pooled.report(tmp_path / "page.html").stat().st_size > 10_000
+
+
+def test_a_reversed_yes_or_no_panel_is_questioned():
+    frame = {"panel": ["A"], "protocol": "A-not-A", "signal": [20], "hits": [2], "noise": [20], "false_alarms": [18]}
+    assert "against the stated direction in A" in " ".join(ms.pool(frame).warnings)
+
+
+@pytest.mark.parametrize("wrong", [{"draws": 0}, {"draws": 1.5}, {"chains": 0}, {"seed": -1}, {"seed": "x"}])
+def test_sizes_of_the_draws_are_whole_numbers(wrong):
+    with pytest.raises(ValueError, match=f"{next(iter(wrong))} is a whole number"):
+        ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}, **wrong)
+
+
+def test_priors_and_protocols_are_taken_as_people_give_them():
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}
+    with pytest.raises(ValueError, match="priors are prior scales"):
+        ms.pool(table, priors=(1, 2))
+    assert ms.pool(table).to_frame(protocols="tetrad")["quantity"].iloc[3] == "p_c (tetrad)"

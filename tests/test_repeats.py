@@ -213,7 +213,7 @@ def test_a_person_in_several_panels_is_counted_once_and_linked_by_name():
     tastings = ms.read_tastings(rows("A", {"x": [1], "y": [0]}) + rows("B", {"x": [1], "z": [1]}))
     text = ms.pool(tastings).statement()
     assert "4 tastings by 3 people, 1 of them in more than one panel (linked by name)" in text
-    assert any("linked by name" in note for note in ms.pool(tastings).notes)
+    assert any("1 person of 3 sat in more than one panel" in note for note in ms.pool(tastings).warnings)
 
 
 def test_one_person_repeated_enters_as_one_taster_and_is_said():
@@ -481,3 +481,20 @@ def test_counts_of_strangers_and_of_repeaters_group_apart():
     found = ms.pool(table).collected
     assert found.index.tolist() == [0, 1, 1]
     assert [type(e) for e in found.evidence] == [Counts, RepeatedTotal]
+
+
+def test_people_in_several_panels_are_a_warning_with_the_answer_of_one_sitting():
+    """Six people in six sittings, two always right, four guessing: independent in the pool, six people in one."""
+    rng = np.random.default_rng(5)
+    rows = [
+        {"panel": f"S{s}", "protocol": "triangle", "taster": f"T{t}", "correct": int(t < 2 or rng.random() < 1 / 3)}
+        for s in range(6)
+        for t in range(6)
+    ]
+    pooled = ms.pool(ms.read_tastings(rows))
+    (warning,) = [w for w in pooled.warnings if "more than one panel" in w]
+    assert "6 people of 6" in warning and "As if in one sitting, the average d-prime is" in warning
+    one = ms.pool(ms.read_tastings([row | {"panel": "S0"} for row in rows])).average
+    low, high = one.interval()
+    apart = np.diff(pooled.average.interval())[0]
+    assert f"({low:.2f} to {high:.2f})" in warning and high - low > apart

@@ -59,21 +59,15 @@ class Verdict(Result):
         """The verdict in a few words."""
         if self.margin is None:
             return "no margin given"
-        return (
-            words.VERDICTS[0]
-            if self.above > SETTLED
-            else words.VERDICTS[1]
-            if self.below > SETTLED
-            else words.VERDICTS[2]
-        )
+        beyond, within, unsettled = words.VERDICTS
+        return beyond if self.above > SETTLED else within if self.below > SETTLED else unsettled
 
     def sentence(self) -> str:
         """The verdict as one of the three sentences fixed before the data, with both probabilities."""
         if self.margin is None:
             return (
                 "No margin was given, so there is no verdict. Decide the smallest difference that would matter and "
-                "pass it, "
-                'for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
+                'pass it, for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
             )
         said = words.verdict_sentences(margin_words(self.margin), SETTLED)[self.label]
         return f"{said} (P above the margin: {words.percent(self.above)}; below: {words.percent(self.below)}.)"
@@ -123,10 +117,13 @@ class Rate(Result):
         name, guess = self.protocol.name, self.protocol.guess
         p_c = words.estimate(self.p_c.median, *self.p_c.interval(prob), prob, "percent")
         p_d, low, high = words.distinct(self.p_d.median, *self.p_d.interval(prob), unit="percent")
+        scale = "the answers beyond guessing on a scale from 0 to 100 %"
+        if self.p_d.median < 0:
+            scale = "fewer correct answers than guessing gives: they lean against the stated direction"
         return (
             f"In {_article(name)} {name} test, panels like these would average {p_c} correct answers, where guessing "
-            f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), the answers beyond "
-            "guessing on a scale from 0 to 100 %. It is a rate of this protocol, not a number of people: the same "
+            f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), {scale}. It is a rate of "
+            "this protocol, not a number of people: the same "
             "d-prime gives another p_d in another protocol."
         )
 

@@ -27,7 +27,7 @@ COLLINEAR = 0.98  # squared correlation of a moderator with the others above whi
 CHANGED_TOGETHER = 0.5  # squared correlation from which other columns are named as having changed along
 NO_MODERATORS = {
     *("panel", "tastings", "correct", "signal", "hits", "noise", "false_alarms", "notes"),
-    *("prefer_new", "prefer_old", "no_preference", "refused", "asked"),
+    *("prefer_new", "prefer_old", "no_preference", "placebo_stated", "placebo_none", "refused", "asked"),
 }
 
 

@@ -135,7 +135,8 @@ class Disagreement(Result):
         significant = {i: outcomes.critical(e, alpha) for i, e in evidence.items()}
         chances = {i: table[:, significant[i] :].sum(axis=1) for i, table in tables_of.items()}
         share = share / share.sum()
-        number = share @ outcomes.number_of_successes(np.stack([chances[i] for i in index], axis=1))
+        ones = np.stack([chances[i] for i in index], axis=1) if len(index) else np.empty((len(share), 0))
+        number = share @ outcomes.number_of_successes(ones)
         spread = float("nan")
         if len(index) > 1:
             rng = np.random.default_rng(seed)
@@ -281,7 +282,7 @@ class Disagreement(Result):
         )
 
     def _shown(self) -> list[str | tables.Shown]:
-        return [self.sentence(), self._table()]
+        return [self.sentence(), *([self._table()] if len(self.panels) else [])]
 
 
 def _draw(table: Array, node: NDArray[np.intp], rng: np.random.Generator) -> NDArray[np.intp]:

@@ -6,10 +6,12 @@ takes the answers of repeat tasters from the tastings where there are any, and f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from metasense.panels import Panels, Tastings, read_panels
 from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
@@ -72,6 +74,33 @@ def repeated_people(tastings: Tastings | None) -> dict[str, tuple[tuple[int, int
         str(name): tuple(part[["r", "y", "tasters"]].itertuples(index=False, name=None))
         for name, part in sizes.groupby("panel")
     }
+
+
+def one_sitting(tastings: Tastings) -> Tastings | None:
+    """The same answers as if people who came to several panels of one protocol had given them in one sitting.
+
+    None where nobody came twice. Panels that share people, directly or through others, become one.
+
+    Examples
+    --------
+    >>> from metasense.panels import read_tastings
+    >>> who = ["Ann", "Ann", "Bob"]
+    >>> table = {"panel": ["A", "B", "B"], "protocol": "triangle", "taster": who, "correct": [1, 0, 1]}
+    >>> one_sitting(read_tastings(table)).counts()[["panel", "taster", "r", "y"]].values.tolist()
+    [['A', 'Ann', 2, 1], ['A', 'Bob', 1, 1]]
+    """
+    frame = tastings.frame
+    forced = frame["protocol"].map(lambda name: isinstance(protocol(name), Protocol)).to_numpy(bool)
+    who, people = pd.factorize(frame["protocol"].astype(str) + "\n" + frame["taster"].astype(str))
+    panel, names = pd.factorize(frame["panel"])
+    met = coo_array(
+        (np.ones(forced.sum()), (panel[forced], len(names) + who[forced])), shape=(len(names) + len(people),) * 2
+    )
+    _, group = connected_components(met, directed=False)
+    first = pd.Series(names).groupby(group[: len(names)]).transform("first")
+    if first.eq(names).all():
+        return None
+    return replace(tastings, frame=frame.assign(panel=first.to_numpy()[panel]))
 
 
 def joined(panels: Panels, tastings: Tastings) -> Panels:

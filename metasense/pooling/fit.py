@@ -163,8 +163,8 @@ class Fit(Result):
         if self.favour >= FAVOURED:
             middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
             out.append(
-                f"These panels look like a mixture: about {words.percent(self.mixture.nothing)} of them with nothing "
-                f"to taste and the others with a difference is {_times(self.favour)} times as probable as the best of "
+                f"These panels look like a mixture of about {words.percent(self.mixture.nothing)} with nothing to "
+                f"taste and others with a difference: that is {_times(self.favour)} times as probable as the best of "
                 "none, same and varying. The pooled average is then somewhat too high; with such a mixture it would be "
                 f"{middle} ({low} to {high}). Look for what sets the panels apart."
             )

@@ -236,7 +236,7 @@ class Moderated(Statement):
         """The protocol whose rates are said: the margin's, or the commonest."""
         return writing.main_protocol(self.without)
 
-    def at(self, **values: Any) -> Prediction:
+    def at(self, /, **values: Any) -> Prediction:
         """Panels at these values of the moderators; those not named are as in the average panel.
 
         Raises
@@ -282,8 +282,7 @@ class Moderated(Statement):
         return self.engine.distribution(value)
 
     def change(self, name: str, start: Any, stop: Any, *, protocol: str | Protocol | None = None) -> Distribution:
-        """Difference in the average d-prime (or in a protocol's p_d) between two values of a moderator, second less "
-        "first."""
+        """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another."""
         test = None if protocol is None else forced_choice(protocol)
         functional = average_d_prime if test is None else average_p_correct(test, self.without.directed)
         scale = 1.0 if test is None else 1 / (1 - test.guess)
@@ -412,16 +411,31 @@ class Moderated(Statement):
                 )
             return text
         slope = self.slope(m.name)
+        rising = f"the probability that it rises with {m.name} is {words.probability(slope.above(0))}"
+        if m.through_zero and not self.without.directed:
+            rising = f"such a line can only rise with {m.name}, so that it does is no finding{self._left_free(m)}"
         step = 10.0 if m.ends[1] - m.ends[0] >= 10 and max(map(abs, slope.interval())) < 0.1 else 1.0
         ten = "10 units" if step > 1 else "unit"
         lower, upper = slope.interval()
         said = words.estimate(step * slope.median, step * lower, step * upper)
         zero = ", the difference being taken as 0 on average at dose 0" if m.through_zero else ""
         return (
-            f"Per {ten} of {m.name} the d-prime changes by {said}{zero}; the "
-            f"probability that it rises with {m.name} is {words.probability(slope.above(0))}. The average d-prime is "
+            f"Per {ten} of {m.name} the d-prime changes by {said}{zero}; {rising}. The average d-prime is "
             f"{words.listing(averages)}{others}."
         )
+
+    @cached_property
+    def _free(self) -> Moderated | None:
+        """The same single dose with a line that need not pass through zero; None where that asks for sampling."""
+        if len(self.design.moderators) > 1 or not self._through_zero or self.method != "grid":
+            return None
+        return moderate(self.without, self._through_zero, [])
+
+    def _left_free(self, m: Moderator) -> str:
+        """What a line left free says of rising."""
+        if self._free is None:
+            return ""
+        return f" (left free, it rises with a probability of {words.probability(self._free.slope(m.name).above(0))})"
 
     def explained(self) -> str:
         """How much of the spread goes with the moderators, and the evidence for them."""
@@ -480,7 +494,13 @@ class Moderated(Statement):
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """Cautions, single-panel categories, and the notes of the pool."""
-        found = [*self.advice, *self.cautions()]
+        found = [*self.advice]
+        if self._free is not None and (rises := self._free.slope().above(0)) < 0.5:
+            found.append(
+                f"A line through zero hardly fits: left free, it falls with {self.moderators[0]} with a probability of "
+                f"{words.probability(1 - rises)}. Leave out through_zero."
+            )
+        found += self.cautions()
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]
             if alone:
@@ -499,7 +519,8 @@ class Moderated(Statement):
         names = words.listing(self.moderators)
         sampled = self.diagnostics
         return [
-            f"Each panel i has a d-prime |theta_i| with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
+            f"Each panel i has a d-prime {writing.size_of(self.without)} "
+            f"with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
             + ("; a dose sent through zero has the centre mu x_i / rms(x). " if self._through_zero else ". ")
             + (f"Panels on the same {self.within} share a deviation of their own. " if self.within else "")
             + writing.ANSWERS,

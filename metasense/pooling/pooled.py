@@ -17,6 +17,7 @@ import pandas as pd
 
 from metasense.card import Card
 from metasense.margins import Margin
+from metasense.margins import stated as stated_margin
 from metasense.panels import Panels, Tastings, read_panels
 from metasense.people import preference as preferences
 from metasense.people import repeats
@@ -34,6 +35,7 @@ from metasense.pooling.nesting import Nested, nest
 from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
+from metasense.pooling.priors import stated as stated_priors
 from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables
@@ -103,7 +105,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     card : Card or path, optional
         The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
-        Prior scales; ``Priors()`` by default.
+        Prior scales; the card's by default, else ``Priors()``.
     moderators : str or sequence of str, optional
         Columns the difference may depend on, of numbers or of words. One is integrated; several are sampled with PyMC.
     through_zero : str, optional
@@ -142,11 +144,10 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     """
     if method not in ("grid", "mcmc"):
         raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
-    if margin is not None and not isinstance(margin, Margin):
-        raise ValueError(
-            "margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); "
-            f"got {margin!r}."
-        )
+    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
+        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
+            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    margin = None if margin is None else stated_margin(margin)
     card = card if card is None or isinstance(card, Card) else Card.read(card)
     margin = card.margin if margin is None and card is not None else margin
     if isinstance(panels, Tastings):
@@ -155,7 +156,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     elif tastings is not None:
         panels = joined(read_panels(panels), tastings)
     panels = read_panels(panels)
-    priors = Priors() if priors is None else priors
+    priors = stated_priors(priors if priors is not None or card is None else card.priors)
     collected = collect(panels.frame, tastings)
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
     settings: dict[str, Any] = {"method": method, "draws": draws, "chains": chains, "seed": seed}
@@ -251,6 +252,11 @@ class Pooled(Statement):
         return self.posterior.directed
 
     @property
+    def stated_way(self) -> float | None:
+        """Probability that panels like these lean, on average, the stated way; None where no direction was stated."""
+        return self.posterior.expect(lambda mu, tau: (mu > 0) + 0.0 * tau) if self.directed else None
+
+    @property
     def protocols(self) -> tuple[Protocol, ...]:
         """Forced-choice protocols of the panels, then of the margin, each once."""
         names = [*self.panels.frame["protocol"].unique()]
@@ -259,14 +265,14 @@ class Pooled(Statement):
         tests = [protocol(name) for name in dict.fromkeys(names)]
         return tuple(t for t in tests if isinstance(t, Protocol)) or (forced_choice("triangle"),)
 
-    def to_frame(self, prob: float = 0.95, protocols: Sequence[str] | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: str | Sequence[str] | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
 
         Parameters
         ----------
         prob : float
             Probability inside the intervals.
-        protocols : sequence of str, optional
+        protocols : str or sequence of str, optional
             Which protocols' rates to give; those of the panels and of the margin by default.
 
         Returns
@@ -277,6 +283,7 @@ class Pooled(Statement):
         """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
         frames = [pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])]
+        protocols = [protocols] if isinstance(protocols, str) else protocols
         chosen = self.protocols if protocols is None else [forced_choice(name) for name in protocols]
         return pd.concat([*frames, *(self.rate(test).to_frame(prob) for test in chosen)], ignore_index=True)
 
@@ -484,6 +491,7 @@ class Pooled(Statement):
             "next_panel": (next_lower, following.median, next_upper),
             "margin": None if self.margin is None else self.margin.d_prime,
             "prob": prob,
+            "signed": self.directed,
         }
 
     def report(self, path: str | os.PathLike[str]) -> Any:

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from metasense.pooling.answers import SETTLED, Verdict
 from metasense.pooling.distribution import Distribution
+from metasense.pooling.evidence import collect, one_sitting
+from metasense.pooling.grid import integrate
 from metasense.pooling.priors import LARGEST, Priors
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result
@@ -55,6 +57,17 @@ def of_panels(pooled: Pooled, mask: Mask) -> Distribution:
     collected = pooled.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
     return pooled.plane.weigh(copies, pooled.priors).average
+
+
+def in_one_sitting(pooled: Pooled) -> Distribution | None:
+    """The average d-prime if people who came to several panels had sat in one; None where nobody did."""
+    together = None if pooled.tastings is None else one_sitting(pooled.tastings)
+    if together is None:
+        return None
+    frame = pooled.panels.frame
+    totals = frame[~frame["panel"].isin(pooled.tastings.frame["panel"])]  # type: ignore[union-attr]
+    collected = collect(pd.concat([totals, together.to_panels().frame], ignore_index=True), together)
+    return integrate(collected.evidence, collected.copies, pooled.priors)[0].average
 
 
 def scaled(priors: Priors, mu: float, tau: float) -> Priors | None:

@@ -11,13 +11,15 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from metasense import report as pages
-from metasense.binomial import at_most
+from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.pooling import drawer, sensitivity
-from metasense.pooling.answers import SETTLED, margin_words
+from metasense.pooling.answers import SETTLED, Verdict, margin_words
 from metasense.pooling.explanations import prior_average
+from metasense.pooling.likelihood import Evidence, RepeatedTotal
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
 
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
+TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")
 SAID_BETTER = ("kept as possible moderators: ", "more tastings than planned: ")  # notes on reading, not on the answer
 LISTED = 6  # panels named in a note before the rest are counted
 
@@ -42,7 +45,8 @@ ANSWERS = (
     "uniform prior."
 )
 INTERVALS = (
-    "Summaries: medians and credible intervals (95 %, equal-tailed), which read the same on d-prime, p_c and p_d."
+    "Summaries: medians and credible intervals (95 %, equal-tailed); rates are averaged over panels. The margin is "
+    "compared with the average d-prime."
 )
 DECISION = (
     "A question is called settled when one side of the margin has a posterior probability above "
@@ -58,6 +62,7 @@ def headline(pooled: Pooled) -> str:
         f"Averaged over panels like {'this one' if len(pooled.panels) == 1 else f'these {len(pooled.panels)}'}, "
         f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
+        f"{direction(pooled)}"
     )
     if verdict.margin is None:
         return f"{text}; {verdict.label}."
@@ -98,8 +103,23 @@ def _linked(pooled: Pooled) -> pd.Series | None:
 def size(pooled: Pooled) -> str:
     """The average difference, as d-prime and as correct answers in the main protocol."""
     average = pooled.average
-    text = f"The average d-prime is {words.estimate(average.median, *average.interval())}. "
+    text = f"The average d-prime is {words.estimate(average.median, *average.interval())}{direction(pooled)}. "
+    if pooled.stated_way is not None:
+        text += (
+            "It is the average size of the difference; the probability that panels like these lean the stated way is "
+            f"{words.probability(pooled.stated_way)}. "
+        )
     return text + pooled.rate(main_protocol(pooled)).sentence()
+
+
+def direction(pooled: Pooled) -> str:
+    """Which way the panels lean, where some named an attribute; the average d-prime is a size."""
+    way = pooled.stated_way
+    if way is None:
+        return ""
+    if way > SETTLED:
+        return ", in the stated direction"
+    return ", against the stated direction" if way < 1 - SETTLED else ", its direction not settled"
 
 
 def variation(pooled: Pooled) -> str:
@@ -146,17 +166,34 @@ def notes(pooled: Pooled) -> tuple[str, ...]:
 def warnings(pooled: Pooled) -> tuple[str, ...]:
     """What questions the answer itself."""
     frame = pooled.panels.frame
-    test = frame["protocol"].map(protocol)
-    counted = frame["tastings"].notna().to_numpy() & ~test.map(lambda t: t.directed).to_numpy(bool)
-    guess = test.map(lambda t: getattr(t, "guess", 0.5)).to_numpy(float)
-    few = at_most(frame["correct"].fillna(0).to_numpy(float), frame["tastings"].fillna(1).to_numpy(float), guess)
+    few, many = _tails(frame)
+    signed = frame["protocol"].map(lambda name: protocol(name).directed).to_numpy(bool)
+    apart = _naming(pooled, signed & (few < 0.05), "{}") if (signed & (many < 0.05)).any() else []
+    several = frame["tasters"].notna() & (frame["tasters"] < frame["signal"] + frame["noise"]).fillna(False)
     return (
         *pooled.advice,
         *_naming(
             pooled,
-            counted & (few < REVERSED),
+            ~signed & (few < REVERSED),
             "Far fewer correct answers than guessing gives in {}: a reversal or coding error? Check the key before "
             "relying on the pool.",
+        ),
+        *_naming(
+            pooled,
+            signed & (few < REVERSED),
+            "Answers far against the stated direction in {}: a reversal or coding error, or a difference the other way "
+            "round? Check the key before relying on the pool.",
+        ),
+        *(
+            f"Panels lean opposite ways: {name} against the stated direction, others with it. The average d-prime is "
+            "one of sizes, whatever their direction."
+            for name in apart
+        ),
+        *_naming(
+            pooled,
+            several,
+            "Several tastings a person in {}: in A-not-A and same-different all answers are taken as independent, so "
+            "the intervals are too narrow.",
         ),
         *_naming(
             pooled,
@@ -166,7 +203,41 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
         ),
         *(pooled.fit().warnings() if _quick(pooled) else ()),
         *sensitivity.prior_warnings(pooled.corners),
+        *_again(pooled),
     )
+
+
+def _again(pooled: Pooled) -> list[str]:
+    """What it means that people came to several panels."""
+    linked = _linked(pooled)
+    if linked is None or not (linked > 1).any():
+        return []
+    text = (
+        f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel: counted once, "
+        "but their answers in different panels are computed as independent, so the interval may be too narrow."
+    )
+    together = sensitivity.in_one_sitting(pooled) if _quick(pooled) else None
+    if together is None:
+        return [text]
+    low, high = words.distinct(*together.interval())
+    same = Verdict.of(together, pooled.margin).label == pooled.verdict().label
+    verdict = "" if pooled.margin is None else f", the verdict {'the same' if same else 'another one'}"
+    return [
+        f"{text} As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."
+    ]
+
+
+def _tails(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """For each panel the chance of so few correct answers (or hits), and of so many, when there is nothing to taste."""
+    test = frame["protocol"].map(protocol)
+    guess = test.map(lambda t: getattr(t, "guess", 0.5)).to_numpy(float)
+    x, n = (frame[name].astype("Float64").fillna(0).to_numpy(float) for name in ("correct", "tastings"))
+    few, many = at_most(x, n, guess), at_least(x, n, guess)
+    two = frame["signal"].notna().to_numpy(bool)
+    if two.any():
+        signal, hits, noise, false = (frame.loc[two, c].to_numpy(float) for c in TWO_COUNTS)
+        few[two], many[two] = fisher_tails(signal, hits, noise, false)
+    return few, many
 
 
 def _limits(pooled: Pooled) -> list[str]:
@@ -181,7 +252,7 @@ def _limits(pooled: Pooled) -> list[str]:
         found.append(
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
-    if (frame["correct"] == frame["tastings"]).all():
+    if (frame["correct"].eq(frame["tastings"]) & frame["tastings"].gt(0)).fillna(False).all():
         found.append(
             "Every answer in every panel was correct: the data give only a lower limit, and how far above it the "
             "difference lies rests on the prior."
@@ -201,24 +272,27 @@ def _limits(pooled: Pooled) -> list[str]:
             frame["tasters"] < frame["tastings"],
             "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
         ),
+        (
+            [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in _evidence(pooled)],
+            "Repeat tasters known by their total only: {}. It is taken as spread evenly over them; their single "
+            "answers, as tastings, would say more.",
+        ),
         (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
     ):
         found.extend(_naming(pooled, mask, text))
     hidden = frame.loc[frame["reported"].eq(False).fillna(False).to_numpy(bool), "panel"]
     found.extend(filter(None, [drawer.listed(hidden, drawer.reported_only(pooled))]))
-    linked = _linked(pooled)
-    if linked is not None and (linked > 1).any():
-        found.append(
-            f"{words.count(int((linked > 1).sum()), 'person')} sat in more than one panel: counted once, and linked by "
-            "name. The computation takes their answers in different panels as independent given each panel's "
-            "difference."
-        )
     if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
         found.append(
             "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as "
             "other batches are like them."
         )
     return found
+
+
+def _evidence(pooled: Pooled) -> list[Evidence]:
+    """The evidence of every row of the table."""
+    return [pooled.collected.evidence[i] for i in pooled.collected.index]
 
 
 def _quick(pooled: Pooled) -> bool:
@@ -272,7 +346,6 @@ def forest(pooled: Pooled) -> str | tables.Shown:
 
 def methods(pooled: Pooled) -> tuple[str, ...]:
     """How it was worked out: model, priors, computation, summaries, decision rule, sensitivity, how to repeat it."""
-    signed = "theta_i" if pooled.directed else "|theta_i|"
     chosen = (
         "no margin was named."
         if pooled.margin is None
@@ -280,8 +353,8 @@ def methods(pooled: Pooled) -> tuple[str, ...]:
         + ("named on a question card." if pooled.card is not None else "named with the pool.")
     )
     return (
-        f"Model: each panel i has a d-prime {signed} with theta_i ~ Normal(mu, tau). {ANSWERS} The average d-prime is "
-        f"the mean of {signed.replace('_i', '')} over panels like these.",
+        f"Model: each panel i has a d-prime {size_of(pooled)} with theta_i ~ Normal(mu, tau). {ANSWERS} The average "
+        "d-prime is the mean of |theta| over panels like these.",
         f"Priors: {pooled.priors.describe(pooled.directed)}. {before(pooled)}",
         f"Computation: {computed(pooled)}",
         INTERVALS,
@@ -290,6 +363,11 @@ def methods(pooled: Pooled) -> tuple[str, ...]:
         f"To repeat it: metasense {version('metasense')}, data with SHA-256 {pooled.panels.fingerprint[:12]}..., seed "
         f"{pooled.settings['seed']}.",
     )
+
+
+def size_of(pooled: Pooled) -> str:
+    """How a methods note writes a panel's own d-prime."""
+    return "theta_i (with its sign where a direction was stated)" if pooled.directed else "|theta_i|"
 
 
 def before(pooled: Pooled) -> str:

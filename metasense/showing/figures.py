@@ -56,6 +56,7 @@ def forest(
     unit: str = "d-prime (0 is pure guessing)",
     order: str = "table",
     noun: str = "panel",
+    signed: bool = False,
     ax: Axes | Figure | None = None,
 ) -> Axes:
     """Every panel alone and pooled, the average over panels, and the next panel.
@@ -74,6 +75,8 @@ def forest(
         Panels as they stand in the table, or by pooled estimate.
     noun : str
         What a row is, where it is no panel.
+    signed : bool
+        Whether panels have a direction: below 0 is against it, the average is one of sizes, the margin lies both ways.
 
     Returns
     -------
@@ -82,9 +85,10 @@ def forest(
     """
     if order == "estimate":
         panels = panels.sort_values("pooled", kind="stable")
-    summaries = [("average of panels", average, _AVERAGE)]
+    summaries = [("average size" if signed else "average of panels", average, _AVERAGE)]
     if next_panel is not None:
-        summaries.append(("next panel", next_panel, _NEXT))
+        summaries.append(("next panel, size" if signed else "next panel", next_panel, _NEXT))
+    unit = "d-prime (0 is pure guessing; below 0: against the stated direction)" if signed else unit
     pooled = panels[["pooled_lower", "pooled", "pooled_upper"]].to_numpy(float)
     shown = "alone" in panels
     alone = panels[["alone_lower", "alone", "alone_upper"]].to_numpy(float) if shown else np.full(pooled.shape, np.nan)
@@ -96,7 +100,7 @@ def forest(
     step = max(1, -(-n // 2000))  # beyond 2000 panels all are drawn, and every so many named
     with _axes(ax, 7.4, 1.5 + row * (n + 2 + len(summaries))) as axes:
         if margin is not None:
-            _margin(axes, margin, low, high)
+            _margin(axes, margin, low, high, start=-margin if signed else 0.0)
         axes.axvline(0, color=FAINT, lw=1, zorder=0.5)
         axes.axhline(n - 0.05, color=FAINT, lw=1)
         _ranges(axes, rows - shift, alone, high, **_ALONE)
@@ -130,17 +134,21 @@ def alt_forest(
     prob: float = 0.95,
     kind: str = "equal-tailed",
     noun: str = "panel",
+    signed: bool = False,
 ) -> str:
     """What :func:`forest` shows, in a sentence."""
-    text = f"{words.count(len(panels), noun)}, {'each alone and' if 'alone' in panels else 'each'} pooled, by d-prime"
-    if len(panels):
+    each = "each " if len(panels) > 1 else ""
+    text = f"{words.count(len(panels), noun)}, {each}{'alone and ' if 'alone' in panels else ''}pooled, by d-prime"
+    if len(panels) == 1:
+        text += f"; the pooled estimate is {words.d(panels['pooled'].iloc[0])}"
+    elif len(panels):
         ranked = panels.sort_values("pooled")
         lowest, highest = ranked.iloc[0], ranked.iloc[-1]
         text += (
             f"; pooled estimates run from {words.d(lowest['pooled'])} ({words.one_line(lowest['panel'])}) to "
             f"{words.d(highest['pooled'])} ({words.one_line(highest['panel'])})"
         )
-    text += f"; the average of panels is {_triple(average)}"
+    text += f"; the average {'size' if signed else 'of panels'} is {_triple(average)}"
     text += f", the next panel {_triple(next_panel)}" if next_panel is not None else ""
     text += f"; the margin is {words.d(margin)}" if margin is not None else ""
     return words.one_line(f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}.")
@@ -753,8 +761,8 @@ def _limits(
     return low - 0.03 * (high - low), high + 0.03 * (high - low)
 
 
-def _margin(axes: Axes, margin: float, low: float, high: float, text_y: float = 1.0) -> None:
-    axes.axvspan(max(0.0, low), margin, color=BAND, lw=0, zorder=0)
+def _margin(axes: Axes, margin: float, low: float, high: float, text_y: float = 1.0, start: float = 0.0) -> None:
+    axes.axvspan(max(start, low), margin, color=BAND, lw=0, zorder=0)
     axes.axvline(margin, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=1.5)
     right = margin > low + 0.75 * (high - low)
     axes.annotate(
