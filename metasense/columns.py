@@ -43,8 +43,10 @@ _blind = choice(double="doubleblind db both", single="singleblind sb", none="no 
 _asked = choice(
     correct="thecorrect correctonly correctanswers right",
     all="everyone everybody alltasters",
+    pair="separatepair blindpair separateblindpair",
     none="nobody noone notasked no",
 )
+_placebo = choice(stated="new old", none="nopreference nopref neither equal")
 _preference = choice(new="n", old="o", none="nopreference nopref neither equal")
 _state = choice(yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="noanswer skipped declined none")
 
@@ -85,11 +87,13 @@ PANEL_COLUMNS = (
     Column("tasters", "how many different people answered", whole, "Int64",
            "assessors people persons participants panelists panellists volunteers ntasters nassessors npeople"),
     *SITTING[1:],
-    Column("asked", "who was asked for a preference: correct, all or none", _asked, "string",
-           "askedof prefasked prefaskedof preferenceasked preferenceaskedof"),
+    Column("asked", "who was asked for a preference: correct, all, pair (all, on a separate blind pair) or none",
+           _asked, "string", "askedof prefasked prefaskedof preferenceasked preferenceaskedof"),
     Column("prefer_new", "how many preferred the new product", whole, "Int64", "prefnew preftest prefertest"),
     Column("prefer_old", "how many preferred the old product", whole, "Int64", "prefold prefcontrol prefercontrol"),
     Column("no_preference", "how many had no preference", whole, "Int64", "nopref prefnone prefernone"),
+    Column("placebo_stated", "how many stated a preference between two cups alike", whole, "Int64", "placebopref"),
+    Column("placebo_none", "how many had none between two cups alike", whole, "Int64", "placebonopref"),
     Column("refused", "people served who gave no answer, not among the tastings", whole, "Int64", "refusals nrefused"),
     Column("notes", "anything worth keeping", text, "string", "note comment comments remarks"),
 )
@@ -109,6 +113,8 @@ TASTING_COLUMNS = (
     Column("order", "the cups in the order served, such as ABB", label, "category", "servingorder servedorder"),
     Column("position", "place of the cup picked, 1 for the first", whole, "Int64", "answerposition positionpicked"),
     Column("preference", "new, old or none", _preference, "category", "prefers preferred"),
+    Column("asked", "who was asked for it: correct, all, pair or none", _asked, "category", "askedof"),
+    Column("placebo", "between two cups alike: stated or none", _placebo, "category", "placebopair"),
     *SITTING,
     Column("notes", "anything worth keeping", text, "string", "note comment comments remarks"),
 )
@@ -140,11 +146,13 @@ PANEL_RULES = (
     Rule("tasters", lambda f: (f.tasters == 0) & (f.given > 0),
          "no tasters gave {given} answers. Write how many people answered."),
     Rule("asked", lambda f: f.asked.isna() & (f.preferences > 0),
-         "there are preferences but it is not said who was asked. Write correct or all."),
+         "there are preferences but it is not said who was asked. Write correct, all, or pair (all, on a separate "
+         "blind pair)."),
     Rule("asked", lambda f: (f.asked == "none") & (f.preferences > 0),
-         "there are {preferences} preferences though nobody was asked. Write correct or all, or remove them."),
+         "there are {preferences} preferences though nobody was asked. Write who was, or remove them."),
     Rule("asked", lambda f: (f.asked == "correct") & (f.preferences > f.right),
-         "{preferences} preferences of {right} tasters who were correct is impossible. If all were asked, write all."),
+         "{preferences} preferences of {right} tasters who were correct is impossible. If all were asked, write all "
+         "or pair."),
     Rule("asked", lambda f: (f.asked == "all") & (f.preferences > f.given),
          "{preferences} preferences of {given} answers is impossible. Check the counts."),
 )  # fmt: skip

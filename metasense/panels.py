@@ -430,7 +430,8 @@ class Tastings(_Rows):
         """The panels these tastings make up; what is the same throughout a panel is carried along, the rest noted.
 
         ``tastings`` counts answers, ``tasters`` the different people who gave them, ``refused`` rows without answer.
-        If tasters who were wrong gave a preference too, ``asked`` is "all", else "correct".
+        If tasters who were wrong gave a preference too, ``asked`` is "all", else "correct", unless a column ``asked``
+        says otherwise: on a separate blind pair ("pair") people count whether or not they answered the test.
         """
         frame, notes = self.frame, list(self.notes)
         codes, panels = distinct(frame["panel"])
@@ -450,13 +451,25 @@ class Tastings(_Rows):
         if not answered.all():
             data["refused"] = tally(~answered)
         data |= self._two_counts(tally, answered, data["protocol"])
+        pair = (frame["asked"] == "pair").to_numpy(bool) if "asked" in frame else np.zeros(len(frame), bool)
+        if "placebo" in frame:
+            words = {word: (frame["placebo"] == word).to_numpy(bool) for word in ("stated", "none")}
+            data |= {f"placebo_{word}": tally(mask) for word, mask in words.items()}
         if "preference" in frame:
-            stated = {word: answered & (frame["preference"] == word).to_numpy(bool) for word in ("new", "old", "none")}
+            there = answered | pair
+            stated = {word: there & (frame["preference"] == word).to_numpy(bool) for word in ("new", "old", "none")}
             data |= {"prefer_new": tally(stated["new"]), "prefer_old": tally(stated["old"])}
             data["no_preference"] = tally(stated["none"])
             any_, of_all = tally(sum(stated.values()) > 0), tally((sum(stated.values()) > 0) & ~right)
-            data["asked"] = np.where(any_ == 0, "none", np.where(of_all > 0, "all", "correct"))
-            notes.append("who was asked for a preference was read off the answers: all if any who were wrong gave one.")
+            asked = pd.Series(np.where(any_ == 0, "none", np.where(of_all > 0, "all", "correct")), dtype=object)
+            if "asked" in frame:
+                given = groups["asked"].first().astype(object).where(groups["asked"].nunique() == 1)
+                asked = given.fillna(asked)
+            data["asked"] = asked.tolist()
+            if "asked" not in frame or given.isna().any():
+                notes.append(
+                    "who was asked for a preference was read off the answers: all if any who were wrong gave one."
+                )
         taken = [column for column in self.moderators if is_known(PANEL_COLUMNS)(column)]
         if taken:
             notes.append(f"left out because panels use the name for something else: {listing(taken)}.")

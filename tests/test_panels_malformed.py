@@ -87,7 +87,7 @@ def with_cell(column, cell):
         ("blind", "yes", r"'yes' is not one of double, single and none"),
         ("blind", "dubble", r"Did you mean double\?"),
         ("reported", "perhaps", r"'perhaps' is not one of yes and no"),
-        ("asked", "some", r"'some' is not one of correct, all and none"),
+        ("asked", "some", r"'some' is not one of correct, all, pair and none"),
         ("planned", "thirty", r"'thirty' is not a number"),
         ("looks", "1.5", r"not a whole number"),
         ("weeks", "1,500", r"'1,500' could be 1500 or 1\.5"),

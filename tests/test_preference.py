@@ -35,16 +35,20 @@ def asked(new, old, none=0, offered=False, **more):
 # --- the mixture ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("tastings", "correct", "new", "old", "lower", "upper", "above"),
-    [(24, 12, 8, 4, 0.18, 0.98, 0.80), (24, 13, 10, 3, 0.41, 0.99, 0.94), (36, 20, 15, 5, 0.51, 0.99, 0.98)],
-)
-def test_joint_posterior_with_a_flat_p_d(tastings, correct, new, old, lower, upper, above):
-    # Reference: the same mixture with a flat prior on p_d, by a prototype outside this project (two digits).
+@pytest.mark.parametrize(("tastings", "correct", "new", "old"), [(24, 12, 8, 4), (24, 13, 10, 3), (36, 20, 15, 5)])
+def test_joint_posterior_with_a_flat_p_d_is_that_of_multinomial_counts(tastings, correct, new, old):
+    # The same mixture written as one table of three kinds of tasters (wrong, right and new, right and old), with p_d
+    # and the preference uniform: summed over a fine grid of both with SciPy's multinomial, no step in common with ours.
+    rate, rho = ((np.arange(n) + 0.5) / n for n in (400, 500))
+    right = 1 / 3 + 2 / 3 * rate[:, None]
+    for_new = rate[:, None] * rho + (1 - rate[:, None]) / 6  # told apart and prefer it, or guessed right and by a coin
+    chances = np.stack(np.broadcast_arrays(1 - right, for_new, right - for_new), axis=-1)
+    density = stats.multinomial.pmf([tastings - correct, new, old], tastings, chances).sum(axis=0)
+    cdf = np.cumsum(density) / density.sum()
     p_d = p_d_posterior(TRIANGLE, tastings, correct).quantile((np.arange(100) + 0.5) / 100)
     share, _ = fit([asked(new, old)], [p_d / TRIANGLE.p_from_p_d(p_d)])
-    assert share.interval() == pytest.approx((lower, upper), abs=0.006)
-    assert share.above(0.5) == pytest.approx(above, abs=0.006)
+    assert share.interval() == pytest.approx(np.interp([0.025, 0.975], cdf, rho), abs=0.006)
+    assert share.above(0.5) == pytest.approx(density[rho > 0.5].sum() / density.sum(), abs=0.006)
 
 
 @pytest.mark.parametrize(("tastings", "correct", "new", "old"), [(24, 12, 8, 4), (24, 13, 10, 3), (36, 20, 15, 5)])
@@ -179,7 +183,10 @@ def test_everyone_separate_pairs_and_the_correct_are_kept_apart():
     found = preference(table, pairs=[{"panel": "Later", "prefer_new": 20, "prefer_old": 11, "no_preference": 4}])
     assert [a.panel for a in found.correct] == ["A"]
     assert [a.panel for a in found.everyone] == ["B", "Later"]
-    assert found.panels_frame()["asked"].tolist() == ["correct", "all", "all"]
+    frame = found.panels_frame()
+    assert frame["asked"].tolist() == ["correct", "all", "pair"]
+    assert frame["not_luck"].isna().tolist() == [False, True, True]  # nothing to take out of everybody's answer
+    assert "100 %" not in found.to_markdown()
     assert found.naive == (8, 12)
     typical, _ = fit(found.everyone, [np.ones(1)] * 2)
     assert found.among_everyone.interval() == typical.interval()
@@ -210,10 +217,56 @@ def test_wrong_tasters_who_lean_cast_doubt_on_the_coin():
 def test_placebo_pair_is_set_beside_the_real_one():
     found = preference([panel(30, 14, 15, 9, 6, asked="all")], placebo=(9, 8, 3))
     text = " ".join(found.sentences())
-    assert "Between two identical samples 17 of 20 stated a preference too" in text
+    assert "Between two identical samples 17 of 20 stated a preference;" in text
     more = stats.beta(25, 7).rvs(200_000, random_state=1) > stats.beta(18, 4).rvs(200_000, random_state=2)
     said = int(re.search(r"on the real pair is (\d+) %", text)[1])
     assert said == pytest.approx(100 * more.mean(), abs=1)
+
+
+def test_the_placebo_is_compared_only_where_no_preference_could_be_said():
+    forced = preference([panel(30, 14, 8, 4)], pairs={"prefer_new": 20, "prefer_old": 10}, placebo=(10, 8, 12))
+    text = repr(forced)
+    assert "more people state one" not in text
+    assert "On the placebo pair 18 of 30 stated a preference. Nothing here can be compared with it" in text
+    alone = repr(preference([panel(24, 12, 8, 4)], placebo=(10, 8, 12)))
+    assert "On the placebo pair 18 of 30 stated a preference. Nothing here" in alone
+    used = repr(preference([panel(24, 12, 7, 4, 1)], placebo=(10, 8, 12)))
+    assert "On the placebo pair 18 of 30 stated a preference. It tells how lucky guessers answer." in used
+    both = [{"prefer_new": 20, "prefer_old": 10, "panel": "X"}]
+    some = preference([panel(30, 14, 15, 9, 6, asked="all")], pairs=both, placebo=(9, 8, 3))
+    alike = preference([panel(30, 14, 15, 9, 6, asked="all")], placebo=(9, 8, 3))
+    assert some.sentences()[-1] == alike.sentences()[-1]  # the forced pair says nothing on habit
+
+
+def test_a_separate_blind_pair_is_asked_of_everybody_and_brings_its_own_placebo():
+    row = panel(24, 12, 15, 5, 4, asked="pair", placebo_stated=9, placebo_none=15, tasters=24)
+    found = ms.pool([row]).preference()
+    assert found.correct == () and found.placebo == (9, 15)
+    text = repr(found)
+    assert text.startswith("Among everyone asked on a separate blind pair, 15 of 20 with a preference prefer the new")
+    assert "Between two identical samples 9 of 24 stated a preference" in text
+    assert "Next time" not in text and "luck" not in text and "very cups" not in text
+    assert found.among_everyone.mean == pytest.approx(16 / 22, abs=1e-3)  # Beta(16, 6)
+    yes_no = {"panel": "B", "protocol": "A-not-A", "signal": 12, "hits": 8, "noise": 12, "false_alarms": 5}
+    liked = {"asked": "pair", "prefer_new": 15, "prefer_old": 5, "no_preference": 4}
+    assert preference([yes_no | liked]).among_everyone.mean == pytest.approx(16 / 22, abs=1e-3)
+    twice = preference([panel(48, 20, 15, 5, 4, asked="pair", tasters=24)])  # two triangles, but one pair, a person
+    assert not any("answered more than once" in note for note in twice.notes)
+    assert "serve a placebo pair" in " ".join(twice.notes) and "ask everyone" not in " ".join(twice.notes)
+
+
+def test_the_share_that_was_not_luck_may_be_none():
+    reversed_ = preference([panel(24, 3, 2, 1, protocol="2-AFC")])
+    assert "all of their correct answers may have been luck, and" in " ".join(reversed_.sentences())
+
+
+def test_nobody_with_a_preference_is_said_so():
+    plain = {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}
+    found = preference(plain, pairs={"prefer_new": 0, "prefer_old": 0, "no_preference": 12})
+    assert found.sentences() == [
+        "Among everyone asked on a separate blind pair, nobody stated a preference (12 had none)."
+    ]
+    assert "sign test p" not in repr(found)
 
 
 def test_a_pool_and_its_panels_give_the_same_answer():
@@ -236,9 +289,9 @@ def test_too_small_a_difference_is_called_not_identifiable():
 def test_words_are_plain_and_the_advice_is_given():
     found = preference([panel(24, 12, 8, 4, 0), panel(30, 16, 9, 5, 2, panel="B", asked="all")], placebo=(3, 4, 13))
     text, page = repr(found), html.unescape(found._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
-    assert "8 tasters of the 12 who were correct" in text
+    assert "Naively, 8 of the 12 who were correct" in text
     assert "67 %, sign test p = 0.39" in text
-    assert "ask everyone, later, on a separate blind pair" in text
+    assert "Next time ask everyone, later, on a separate blind pair." in text
     assert "bookkeeping" in text
     assert [part for part in text.split("\n\n") if "\n" not in part and part not in page] == []
     assert not banned(text)
@@ -260,8 +313,16 @@ def test_nothing_asked_and_bad_counts_are_refused_with_a_way_out():
         preference(plain, pairs={"prefer_new": 3, "prefer_old": -1})
     with pytest.raises(ValueError, match="placebo holds three counts"):
         preference([panel(24, 12, 8, 4)], placebo=(3, 4))
-    with pytest.raises(ValueError, match="from 0"):
-        preference([panel(24, 12, 8, 4)], spread=-1)
+    for spread in (-1, "x", np.nan):
+        with pytest.raises(ValueError, match="from 0"):
+            preference([panel(24, 12, 8, 4)], spread=spread)
+    for placebo in (5, "abc"):
+        with pytest.raises(ValueError, match=f"placebo holds three counts.*got {placebo!r}"):
+            preference([panel(24, 12, 8, 4)], placebo=placebo)
+    with pytest.raises(ValueError, match="pair 'separate pair' has 'x' as a count"):
+        preference(plain, pairs={"prefer_new": "x", "prefer_old": 3})
+    with pytest.raises(ValueError, match="pairs is a DataFrame, a dict or a list of dicts"):
+        preference(plain, pairs=5)
     only = preference(plain, pairs={"prefer_new": [3], "prefer_old": [5]})
     with pytest.raises(ValueError, match="nobody asked the correct tasters"):
         _ = only.beyond_luck

@@ -570,8 +570,15 @@ def test_preferences_come_back_as_new_old_or_none_and_the_placebo_apart():
                 sheet.loc[i, f"preferred_{number}"] = [new, b if new == a else a, "no preference"][i % 3]
     tastings = read_answers(plan, sheet)
     (panel,) = tastings.to_panels()
-    assert (panel.prefer_new, panel.prefer_old, panel.no_preference, panel.asked) == (4, 4, 4, "all")
+    assert (panel.prefer_new, panel.prefer_old, panel.no_preference, panel.asked) == (4, 4, 4, "pair")
     assert Counter(tastings.frame["placebo"]) == {"stated": 9, "none": 3}
+    assert (panel.placebo_stated, panel.placebo_none) == (9, 3)
+    assert not any("moderator" in note or "read off" in note for note in tastings.to_panels().notes)
+    found = pool(tastings).preference()
+    assert found.correct == () and found.panels_frame()["asked"].tolist() == ["pair"]
+    assert "Among everyone asked on a separate blind pair, 4 of 8" in repr(found)
+    assert "Between two identical samples 9 of 12 stated a preference" in repr(found)
+    assert "Next time" not in repr(found) and "luck" not in repr(found)
     sheet.loc[0, "preferred_1"] = "111" if "111" not in sheet.loc[0, "pair_1"] else "112"
     with pytest.raises(PanelsError, match="Check the ballot"):
         read_answers(plan, sheet)

@@ -50,6 +50,7 @@ SMALL = 0.5  # average d-prime below which correct answers are mostly luck
 CELLS = 160  # of the preference's axis, more where there are many answers
 SHARES = 24  # values of w for each panel, equally probable
 ANSWERS = ("new", "old", "none")
+WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a separate blind pair"}
 
 
 def preference(
@@ -65,14 +66,16 @@ def preference(
     Parameters
     ----------
     source : Pooled, Panels, Tastings, or anything `read_panels` takes
-        Panels with ``prefer_new, prefer_old, no_preference`` and ``asked``, or tastings with ``preference``. A pool
-        lends its posterior of each panel's d-prime; panels are pooled first, with the usual priors.
+        Panels with ``prefer_new, prefer_old, no_preference`` and ``asked``, or tastings with ``preference``, such as
+        `read_answers` gives. A pool lends its posterior of each panel's d-prime; panels are pooled first, with the
+        usual priors.
     tastings : Tastings, optional
         Single answers of some of the panels; a pool brings its own.
     pairs : DataFrame, dict or list of dicts, optional
         Separate blind pairs, one row each: ``prefer_new, prefer_old``, ``no_preference`` where offered, ``panel``.
     placebo : (int, int, int), optional
-        Answers to a pair of identical samples: preferred one, preferred the other, had no preference.
+        Answers to a pair of identical samples: preferred one, preferred the other, had no preference. Unless given,
+        those of the panels (``placebo_stated, placebo_none``).
     spread : float
         Scale of the half-normal prior of the SD between panels' preferences, in log odds; 0 for one preference
         everywhere. With a single panel it is not used.
@@ -84,7 +87,7 @@ def preference(
     Raises
     ------
     ValueError
-        If there is no preference anywhere.
+        If there is no preference anywhere, or a count is none.
 
     Examples
     --------
@@ -94,8 +97,9 @@ def preference(
     >>> round(found.naive_share, 3), found.beyond_luck.interval()[0] < 0.25, found.beyond_luck.above(0.5) < 0.85
     (0.667, True, True)
     """
-    if not (np.isfinite(spread) and 0 <= spread <= 3):
+    if not (isinstance(spread, (int, float, np.number)) and 0 <= spread <= 3):
         raise ValueError(f"spread is in log odds, from 0 (the same preference everywhere) to 3; got {spread!r}.")
+    given = None if placebo is None else _placebo(placebo)
     if hasattr(source, "posterior"):
         pooled: Any = source
         panels, tastings, posterior, index = pooled.panels, pooled.tastings, pooled.posterior, pooled.collected.index
@@ -111,10 +115,11 @@ def preference(
     everyone += _pairs(pairs)
     if not correct and not everyone:
         raise ValueError(
-            "nobody was asked for a preference: fill in prefer_new, prefer_old and no_preference, and asked (correct "
-            "or all); or give separate blind pairs as pairs=."
+            "nobody was asked for a preference: fill in prefer_new, prefer_old and no_preference, and asked (correct, "
+            "all, or pair for all on a separate blind pair); or give separate blind pairs as pairs=."
         )
-    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), _placebo(placebo), spread)
+    served = _served_placebo(panels.frame) if given is None else given
+    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread)
 
 
 @dataclass(frozen=True)
@@ -125,7 +130,7 @@ class Asked:
     ----------
     panel : str
     row : int or None
-        Its row among the panels of the pool; None for a separate pair.
+        Its row among the panels of the pool; None for a separate blind pair.
     new, old, none : int
         Of the tasters who were right (asked of the correct), or of everybody.
     offered : bool
@@ -245,7 +250,8 @@ class Preference(Statement):
             share = self._fits[asked][0]
             new, stated = sum(a.new for a in asked), sum(a.new + a.old for a in asked)
             row = quantity(name, share, prob) | {"p_above_half": share.above(0.5), "new": new, "stated": stated}
-            rows.append(row | {"p_value": _sign_test(new, stated)} if asked is self.everyone else row)
+            tested = asked is self.everyone and stated
+            rows.append(row | {"p_value": _sign_test(new, stated)} if tested else row)
             if asked is self.correct:
                 rows.append(quantity("correct answers not luck", self.not_luck, prob))
                 low, high = (float(np.squeeze(v)) for v in exact_interval(new, stated, prob)) if stated else (0.0, 1.0)
@@ -273,20 +279,34 @@ class Preference(Statement):
         Returns
         -------
         DataFrame
-            ``panel, asked, new, old, none, naive``, ``not_luck`` (median share of the correct answers that was not
-            luck; 1 where everybody was asked), ``median, lower, upper`` of the panel's own preference, ``prob, kind``.
+            ``panel``, ``asked`` ("correct", "all", or "pair": all, on a separate blind pair), ``new, old, none,
+            naive``, ``not_luck`` (median share of the correct answers that was not luck; missing where everybody was
+            asked), ``median, lower, upper`` of the panel's own preference, ``prob, kind``.
         """
         rows = []
-        for who, asked in (("correct", self.correct), ("all", self.everyone)):
+        for asked in (self.correct, self.everyone):
             for a, own in zip(asked, self._fits[asked][1] if asked else (), strict=True):
                 lower, upper = own.interval(prob)
                 rows.append({
-                    "panel": a.panel, "asked": who, "new": a.new, "old": a.old, "none": a.none,
+                    "panel": a.panel, "asked": self._who(a), "new": a.new, "old": a.old, "none": a.none,
                     "naive": a.new / (a.new + a.old) if a.new + a.old else np.nan,
-                    "not_luck": self._shares[a].median if who == "correct" else 1.0,
+                    "not_luck": self._shares[a].median if asked is self.correct else np.nan,
                     "median": own.median, "lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed",
                 })  # fmt: skip
         return pd.DataFrame(rows)
+
+    def _who(self, asked: Asked) -> str:
+        """Who was asked, as the column `asked` has it."""
+        return "correct" if asked in self.correct else "pair" if asked.row is None else "all"
+
+    @property
+    def _pairs(self) -> tuple[Asked, ...]:
+        return tuple(a for a in self.everyone if a.row is None)
+
+    @property
+    def _offered(self) -> tuple[Asked, ...]:
+        """Where everybody could say that they have no preference, as on the placebo pair."""
+        return tuple(a for a in self.everyone if a.offered)
 
     # --- words and figure -------------------------------------------------------------------------------------------
 
@@ -311,7 +331,15 @@ class Preference(Statement):
                 "preference, with uniform priors."
             )
         if self.everyone:
-            said.append("Asked of everybody: binomial, with a uniform prior on the share; sign test two-sided, exact.")
+            where = ", on a separate blind pair" if self._pairs == self.everyone else ""
+            said.append(
+                f"Asked of everybody{where}: binomial, with a uniform prior on the share; sign test two-sided, exact."
+            )
+        if self.placebo is not None and self._offered:
+            said.append(
+                "The rates at which a preference is stated on the real and the placebo pair are compared with uniform "
+                "priors, as if by different people."
+            )
         if max(len(self.correct), len(self.everyone)) > 1 and self.spread:
             said.append(
                 f"Panels have preferences around a typical one, normal in log odds with a half-normal({self.spread:g}) "
@@ -336,7 +364,7 @@ class Preference(Statement):
                 f"{answer} That is little more than the prior."
             )
         said = (
-            f"Naively, {words.count(new, 'taster')} of the {stated} who were correct and stated a preference prefer "
+            f"Naively, {words.whole(new)} of the {words.whole(stated)} who were correct and stated a preference prefer "
             f"the new product: {words.percent(self.naive_share)}, sign test {words.p_value(self.sign_test)}. "
             if stated
             else "None of the correct tasters stated a preference. "
@@ -348,11 +376,11 @@ class Preference(Statement):
             more = f" Undoing that dilution by arithmetic alone would give {words.percent(undone)}."
         elif undone == undone:
             more = " Undoing that dilution by arithmetic alone leads beyond 0 to 100 %: too few answers for that."
-        return [
-            answer,
-            f"{said}But of their correct answers only {words.percent(luck.median)} ({low} to {high}) were more than "
-            f"luck, and a lucky guesser's preference is a coin toss.{more}",
-        ]
+        beyond = f"of their correct answers only {words.percent(luck.median)} ({low} to {high}) were more than luck"
+        if luck.median == 0:
+            most = "" if high == words.percent(0) else f" (at most {high} were more than that)"
+            beyond = f"all of their correct answers may have been luck{most}"
+        return [answer, f"{said}But {beyond}, and a lucky guesser's preference is a coin toss.{more}"]
 
     def _among_everyone(self, prob: float) -> list[str]:
         if not self.everyone:
@@ -361,19 +389,24 @@ class Preference(Statement):
         new, stated, none = (
             sum(f(a) for a in self.everyone) for f in (lambda a: a.new, lambda a: a.new + a.old, lambda a: a.none)
         )
+        whom = " on a separate blind pair" if self._pairs == self.everyone else ""
+        if not stated:
+            return [f"Among everyone asked{whom}, nobody stated a preference ({words.whole(none)} had none)."]
+        silent = f"; {words.whole(none)} had no preference" if self._offered else ""
         found = [
-            f"Among everyone asked, {new} of {stated} with a preference prefer the new product (sign test "
-            f"{words.p_value(_sign_test(new, stated))}; {none} had no preference); the share is "
+            f"Among everyone asked{whom}, {words.whole(new)} of {words.whole(stated)} with a preference prefer the new "
+            f"product (sign test {words.p_value(_sign_test(new, stated))}{silent}); the share is "
             f"{words.estimate(share.median, *share.interval(prob), prob, 'percent')}, more than half with probability "
             f"{words.probability(share.above(0.5))}."
         ]
-        if self.placebo is not None:
+        if self.placebo is not None and self._offered:
             p_stated, p_none = self.placebo
+            stated, none = (sum(f(a) for a in self._offered) for f in (lambda a: a.new + a.old, lambda a: a.none))
             more = _larger((stated, none), self.placebo)
             found.append(
-                f"Between two identical samples {p_stated} of {p_stated + p_none} stated a preference too; the "
-                f"probability that more people state one on the real pair is {words.probability(more)}. Where it is "
-                "not high, preferences here are mostly habit."
+                f"Between two identical samples {words.whole(p_stated)} of {words.whole(p_stated + p_none)} stated a "
+                f"preference; the probability that more people state one on the real pair is "
+                f"{words.probability(more)}. Where it is not high, preferences here are mostly habit."
             )
         return found
 
@@ -386,9 +419,22 @@ class Preference(Statement):
                 "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which, and "
                 "a choice among three cups favours the odd one."
             )
+        advice = [] if self._pairs else ["ask everyone, later, on a separate blind pair"]
+        if (self.everyone and not self._offered) or not (self.everyone or any(a.offered for a in self.correct)):
+            advice.append("let them say that they have no preference")
+        if self.placebo is None:
+            advice.append("serve a placebo pair (the same product twice) too, to see how much of a preference is habit")
+        if advice:
+            found.append(f"Next time {words.listing(advice)}.")
+        if self.placebo is not None and not self._offered:
+            stated, none = self.placebo
+            use = (
+                "It tells how lucky guessers answer."
+                if any(a.offered for a in self.correct)
+                else 'Nothing here can be compared with it, because "no preference" could not be answered.'
+            )
             found.append(
-                "Next time ask everyone, later, on a separate blind pair, and let them say that they have no "
-                "preference; a placebo pair (the same product twice) shows how much of it is habit."
+                f"On the placebo pair {words.whole(stated)} of {words.whole(stated + none)} stated a preference. {use}"
             )
         wrong = [sum(getattr(a, f"wrong_{k}") for a in self.correct) for k in ANSWERS]
         p = _sign_test(wrong[0], wrong[0] + wrong[1])
@@ -420,7 +466,8 @@ class Preference(Statement):
         """Each panel's plain share beside its preference given all, and the typical one. Returns the Axes."""
         frame = self.panels_frame(prob).rename(columns={"panel": "name", "naive": "raw"})
         if frame["asked"].nunique() > 1:
-            frame["name"] += frame["asked"].map({"correct": " (the correct)", "all": " (everyone)"})
+            whom = {"correct": " (the correct)", "all": " (everyone)", "pair": " (everyone, on a separate pair)"}
+            frame["name"] += frame["asked"].map(whom)
         frame["beside"] = [f"{n} : {o}" for n, o in zip(frame["new"], frame["old"], strict=True)]
         for name, asked in (("typical, luck taken out", self.correct), ("typical, everyone", self.everyone)):
             if len(asked) > 1:
@@ -456,8 +503,16 @@ class Preference(Statement):
             labels={"p_above_half": "P(more than half)", "p_value": "sign test"},
         )
         panels = self.panels_frame()
+        panels["asked"] = panels["asked"].map(WHOM)
         kinds = dict.fromkeys(("naive", "not_luck", "median", "lower", "upper"), "percent")
-        labels = {"not_luck": "not luck", "median": "given all", "none": "no preference", "asked": "asked of"}
+        if not self.correct:
+            panels = panels.drop(columns="not_luck")
+        labels = {
+            "not_luck": "correct answers not luck",
+            "median": "given all",
+            "none": "no preference",
+            "asked": "asked of",
+        }
         return [answers, tables.table(panels, caption="Each panel", kinds=kinds, labels=labels, most=40)]
 
     def _shown(self) -> list[str | tables.Table]:
@@ -606,10 +661,17 @@ def _answers(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Asked
     correct, everyone = [], []
     for row, panel in enumerate(frame.itertuples(index=False)):
         new, old, none = (_whole(getattr(panel, name)) for name in ("prefer_new", "prefer_old", "no_preference"))
-        if not new + old + none or not isinstance(protocol(panel.protocol), Protocol):
+        if not new + old + none:
+            continue
+        offered = bool(pd.notna(panel.no_preference))
+        if panel.asked == "pair":
+            again = bool(pd.notna(panel.tasters) and panel.tasters < new + old + none)
+            everyone.append(Asked(panel.panel, None, new, old, none, offered, repeated=again))
+            continue
+        if not isinstance(protocol(panel.protocol), Protocol):
             continue
         about: dict[str, Any] = {
-            "panel": panel.panel, "row": row, "offered": bool(pd.notna(panel.no_preference)),
+            "panel": panel.panel, "row": row, "offered": offered,
             "protocol": panel.protocol, "correct": _whole(panel.correct), "tastings": _whole(panel.tastings),
             "repeated": bool(pd.notna(panel.tasters) and panel.tasters < panel.tastings),
         }  # fmt: skip
@@ -639,6 +701,8 @@ def _pairs(source: Any) -> list[Asked]:
     """Separate blind pairs from whatever holds them."""
     if source is None:
         return []
+    if not isinstance(source, (pd.DataFrame, dict, list)):
+        raise ValueError(f"pairs is a DataFrame, a dict or a list of dicts, one row a pair; got {source!r}.")
     frame = pd.DataFrame([source] if isinstance(source, dict) and not _listed(source) else source)
     missing = [name for name in ("prefer_new", "prefer_old") if name not in frame]
     if missing:
@@ -657,10 +721,15 @@ def _listed(table: dict) -> bool:
     return any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in table.values())
 
 
-def _placebo(counts: Sequence[int] | None) -> tuple[int, int] | None:
-    if counts is None:
-        return None
-    if len(counts) != 3:
+def _served_placebo(frame: pd.DataFrame) -> tuple[int, int] | None:
+    """Preferences stated and not stated between two cups alike, over the panels that served such a pair."""
+    counts = frame[["placebo_stated", "placebo_none"]]
+    stated, none = counts.fillna(0).sum().astype(int)
+    return (int(stated), int(none)) if stated + none else None
+
+
+def _placebo(counts: Sequence[int]) -> tuple[int, int]:
+    if isinstance(counts, str) or np.shape(counts) != (3,):
         raise ValueError(
             "placebo holds three counts: preferred one of the identical samples, preferred the other, had no "
             f"preference; got {counts!r}."
@@ -670,7 +739,7 @@ def _placebo(counts: Sequence[int] | None) -> tuple[int, int] | None:
 
 
 def _checked(counts: Sequence[Any], what: str) -> list[int]:
-    bad = [c for c in counts if pd.isna(c) or c != int(c) or c < 0]
+    bad = [c for c in counts if not (isinstance(c, (int, float, np.number)) and 0 <= c < np.inf and c == int(c))]
     if bad:
         raise ValueError(f"{what} has {bad[0]!r} as a count of answers. Counts are whole numbers of at least 0.")
     return [int(c) for c in counts]

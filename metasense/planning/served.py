@@ -70,6 +70,7 @@ def read_answers(
     Tastings
         With ``served`` and ``answer`` as codes, ``order`` in letters (A the old sample, B the new), ``position`` of the
         cup picked, ``preference``, ``planned``, and ``placebo``: stated or none, where two cups alike were compared.
+        Where the plan has a pair for preference, ``asked`` is "pair": everybody, on a separate blind pair.
 
     Raises
     ------
@@ -166,6 +167,7 @@ class _Join:
             "order": letters,
             "position": place,
             **self.liking(i, cells),
+            "asked": "pair" if self.plan.pairs else None,
             "date": self.plan.date if cells["date"] is None else str(cells["date"].date()),
             "certainty": cells["certainty"],
             "notes": "; ".join(filter(None, remarks)) or None,
