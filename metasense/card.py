@@ -20,7 +20,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.margins import Margin
+from metasense.margins import SETTLED, Margin
 from metasense.panels import Panels
 from metasense.pooling.priors import Priors
 from metasense.protocols import protocol
@@ -64,8 +64,6 @@ class Card(Result):
         Columns that will be looked at as moderators.
     priors : Priors
         Prior scales the pool will have.
-    settled : float
-        Posterior probability on one side of the margin at which the question counts as settled.
     sentences : dict of str
         The three sentences by verdict, one of which will be printed; written from the margin unless given.
     edited : bool
@@ -97,7 +95,6 @@ class Card(Result):
     exclusions: str = "none planned"
     moderators: tuple[str, ...] = ()
     priors: Priors = field(default_factory=Priors)
-    settled: float = 0.95
     sentences: dict[str, str] = field(default_factory=dict)
     edited: bool = field(default=False, compare=False)
 
@@ -131,18 +128,16 @@ class Card(Result):
                 wrong.append(f"{name} is a whole number from 1; got {value!r}")
         if self.tastings is None and not str(self.stopping).strip():
             wrong.append("say how many tastings each panel has, or the stopping rule")
-        if not (isinstance(self.settled, (int, float)) and 0.5 < self.settled < 1):
-            wrong.append(f"settled is a probability between 0.5 and 1, such as 0.95; got {self.settled!r}")
         if wrong:
             raise ValueError(f"this question card cannot be: {'; '.join(wrong)}.")
-        object.__setattr__(self, "sentences", dict(self.sentences) or self._printed(self.settled))
+        object.__setattr__(self, "sentences", dict(self.sentences) or self._printed())
 
     def summary(self) -> str:
         """The card's day and hash, for a page."""
         return f"of {self.date}, SHA-256 {self.sha256}{'; changed after it was written' if self.edited else ''}"
 
-    def _printed(self, settled: float) -> dict[str, str]:
-        return words.verdict_sentences(self.margin.sentence(), settled)
+    def _printed(self) -> dict[str, str]:
+        return words.verdict_sentences(self.margin.sentence(), SETTLED)
 
     @property
     def sha256(self) -> str:
@@ -163,7 +158,6 @@ class Card(Result):
             "looks": self.looks,
             "exclusions": self.exclusions,
             "moderators": list(self.moderators),
-            "settled": float(self.settled),
             "priors": {name: float(scale) for name, scale in vars(self.priors).items()},
             "sentences": self.sentences,
         }
@@ -197,9 +191,13 @@ class Card(Result):
         ValueError
             If the file is not a question card.
         """
+        if not isinstance(path, (str, os.PathLike)):
+            raise ValueError(f"a question card is a Card, or the path of the file it was written to; got {path!r}.")
         name = os.fspath(path)
         try:
             return cls.from_text(Path(path).read_text(encoding="utf-8-sig"), name)
+        except FileNotFoundError:
+            raise ValueError(f"there is no question card {name!r}.") from None
         except UnicodeDecodeError as error:
             raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
 
@@ -255,14 +253,14 @@ class Card(Result):
     # --- against a pool ---------------------------------------------------------------------------------------------
 
     def departures(
-        self, panels: Panels, *, margin: Margin | None, priors: Priors, settled: float = 0.95
+        self, panels: Panels, *, margin: Margin | None, priors: Priors, moderators: Iterable[str] = ()
     ) -> tuple[str, ...]:
         """Where a pool of these panels is not what the card says, each in a sentence.
 
         Parameters
         ----------
         panels : Panels
-        margin, priors, settled
+        margin, priors, moderators
             Those of the pool.
 
         Returns
@@ -271,10 +269,12 @@ class Card(Result):
             Empty if nothing was found.
         """
         return tuple(
-            f"Departs from the question card: {text}" for text in self._departures(panels, margin, priors, settled)
+            f"Departs from the question card: {text}" for text in self._departures(panels, margin, priors, moderators)
         )
 
-    def _departures(self, panels: Panels, margin: Margin | None, priors: Priors, settled: float) -> Iterator[str]:
+    def _departures(
+        self, panels: Panels, margin: Margin | None, priors: Priors, moderators: Iterable[str]
+    ) -> Iterator[str]:
         frame = panels.frame
 
         def named(mask: Any, say: Any = None) -> str:
@@ -289,10 +289,7 @@ class Card(Result):
             yield f"it names a margin of {self.margin.text}; {used}."
         if priors != self.priors:
             yield f"it names other priors ({self.priors}); used are: {priors}."
-        if settled != self.settled:
-            levels = words.percent(self.settled), words.percent(settled)
-            yield f"it calls the question settled at {levels[0]}, the pool at {levels[1]}."
-        elif self.sentences != self._printed(settled):
+        if self.sentences != self._printed():
             yield "its three sentences are not worded as those printed now."
         other = ~frame["protocol"].isin(self.protocols)
         if other.any():
@@ -315,7 +312,7 @@ class Card(Result):
         for note in panels.notes:
             if note.startswith("left out"):
                 yield f"{note} Exclusions on the card: {self.exclusions.rstrip('.')}."
-        unnamed = [name for name in panels.moderators if name not in self.moderators]
+        unnamed = [name for name in moderators if name not in self.moderators]
         if unnamed:
             yield (
                 f"moderators not named on it: {words.listing(unnamed, LISTED)}. What they seem to show is a suggestion "

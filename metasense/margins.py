@@ -16,6 +16,7 @@ import pandas as pd
 
 from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
 
+SETTLED = 0.95  # posterior probability on one side of the margin from which a question is called settled
 LARGEST = 100.0  # d-prime; a margin a few units wide is never missed by anyone
 
 _NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"

@@ -32,7 +32,7 @@ from metasense.binomial import (
     profile_interval,
     smallest_count,
 )
-from metasense.margins import Margin
+from metasense.margins import SETTLED, Margin
 from metasense.margins import stated as stated_margin
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
@@ -969,7 +969,7 @@ def one_panel(
     alpha: float = 0.05,
     beta: float = 0.05,
     prob: float = 0.95,
-    settled: float = 0.95,
+    settled: float = SETTLED,
     name: str = "",
 ) -> ForcedChoicePanel | TwoCountPanel:
     """Read one panel on its own.

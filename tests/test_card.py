@@ -39,9 +39,9 @@ def make(**changes):
     return Card(**(said | changes))
 
 
-def departures(card, table=TABLE, *, margin=MARGIN, priors=None, settled=0.95, keep=lambda panels: panels):
+def departures(card, table=TABLE, *, margin=MARGIN, priors=None, moderators=(), keep=lambda panels: panels):
     panels = keep(ms.read_panels(table))
-    return card.departures(panels, margin=margin, priors=priors or ms.Priors(), settled=settled)
+    return card.departures(panels, margin=margin, priors=priors or ms.Priors(), moderators=moderators)
 
 
 def test_card_reads_back_as_it_was_written(tmp_path):
@@ -138,9 +138,9 @@ def test_a_file_that_is_no_card_is_refused_by_name(tmp_path):
 
 def test_everything_wrong_is_said_at_once():
     with pytest.raises(ValueError, match="question card cannot be") as error:
-        make(question=" ", margin=0.2, protocols="quadrangle", date="soon", tastings=None, looks=0, settled=95)
+        make(question=" ", margin=0.2, protocols="quadrangle", date="soon", tastings=None, looks=0)
     said = str(error.value)
-    for part in ("question", "margin is a Margin", "quadrangle", "got 'soon'", "stopping rule", "looks", "settled"):
+    for part in ("question", "margin is a Margin", "quadrangle", "got 'soon'", "stopping rule", "looks"):
         assert part in said
 
 
@@ -161,7 +161,6 @@ def test_a_pool_that_keeps_to_its_card_departs_nowhere():
         ({}, {"margin": None}, "names a margin of 0.2 triangle; none was used"),
         ({}, {"margin": ms.Margin(d_prime=0.5)}, "the margin used is d'=0.5"),
         ({}, {"priors": ms.Priors(mu_scale=1)}, "other priors"),
-        ({}, {"settled": 0.9}, "settled at 95 %, the pool at 90 %"),
         ({}, {"table": TABLE | {"protocol": ["triangle", "tetrad", "triangle"]}}, "names triangle; B (tetrad)"),
         ({}, {"table": TABLE | {"tastings": [30, 30, 36]}}, "plans 30 tastings a panel; C (36)"),
         ({"panels": 4}, {}, "plans 4 panels; 3 are pooled"),
@@ -171,7 +170,7 @@ def test_a_pool_that_keeps_to_its_card_departs_nowhere():
             {"keep": lambda p: p.without("B")},
             "left out B: set aside by name. Exclusions on the card: tas",
         ),
-        ({"moderators": ()}, {}, "moderators not named on it: weeks"),
+        ({"moderators": ()}, {"moderators": ["weeks"]}, "moderators not named on it: weeks"),
         ({"moderators": ["weeks", "dose"]}, {}, "named on it that the table does not have: dose"),
         ({"date": "2025-03-10"}, {}, "dated 2025-03-10; tasted before that: A."),
         ({}, {"table": TABLE | {"date": ["2025-03-08", None, "2025-03-22"]}}, "cannot be seen whether"),
@@ -208,3 +207,25 @@ def test_card_shows_itself_alike_in_text_and_page():
         assert part in repr(card)
         assert part in page
     assert card.to_frame().set_index("item").loc["tastings", "says"] == "30"
+
+
+def test_a_pool_takes_the_cards_priors_and_margin():
+    card = make(priors=ms.Priors(mu_scale=1.0))
+    pooled = ms.pool(TABLE, card=card)
+    assert pooled.priors == card.priors and pooled.margin == card.margin
+    assert not [text for text in pooled.departures if "priors" in text or "moderators not named" in text]
+
+
+def test_only_moderators_that_are_used_depart_from_the_card():
+    card = make(moderators=())
+    assert not any("moderators not named" in note for note in ms.pool(TABLE, card=card).notes)
+    used = ms.pool(TABLE, card=card, moderators="weeks")
+    assert any("moderators not named on it: weeks" in note for note in used.notes)
+
+
+@pytest.mark.parametrize(
+    ("card", "says"), [(3, "a question card is a Card"), ("no such card.toml", "no question card")]
+)
+def test_what_is_no_card_is_refused_in_words(card, says):
+    with pytest.raises(ValueError, match=says):
+        ms.pool(TABLE, card=card)

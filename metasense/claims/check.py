@@ -34,7 +34,7 @@ from metasense.claims.facts import (
     names_in,
 )
 from metasense.claims.numbers import Number, blank, counted, levels, numbers
-from metasense.pooling.answers import SETTLED
+from metasense.margins import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.showing import tables, words
 from metasense.showing.results import Result

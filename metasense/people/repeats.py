@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, gammaln, xlogy
 
+from metasense.margins import SETTLED
 from metasense.pooling import grid
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.evidence import collect
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating[Any]]
 
 THRESHOLD = 0.1  # rate above guessing from which a taster counts as better than guessing
-SETTLED = 0.95  # probability on one side of the threshold at which that counts as settled
 LIKELY = 0.8  # chance of settling it that "how many more tastings" asks for
 MOST = 200  # more tastings than this are not looked at
 CELLS = 240  # per side of the guess rate, close together where a beta distribution can be steep

@@ -8,13 +8,11 @@ import numpy as np
 import pandas as pd
 
 from metasense.binomial import smallest_count
-from metasense.margins import Margin
+from metasense.margins import SETTLED, Margin
 from metasense.pooling.distribution import Distribution
 from metasense.protocols import Protocol
 from metasense.showing import tables, words
 from metasense.showing.results import Result
-
-SETTLED = 0.95  # posterior probability on one side of the margin at which the question counts as settled
 
 
 def quantity(name: str, value: Distribution, prob: float) -> dict[str, object]:

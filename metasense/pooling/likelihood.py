@@ -360,40 +360,41 @@ class Series:
         out *= np.exp(np.multiply.outer(np.arange(float(terms)) ** 2, -0.5 * (unit * tau) ** 2))
         return out.T
 
-    def evaluate(self, mu: Array, tau: Array) -> Array:
+    def evaluate(self, mu: Array, tau: Array, panels: Sequence[int] | None = None) -> Array:
         """Each panel's likelihood, averaged over ``Normal(mu, tau)``, relative to its largest value.
 
         Parameters
         ----------
         mu, tau : ndarray, shape (nodes,)
+        panels : sequence of int, optional
+            Indices into `evidence`; all by default.
 
         Returns
         -------
-        ndarray, shape (nodes, U)
+        ndarray, shape (nodes, panels)
             At least 1e-14: smaller values would be rounding noise.
         """
-        out = np.empty((len(mu), len(self.evidence)))
-        for part, used in self._batches(tau):
-            out[part] = self._averaged(mu[part], tau[part], used)
+        coefficients = self.coefficients if panels is None else self.coefficients[list(panels)]
+        out = np.empty((len(mu), len(coefficients)))
+        for part, used in self._batches(tau, self.terms):
+            out[part] = np.maximum(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, FLOOR)
         return out
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
         """Log likelihood of the whole pool at each node, shape (nodes,)."""
         out = np.empty(len(mu))
-        for part, used in self._batches(tau):
-            out[part] = np.log(self._averaged(mu[part], tau[part], used)) @ self.copies
+        for part, used in self._batches(tau, self.terms):
+            averaged = self.waves(mu[part], tau[part], used) @ self.coefficients[:, :used].T
+            out[part] = np.log(np.maximum(averaged, FLOOR)) @ self.copies
         return out + self.log_scale @ self.copies
 
-    def _averaged(self, mu: Array, tau: Array, used: int) -> Array:
-        return np.maximum(self.waves(mu, tau, used) @ self.coefficients[:, :used].T, FLOOR)
-
-    def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
-        """Nodes a few at a time, widest spread first, with the number of cosines that such a spread leaves."""
+    def _batches(self, tau: Array, terms: int) -> Iterator[tuple[NDArray[np.intp], int]]:
+        """Nodes a few at a time, widest spread first, with how many of the cosines such a spread leaves."""
         order = np.argsort(-tau)
-        step = max(32, min(256, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
+        step = max(32, min(256, 4_000_000 // max(len(self.evidence), terms)))  # small enough to stay in the cache
         for start in range(0, len(tau), step):
             part = order[start : start + step]
-            yield part, min(self.terms, self.undamped(float(tau[part[-1]])))
+            yield part, min(terms, self.undamped(float(tau[part[-1]])))
 
     def undamped(self, tau: float) -> int:
         """How many cosines are left of any series after an average over this much spread."""
@@ -423,43 +424,36 @@ class Series:
         ndarray, shape (1 + len(panels), points)
             Values on `axis`; row 0 is the next panel.
         """
-        order = np.argsort(-tau)
-        mu, tau, weight = mu[order], tau[order], weight[order]
-        terms, blur = self._smoothness(mu, tau, weight)
-        chosen = self.coefficients[list(panels)].T
+        own = self.evaluate(mu, tau, panels) if panels else np.empty((len(mu), 0))
+        columns = np.concatenate([weight[:, None], weight[:, None] / own], axis=1)
+        # a panel far from the others lies in the tail of what they imply, which must hold many more digits there
+        terms, blur = self._smoothness(mu, tau, (columns / columns.sum(axis=0)).mean(axis=1), 1e-13 if panels else 1e-8)
         out = np.zeros((1 + len(panels), terms))
-        most = max(terms, self.terms if panels else 0)
-        step = max(16, min(256, 16_000_000 // max(most, len(panels))))
-        for start in range(0, len(mu), step):
-            part = slice(start, start + step)
-            used = min(most, self.undamped(float(tau[part][-1])))
-            waves = self.waves(mu[part], tau[part], used)
-            own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
-            columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
-            out[:, : min(used, terms)] += columns.T @ waves[:, :terms]
+        for part, used in self._batches(tau, terms):
+            out[:, :used] += columns[part].T @ self.waves(mu[part], tau[part], used)
         out *= blur / self.width
         padded = np.zeros((len(out), len(self.axis)))
         padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
 
-    def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:
-        """How many cosines the nodes' mixture needs, and what to multiply them by.
+    def _smoothness(self, mu: Array, tau: Array, weight: Array, enough: float) -> tuple[int, Array]:
+        """How many cosines the nodes' mixture needs until less than `enough` is left, and what to multiply them by.
 
         They end where the mixture has died out; at higher frequencies only the comb of the nodes would answer. A
         mixture too sharp for the axis is blurred by about its step, which is far below anything that can be tasted.
         """
         most, unit = len(self.axis), np.pi / self.width
-        heavy = weight > 1e-10 * weight.max()
+        heavy = weight > enough / 100 * weight.max()
         mu, tau, weight = mu[heavy], tau[heavy], weight[heavy] / weight[heavy].sum()
         best, least = most, np.inf
         for terms in np.unique(np.geomspace(48, most, 20).astype(int)):
             w = unit * np.arange(terms - 5, terms)
-            near = w[0] * tau < 6.5  # the others are damped below 1e-9
+            near = w[0] * tau < DAMPED
             phase, fade = np.multiply.outer(w, mu[near] + self.offset), np.multiply.outer(-0.5 * w**2, tau[near] ** 2)
             left = np.abs((np.cos(phase) * np.exp(fade)) @ weight[near]).max()
             if left < least:
                 best, least = int(terms), left
-            if least < 1e-8 or left > 100 * least:
+            if least < enough or left > 100 * least:
                 break
         sharp = least > 1e-5
         return best, np.exp(-0.5 * (6.0 * np.arange(best) / best) ** 2) if sharp else np.ones(best)

@@ -500,6 +500,14 @@ class Moderated(Statement):
                 f"A line through zero hardly fits: left free, it falls with {self.moderators[0]} with a probability of "
                 f"{words.probability(1 - rises)}. Leave out through_zero."
             )
+        if (card := self.without.card) is not None:
+            used = card.departures(
+                self.without.panels,
+                margin=self.without.margin,
+                priors=self.without.priors,
+                moderators=self.moderators,
+            )
+            found += [text for text in used if text not in self.without.departures]
         found += self.cautions()
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]

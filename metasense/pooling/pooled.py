@@ -22,7 +22,7 @@ from metasense.panels import Panels, Tastings, read_panels
 from metasense.people import preference as preferences
 from metasense.people import repeats
 from metasense.pooling import archive, grid, writing
-from metasense.pooling.answers import SETTLED, NextPanel, Rate, Verdict, quantity
+from metasense.pooling.answers import NextPanel, Rate, Verdict, quantity
 from metasense.pooling.disagreement import Disagreement
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.drawer import Drawer
@@ -461,7 +461,7 @@ class Pooled(Statement):
         """Where this pool is not what its question card says; empty without a card."""
         if self.card is None:
             return ()
-        return self.card.departures(self.panels, margin=self.margin, priors=self.priors, settled=SETTLED)
+        return self.card.departures(self.panels, margin=self.margin, priors=self.priors)
 
     @cached_property
     def warnings(self) -> tuple[str, ...]:

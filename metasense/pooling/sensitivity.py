@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from metasense.pooling.answers import SETTLED, Verdict
+from metasense.margins import SETTLED
+from metasense.pooling.answers import Verdict
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.evidence import collect, one_sitting
 from metasense.pooling.grid import integrate

@@ -16,12 +16,14 @@ import pandas as pd
 
 from metasense import report as pages
 from metasense.binomial import at_least, at_most, fisher_tails
+from metasense.margins import SETTLED
 from metasense.pooling import drawer, sensitivity
-from metasense.pooling.answers import SETTLED, Verdict, margin_words
+from metasense.pooling.answers import Verdict, margin_words
 from metasense.pooling.explanations import prior_average
 from metasense.pooling.likelihood import Evidence, RepeatedTotal
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
+from metasense.single import REVERSED
 
 if TYPE_CHECKING:
     import os
@@ -31,7 +33,6 @@ if TYPE_CHECKING:
     from metasense.pooling.nesting import Nested
     from metasense.pooling.pooled import Pooled
 
-REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
 TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")

