@@ -706,21 +706,24 @@ class ForcedChoicePanel(OnePanel):
         return [*text, self._evidence()]
 
     def plot_answers(self, ax: Axes | None = None) -> Axes:
-        """Draw one mark an answer: how many can be told from guessing at all, as a range and not as people."""
+        """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people."""
         from metasense.showing import figures
 
         return figures.icons(self.answers(), ax=ax)
 
     def answers(self) -> dict[str, int]:
-        """The answers in three groups, from the exact interval of p_d: counts of answers, never of people."""
-        lower, upper = (float(v) for v in exact_interval(self.correct, self.tastings, self.prob))
-        low, high = (
-            int(np.floor(self.tastings * min(max(self.protocol.p_d_from_p(p), 0), 1) + 1e-9)) for p in (lower, upper)
-        )
+        """The answers in three groups: counts of answers, never of people.
+
+        Correct answers beyond the number that guessing gives on average, as many as that number, and wrong ones. The
+        first group's name holds how many such answers a panel like this gives on average, by the exact interval.
+        """
+        n, x, g = self.tastings, self.correct, self.protocol.guess
+        low, high = (max(float(n * (p - g)), 0) for p in exact_interval(x, n, self.prob))
+        beyond = max(x - round(n * g), 0)
         return {
-            "answers more than guessing explains": low,
-            "answers that may or may not be": high - low,
-            "answers that guessing explains": self.tastings - high,
+            f"correct beyond guessing ({low:.0f} to {high:.0f} fit the counts)": beyond,
+            "correct as guessing gives on average": x - beyond,
+            "wrong": n - x,
         }
 
 

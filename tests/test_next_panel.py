@@ -169,7 +169,8 @@ def test_four_triangle_panels_cannot_find_that_there_is_nothing():
     assert frame.loc["triangle", "says"] == "cannot end within the margin"
     assert frame.loc["tetrad", "within_if_none"] == pytest.approx(0.61, abs=0.04)
     assert frame.loc["tetrad", "says"] == ""
-    assert "1 plan of 2 would end within the margin less than once in 100 times" in plans.statement()
+    text = "If there is truly nothing to taste, 1 of these 2 plans has a chance of less than 1 % to end within"
+    assert text in plans.statement()
 
 
 def test_a_plan_that_cannot_settle_it_is_told_so(triangles):
@@ -183,9 +184,9 @@ def test_a_plan_that_cannot_settle_it_is_told_so(triangles):
 def test_plans_are_ranked_by_cups_for_the_chance_they_give(plans):
     frame = plans.to_frame()
     fair = frame[frame["says"] != "cannot settle it"]
-    assert fair["cups_per_settling"].is_monotonic_increasing
+    assert fair["cups_by_chance"].is_monotonic_increasing
     assert [plan.name for plan in plans.plans] == frame["plan"].tolist()
-    assert frame.loc[0, "cups_per_settling"] == pytest.approx(frame.loc[0, "cups"] / frame.loc[0, "settled"])
+    assert frame.loc[0, "cups_by_chance"] == pytest.approx(frame.loc[0, "cups"] / frame.loc[0, "settled"])
     assert (frame["cups"] == frame["tastings"] * frame["protocol"].map({"triangle": 3, "tetrad": 4, "3-AFC": 3})).all()
 
 
@@ -253,9 +254,25 @@ def test_words_table_and_figure_say_the_same(plans):
 
 def test_a_settled_question_is_said_to_be():
     pooled = ms.pool({**TRIANGLES, "correct": [35, 36, 34, 37]}, margin=HALF)
-    plans = plan_next(pooled, [Plan("triangle", 24)])
-    assert "settled already" in plans.statement()
+    plans = plan_next(pooled, Plan("triangle", 24))
+    assert "The question is settled already, so there is nothing left for a plan to settle." in plans.statement()
+    assert "chance that it is still settled more than 99 %" in plans.statement()
     assert plans.to_frame().loc[0, "settled"] > 0.9
+
+
+def test_where_nothing_is_left_to_settle_plans_are_ranked_by_what_they_narrow():
+    # Doing nothing keeps a settled question settled best, so the chance of that must not rank plans.
+    pooled = ms.pool("datasets/cider_fining.csv", margin=HALF)
+    assert pooled.verdict().label == VERDICTS[0]
+    plans = plan_next(pooled, Plan.every(["triangle", "tetrad"], [24, 48]))
+    frame = plans.to_frame()
+    per_cup = (plans.width - frame["width"]) / frame["cups"]
+    assert per_cup.is_monotonic_decreasing
+    assert plans.best == Plan("tetrad", 24)
+    assert frame["cups_by_chance"].isna().all() and (frame["says"] == "").all()
+    text = repr(plans)
+    assert "Narrowing most for its cups: tetrad, 1 panel of 24" in text
+    assert "chance of settling" not in text and "Likeliest" not in text and "cups ÷ chance" not in text
 
 
 def test_a_sampled_pool_is_planned_on_its_grid(triangles):
@@ -283,6 +300,14 @@ def test_errors_name_what_is_missing(triangles):
         plan_next(triangles, [])
     with pytest.raises(ValueError, match="draws is a whole number from 100"):
         plan_next(triangles, [Plan("triangle", 20)], draws=10)
+    with pytest.raises(ValueError, match="margin is a Margin, for instance"):
+        plan_next(triangles, margin=1.0)
+    for candidates in (5, "triangle", ["triangle"]):
+        with pytest.raises(ValueError, match="candidates are plans, at least one"):
+            plan_next(triangles, candidates)
+    for seed in ("x", -1, 1.5):
+        with pytest.raises(ValueError, match="seed is a whole number from 0 on"):
+            plan_next(triangles, [Plan("triangle", 20)], seed=seed)
     with pytest.raises(ValueError, match="same-different"):
         Plan("same-different", 20)
 

@@ -585,12 +585,22 @@ def test_the_margin_question_is_answered_with_the_sentence_of_its_verdict():
             assert panel.verdict() in panel.statement().lower()
 
 
-def test_answers_are_counted_as_a_range_that_adds_up():
-    for x in (8, 10, 20, 24):
-        counts = one_panel("triangle", 24, x).answers()
-        assert sum(counts.values()) == 24
-        assert all(count >= 0 for count in counts.values())
-    assert list(one_panel("triangle", 24, 10).answers().values()) == [0, 10, 14]  # p_d 0 to .45, exact
+def test_answers_beyond_guessing_are_the_excess_of_correct_ones_with_its_range():
+    for test, g in (("triangle", 1 / 3), ("2-AFC", 1 / 2), ("two-out-of-five", 1 / 10)):
+        for n, x in ((24, 2), (24, 10), (30, 15), (30, 30)):
+            counts = one_panel(test, n, x).answers()
+            beyond, guessed, wrong = counts.values()
+            assert (beyond + guessed, wrong) == (x, n - x)
+            assert beyond == max(x - round(n * g), 0)  # by hand: correct answers less those that guessing gives
+            ends = binomtest(x, n).proportion_ci(method="exact")
+            low, high = (max(n * (p - g), 0) for p in (ends.low, ends.high))
+            assert f"({low:.0f} to {high:.0f} fit the counts)" in next(iter(counts))
+    # 15 of 30 triangles: 10 by guessing, 5 beyond; a p_d of 53 % (the upper end) is 10.6 more correct, not 16 people
+    assert one_panel("triangle", 30, 15).answers() == {
+        "correct beyond guessing (0 to 11 fit the counts)": 5,
+        "correct as guessing gives on average": 10,
+        "wrong": 15,
+    }
 
 
 def test_figures_are_drawn_on_the_axes_given():

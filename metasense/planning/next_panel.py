@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
 from scipy.stats import binom
 
-from metasense.margins import Margin
-from metasense.pooling.answers import SETTLED, Verdict, margin_words
+from metasense.margins import SETTLED, Margin, stated
+from metasense.pooling.answers import Verdict, margin_words
 from metasense.pooling.grid import NODES, Region, Stretch, integrate, overdispersions
 from metasense.pooling.likelihood import Counts, Evidence, Series
 from metasense.pooling.pooled import Pooled
@@ -140,7 +140,8 @@ class Plans(Statement):
     width : float
         Width of the present interval of the average d-prime (95 %, equal-tailed).
     plans : tuple of Plan
-        Ranked: first the one with the largest chance of settling per cup.
+        Ranked: first the one with the largest chance of settling per cup; where the question is settled already, the
+        one that narrows the interval most per cup.
     frame : DataFrame
         One row a plan, as `to_frame` describes.
     notes : tuple of str
@@ -163,21 +164,28 @@ class Plans(Statement):
             ``within``; ``within_if_none``, the chance of ending within the margin if there were nothing to taste in
             any of the new panels; ``error``, the standard error of these chances from drawing (0: every outcome was
             followed); ``width``, the expected width of the 95 % interval of the average d-prime; ``tastings, cups``;
-            ``people``, if nobody comes twice; ``batch_pairs``, new ones needed; ``cups_per_settling``, cups divided by
-            the chance of settling; ``says``, what the plan cannot do; ``outcomes``, how many were pooled; ``nodes`` per
-            axis, and whether they ``resolved`` the posteriors.
+            ``people``, if nobody comes twice; ``batch_pairs``, new ones needed; ``cups_by_chance``, cups divided by the
+            chance of settling, missing where it is settled already; ``says``, what the plan cannot do; ``outcomes``,
+            how many were pooled; ``nodes`` per axis, and whether they ``resolved`` the posteriors. Of a question that
+            is settled already, `settled` is the chance that it still is.
         """
         return self.frame.copy()
 
     @property
     def best(self) -> Plan:
-        """The plan with the largest chance of settling per cup."""
+        """The first of the ranked plans."""
         return self.plans[0]
+
+    @property
+    def already(self) -> bool:
+        """Whether the question is settled before any of the plans."""
+        return self.now.label != words.VERDICTS[2]
 
     def _line(self) -> str:
         if (self.frame["says"] == CANNOT).all():
             return self._cannot()
-        return f"{'Best for its cups' if len(self.frame) > 1 else 'The plan'}: {self._chances(self.frame.iloc[0])}"
+        best = "Narrowing most for its cups" if self.already else "Best for its cups"
+        return f"{best if len(self.frame) > 1 else 'The plan'}: {self._chances(self.frame.iloc[0])}"
 
     def _cannot(self) -> str:
         which = "None of these plans can" if len(self.frame) > 1 else f"This plan ({self.best.name}) cannot"
@@ -201,27 +209,34 @@ class Plans(Statement):
             f"Now {self.now.label}: the probability that the average d-prime is below the margin, "
             f"{margin_words(self.margin)}, is {words.probability(self.now.below)}."
         ]
-        if self.now.label != words.VERDICTS[2]:
+        if self.already:
             said.append(
-                "The question is settled already; what follows are the chances that it still is after the plan."
+                "The question is settled already, so there is nothing left for a plan to settle. More panels can "
+                "narrow the answer, or unsettle it."
             )
         said.append(self._line())
-        if not (frame["says"] == CANNOT).all():
+        if not self.already and not (frame["says"] == CANNOT).all():
             first, likely = frame.iloc[0], frame.loc[frame["settled"].idxmax()]
             if likely["plan"] != first["plan"]:
                 said.append(f"Likeliest to settle it: {self._chances(likely)}")
         never = frame["within_if_none"] < HOPELESS
-        if never.any():
+        if never.any() and not self.already:
+            if len(frame) == 1:
+                which = "this plan has"
+            elif never.all():
+                which = "each of these plans has"
+            else:
+                which = f"{int(never.sum())} of these {len(frame)} plans {'has' if never.sum() == 1 else 'have'}"
             said.append(
-                f"Even with nothing at all to taste, {words.count(int(never.sum()), 'plan')} of {len(frame)} would end "
-                "within the margin less than once in 100 times."
+                f"If there is truly nothing to taste, {which} a chance of less than 1 % to end within the margin."
             )
         return " ".join(said)
 
     def _chances(self, row: Any) -> str:
         error = f" (Monte Carlo error {words.percent(row['error'], 1)})" if row["error"] else ""
+        what = "that it is still settled" if self.already else "of settling it"
         return (
-            f"{row['plan']}: chance of settling it {words.probability(row['settled'])}{error}, beyond the margin "
+            f"{row['plan']}: chance {what} {words.probability(row['settled'])}{error}, beyond the margin "
             f"{words.probability(row['beyond'])}, within it {words.probability(row['within'])}; the 95 % interval of "
             f"the average d-prime would be {words.d(row['width'])} wide instead of {words.d(self.width)}; "
             f"{words.count(row['cups'], 'cup')} for {words.count(row['people'], 'taster')}."
@@ -231,32 +246,36 @@ class Plans(Statement):
         """Chance of settling, plan by plan in rank order: the light part within the margin, the rest beyond it."""
         frame = self.frame.iloc[:most]
         names = [f"{row.plan}: {words.count(row.cups, 'cup')}" for row in frame.itertuples()]
-        label = "chance of settling the question\nlight: within the margin; dark: beyond it"
+        what = "that the question is still settled" if self.already else "of settling the question"
+        label = f"chance {what}\nlight: within the margin; dark: beyond it"
         ax = figures.bars(names, frame["settled"], xlabel=label, ax=ax)
         look = {"height": 0.6, "color": figures.WASH, "edgecolor": figures.BLUE, "lw": 0.8}
         ax.barh(np.arange(len(frame)), frame["within"], **look)
-        ax.set_title(
-            "light: within the margin; dark: beyond it; most likely per cup at the top", loc="left", fontsize=9
-        )
+        first = "narrowing most per cup" if self.already else "most likely per cup"
+        ax.set_title(f"light: within the margin; dark: beyond it; {first} at the top", loc="left", fontsize=9)
         return ax
 
     def _table(self) -> Table:
-        names = ["plan", "settled", "beyond", "within", "error", "width", "cups", "people", "cups_per_settling", "says"]
+        names = ["plan", "settled", "beyond", "within", "error", "width", "cups", "people", "cups_by_chance", "says"]
         frame = self.frame[names].copy()
-        frame.loc[frame["says"] == CANNOT, "cups_per_settling"] = np.nan
+        frame.loc[frame["says"] == CANNOT, "cups_by_chance"] = np.nan
         labels = {
+            "settled": "still settled" if self.already else "settled",
             "error": "± (SE)",
             "width": "expected width",
-            "cups_per_settling": "cups per settled answer",
+            "cups_by_chance": "cups ÷ chance",
             "says": "",
         }
+        if self.already:
+            frame = frame.drop(columns=["cups_by_chance", "says"])
         kinds: dict[str, Any] = dict.fromkeys(["settled", "beyond", "within"], "probability")
         kinds |= dict.fromkeys(["cups", "people"], "count")
         kinds |= {
             "error": lambda se: words.percent(se, 1) if se else "exact",
-            "cups_per_settling": lambda c: f"{c:,.0f}",
+            "cups_by_chance": lambda c: f"{c:,.0f}",
         }
-        caption = "Chance of each plan to settle the question; width: of the 95 % interval of the average d-prime"
+        what = "that the question is still settled after each plan" if self.already else "of each plan to settle it"
+        caption = f"Chance {what}; width: of the 95 % interval of the average d-prime"
         return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN)
 
     def _shown(self) -> list[str | Table]:
@@ -265,7 +284,7 @@ class Plans(Statement):
 
 def plan_next(
     pooled: Pooled,
-    candidates: Iterable[Plan] | None = None,
+    candidates: Plan | Iterable[Plan] | None = None,
     *,
     margin: Margin | None = None,
     draws: int = DRAWS,
@@ -280,7 +299,7 @@ def plan_next(
     ----------
     pooled : Pooled
         What is known. A pool by sampling is integrated again, since its posterior is reweighted on a grid.
-    candidates : iterable of Plan, optional
+    candidates : Plan or iterable of Plan, optional
         By default: the protocols of the pool, tetrad and 3-AFC, at the usual size of its panels and at twice that, as
         1, 2 and 4 panels on new batch pairs, and once more on the batch pair of the latest panel.
     margin : Margin, optional
@@ -288,7 +307,7 @@ def plan_next(
     draws : int
         Combinations of counts drawn for plans with more combinations than that; for all others the chances are exact.
     seed : int
-        Of the draws. Each plan's stream depends on the seed and on the plan alone.
+        Of the draws, 0 or more. Each plan's stream depends on the seed and on the plan alone.
     executor : concurrent.futures.Executor, optional
         Where the plans are worked out, for instance a ``ProcessPoolExecutor`` or a Dask client's ``get_executor()``.
         The answer is the same to the bit with any and with none.
@@ -300,7 +319,7 @@ def plan_next(
     Raises
     ------
     ValueError
-        If there is no margin, no plan, or a plan names a panel that was not pooled.
+        If there is no margin, no plan, a plan names a panel that was not pooled, or a number is none.
 
     Notes
     -----
@@ -328,25 +347,35 @@ def plan_next(
         raise ValueError(
             "settling needs a margin: pool(..., margin=...) or plan_next(..., margin=ms.Margin(d_prime=0.5))."
         )
-    plans = _usual(pooled) if candidates is None else tuple(dict.fromkeys(candidates))
+    margin = stated(margin)
+    if isinstance(candidates, Plan):
+        candidates = [candidates]
+    plans = _usual(pooled) if candidates is None else tuple(candidates) if isinstance(candidates, Iterable) else ()
     if not plans or not all(isinstance(plan, Plan) for plan in plans):
         raise ValueError('candidates are plans, at least one: Plan.every(["triangle", "tetrad"], [24, 36], [1, 2]).')
+    plans = tuple(dict.fromkeys(plans))
     if not _counted(draws, 10_000_000) or draws < 100:
         raise ValueError(f"draws is a whole number from 100 on; got {draws!r}.")
+    if not isinstance(seed, (int, np.integer)) or seed < 0:
+        raise ValueError(f"seed is a whole number from 0 on; got {seed!r}.")
     known = _Known.of(pooled, margin)
     jobs = [_Job(known, plan, known.tasted(pooled, plan), int(draws), seed) for plan in plans]
     run = map if executor is None else executor.map
     rows = list(run(_work_out, jobs))
     frame = pd.DataFrame(rows)
-    with np.errstate(divide="ignore"):
-        frame["cups_per_settling"] = frame["cups"] / frame["settled"].to_numpy()
-    hopeless, bounded = frame["settled"] < HOPELESS, frame["within_if_none"] < HOPELESS
-    frame["says"] = np.where(hopeless, CANNOT, np.where(bounded, CANNOT_BOUND, ""))
-    order = np.lexsort((frame["cups"], frame["cups_per_settling"], hopeless))
-    ranked = tuple(plans[i] for i in order)
-    frame = frame.iloc[order].reset_index(drop=True)
     lower, upper = pooled.average.interval()
     now = Verdict.of(pooled.average, margin)
+    hopeless, bounded = frame["settled"] < HOPELESS, frame["within_if_none"] < HOPELESS
+    if now.label == words.VERDICTS[2]:
+        with np.errstate(divide="ignore"):
+            frame["cups_by_chance"] = frame["cups"] / frame["settled"].to_numpy()
+        frame["says"] = np.where(hopeless, CANNOT, np.where(bounded, CANNOT_BOUND, ""))
+        order = np.lexsort((frame["cups"], frame["cups_by_chance"], hopeless))
+    else:  # a plan that hardly says anything keeps it settled best, so the chance ranks nothing
+        frame["cups_by_chance"], frame["says"] = np.nan, ""
+        order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"]))
+    ranked = tuple(plans[i] for i in order)
+    frame = frame.iloc[order].reset_index(drop=True)
     return Plans(margin, now, upper - lower, ranked, frame, tuple(_notes(pooled, ranked, frame)))
 
 
@@ -664,7 +693,7 @@ def _work_out(job: _Job) -> dict[str, object]:
         if fine_enough:
             break
     within, beyond = below > SETTLED, 1 - below > SETTLED
-    settled = float(chance @ (within | beyond))
+    settled = min(float(chance @ (within | beyond)), 1.0)
     numbers = {
         "settled": settled,
         "beyond": float(chance @ beyond),
