@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
+import metasense as ms
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
 from metasense.margins import Margin
 from metasense.planning import looks, sizes
@@ -189,6 +190,19 @@ def test_power_from_d_prime_is_power_from_its_p_d():
 
 def test_power_without_any_difference_is_the_real_alpha():
     assert power("triangle", 30, p_d=0) == actual_alpha("triangle", 30)
+
+
+def test_a_pool_that_leans_against_the_direction_promises_no_panel_that_finds_it():
+    # both panels found the other product stronger; what the next panel will show is worked out by the pool itself
+    pooled = ms.pool({"panel": ["A", "B"], "protocol": "2-AFC", "tastings": [24, 30], "correct": [4, 6]})
+    following = pooled.next_panel("2-AFC", 24)
+    expected = following.probability[int(critical_number("2-AFC", 24)) :].sum()
+    assert float(sizes.assurance("2-AFC", 24, pooled)) == pytest.approx(expected, abs=2e-3)
+    assert expected < 0.01
+    chances = verdict_chances("2-AFC", 24, Margin(d_prime=1), d_prime=pooled).to_frame().iloc[0]
+    truth = pooled.posterior.next_theta
+    assert chances["beyond"] == verdict_chances("2-AFC", 24, Margin(d_prime=1), d_prime=truth).frame["beyond"].iloc[0]
+    assert float(sizes.assurance("tetrad", 24, pooled)) > 0.3  # which names no direction
 
 
 def test_an_efficient_size_has_more_power_than_every_smaller_one():

@@ -139,6 +139,8 @@ def serve(
     ['tray', 'taster', 'trial', 'place 1', 'place 2', 'place 3']
     """
     names = _taster_names(tasters)
+    if seed is not None and (not isinstance(seed, (int, np.integer)) or seed < 0):
+        raise ValueError(f"seed is a whole number from 0 on; got {seed!r}.")
     asked = None if hazards is None else tuple(dict.fromkeys(str(hazard).casefold() for hazard in _listed(hazards)))
     plan = ServingPlan(
         protocol=_protocol(protocol),
@@ -184,6 +186,8 @@ _protocol = protocol  # `serve` takes an argument of that name
 
 
 def _taster_names(tasters: int | Sequence[str]) -> list[str]:
+    if isinstance(tasters, (float, np.floating)) or tasters is None:
+        raise ValueError(f"tasters is how many there are, a whole number, or a pseudonym for each; got {tasters!r}.")
     if isinstance(tasters, (int, np.integer)):
         return [f"T{i:0{max(2, len(str(tasters)))}d}" for i in range(1, int(tasters) + 1)]
     return [words.one_line(name) for name in _listed(tasters)]
@@ -193,14 +197,15 @@ def _problems(plan: ServingPlan, names: list[str], sets: int) -> Iterator[str]:
     test, samples = plan.protocol.name, plan.samples
     if not names:
         yield "tasters is how many there are, 1 or more, or a pseudonym for each."
-    if twice := [name for name, n in Counter(names).items() if n > 1 or not name]:
+    alike = Counter(map(str.casefold, names))
+    if twice := list(dict.fromkeys(name for name in names if alike[name.casefold()] > 1 or not name)):
         yield f"every taster needs a pseudonym of their own; empty or there twice: {words.listing(map(repr, twice))}."
     if len(samples) != 2 or len({*map(plain, samples)}) != 2 or not all(samples):
         yield f"samples are two different names, the old product's and the new one's; got {samples!r}."
     if not plan.panel:
         yield "panel is the name of the sitting; it is empty."
-    if sets < 1:
-        yield f"sets is how many each taster gets, 1 or more; got {sets!r}."
+    if not isinstance(sets, (int, np.integer)) or sets < 1:
+        yield f"sets is how many each taster gets, a whole number, 1 or more; got {sets!r}."
     if test in DIRECTED:
         if not plan.attribute:
             yield f"{test} asks for something named: give it as a noun, such as attribute='saltiness'."

@@ -590,8 +590,8 @@ def assurance(
     tastings : array_like of int
         Size(s) of the panel.
     beliefs : Distribution, or object with one
-        Of the d-prime of the panel to come. Of a pooled result its ``next_panel`` is taken, which is wider than the
-        average because panels differ.
+        Of the d-prime of the panel to come. Of a pooled result that of the next panel is taken, which is wider than
+        the average because panels differ, and signed where the pool and the protocol name a direction.
     alpha, two_sided
         As in `critical_number`.
 
@@ -607,7 +607,7 @@ def assurance(
     """
     test = forced_choice(protocol)
     critical = np.asarray(critical_number(test, tastings, alpha=alpha, two_sided=two_sided))
-    truth = test.p_correct(_nodes(beliefs))
+    truth = test.p_correct(_nodes(beliefs, test))
     reached = at_least(critical[..., None], np.asarray(_sizes(tastings))[..., None], truth)
     return np.asarray(reached).mean(axis=-1)[()]
 
@@ -741,7 +741,7 @@ def verdict_chances(
     if prior not in bases:
         raise ValueError(f"prior is one of {words.listing(bases)}; got {prior!r}.")
     fixed = isinstance(d_prime, (int, float, np.number))
-    truth = test.p_correct(np.array([float(d_prime)]) if fixed else _nodes(d_prime))
+    truth = test.p_correct(np.array([float(d_prime)]) if fixed else _nodes(d_prime, test))
     rows = []
     for n in np.atleast_1d(_sizes(tastings)).tolist():
         both = chances_beyond(test, n, margin, priors)
@@ -853,8 +853,11 @@ def _smallest_and_lasting(guess: float, truth: float, alpha: float, betas: Seque
     return found
 
 
-def _nodes(beliefs: Any) -> np.ndarray:
+def _nodes(beliefs: Any, test: Protocol) -> np.ndarray:
     """Equally probable d-primes that stand for a belief about the panel to come."""
+    posterior = getattr(beliefs, "posterior", None)
+    if test.directed and getattr(posterior, "directed", False):  # its sign counts
+        beliefs = getattr(posterior, "next_theta", beliefs)
     for name in ("next_d_prime", "d_prime_posterior"):
         beliefs = getattr(beliefs, name, beliefs)
     if not isinstance(beliefs, Distribution):
