@@ -359,6 +359,22 @@ def answers(result):
     )
 
 
+@pytest.mark.parametrize("far", [("triangle", 46, 46), ("triangle", 100, 95), ("triangle", 60, 50)])
+def test_a_panel_far_from_the_others_keeps_its_own_d_prime(far):
+    # By brute force: theta of the far panel, with the centre and the spread summed over a plain grid and the other
+    # panel's theta over a line; nothing of the series is used.
+    near = ("triangle", 30, 10)
+    theta = (np.arange(700) + 0.5) / 50
+    mu, tau = (g.ravel() for g in np.meshgrid(np.arange(0.025, 9, 0.05), np.geomspace(0.02, 4.5, 110), indexing="ij"))
+    normal = norm.pdf(theta, mu[:, None], tau[:, None]) + norm.pdf(theta, -mu[:, None], tau[:, None])
+    likely = [binom.pmf(x, n, protocol(name).p_correct(theta)) for name, n, x in (far, near)]
+    weight = norm.pdf(mu, 0, 1.5) * norm.pdf(tau, 0, 0.5) * tau * (normal @ likely[1])
+    cdf = np.cumsum(likely[0] * (weight @ normal))
+    expected = np.interp([0.025, 0.5, 0.975], cdf / cdf[-1], theta + 0.01)
+    own = pool([counts(*far), counts(*near)])[0].panels()[0]
+    assert own.quantile([0.025, 0.5, 0.975]) == pytest.approx(expected, abs=0.01)
+
+
 @quickly
 @given(some_panels(least=2), st.randoms())
 def test_order_of_panels_changes_nothing(panels, random):

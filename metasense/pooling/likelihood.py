@@ -147,6 +147,9 @@ class RepeatedTotal:
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability that the tasters' guess-corrected beta-binomial counts add up to the total."""
+        if self.tasters == 1:
+            with np.errstate(divide="ignore"):
+                return np.log(taster_probability(self.protocol, theta, gamma, self.tastings, [self.correct])[:, 0])
         question = self.protocol, theta.tobytes(), gamma, self.tastings, self.tasters
         table = _remembered_table if len(theta) * self.tastings < MOST_REMEMBERED else _repeats_table
         return table(*question)[:, self.correct]
@@ -176,7 +179,9 @@ def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int
 _remembered_table = lru_cache(maxsize=256)(_repeats_table)  # panels of one shape ask for the same table
 
 
-def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: int) -> Array:
+def taster_probability(
+    protocol: Protocol, theta: Array, gamma: float, answers: int, correct: Sequence[int] | None = None
+) -> Array:
     """Probabilities that one taster gets y = 0..`answers` right, for each d-prime.
 
     The taster's own rate above guessing is Beta distributed with mean ``p_d(theta)`` and overdispersion `gamma`
@@ -193,11 +198,13 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
         Overdispersion, 0 <= gamma < 1.
     answers : int
         Answers the taster gave in this panel.
+    correct : sequence of int, optional
+        The numbers right that are asked about; all of them by default.
 
     Returns
     -------
-    ndarray, shape (points, answers + 1)
-        Rows sum to 1.
+    ndarray, shape (points, answers + 1) or (points, len(correct))
+        With all of them, rows sum to 1.
 
     References
     ----------
@@ -229,15 +236,23 @@ def taster_probability(protocol: Protocol, theta: Array, gamma: float, answers: 
 
     up, down, both = rising(mean), rising(rest), rising(np.ones(1))
     log_factorial = gammaln(np.arange(1.0, answers + 2))
-    out = np.empty((len(theta), answers + 1))
-    for y in range(answers + 1):
-        # `known` of the y right answers came from telling the samples apart, the others by luck
-        known = np.arange(y + 1)
+
+    def chance(y: int, rows: slice | NDArray[np.bool_]) -> Array:
+        """Of y right where chance is exceeded, in the mirror image of y wrong."""
+        known = np.arange(y + 1)  # of them came from telling the samples apart, the others by luck
         ways = log_factorial[answers] - log_factorial[answers - y] - log_factorial[known] - log_factorial[y - known]
-        terms = up[known] + down[answers - y] - both[known + answers - y] + ways[:, None]
-        terms += xlogy((y - known)[:, None], guess) + np.multiply.outer(known + answers - y, np.log1p(-guess))
-        out[:, y] = np.exp(terms).sum(axis=0)
-    out[below] = out[below, ::-1]
+        terms = up[: y + 1, rows] + down[answers - y, rows] - both[known + answers - y] + ways[:, None]
+        terms += xlogy((y - known)[:, None], guess[rows])
+        terms += np.multiply.outer(known + answers - y, np.log1p(-guess[rows]))
+        return np.asarray(np.exp(terms).sum(axis=0))
+
+    asked = range(answers + 1) if correct is None else correct
+    out = np.empty((len(theta), len(asked)))
+    for column, y in enumerate(asked):
+        if below.any():
+            out[~below, column], out[below, column] = chance(y, ~below), chance(answers - y, below)
+        else:
+            out[:, column] = chance(y, slice(None))
     return out
 
 
@@ -376,25 +391,25 @@ class Series:
         """
         coefficients = self.coefficients if panels is None else self.coefficients[list(panels)]
         out = np.empty((len(mu), len(coefficients)))
-        for part, used in self._batches(tau, self.terms):
+        for part, used in self._batches(tau):
             out[part] = np.maximum(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, FLOOR)
         return out
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
         """Log likelihood of the whole pool at each node, shape (nodes,)."""
         out = np.empty(len(mu))
-        for part, used in self._batches(tau, self.terms):
+        for part, used in self._batches(tau):
             averaged = self.waves(mu[part], tau[part], used) @ self.coefficients[:, :used].T
             out[part] = np.log(np.maximum(averaged, FLOOR)) @ self.copies
         return out + self.log_scale @ self.copies
 
-    def _batches(self, tau: Array, terms: int) -> Iterator[tuple[NDArray[np.intp], int]]:
-        """Nodes a few at a time, widest spread first, with how many of the cosines such a spread leaves."""
+    def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
+        """Nodes a few at a time, widest spread first, with the number of cosines that such a spread leaves."""
         order = np.argsort(-tau)
-        step = max(32, min(256, 4_000_000 // max(len(self.evidence), terms)))  # small enough to stay in the cache
+        step = max(32, min(256, 4_000_000 // max(len(self.evidence), self.terms)))  # small enough to stay in the cache
         for start in range(0, len(tau), step):
             part = order[start : start + step]
-            yield part, min(terms, self.undamped(float(tau[part[-1]])))
+            yield part, min(self.terms, self.undamped(float(tau[part[-1]])))
 
     def undamped(self, tau: float) -> int:
         """How many cosines are left of any series after an average over this much spread."""
@@ -424,36 +439,72 @@ class Series:
         ndarray, shape (1 + len(panels), points)
             Values on `axis`; row 0 is the next panel.
         """
-        own = self.evaluate(mu, tau, panels) if panels else np.empty((len(mu), 0))
-        columns = np.concatenate([weight[:, None], weight[:, None] / own], axis=1)
-        # a panel far from the others lies in the tail of what they imply, which must hold many more digits there
-        terms, blur = self._smoothness(mu, tau, (columns / columns.sum(axis=0)).mean(axis=1), 1e-13 if panels else 1e-8)
+        order = np.argsort(-tau)
+        mu, tau, weight = mu[order], tau[order], weight[order]
+        terms, blur = self._smoothness(mu, tau, weight)
+        chosen = self.coefficients[list(panels)].T
         out = np.zeros((1 + len(panels), terms))
-        for part, used in self._batches(tau, terms):
-            out[:, :used] += columns[part].T @ self.waves(mu[part], tau[part], used)
+        most = max(terms, self.terms if panels else 0)
+        step = max(16, min(256, 16_000_000 // max(most, len(panels))))
+        for start in range(0, len(mu), step):
+            part = slice(start, start + step)
+            used = min(most, self.undamped(float(tau[part][-1])))
+            waves = self.waves(mu[part], tau[part], used)
+            own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
+            columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
+            out[:, : min(used, terms)] += columns.T @ waves[:, :terms]
         out *= blur / self.width
         padded = np.zeros((len(out), len(self.axis)))
         padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
 
-    def _smoothness(self, mu: Array, tau: Array, weight: Array, enough: float) -> tuple[int, Array]:
-        """How many cosines the nodes' mixture needs until less than `enough` is left, and what to multiply them by.
+    def mix_far(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int], points: NDArray[np.intp]) -> Array:
+        """As `mix` for panels that lie far in the tail of what the others imply, summed node by node.
+
+        There the cosines of `mix`, exact to many digits of the density's peak, hold no digit of its tail. These are
+        sums of positive terms; they take some ten times as long.
+
+        Parameters
+        ----------
+        mu, tau, weight : ndarray, shape (nodes,)
+        panels : sequence of int
+            Indices into `evidence`.
+        points : ndarray of int
+            Where on `axis`.
+
+        Returns
+        -------
+        ndarray, shape (len(panels), len(points))
+        """
+        theta, step = self.axis[points], self.axis[1] - self.axis[0]
+        out = np.zeros((len(panels), len(theta)))
+        for at in np.array_split(np.arange(len(mu)), len(mu) // 256 + 1):
+            spread = np.maximum(tau[at], step)[:, None]  # what is narrower would fall between the points
+            height = weight[at, None] / self.evaluate(mu[at], tau[at], panels) / (spread * np.sqrt(2 * np.pi))
+            normal = np.exp(-0.5 * ((theta - mu[at, None]) / spread) ** 2)
+            if not self.directed:
+                normal += np.exp(-0.5 * ((theta + mu[at, None]) / spread) ** 2)
+            out += height.T @ normal
+        return out
+
+    def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:
+        """How many cosines the nodes' mixture needs, and what to multiply them by.
 
         They end where the mixture has died out; at higher frequencies only the comb of the nodes would answer. A
         mixture too sharp for the axis is blurred by about its step, which is far below anything that can be tasted.
         """
         most, unit = len(self.axis), np.pi / self.width
-        heavy = weight > enough / 100 * weight.max()
+        heavy = weight > 1e-10 * weight.max()
         mu, tau, weight = mu[heavy], tau[heavy], weight[heavy] / weight[heavy].sum()
         best, least = most, np.inf
         for terms in np.unique(np.geomspace(48, most, 20).astype(int)):
             w = unit * np.arange(terms - 5, terms)
-            near = w[0] * tau < DAMPED
+            near = w[0] * tau < 6.5  # the others are damped below 1e-9
             phase, fade = np.multiply.outer(w, mu[near] + self.offset), np.multiply.outer(-0.5 * w**2, tau[near] ** 2)
             left = np.abs((np.cos(phase) * np.exp(fade)) @ weight[near]).max()
             if left < least:
                 best, least = int(terms), left
-            if least < enough or left > 100 * least:
+            if least < 1e-8 or left > 100 * least:
                 break
         sharp = least > 1e-5
         return best, np.exp(-0.5 * (6.0 * np.arange(best) / best) ** 2) if sharp else np.ones(best)

@@ -22,6 +22,7 @@ from metasense.protocols import Protocol
 Array = NDArray[np.floating[Any]]
 Functional = Callable[[Array, Array], Array]
 
+ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
 
 
@@ -268,10 +269,21 @@ class Posterior:
         for series in dict.fromkeys(p.series for p in self.patches):
             parts = [p for p in self.patches if p.series is series]  # both signs at once: smooth only together
             mu, tau = (np.concatenate([p.mixing[i] for p in parts]) for i in (0, 1))
-            density = series.mix(mu, tau, np.concatenate([p.share * p.mixing[2] for p in parts]), panels)
+            weight = np.concatenate([p.share * p.mixing[2] for p in parts])
+            density = series.mix(mu, tau, weight, panels)
+            own = np.ones_like(density)
             for row, i in enumerate(panels, start=1):
-                own = series.evidence[i].log_likelihood(axis, series.gamma)
-                density[row] *= np.exp(own - series.log_scale[i])
+                own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
+            density *= own
+            # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
+            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
+            far = np.flatnonzero(np.abs(over) > ROUNDED)
+            if len(far):
+                points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
+                density[1 + far] = 0
+                density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
+                    mu, tau, weight, [panels[i] for i in far], points
+                )
             total += density
         return total
 
