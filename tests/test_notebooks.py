@@ -7,6 +7,8 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
+import metasense as ms
+from metasense.planning import sizes
 from metasense.showing.words import banned
 
 KINDS = ("text/plain", "text/markdown")
@@ -41,3 +43,18 @@ def test_notebook_runs(path):
     prose = [cell.source for cell in notebook.cells if cell.cell_type == "markdown"]
     for text in [*said, *prose]:
         assert banned(re.sub(r"\s+", " ", text)) == []
+
+
+def test_what_the_prose_says_of_numbers_is_true():
+    two, three = ms.protocol("2-AFC"), ms.protocol("triangle")
+    ratio = [round(float(two.p_d(d) / three.p_d(d))) for d in (0.5, 2.0)]
+    assert ratio == [8, 2]  # notebook 03: two to eight times, which at which d-prime
+    near = sizes.efficient_sizes("triangle", 24, p_d=0.3)
+    good = near.loc[near["efficient"], "tastings"].to_numpy()
+    jumps = sizes.critical_number("triangle", good + 1) - sizes.critical_number("triangle", good)
+    assert (jumps == 1).all()  # notebook 05: sizes just before a jump are good value
+    pooled = ms.pool(NOTEBOOKS[0].parents[1] / "datasets" / "cider_fining.csv", margin=ms.Margin(d_prime=0.8))
+    plans = ms.plan_next(pooled, ms.Plan.every(["triangle", "tetrad"], [24, 48], [1, 4]), draws=500)
+    frame = plans.to_frame()
+    assert not plans.already  # notebook 07: open, but none of these could end within the margin, only beyond it
+    assert (frame["within_if_none"] < 0.01).all() and (frame["within"] < 0.01).all() and frame["beyond"].max() > 0.1
