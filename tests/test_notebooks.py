@@ -50,9 +50,9 @@ def test_what_the_prose_says_of_numbers_is_true():
     ratio = [round(float(two.p_d(d) / three.p_d(d))) for d in (0.5, 2.0)]
     assert ratio == [8, 2]  # notebook 03: two to eight times, which at which d-prime
     near = sizes.efficient_sizes("triangle", 24, p_d=0.3)
-    good = near.loc[near["efficient"], "tastings"].to_numpy()
-    jumps = sizes.critical_number("triangle", good + 1) - sizes.critical_number("triangle", good)
-    assert (jumps == 1).all()  # notebook 05: sizes just before a jump are good value
+    jump = near["critical_number"].diff().shift(-1)[:-1] > 0  # the next size needs one more correct answer
+    assert near["efficient"][:-1][jump].all()  # notebook 05: sizes just before a jump are good value
+    assert not near["efficient"].shift(-1)[:-1][jump].any()  # and just after it they are not
     pooled = ms.pool(NOTEBOOKS[0].parents[1] / "datasets" / "cider_fining.csv", margin=ms.Margin(d_prime=0.8))
     plans = ms.plan_next(pooled, ms.Plan.every(["triangle", "tetrad"], [24, 48], [1, 4]), draws=500)
     frame = plans.to_frame()
