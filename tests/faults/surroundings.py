@@ -383,7 +383,8 @@ def interrupted(base: Path, *, times: int = 6) -> Result:
     table = base / "panels.csv"
     table.write_text(TABLE, encoding="utf-8")
     code = """
-        import sys, threading
+        import signal, sys
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs start without it
         from metasense.pooling import mcmc
         run = mcmc._run
         def told(*args, **kwargs):
