@@ -126,7 +126,12 @@ class Repeats:
         out, key = np.zeros(len(theta)), theta.tobytes()
         for answers in sorted({r for r, _, _ in self.people}):
             correct, tasters = zip(*((y, m) for r, y, m in self.people if r == answers), strict=True)
-            out += _remembered_table(self.protocol, key, gamma, answers)[:, correct] @ np.array(tasters, float)
+            if answers > LONG:
+                with np.errstate(divide="ignore"):
+                    logs = np.log(taster_probability(self.protocol, theta, gamma, answers, correct))
+            else:
+                logs = _remembered_table(self.protocol, key, gamma, answers)[:, correct]
+            out += logs @ np.array(tasters, float)
         return out
 
 
@@ -155,6 +160,7 @@ class RepeatedTotal:
         return table(*question)[:, self.correct]
 
 
+LONG = 40  # answers of one taster from which only the counts that occurred are worked out, not a table of all
 MOST_REMEMBERED = 100_000  # numbers in a table worth keeping for the next panel of the same shape
 
 

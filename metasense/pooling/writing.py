@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from metasense.pooling.nesting import Nested
     from metasense.pooling.pooled import Pooled
 
+MANY_REPEATED = 100  # tastings up to which a panel with repeats is
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
 TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")
@@ -246,8 +247,8 @@ def _limits(pooled: Pooled) -> list[str]:
     found: list[str] = []
     if not _quick(pooled):
         found.append(
-            f"With more than {words.whole(MANY)} panels, or tastings in a panel, the fit is checked when asked for: "
-            "pooled.fit()."
+            "So many panels, or tastings in a panel, take a while to check against one another: the fit is checked when "
+            "asked for, pooled.fit()."
         )
     if len(frame) == 1:
         found.append(
@@ -298,7 +299,8 @@ def _evidence(pooled: Pooled) -> list[Evidence]:
 
 def _quick(pooled: Pooled) -> bool:
     """Whether all checks take so little time that they need not be asked for."""
-    return len(pooled.panels) <= MANY and max(e.size for e in pooled.collected.evidence) <= MANY
+    found = pooled.collected.evidence
+    return len(pooled.panels) <= MANY and all(e.size <= (MANY_REPEATED if e.repeated else MANY) for e in found)
 
 
 def _naming(pooled: Pooled, mask: Any, text: str) -> list[str]:
