@@ -58,7 +58,7 @@ def test_a_few_dozen_tastings_are_too_few_and_that_is_said(effects):
 def test_a_large_effect_stands_out_and_many_alike_are_alike():
     out = ms.serving_effects(served({"ABB": (30, 40), "BAA": (10, 40)}))
     assert set(out.to_frame()["label"]) == {"stands out"}
-    assert "ABB more often correct (30 of 40" in out.sentences()[0]
+    assert "'ABB' correct more often (30 of 40" in out.sentences()[0]
     same = ms.serving_effects(served({"ABB": (400, 1000), "BAA": (405, 1000)}))
     assert set(same.to_frame()["label"]) == {"alike"}
     assert "alike within 10 points" in same.sentences()[0]

@@ -258,6 +258,7 @@ def test_a_separate_blind_pair_is_asked_of_everybody_and_brings_its_own_placebo(
 def test_the_share_that_was_not_luck_may_be_none():
     reversed_ = preference([panel(24, 3, 2, 1, protocol="2-AFC")])
     assert "all of their correct answers may have been luck, and" in " ".join(reversed_.sentences())
+    assert "three cups" not in repr(reversed_)
 
 
 def test_nobody_with_a_preference_is_said_so():
@@ -292,7 +293,8 @@ def test_words_are_plain_and_the_advice_is_given():
     assert "Naively, 8 of the 12 who were correct" in text
     assert "67 %, sign test p = 0.39" in text
     assert "Next time ask everyone, later, on a separate blind pair." in text
-    assert "bookkeeping" in text
+    assert "bookkeeping" in text and "three cups favours the odd one" in text
+    assert "answers of" in text and "everybody" in text
     assert [part for part in text.split("\n\n") if "\n" not in part and part not in page] == []
     assert not banned(text)
     assert "SD" not in text

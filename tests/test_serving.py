@@ -301,6 +301,7 @@ def test_cautions_defer_to_local_codes_and_the_filler_takes_readings():
 def test_limits_of_a_session_are_warned_of():
     assert any("4 rounds a person" in w for w in planned("triangle", 6, sets=3, preference=True).warnings)
     assert any("count as tastings, not as people" in w for w in planned("triangle", 6, sets=2).warnings)
+    assert "planned once. Allergens are not stated" in serve("triangle", 6).statement()
     alcohol = serve("triangle", 6, allergens=[], hazards=["alcohol"], preference=True)
     assert any("2 rounds with alcohol" in w for w in alcohol.warnings)
     assert serve("triangle", 6, allergens=[], hazards=["alcohol"]).warnings == ()

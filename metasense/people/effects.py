@@ -294,7 +294,7 @@ def _share(x: float, n: float) -> np.ndarray:
 def _outlier(row: Any) -> str:
     way = "more" if row.p_higher > 0.5 else "less"
     span = f"{_points(row.difference_lower)} to {_points(row.difference_upper)} points from the rest"
-    return f"{row.group} {way} often correct ({row.correct} of {row.tastings}; {span})"
+    return f"{row.group!r} correct {way} often ({row.correct} of {row.tastings}; {span})"
 
 
 def _between(sizes: pd.Series) -> str:

@@ -415,9 +415,10 @@ class Preference(Statement):
         """What limits the answer, and what to do next time."""
         found = []
         if self.correct:
+            odd = any(a.protocol == "triangle" for a in self.correct)
             found.append(
-                "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which, and "
-                "a choice among three cups favours the odd one."
+                "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which"
+                + (", and a choice among three cups favours the odd one." if odd else ".")
             )
         advice = [] if self._pairs else ["ask everyone, later, on a separate blind pair"]
         if (self.everyone and not self._offered) or not (self.everyone or any(a.offered for a in self.correct)):
@@ -511,7 +512,7 @@ class Preference(Statement):
             "not_luck": "correct answers not luck",
             "median": "given all",
             "none": "no preference",
-            "asked": "asked of",
+            "asked": "answers of",
         }
         return [answers, tables.table(panels, caption="Each panel", kinds=kinds, labels=labels, most=40)]
 

@@ -188,7 +188,8 @@ class Tasters(Statement):
             f"{words.estimate(gamma.median, low, high, prob)}."
         )
         if high - low > 0.75 * prob:
-            return f"{text} That is hardly narrower than before the panels (0.03 to 0.97): they say little about it."
+            before = words.span(words.d((1 - prob) / 2), words.d((1 + prob) / 2))  # uniform
+            return f"{text} That is hardly narrower than before the panels ({before}): they say little about it."
         return text
 
     def _line(self) -> str:

@@ -455,7 +455,7 @@ class ServingPlan(Statement):
         )
 
     def _paragraph(self) -> list[str]:
-        return [self._line(), self.balance().sentence(), *self.warnings]
+        return [self._line(), self.balance().sentence(), *(w[0].upper() + w[1:] for w in self.warnings)]
 
     def _methods(self) -> list[str]:
         pairs = ["", " A separate pair asks for preference.", " Two separate pairs ask for preference, one of them the "
