@@ -497,3 +497,17 @@ def test_people_in_several_panels_are_a_warning_with_the_answer_of_one_sitting()
     low, high = one.interval()
     apart = np.diff(pooled.average.interval())[0]
     assert f"({low:.2f} to {high:.2f})" in warning and high - low > apart
+
+
+@pytest.mark.parametrize("name", ["triangle", "2-AFC"])
+def test_single_counts_equal_the_table_of_all(name):
+    d = np.linspace(-2 if name == "2-AFC" else 0, 3, 40)
+    table = taster_probability(forced_choice(name), d, 0.3, 9)
+    assert np.allclose(taster_probability(forced_choice(name), d, 0.3, 9, [2, 7]), table[:, [2, 7]], rtol=1e-13)
+
+
+@pytest.mark.parametrize("answers", [40, 41])  # either side of where only the counts that occurred are worked out
+def test_long_runs_of_answers_are_told_alike(answers):
+    d, evidence = np.array([0.3, 1.2]), Repeats(forced_choice("triangle"), ((answers, 15, 2), (answers, 20, 1)))
+    table = np.log(taster_probability(forced_choice("triangle"), d, 0.2, answers))
+    assert np.allclose(evidence.log_likelihood(d, 0.2), 2 * table[:, 15] + table[:, 20], rtol=1e-12)
