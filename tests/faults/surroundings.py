@@ -304,21 +304,26 @@ _REFUSED = """
     folder = Path(sys.argv[1])
     pooled = ms.pool(folder / "panels.csv")
     pooled.report(folder / "page.html"), pooled.save(folder / "pool.nc"), pooled.panels.to_csv(folder / "again.csv")
+    card = ms.Card(question="Can they tell?", decision="Keep it.", margin=ms.Margin(d_prime=0.5), protocols="triangle",
+                   date="2025-03-01", tastings=24)
+    plan = ms.serve("triangle", 24, seed=1, allergens=[], hazards=[])
     before = {{p.name: p.read_bytes() for p in folder.iterdir()}}
     {fault}
     refused = 0
-    for name, write in (("pool.nc", pooled.save), ("page.html", pooled.report), ("again.csv", pooled.panels.to_csv)):
-        for target in (name, "new " + name):
-            try:
-                write(folder / target)
-            except OSError as error:
-                said = str(error)
-                assert target in said and len(said) > 20, said
-                refused += 1
-            else:
-                raise AssertionError(f"{{target}} was written all the same")
+    writers = {{"pool.nc": pooled.save, "page.html": pooled.report, "again.csv": pooled.panels.to_csv}}
+    new = {{f"new {{name}}": write for name, write in writers.items()}}
+    for target, write in (writers | new | {{"new card.toml": card.write, "new plan": plan.save}}).items():
+        try:
+            write(folder / target)
+        except OSError as error:
+            said = str(error)
+            assert target in said and len(said) > 20, said
+            refused += 1
+        else:
+            raise AssertionError(f"{{target}} was written all the same")
+    assert not list(folder.glob("new plan/**/*.csv")), "half a plan"
     assert main(["pool", str(folder / "panels.csv"), "--report", str(folder / "cli.html")]) == 2
-    after = {{p.name: p.read_bytes() for p in folder.iterdir()}}
+    after = {{p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}}
     assert after == before, f"changed: {{set(after) ^ set(before) or 'contents'}}"
     print("refused", refused + 1)
 """
