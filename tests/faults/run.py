@@ -1,6 +1,6 @@
 """What goes wrong around metasense, and what it does then. One command, one table.
 
-    python tests/faults/run.py                 # all of it: about half an hour on one core
+    python tests/faults/run.py                 # all of it: about a quarter of an hour on one core
     python tests/faults/run.py "full disk"     # some checks by name
     python tests/faults/run.py --small         # fewer cases in each
     python tests/faults/run.py --list
