@@ -39,6 +39,7 @@ class Case:
     tastings: int
     pairs: tuple[int, ...]  # panels on each batch pair
     truth: tuple[float, float, float] | None = None  # centre, spread between, spread within
+    priors: ms.Priors = PRIORS
 
     @property
     def directed(self) -> bool:
@@ -54,7 +55,17 @@ CASES = (
         28,
         (4, 3, 2, 1, 1, 1),
     ),
+    Case("4 pairs of 5 tetrads of 30, truth from the priors", ("tetrad",), 30, (5,) * 4),
     Case("4 pairs of 5 tetrads of 30, centre 1, .5 between, .1 within", ("tetrad",), 30, (5,) * 4, (1.0, 0.5, 0.1)),
+    Case(
+        "the same with the prior of the spreads twice as wide",
+        ("tetrad",),
+        30,
+        (5,) * 4,
+        (1.0, 0.5, 0.1),
+        ms.Priors(tau_scale=2 * PRIORS.tau_scale),
+    ),
+    Case("16 pairs of 2 tetrads of 30, centre 1, .5 between, .1 within", ("tetrad",), 30, (2,) * 16, (1.0, 0.5, 0.1)),
     Case(
         "6 pairs of 3 triangles of 30, centre .8, .2 between, .2 within", ("triangle",), 30, (3,) * 6, (0.8, 0.2, 0.2)
     ),
@@ -63,9 +74,9 @@ CASES = (
 
 def posteriors(case: Case, rng: np.random.Generator) -> dict[str, tuple[Distribution, float]]:
     """Simulate and analyse one set of panels: of each quantity, its posterior and the truth."""
-    scale = PRIORS.tau_scale / np.sqrt(2)
+    scale = case.priors.tau_scale / np.sqrt(2)
     mu, between, within = case.truth or (
-        rng.normal(0, PRIORS.mu_scale),
+        rng.normal(0, case.priors.mu_scale),
         abs(rng.normal(0, scale)),
         abs(rng.normal(0, scale)),
     )
@@ -87,7 +98,7 @@ def posteriors(case: Case, rng: np.random.Generator) -> dict[str, tuple[Distribu
             "batch_pair": [f"pair {k}" for k in pair],
         }
     )
-    nested = ms.pool(table, within="batch_pair")
+    nested = ms.pool(table, within="batch_pair", priors=case.priors)
     there = nested.on("pair 0")
     total = float(np.hypot(between, within))
     average = float(average_d_prime(np.array([mu]), np.array([total]))[0])

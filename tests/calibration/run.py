@@ -7,8 +7,10 @@
 
 The first part draws truths from the priors: the position of the truth in each posterior must be spread evenly over
 [0, 1]. "mean off" is the error of its mean (0 is right), "in SEs" the same in standard errors, KS the distance from
-even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth
-(``truths``, ``verdicts``) or take open data whose answers are known (``open-data``).
+even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth:
+coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators and batch pairs (``moderator-truths``,
+``nesting-truths``), unlisted panels (``drawer``), the check of fit (``fit``); or they take open data whose answers are
+known (``open-data``).
 """
 
 from __future__ import annotations
@@ -18,12 +20,22 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import pandas as pd
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from calibration import open_data, ranks, sbc, truths  # noqa: E402 - found once the path is set
+from calibration import (  # noqa: E402 - found once the path is set
+    drawer_coverage,
+    fit_power,
+    moderator_recovery,
+    nesting_recovery,
+    open_data,
+    ranks,
+    sbc,
+    truths,
+)
 
 
 def simulated(name: str, runs: int | None) -> pd.DataFrame:
@@ -51,10 +63,31 @@ def wrong_verdicts(runs: int | None) -> pd.DataFrame:
     ])  # fmt: skip
 
 
+def recovered(module: ModuleType, runs: int | None) -> pd.DataFrame:
+    """Coverage of the 95 % intervals where the truth is fixed."""
+    return pd.DataFrame([module.study(case, runs or 600) for case in module.CASES if case.truth])
+
+
+def unlisted(runs: int | None) -> pd.DataFrame:
+    """Coverage and bias of the average d-prime when panels that showed nothing are kept back."""
+    cases = [(*truth, omega) for omega in (0.0, 0.1, 1.0) for truth in drawer_coverage.TRUTHS]
+    return pd.concat([drawer_coverage.study(*case, sets=runs or 300) for case in cases])
+
+
+def objections(runs: int | None) -> pd.DataFrame:
+    """How often the check of fit objects, to what it should object to and to what it should not."""
+    cases = [(truth, *size) for size in fit_power.SIZES for truth in fit_power.TRUTHS]
+    return pd.DataFrame([fit_power.study(*case, sets=runs or 100) for case in cases])
+
+
 SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]]] = {
     **{name: (lambda runs, name=name: simulated(name, runs)) for name in sbc.STUDIES},
     "truths": fixed_truths,
     "verdicts": wrong_verdicts,
+    "moderator-truths": lambda runs: recovered(moderator_recovery, runs),
+    "nesting-truths": lambda runs: recovered(nesting_recovery, runs),
+    "drawer": unlisted,
+    "fit": objections,
     "open-data": lambda runs: open_data.tables(),
 }
 

@@ -279,7 +279,7 @@ def _moderated(case: moderator_recovery.Case) -> Callable[[Rng], Found]:
 
 
 def _nested(rng: Rng) -> Found:
-    return nesting_recovery.posteriors(nesting_recovery.CASES[int(rng.integers(3))], rng)
+    return nesting_recovery.posteriors(nesting_recovery.CASES[int(rng.integers(4))], rng)
 
 
 def sampled_moderators(rng: Rng) -> Found:
@@ -315,11 +315,11 @@ STUDIES = {
     "repeats-directed": Study("repeat tasters, 2-AFC among them", repeats_directed, 40),
     "totals": Study("repeat tasters, totals only", totals, 300),
     "preference": Study("preference", preference, 1000),
-    "moderator": Study("moderator, triangles", _moderated(CASES[0]), 300),
+    "moderator": Study("moderator, triangles", _moderated(CASES[0]), 1000),
     "moderator-directed": Study("moderator, a directed protocol among three", _moderated(CASES[2]), 300),
-    "dose": Study("dose through zero", _moderated(CASES[3]), 300),
+    "dose": Study("dose through zero", _moderated(CASES[3]), 1000),
     "category": Study("moderator of three categories", _moderated(CASES[4]), 200),
-    "nesting": Study("panels within batch pairs", _nested, 200),
+    "nesting": Study("panels within batch pairs", _nested, 1000),
     "mcmc": Study("pool, sampled (2 chains of 500)", sampled, 60),
     "mcmc-moderators": Study("two moderators, sampled (2 chains of 500)", sampled_moderators, 40),
 }
