@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from calibration import open_data, ranks, sbc, truths
+from calibration import nesting_recovery, open_data, ranks, run, sbc, truths
 
 from metasense.pooling.distribution import Distribution
 
@@ -33,7 +33,10 @@ def test_even_positions_pass_and_crooked_ones_do_not():
     assert moved["p"] < 1e-4 and moved["in SEs"] < -4
 
 
-@pytest.mark.parametrize(("name", "runs"), [("pool", 50), ("pool-directed", 25), ("single", 100), ("preference", 40)])
+@pytest.mark.parametrize(
+    ("name", "runs"),
+    [("pool", 50), ("pool-directed", 25), ("single", 100), ("preference", 40), ("dose", 30), ("nesting", 25)],
+)
 def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
     check(ranks.positions(sbc.STUDIES[name].one, runs, seed=11), 1e-3)
 
@@ -78,6 +81,23 @@ def test_of_the_verdicts_given_at_most_one_in_twenty_is_wrong_when_truths_come_f
         chosen = drawn["verdict"] == f"{said} the margin"
         assert chosen.sum() > 20
         assert (~right[chosen]).mean() <= 0.05 + 3 * np.sqrt(0.0475 / chosen.sum())
+
+
+@pytest.mark.slow
+def test_few_batch_pairs_that_differ_much_are_drawn_together_by_the_prior_and_less_so_by_a_wider_one():
+    fixed = {case.name: case for case in nesting_recovery.CASES}
+    usual = nesting_recovery.study(fixed["4 pairs of 5 tetrads of 30, centre 1, .5 between, .1 within"], 200)
+    wider = nesting_recovery.study(fixed["the same with the prior of the spreads twice as wide"], 200)
+    assert 0.85 < usual["average"] < wider["average"]
+    assert usual["average"] - usual["plain pool's average"] > 0.1
+
+
+def test_one_command_runs_the_suites_it_is_asked_for(capsys, monkeypatch):
+    monkeypatch.setattr("sys.argv", ["run.py", "single", "nesting-truths", "drawer", "--runs", "2"])
+    run.main()
+    said = capsys.readouterr().out
+    assert "one panel alone" in said and "16 pairs of 2 tetrads" in said and "omega" in said
+    assert set(sbc.STUDIES) < set(run.SUITES)
 
 
 @pytest.mark.parametrize("name", [pytest.param("rat tumours", marks=pytest.mark.slow), "baseball", "Saxony sexes"])

@@ -8,9 +8,9 @@
 The first part draws truths from the priors: the position of the truth in each posterior must be spread evenly over
 [0, 1]. "mean off" is the error of its mean (0 is right), "in SEs" the same in standard errors, KS the distance from
 even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth:
-coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators and batch pairs (``moderator-truths``,
-``nesting-truths``), unlisted panels (``drawer``), the check of fit (``fit``); or they take open data whose answers are
-known (``open-data``).
+coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators, batch pairs, repeat tasters, preferences and one panel alone
+(``moderator-truths`` and so on), unlisted panels (``drawer``), the check of fit (``fit``); or they take open data whose
+answers are known (``open-data``).
 """
 
 from __future__ import annotations
@@ -27,12 +27,15 @@ import pandas as pd
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from calibration import (  # noqa: E402 - found once the path is set
+    coverage_single,
     drawer_coverage,
     fit_power,
     moderator_recovery,
     nesting_recovery,
     open_data,
+    preference_coverage,
     ranks,
+    repeats_coverage,
     sbc,
     truths,
 )
@@ -68,6 +71,19 @@ def recovered(module: ModuleType, runs: int | None) -> pd.DataFrame:
     return pd.DataFrame([module.study(case, runs or 600) for case in module.CASES if case.truth])
 
 
+def repeat_tasters(runs: int | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Coverage of one panel's p_d and of a pool's average d-prime, tasters kept apart or not."""
+    return repeats_coverage.one_panel(5 * (runs or 200)), repeats_coverage.pool_of_panels(runs or 200)
+
+
+def alone(runs: int | None) -> pd.DataFrame:
+    """Coverage of each kind of interval of one panel, by listing its counts: its least and its mean over true p_d."""
+    kinds = list(coverage_single.KINDS)
+    found = coverage_single.table(("triangle", "duo-trio", "tetrad", "2-AFC"))
+    found = found[found["p_d"] > 0].groupby(["protocol", "tastings"], sort=False)[kinds]
+    return pd.concat({"least": found.min(), "mean": found.mean()}, axis=1).reset_index()
+
+
 def unlisted(runs: int | None) -> pd.DataFrame:
     """Coverage and bias of the average d-prime when panels that showed nothing are kept back."""
     cases = [(*truth, omega) for omega in (0.0, 0.1, 1.0) for truth in drawer_coverage.TRUTHS]
@@ -86,6 +102,9 @@ SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]
     "verdicts": wrong_verdicts,
     "moderator-truths": lambda runs: recovered(moderator_recovery, runs),
     "nesting-truths": lambda runs: recovered(nesting_recovery, runs),
+    "single-truths": alone,
+    "repeats-truths": repeat_tasters,
+    "preference-truths": lambda runs: preference_coverage.table(runs or 200),
     "drawer": unlisted,
     "fit": objections,
     "open-data": lambda runs: open_data.tables(),
