@@ -190,7 +190,8 @@ def _check(chosen: argparse.Namespace) -> int:
     if reversed_:
         print(
             f"Warning: far fewer correct answers than guessing gives in {listing(map(one_line, reversed_), 8)}: a "
-            "reversal or coding error? Check the key before pooling."
+            "reversal or coding error, or, where a direction is named, a difference the other way round? Check the key "
+            "before pooling."
         )
     return WARNED if reversed_ else FINE
 

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
-from metasense.binomial import at_most
+from metasense.binomial import at_most, fisher_tails
 from metasense.checking import Column, check_table, column_of, combined, distinct, is_known
 from metasense.columns import (
     FORCED,
@@ -339,21 +339,24 @@ class Panels(_Rows):
         return pd.DataFrame(columns)
 
     def reversals(self) -> tuple[str, ...]:
-        """Panels with so few correct answers that a reversed key or a coding error is likelier than bad luck.
+        """Panels with so few correct answers (or hits) that a reversed key or a coding error is likelier than bad luck.
 
-        Guessing gives so few with a chance below 0.001. Left out are protocols that name a direction: there, few
-        correct answers can be a difference the other way.
+        With nothing to taste so few come with a chance below 0.001. Where the protocol names a direction, they can also
+        be a difference the other way.
 
         Examples
         --------
         >>> read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [2, 8]}).reversals()
         ('A',)
         """
-        frame = self.frame[self.frame["tastings"].notna()]
-        kinds = frame["protocol"].map(protocol)
-        guess = kinds.map(lambda kind: kind.guess).to_numpy(float)
-        few = at_most(frame["correct"].to_numpy(float), frame["tastings"].to_numpy(float), guess) < REVERSED
-        return tuple(frame["panel"][few & ~kinds.map(lambda kind: kind.directed).to_numpy(bool)])
+        counted = self.frame["tastings"].notna().to_numpy(bool)
+        rates = {name: getattr(protocol(name), "guess", np.nan) for name in self.frame["protocol"].unique()}
+        guess = self.frame["protocol"][counted].map(rates).to_numpy(float)
+        x, n = (self.frame[column][counted].to_numpy(float) for column in ("correct", "tastings"))
+        two = [self.frame[column][~counted].to_numpy(float) for column in TWO_COUNTS]
+        few = np.empty(len(self))
+        few[counted], few[~counted] = at_most(x, n, guess), fisher_tails(*two)[0]
+        return tuple(self.frame["panel"][few < REVERSED])
 
     def _columns(self) -> dict[str, Column]:
         return PANEL
