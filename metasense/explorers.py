@@ -101,7 +101,14 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
     def bound(change: Any) -> None:
         controls["correct"].max = change["new"]  # a larger value comes down with it
 
+    def carry(change: Any) -> None:
+        """The margin stays the same difference, which is another p_d in another protocol."""
+        if controls["p_d"].value:
+            there = Margin(p_d=controls["p_d"].value, protocol=change["old"]).p_d(change["new"])
+            controls["p_d"].value = min(there, controls["p_d"].max)
+
     controls["tastings"].observe(bound, "value")
+    controls["protocol"].observe(carry, "value")
 
     def say(protocol: str, tastings: int, correct: int, p_d: float) -> list[str | tables.Shown]:
         stated = Margin(p_d=p_d, protocol=protocol) if p_d else None

@@ -442,8 +442,9 @@ class OnePanel(Statement):
     def _evidence(self) -> str:
         said = []
         for basis, value in self.log_bayes_factor.items():
-            times = "more than 1,000" if abs(value) > np.log(1000) else f"{np.exp(abs(value)):.1f}"
-            said.append(f"{times} times {'for a difference' if value > 0 else 'for guessing'} ({basis})")
+            with np.errstate(over="ignore"):  # infinite is as good as 1e308
+                factor = words.times(np.exp(abs(value)))
+            said.append(f"{factor} times {'for a difference' if value > 0 else 'for guessing'} ({basis})")
         return f"Weight of the counts (Bayes factor): {', '.join(said)}. It depends on the prior."
 
     def _line(self) -> str:
@@ -868,9 +869,7 @@ _KINDS: dict[str, Any] = {
     "similarity_limit": lambda count: "none" if count < 0 else words.whole(count),
     "chi-square": words.d,
     "criterion": words.d,
-    "Bayes factor": lambda factor: (
-        "more than 1,000" if factor > 1000 else "less than 1/1,000" if factor < 1e-3 else f"{factor:.3g}"
-    ),
+    "Bayes factor": words.times,
     "kind": "text",
 }
 

@@ -247,6 +247,6 @@ def test_large_pools_are_looked_at_when_asked_and_say_so():
     pooled = ms.pool(
         {"panel": [f"P{i}" for i in range(1200)], "protocol": "triangle", "tastings": 30, "correct": counts}
     )
-    assert any("the fit is checked when asked for" in note for note in pooled.notes)
+    assert any("the fit is checked when asked for: pooled.fit()" in note for note in pooled.notes)
     cases = pooled.sensitivity().about("panel")
     assert len(cases) == 1200 and cases["median"].nunique() <= len(set(counts))  # equal panels are refitted once

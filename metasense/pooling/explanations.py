@@ -133,7 +133,7 @@ class Explanations(Result):
         return pd.DataFrame(rows)
 
     def before_and_after(self, prob: float = 0.95) -> pd.DataFrame:
-        """The average d-prime before and after the panels: one row for `figures.prior_beside_posterior`."""
+        """The average d-prime before and after the panels: one row."""
         pooled = self._pool()
         before = prior_average(pooled.priors, pooled.directed)
         row: dict[str, Any] = {"quantity": "average d-prime"}
@@ -212,7 +212,7 @@ class Explanations(Result):
             tables.table(
                 factors,
                 caption="How many times more probable the panels are under the first than the second (Bayes factor)",
-                kinds={"factor": _factor},
+                kinds={"factor": words.times},
             ),
         ]
         return parts if self.pooled is None else [*parts, self.on_the_scales(), self.on_the_prior()]
@@ -302,12 +302,6 @@ def prior_average(priors: Priors, directed: bool = False) -> Distribution:
 def _posterior(log_evidence: Array, prior: Sequence[float]) -> Array:
     weight = np.exp(log_evidence - log_evidence.max()) * np.asarray(prior)
     return np.asarray(weight / weight.sum())
-
-
-def _factor(value: float) -> str:
-    if value >= 1e4 or value < 1e-4:
-        return "more than 10,000" if value > 1 else "less than 1 in 10,000"
-    return f"{value:.3g}" if value >= 1 else f"{value:.2g}"
 
 
 def _range(values: pd.Series) -> str:

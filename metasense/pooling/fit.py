@@ -164,8 +164,8 @@ class Fit(Result):
             middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
             out.append(
                 f"These panels look like a mixture of about {words.percent(self.mixture.nothing)} with nothing to "
-                f"taste and others with a difference: that is {_times(self.favour)} times as probable as the best of "
-                "none, same and varying. The pooled average is then somewhat too high; with such a mixture it would be "
+                f"taste and others with a difference: that is {words.times(self.favour)} times as probable as the best "
+                "of none, same and varying. The pooled average is then somewhat too high; with such a mixture it would be "
                 f"{middle} ({low} to {high}). Look for what sets the panels apart."
             )
         if len(self.panels) > 1 and self.most_surprising < SURPRISING:
@@ -201,8 +201,8 @@ class Fit(Result):
             f"off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Of sets "
             f"of counts that the fitted model would produce, {words.probability(self.spread)} are at least as far "
             f"apart (simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
-            f"difference is {_times(self.favour)} times as probable as the best of none, same and varying; under it "
-            f"the average d-prime would be {middle} ({low} to {high}).{self._aside()}"
+            f"difference is {words.times(self.favour)} times as probable as the best of none, same and varying; under "
+            f"it the average d-prime would be {middle} ({low} to {high}).{self._aside()}"
         )
 
     def caveat(self) -> str:
@@ -241,10 +241,6 @@ class Fit(Result):
             most=40,
         )
         return [*said, self.sentence(), table, self.caveat()]
-
-
-def _times(factor: float) -> str:
-    return "more than 10,000" if factor >= 1e4 else "less than 0.01" if factor < 0.005 else f"{factor:.2g}"
 
 
 def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, tuple[float, float]]:

@@ -168,21 +168,29 @@ def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int
     """Log probability of 0..`tastings` correct, shared as evenly as possible by `tasters`, at each d-prime."""
     d = np.frombuffer(theta)
     fewer, extra = divmod(tastings, tasters)
-    total = np.ones((len(d), 1))
+    total: Array = np.ones((len(d), 1))
     for r, people in ((fewer + 1, extra), (fewer, tasters - extra)):
         if r == 0 or people == 0:
             continue
-        one = taster_probability(protocol, d, gamma, r)
-        for _ in range(people):  # a sum of positive terms: nothing cancels, however unlikely the total
-            wider = np.zeros((len(d), total.shape[1] + r))
-            for y in range(r + 1):
-                wider[:, y : y + total.shape[1]] += one[:, y, None] * total
-            total = wider
+        total = with_tasters(total, taster_probability(protocol, d, gamma, r), people)
     with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
         return np.log(total)
 
 
 _remembered_table = lru_cache(maxsize=256)(_repeats_table)  # panels of one shape ask for the same table
+
+
+def with_tasters(total: Array, one: Array, people: int) -> Array:
+    """Probabilities of every total once `people` more tasters with the counts of `one` are added, each row a d-prime.
+
+    A sum of positive terms: nothing cancels, however unlikely the total.
+    """
+    for _ in range(people):
+        wider = np.zeros((len(total), total.shape[1] + one.shape[1] - 1))
+        for y in range(one.shape[1]):
+            wider[:, y : y + total.shape[1]] += one[:, y, None] * total
+        total = wider
+    return total
 
 
 def taster_probability(

@@ -636,6 +636,4 @@ def times_as(factor: float) -> str:
     """A Bayes factor of at least 1, for use before "as probable"."""
     if factor < 1.05:
         return "about"
-    return (
-        "more than 1000 times" if factor > 1000 else f"{factor:.2g} times" if factor < 9.95 else f"{factor:.0f} times"
-    )
+    return f"{words.times(factor)} times"

@@ -158,10 +158,10 @@ class Nested(Statement):
         rows = {
             "average d-prime": self.average,
             f"next panel d-prime, new {self.noun}": self.next_d_prime,
-            f"spread between {self.noun}s": self.between,
+            f"spread between {words.plural_of(self.noun)}": self.between,
             f"spread within a {self.noun}": self.spread_within,
             "spread, both together": self.spread,
-            f"share of the variance between {self.noun}s": self.share,
+            f"share of the variance between {words.plural_of(self.noun)}": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
         return pd.concat([frame, self.rate(protocol or self.protocol).to_frame(prob)], ignore_index=True)
@@ -260,7 +260,7 @@ class Nested(Statement):
 
         shown = self._forest(0.95)
         drawn = pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown))
-        return writing.report_with(self, self.plain, path, drawn, f"With panels within {self.noun}s")
+        return writing.report_with(self, self.plain, path, drawn, f"With panels within {words.plural_of(self.noun)}")
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""
@@ -281,7 +281,7 @@ class Nested(Statement):
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
-        answer = tables.table(frame, caption=f"With panels within {self.noun}s", kinds=percents)  # type: ignore[arg-type]
+        answer = tables.table(frame, caption=f"With panels within {words.plural_of(self.noun)}", kinds=percents)  # type: ignore[arg-type]
         groups = tables.table(
             self.groups_frame(),
             caption=f"Each {self.noun} given all panels, as d-prime",

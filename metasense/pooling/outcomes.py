@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from metasense.binomial import at_least, smallest_count
-from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts, taster_probability
+from metasense.pooling.likelihood import (
+    Counts,
+    Evidence,
+    RepeatedTotal,
+    Repeats,
+    TwoCounts,
+    taster_probability,
+    with_tasters,
+)
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -63,14 +71,9 @@ def probabilities(evidence: Evidence, theta: Array, gamma: float) -> Array:
         counts = range(evidence.size + 1)
         return np.exp(np.stack([replace(evidence, correct=x).log_likelihood(theta, gamma) for x in counts], axis=1))
     assert isinstance(evidence.protocol, Protocol)
-    total = np.ones((len(theta), 1))
+    total: Array = np.ones((len(theta), 1))
     for r, _, people in evidence.people:
-        one = taster_probability(evidence.protocol, theta, gamma, r)
-        for _ in range(people):
-            wider = np.zeros((len(theta), total.shape[1] + r))
-            for y in range(r + 1):
-                wider[:, y : y + total.shape[1]] += one[:, y, None] * total
-            total = wider
+        total = with_tasters(total, taster_probability(evidence.protocol, theta, gamma, r), people)
     return total
 
 

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from metasense.pooling.pooled import Pooled
 
 MANY_REPEATED = 100  # tastings up to which a panel with repeats is
+MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
 TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")
@@ -247,8 +248,8 @@ def _limits(pooled: Pooled) -> list[str]:
     found: list[str] = []
     if not _quick(pooled):
         found.append(
-            "So many panels, or tastings in a panel, take a while to check against one another: the fit is checked when "
-            "asked for, pooled.fit()."
+            "So many panels, or tastings in a panel, take a while to check against one another, so the fit is checked "
+            "when asked for: pooled.fit()."
         )
     if len(frame) == 1:
         found.append(
@@ -464,6 +465,10 @@ def other_choices(pooled: Pooled) -> pages.Section:
     found = pooled.sensitivity()
     frame = found.cases.rename(columns={"case": "name"})
     drawn = [pages.picture(found.plot(ax=Figure()), alt=figures.alt_cases(frame))] if len(frame) <= DRAWN else []
+    path = pooled.path()
+    if path.steps["date"].notna().all() and 1 < len(path.steps) <= MANY_STEPS:
+        alt = figures.alt_path(path.steps, margin=path.margin)
+        drawn.append(pages.picture(path.plot(ax=Figure()), alt=alt, caption="After each panel, in date order"))
     return pages.Section("The answer under other choices", (*drawn, found._table()))
 
 

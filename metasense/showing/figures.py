@@ -215,16 +215,6 @@ def ranges(
     return axes
 
 
-def alt_ranges(frame: pd.DataFrame, *, xlabel: str, prob: float = 0.95, kind: str = "equal-tailed") -> str:
-    """What :func:`ranges` shows, in a sentence."""
-    said = [
-        f"{words.one_line(r['name'])} {words.percent(r['median'])} ({words.percent(r['lower'])} to "
-        f"{words.percent(r['upper'])})"
-        for _, r in frame.iterrows()
-    ]
-    return words.one_line(f"{xlabel}: {words.listing(said, most=12)}; lines: {words.interval_name(prob, kind)}.")
-
-
 # --- one quantity ---------------------------------------------------------------------------------------------------
 
 
@@ -294,42 +284,6 @@ def alt_posterior_density(
     if margin is not None and below is not None:
         text += f"; the probability below the margin of {words.d(margin)} is {words.probability(below)}"
     return f"{text}."
-
-
-def prior_beside_posterior(
-    frame: pd.DataFrame,
-    *,
-    prob: float = 0.95,
-    kind: str = "equal-tailed",
-    unit: str = "d-prime",
-    ax: Axes | Figure | None = None,
-) -> Axes:
-    """Several quantities, each before and after the panels.
-
-    `frame` has a row a quantity: ``quantity``, ``prior_lower, prior_median, prior_upper``, ``lower, median, upper``.
-    """
-    before = frame[["prior_lower", "prior_median", "prior_upper"]].to_numpy(float)
-    after = frame[["lower", "median", "upper"]].to_numpy(float)
-    rows = np.arange(len(frame))
-    low, high = _limits(after, before, [], None)
-    with _axes(ax, 7.0, 1.3 + 0.45 * len(frame)) as axes:
-        _ranges(axes, rows - 0.15, before, high, color=QUIET, lw=1.2, marker="o", size=5, fill=PAPER, ls=(0, (5, 3)))
-        _ranges(axes, rows + 0.15, after, high, color=BLUE, lw=2.4, marker="o", size=6, fill=BLUE)
-        axes.set(xlim=(low, high), ylim=(len(frame) - 0.4, -0.6))
-        _rows(axes, rows, frame["quantity"])
-        axes.set_xlabel(f"{unit}\nlines: {words.interval_name(prob, kind)}")
-        _key(axes, [("○ before the panels (prior)", QUIET), ("● now", BLUE)])
-    return axes
-
-
-def alt_prior_beside_posterior(frame: pd.DataFrame, *, prob: float = 0.95, kind: str = "equal-tailed") -> str:
-    """What :func:`prior_beside_posterior` shows, in a sentence."""
-    said = [
-        f"{words.one_line(r['quantity'])} from {_triple((r['prior_lower'], r['prior_median'], r['prior_upper']))} "
-        f"before the panels to {_triple((r['lower'], r['median'], r['upper']))} now"
-        for _, r in frame.iterrows()
-    ]
-    return f"{'; '.join(said)}; ranges are the {words.interval_name(prob, kind)}."
 
 
 # --- in date order --------------------------------------------------------------------------------------------------
@@ -601,12 +555,6 @@ def icons(counts: Mapping[str, int], *, columns: int | None = None, ax: Axes | F
         )
         axes.spines["bottom"].set_visible(False)
     return axes
-
-
-def alt_icons(counts: Mapping[str, int]) -> str:
-    """What :func:`icons` shows, in a sentence."""
-    parts = words.listing(f"{words.whole(n)} {name}" for name, n in counts.items())
-    return f"Of {words.whole(sum(counts.values()))}: {parts}."
 
 
 # --- out of matplotlib ----------------------------------------------------------------------------------------------

@@ -82,27 +82,18 @@ def probability(p: float) -> str:
     return percent(min(max(p, 1e-9), 1 - 1e-9))
 
 
-_FRACTIONS = [(1, k) for k in (100, 50, 30, 20, 15, 10, 8, 6, 5, 4, 3)] + [(3, 10), (2, 5), (1, 2), (3, 5), (7, 10)]
-_FRACTIONS += [(k - 1, k) for k in (3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)]
-
-
-def chance(p: float) -> str:
-    """A probability as a frequency people can picture: ``0.21`` -> ``about 1 in 5``.
+def times(factor: float) -> str:
+    """How many times as probable: a Bayes factor with two digits, for use before "times".
 
     Examples
     --------
-    >>> chance(0.21), chance(1 / 3), chance(0.93), chance(0.002), chance(0.9999)
-    ('about 1 in 5', '1 in 3', 'about 14 in 15', 'less than 1 in 100', 'more than 99 in 100')
+    >>> times(2.14), times(25.4), times(1234), times(1e9), times(0.004)
+    ('2.1', '25', '1,200', 'more than 10,000', '0.004')
     """
-    p = float(p)
-    if math.isnan(p):
-        return NOT_KNOWN
-    if p < 0.0095:
-        return "less than 1 in 100"
-    if p > 0.9905:
-        return "more than 99 in 100"
-    a, b = min(_FRACTIONS, key=lambda f: abs(math.log(p / (1 - p)) - math.log(f[0] / (f[1] - f[0]))))
-    return f"{a} in {b}" if abs(p - a / b) < 1e-9 else f"about {a} in {b}"
+    if not 1e-4 <= factor <= 1e4:
+        return "more than 10,000" if factor > 1 else "less than 0.0001"
+    rounded = float(f"{factor:.2g}")
+    return f"{rounded:,.0f}" if rounded >= 10 else f"{rounded:.2g}"
 
 
 def p_value(p: float) -> str:
@@ -149,8 +140,19 @@ def count(n: int, noun: str, plural: str | None = None) -> str:
     if n == 1:
         return f"1 {noun}"
     if plural is None:
-        plural = _PLURALS.get(noun) or (f"{noun[:-1]}ies" if re.search(r"[^aeiou]y$", noun) else f"{noun}s")
+        plural = _PLURALS.get(noun) or plural_of(noun)
     return f"{whole(n)} {plural}"
+
+
+def plural_of(noun: str) -> str:
+    """The regular plural.
+
+    >>> plural_of("battery"), plural_of("batch"), plural_of("cup")
+    ('batteries', 'batches', 'cups')
+    """
+    if re.search(r"[^aeiou]y$", noun):
+        return f"{noun[:-1]}ies"
+    return f"{noun}es" if re.search(r"(?:ch|sh|s|x|z)$", noun) else f"{noun}s"
 
 
 def listing(items: Iterable[object], most: int | None = None) -> str:
@@ -218,21 +220,6 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     return texts
 
 
-def interval(lower: float, upper: float, prob: float = 0.95, unit: str = "d", *, kind: str = "equal-tailed") -> str:
-    """An interval that says what it is.
-
-    Examples
-    --------
-    >>> interval(0.0812, 0.9533)
-    '0.08 to 0.95 (95 % credible interval, equal-tailed)'
-    >>> interval(0.004, 0.9533)
-    '0.004 to 0.95 (95 % credible interval, equal-tailed)'
-    >>> interval(0.33, 0.412, unit="percent", kind="exact")
-    '33 % to 41 % (95 % confidence interval, exact binomial)'
-    """
-    return f"{span(*distinct(lower, upper, unit=unit))} ({_said(prob, kind)})"
-
-
 def estimate(
     value: float, lower: float, upper: float, prob: float = 0.95, unit: str = "d", *, kind: str = "equal-tailed"
 ) -> str:
@@ -279,28 +266,6 @@ class Paragraph(str):
 
 
 # --- margin and verdict ---------------------------------------------------------------------------------------------
-
-
-def margin(d_prime: float, p_d: float | None = None, guess: float | None = None, protocol: str = "") -> str:
-    """The smallest difference that matters, in plain words.
-
-    Give `p_d`, `guess` and `protocol` together to have it carried to correct answers in that protocol.
-
-    Examples
-    --------
-    >>> margin(0.5)
-    'a d-prime of 0.50'
-    >>> margin(1.301, p_d=0.2, guess=1 / 3, protocol="triangle")
-    'a d-prime of 1.30 (triangle: 47 % correct where guessing alone gives 33 %, p_d 0.20)'
-    """
-    text = f"a d-prime of {d(d_prime)}"
-    if p_d is None or guess is None:
-        return text
-    correct = guess + (1 - guess) * p_d
-    return (
-        f"{text} ({one_line(protocol)}: {percent(correct)} correct where guessing alone gives {percent(guess)}, "
-        f"p_d {d(p_d)})"
-    )
 
 
 def verdict_sentences(margin_text: str, threshold: float = 0.95) -> dict[str, str]:
