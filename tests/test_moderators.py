@@ -408,3 +408,18 @@ def test_moderators_and_levels_have_a_page(tmp_path):
     nested = ms.pool("datasets/cider_fining.csv", within="batch_pair")
     page = nested.report(tmp_path / "cider.html").read_text(encoding="utf-8")
     assert "With panels within batch pairs" in page and "3 batch pairs, pooled" in page.replace("each ", "")
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("model", ["one moderator", "two moderators", "moderator within batch pairs"])
+def test_sampled_moderators_agree_between_chains_and_with_integration(model):
+    # the whole table, twenty seeds of every model: python tests/benchmarks/mcmc_health.py
+    from benchmarks import mcmc_health
+
+    for case in mcmc_health.cases(model)[:2]:
+        found = mcmc_health.line(*case, range(2))
+        assert found["divergences"] == found["bad"] == 0
+        assert found["ess"] > 400
+        assert not found["off"] > 4  # standard errors; not a number where only sampling reaches
