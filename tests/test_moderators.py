@@ -267,7 +267,7 @@ def test_bakery_reads_as_one_statement_across_protocols():
 
 
 @pytest.mark.parametrize(
-    ("asked", "mentions"), [({"moderators": "x"}, "prior of the slope"), ({"moderators": "style"}, "each style")]
+    ("asked", "mentions"), [({"moderators": "x"}, "slope normal(0, 0.5)"), ({"moderators": "style"}, "each style")]
 )
 def test_words_carry_the_cautions_and_the_priors(asked, mentions):
     moderated = ms.pool(GOOD, **asked)

@@ -165,8 +165,8 @@ class Fit(Result):
             out.append(
                 f"These panels look like a mixture of about {words.percent(self.mixture.nothing)} with nothing to "
                 f"taste and others with a difference: that is {words.times(self.favour)} times as probable as the best "
-                "of none, same and varying. The pooled average is then somewhat too high; with such a mixture it would be "
-                f"{middle} ({low} to {high}). Look for what sets the panels apart."
+                "of none, same and varying. The pooled average is then somewhat too high; with such a mixture it would "
+                f"be {middle} ({low} to {high}). Look for what sets the panels apart."
             )
         if len(self.panels) > 1 and self.most_surprising < SURPRISING:
             row = self.panels.loc[self.panels["surprise"].idxmin()]

@@ -465,9 +465,9 @@ class Moderated(Statement):
         said = [
             f"the centre at a dose of {words.d(m.unit)} has the prior that all panels' centre has without it"
             if m.through_zero
-            else f"prior of the slope: normal, SD {scale:g} per SD of {m.name} ({words.d(m.unit)})"
+            else f"slope normal(0, {scale:g}) per SD of {m.name} ({words.d(m.unit)})"
             if m.numeric
-            else f"prior of each {m.name}'s deviation: normal, SD {scale:g}"
+            else f"each {m.name}'s deviation normal(0, {scale:g})"
             for m in self.design.moderators
         ]
         return "; ".join([*said, self.without.priors.describe(self.without.directed)])

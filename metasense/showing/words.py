@@ -448,8 +448,8 @@ def _unprintable(character: str) -> bool:
 
 
 def _bound(value: float, digits: int, say: Callable[[float, int], str] = d) -> str:
-    """A number among others; one that its digits would hide gets up to two more: ``0.004``, ``0.4 %``."""
-    texts = [say(value, digits + more) for more in range(3)]
+    """A number among others; one its digits would hide gets up to two more, a percentage one: ``0.004``, ``0.4 %``."""
+    texts = [say(value, digits + more) for more in range(2 if say is percent else 3)]
     return next((text for text in texts if not text.startswith(("less", "more"))), texts[-1])
 
 
