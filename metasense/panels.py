@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
-from metasense.binomial import at_most, fisher_tails
+from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.checking import Column, check_table, column_of, combined, distinct, is_known
 from metasense.columns import (
     FORCED,
@@ -349,14 +349,20 @@ class Panels(_Rows):
         >>> read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [2, 8]}).reversals()
         ('A',)
         """
+        return tuple(self.frame["panel"][self.tails()[0] < REVERSED])
+
+    def tails(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of each panel the chance of so few correct answers (or hits) and of so many, with nothing to taste."""
         counted = self.frame["tastings"].notna().to_numpy(bool)
         rates = {name: getattr(protocol(name), "guess", np.nan) for name in self.frame["protocol"].unique()}
         guess = self.frame["protocol"][counted].map(rates).to_numpy(float)
         x, n = (self.frame[column][counted].to_numpy(float) for column in ("correct", "tastings"))
-        two = [self.frame[column][~counted].to_numpy(float) for column in TWO_COUNTS]
-        few = np.empty(len(self))
-        few[counted], few[~counted] = at_most(x, n, guess), fisher_tails(*two)[0]
-        return tuple(self.frame["panel"][few < REVERSED])
+        few, many = np.empty(len(self)), np.empty(len(self))
+        few[counted], many[counted] = at_most(x, n, guess), at_least(x, n, guess)
+        if not counted.all():
+            two = [self.frame[column][~counted].to_numpy(float) for column in TWO_COUNTS]
+            few[~counted], many[~counted] = fisher_tails(*two)
+        return few, many
 
     def _columns(self) -> dict[str, Column]:
         return PANEL

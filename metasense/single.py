@@ -34,6 +34,7 @@ from metasense.binomial import (
 )
 from metasense.margins import SETTLED, Margin
 from metasense.margins import stated as stated_margin
+from metasense.panels import REVERSED
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.pooling.priors import stated as stated_priors
@@ -50,7 +51,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-REVERSED = 0.001  # below this chance of so few correct answers, something other than bad luck is likely
 _REACH = 14.0  # end of the d-prime axis
 BEYOND, WITHIN, OPEN = words.VERDICTS
 ON_D_PRIME, ON_P_D = "prior on d-prime", "flat prior on p_d"

@@ -11,19 +11,17 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from metasense import report as pages
-from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.margins import SETTLED
+from metasense.panels import REVERSED
 from metasense.pooling import drawer, sensitivity
 from metasense.pooling.answers import Verdict, margin_words
 from metasense.pooling.explanations import prior_average
 from metasense.pooling.likelihood import Evidence, RepeatedTotal
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
-from metasense.single import REVERSED
 
 if TYPE_CHECKING:
     import os
@@ -37,7 +35,6 @@ MANY_REPEATED = 100  # tastings up to which a panel with repeats is
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
-TWO_COUNTS = ("signal", "hits", "noise", "false_alarms")
 SAID_BETTER = ("kept as possible moderators: ", "more tastings than planned: ")  # notes on reading, not on the answer
 LISTED = 6  # panels named in a note before the rest are counted
 
@@ -169,7 +166,7 @@ def notes(pooled: Pooled) -> tuple[str, ...]:
 def warnings(pooled: Pooled) -> tuple[str, ...]:
     """What questions the answer itself."""
     frame = pooled.panels.frame
-    few, many = _tails(frame)
+    few, many = pooled.panels.tails()
     signed = frame["protocol"].map(lambda name: protocol(name).directed).to_numpy(bool)
     apart = _naming(pooled, signed & (few < 0.05), "{}") if (signed & (many < 0.05)).any() else []
     several = frame["tasters"].notna() & (frame["tasters"] < frame["signal"] + frame["noise"]).fillna(False)
@@ -228,19 +225,6 @@ def _again(pooled: Pooled) -> list[str]:
     return [
         f"{text} As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."
     ]
-
-
-def _tails(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """For each panel the chance of so few correct answers (or hits), and of so many, when there is nothing to taste."""
-    test = frame["protocol"].map(protocol)
-    guess = test.map(lambda t: getattr(t, "guess", 0.5)).to_numpy(float)
-    x, n = (frame[name].astype("Float64").fillna(0).to_numpy(float) for name in ("correct", "tastings"))
-    few, many = at_most(x, n, guess), at_least(x, n, guess)
-    two = frame["signal"].notna().to_numpy(bool)
-    if two.any():
-        signal, hits, noise, false = (frame.loc[two, c].to_numpy(float) for c in TWO_COUNTS)
-        few[two], many[two] = fisher_tails(signal, hits, noise, false)
-    return few, many
 
 
 def _limits(pooled: Pooled) -> list[str]:
