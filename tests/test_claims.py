@@ -8,11 +8,13 @@ Heisey 2001), absence of evidence (Altman and Bland 1995), all named from memory
 
 import re
 from html import unescape
+from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import metasense as ms
-from metasense.claims import rules
+from metasense.claims import check, rules
 from metasense.claims.numbers import counted, levels, numbers
 from metasense.cli import main
 from metasense.showing.words import BANNED, banned
@@ -89,6 +91,15 @@ WORDING = {
             "Everybody tasted from the same barrel.",
         ],
     ),
+    "size-in-words": (
+        ["The difference is negligible.", "The difference was really obvious.", "It is barely different."],
+        [
+            "A panel of 24 could miss a small difference.",
+            "How large the difference is was not settled.",
+            "The difference is small: a d-prime of 0.3.",
+            "The effect is larger than we thought.",
+        ],
+    ),
     "proved": (
         [
             "This proves that they differ.",
@@ -107,7 +118,7 @@ WORDING = {
         [
             "There is only a 3 % chance that it was luck.",
             "The probability that the result is due to chance is 4 %.",
-            "We are 97 % sure that they differ.",
+            "It is 3 % likely to be coincidence.",
             "p = 0.03, the probability that there is no difference.",
             "The chance that the null hypothesis is true is 4 %.",
         ],
@@ -115,6 +126,18 @@ WORDING = {
             "If all guess, the chance of so many correct by luck is 25 %.",
             "The p-value is not the probability that it was luck.",
             "The probability that it is beyond the margin is 8 %.",
+        ],
+    ),
+    "sure-in-percent": (
+        [
+            "We are 97 % sure that they differ.",
+            "I am 95% certain it tastes the same.",
+            "We are 99 per cent confident the difference is real.",
+        ],
+        [
+            "We are 95 % sure the difference is below the margin.",
+            "It would be wrong to say that we are 97 % sure that they differ.",
+            "We are not sure that they differ.",
         ],
     ),
     "significant-alone": (
@@ -283,6 +306,41 @@ def test_a_rule_marks(rule, text, cider):
 @pytest.mark.parametrize(("rule", "text"), [(rule, text) for rule, (_, leaves) in WORDING.items() for text in leaves])
 def test_a_rule_leaves_alone(rule, text, cider):
     assert rule not in which(text, cider)
+
+
+CORPUS = pd.read_csv(Path(__file__).parent / "data" / "claims.csv", keep_default_na=False)
+
+
+@pytest.fixture(scope="module")
+def results(cider, alone, liking):
+    """What the sentences of the corpus are about."""
+    return {
+        "pool": cider,
+        "within": ms.pool("datasets/bakery_salt.csv", margin=MARGIN),
+        "beyond": ms.pool("datasets/cider_fining.csv", margin=ms.Margin(d_prime=0.3)),
+        "alone": alone,
+        "few": ms.one_panel("triangle", 24, 6),
+        "liking": liking,
+    }
+
+
+@pytest.mark.parametrize("row", CORPUS.to_dict("records"), ids=lambda row: row["claim"][:50])
+def test_newsletter_sentences_are_marked_by_the_right_rule_or_left_alone(row, results):
+    """Invented sentences of newsletters and labels; an empty rule means that the sentence is supported."""
+    found = which(row["claim"], results[row["result"]])
+    assert row["rule"] in found if row["rule"] else found == []
+
+
+def test_the_corpus_is_about_results_that_are_settled_and_not(results):
+    labels = {name: results[name].verdict().label for name in ("pool", "within", "beyond")}
+    assert labels == {"pool": "not settled", "within": "within the margin", "beyond": "beyond the margin"}
+    assert (CORPUS["rule"] != "").sum() >= 60 and (CORPUS["rule"] == "").sum() >= 60
+
+
+def test_reasons_speak_of_what_was_said(alone):
+    finding = ms.check_claim("We are 75 % sure that the ciders differ.", alone).findings[0]
+    assert "held probable before" in finding.reason
+    assert which("Tasters failed to tell them apart.", alone) == ["no-difference"]
 
 
 def test_what_a_rule_says_instead_is_supported_itself(cider, alone, liking):
@@ -479,16 +537,49 @@ def test_preferences_of_the_correct_are_diluted(liking):
 
 @pytest.mark.parametrize("name", ["cider_fining", "bakery_salt", "coffee_bags"])
 @pytest.mark.parametrize("margin", [None, MARGIN, ms.Margin(d_prime=0.5)], ids=["no margin", "p_d", "d-prime"])
-def test_our_own_statements_come_out_clean(name, margin):
+def test_our_own_paragraphs_come_out_clean_read_as_anybodys(name, margin, monkeypatch):
+    monkeypatch.setattr(check, "own_sentences", lambda result: frozenset())
     panels = ms.read_panels(f"datasets/{name}.csv")
     tastings = ms.read_tastings(f"datasets/{name.split('_')[0]}_tastings.csv")
     pooled = ms.pool(panels, margin=margin, tastings=None if margin is None else tastings)
-    check = ms.check_claim(pooled.statement(), pooled)
-    assert check.ok, check
-    for row in panels:
-        one = ms.one_panel(row, margin=margin)
-        check = ms.check_claim(one.statement(), one)
-        assert check.ok, check
+    for result in (pooled, *(ms.one_panel(row, margin=margin) for row in panels)):
+        answer = ms.check_claim(result.statement(), result)
+        assert answer.ok, answer
+
+
+LENGTHS = ("line", "paragraph", "methods")
+
+
+@pytest.mark.parametrize("length", LENGTHS)
+def test_our_own_statements_come_out_clean_at_every_length(length, results):
+    odd = [("2-AFC", 24, 3), ("duo-trio", 30, 30), ("tetrad", 60, 60), ("triangle", 1, 0), ("two-out-of-five", 12, 9)]
+    for result in (*results.values(), *(ms.one_panel(*counts) for counts in odd)):
+        answer = ms.check_claim(result.statement(length=length), result)
+        assert answer.ok, answer
+
+
+def test_what_is_added_to_our_own_words_is_still_read(cider):
+    for length in LENGTHS:
+        assert "no-difference" in which(f"{cider.statement(length=length)} There isn't any difference.", cider)
+    assert which(f"{cider.headline()} The average d-prime is 2.2.", cider)[0] == "number-not-the-result's"
+
+
+def test_no_rule_of_wording_fires_on_any_result(results):
+    panels = "datasets/coffee_bags.csv"
+    tastings = ms.read_tastings("datasets/cider_tastings.csv")
+    others = [
+        ms.pool(panels, moderators="weeks_stored"),
+        ms.pool(ms.read_panels("datasets/bakery_salt.csv"), within="batch_pair"),
+        ms.pool("datasets/cider_fining.csv", tastings=tastings).tasters(),
+    ]
+    kinds = {"liking": rules.PREFERENCE, "alone": rules.PANEL, "few": rules.PANEL}
+    for name, result in [*results.items(), *((type(other).__name__, other) for other in others)]:
+        kind = kinds.get(name, rules.POOL)
+        for length in LENGTHS:
+            for sentence in re.split(r"(?<=[.!?]) ", result.statement(length=length)):
+                sentence = re.sub(r'"[^"]*"', "", sentence)
+                fired = [r.id for r in rules.RULES if kind in r.results and rules.marked(r, sentence)]
+                assert set(fired) <= {"named-direction"}, (name, fired, sentence)
 
 
 @pytest.mark.parametrize("name", ["cider_fining", "coffee_bags"])

@@ -28,10 +28,12 @@ from metasense.claims.facts import (
     P_VALUE,
     PREFERS,
     PROBABILITY,
+    SENTENCE_END,
     Fact,
     Facts,
     facts_of,
     names_in,
+    own_sentences,
 )
 from metasense.claims.numbers import Number, blank, counted, levels, numbers
 from metasense.margins import SETTLED
@@ -55,15 +57,17 @@ _VERDICT = re.compile(
     r"inconclusive|unsettled|unresolved)\b)",
     re.IGNORECASE,
 )
-_HEDGE = r"\b(?:probab\w+|chances?|P|likely|likelihood|possib\w+|whether|if|would|could|may|might|neither|side)\b|%"
+_HEDGE = (
+    r"\b(?:probab\w+|chances?|P|likely|likelihood|possib\w+|whether|if|would|could|may|might|neither|side|room|"
+    r"open)\b|%"
+)
 _UNDILUTED = r"naive|luck|dilut|guess"
 # Digits that are no numbers of a result: dates, standards, prior scales and what they are priors of, ends of a scale.
 _NO_NUMBERS = (
-    r"\b\d{4}-\d{2}-\d{2}\b|\b(?:ISO|ASTM|EN|AS)\s?E?\d[\d:.-]*|\bnormal\([\d.]+\)|\bpriors? on (?:p_?d|d-?prime)\b|"
+    r"\b\d{4}-\d{2}-\d{2}\b|\b(?:ISO|ASTM|EN|AS)\s?E?\d[\d:.-]*|\bnormal\([\d., ]+\)|\bpriors? on (?:p_?d|d-?prime)\b|"
     r"\bms\.\w+\([^()]*\)|\bfrom 0 to (?:1|100 ?%)|\bguessing is 0 % and no mistakes 100 %"
 )
 _LETTERS = str.maketrans("0123456789", "abcdefghij")  # a protocol's name without its digits
-_PEOPLE = r"(?:tasters?|people|persons?|assessors?|panell?ists?|participants?|volunteers?|drinkers|subjects?)"
 
 
 @dataclass(frozen=True)
@@ -206,7 +210,11 @@ def check_claim(text: str, result: Any) -> ClaimCheck:
     said_something = bool(checked or found) or any(
         re.search(rule.pattern, read, re.IGNORECASE) for rule in _applying(facts)
     )
-    found += _missing(read, facts, tests, named, bool(checked))
+    found += _missing(read, facts, tests, named, bool(set(checked) - _NO_SIZES))
+    if found or not said_something:
+        own = own_sentences(result)
+        found = list(_without_our_own(found, claim, own))
+        said_something |= all(sentence.strip() in own for _, sentence in _sentences(claim))
     tidy = tuple(_without_repeats(sorted(found, key=lambda f: (f.start, -len(f.said)))))
     about = [
         "anything that is neither in the rules nor a number of this result, such as causes, other products, safety "
@@ -254,7 +262,7 @@ def _is_english(text: str) -> bool:
 
 def _sentences(text: str) -> Iterator[tuple[int, str]]:
     at = 0
-    for match in re.finditer(r"(?<=[.!?])\s+(?=[^a-z])|\n", text):
+    for match in SENTENCE_END.finditer(text):
         yield at, text[at : match.start()]
         at = match.end()
     yield at, text[at:]
@@ -268,6 +276,18 @@ def _asides(sentence: str) -> Iterator[tuple[int, str]]:
             yield match.start(1), match[1]
             rest = rest[: match.start(1)] + re.sub(r"[^\s]", "_", match[1]) + rest[match.end(1) :]
     yield 0, rest
+
+
+def _without_our_own(found: list[Finding], claim: str, own: frozenset[str]) -> Iterator[Finding]:
+    """Findings outside the sentences that are the result's own, word for word."""
+    spans = [(start, start + len(sentence), sentence.strip() in own) for start, sentence in _sentences(claim)]
+    for finding in found:
+        if finding.said:
+            ours = any(start <= finding.start < end and known for start, end, known in spans)
+        else:
+            ours = all(known for *_, known in spans)
+        if not ours:
+            yield finding
 
 
 # --- wording ----------------------------------------------------------------------------------------------------------
@@ -316,6 +336,7 @@ _SAID_BY = {
     PROBABILITY: "verdict",
     BAYES: "evidence",
 }
+_POWER = r"\bpower\b"  # belongs to a plan and a supposed difference, which the result does not hold
 HYPOTHETICAL = r"\b(?:next|future|planned?|another|further|would|needs?|wanted|a panel of)\b"
 
 
@@ -328,8 +349,9 @@ def _numbers(sentence: str, facts: Facts, checked: list[str], unread: list[str])
             yield from _pair(count, sentence, facts, checked, unread)
         else:
             yield from _count(count, facts, hypothetical, checked, unread)
+    power = bool(re.search(_POWER, sentence, re.IGNORECASE))
     for number in numbers(blank(sentence, *spans)):
-        if not number.kind or (number.kind == P_VALUE and number.compared and not facts.p_value):
+        if power or not number.kind or (number.kind == P_VALUE and number.compared and not facts.p_value):
             unread.append(f"the number {number.said}")
             continue
         yield from _number(number, sentence, facts, checked, unread)
@@ -481,7 +503,9 @@ def _of_the_protocol(known: list[Fact], number: Number, sentence: str) -> list[F
 
 def _side_said(sentence: str, number: Number) -> str:
     """Which side of the margin the words before a probability name last."""
-    before = re.sub(r"\b(?:greater|larger|more|less|smaller) than\s*$", "", sentence[: number.start])
+    before = re.sub(
+        r"\b(?:(?:greater|larger|more|less|smaller) than|above|over|below|under)\s*$", "", sentence[: number.start]
+    )
     sides = [match.lastgroup for match in re.finditer(_SIDE_WORDS, before, re.IGNORECASE)]
     return {"above": ABOVE, "below": BELOW}[str(sides[-1])] if sides and "margin" in sentence else ""
 
@@ -510,6 +534,9 @@ def _summed(checked: list[str]) -> list[str]:
 
 # --- verdict and direction --------------------------------------------------------------------------------------------
 
+_OPEN = "a verdict not claimed"
+# Checked things that say nothing of how large or how probable anything is.
+_NO_SIZES = {"numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", _OPEN}
 _SIDES = {"above": words.VERDICTS[0], "below": words.VERDICTS[1], "open": words.VERDICTS[2]}
 
 
@@ -533,7 +560,7 @@ def _verdict(sentence: str, facts: Facts, checked: list[str]) -> Iterator[Findin
                 match.start(),
             )
         else:
-            checked.append("the verdict")
+            checked.append(_OPEN if match.lastgroup == "open" or denied else "the verdict")
 
 
 def _clause_around(sentence: str, match: re.Match[str]) -> str:
@@ -573,6 +600,8 @@ def _sides(sentence: str, facts: Facts) -> Iterator[Finding]:
             r"like\w*|favou?r\w*)\b[^.;!?]{0,20}?\b(new|old)\b"
         )
         for match in re.finditer(most, sentence, re.IGNORECASE):
+            if re.search(r"\bprobab|\bchance", sentence[: match.start()], re.IGNORECASE):
+                continue  # a side of which a probability is said
             if (match[1].lower() == "new") != (facts.verdict == "more than half") and not rules.denied(
                 sentence, match.start()
             ):
@@ -603,7 +632,7 @@ def _missing(claim: str, facts: Facts, tests: list[str], named: list[str], said_
             "A result is as good as the number of people behind it, and the claim does not say how many there were."
         )
         yield Finding("people-missing", "", reason, facts.say["people"], end)
-    rates = [n for _, s in _sentences(claim) for n in numbers(s) if n.kind == P_D]
+    rates = [n for _, s in _sentences(claim) for n in numbers(s) if n.kind == P_D and not re.search(_POWER, s)]
     if rates and not tests:
         reason = "A p_d belongs to the protocol it was found with; the same d-prime gives another p_d in another one."
         yield Finding("protocol-missing", "", reason, facts.say["rate"], end)

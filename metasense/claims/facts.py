@@ -36,6 +36,7 @@ D_PRIME, P_D, P_C, SPREAD, PROBABILITY, P_VALUE, GUESS = (
     "guess rate",
 )
 PREFERS, BAYES = "preference", "Bayes factor"
+SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[^a-z])|\n")
 ABOVE, BELOW = "above the margin", "below the margin"
 MARGIN = "the margin"
 
@@ -118,6 +119,13 @@ def names_in(result: Any) -> tuple[str, ...]:
     return tuple(a.panel for a in (*result.correct, *result.everyone)) if isinstance(result, Preference) else ()
 
 
+@lru_cache(maxsize=4)
+def own_sentences(result: Pooled | OnePanel | Preference) -> frozenset[str]:
+    """The sentences that a result says itself, at every length."""
+    texts = (words.one_line(result.statement(length=length)) for length in ("line", "paragraph", "methods"))
+    return frozenset(sentence for text in texts for sentence in SENTENCE_END.split(text))
+
+
 def facts_of(
     result: Any, levels: Sequence[float] = (0.95,), tests: Sequence[str] = (), names: Sequence[str] = ()
 ) -> Facts:
@@ -177,6 +185,8 @@ def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], name
         Fact(PROBABILITY, p, f"{name} (nothing to taste)" if name == "none" else name)
         for name, p in zip(NAMES, explanations.probability.tolist(), strict=True)
     ]
+    if pooled.stated_way is not None:
+        numbers.append(Fact(PROBABILITY, pooled.stated_way, "the stated way"))
     numbers += [Fact(PROBABILITY, p, "prior probability") for p in explanations.prior]
     numbers += _guesses(quoted)
     for factor in explanations.bayes_factors()["factor"].tolist():
@@ -297,6 +307,7 @@ def _of_panel(panel: OnePanel) -> Facts:
     if isinstance(panel, ForcedChoicePanel):
         tastings, share = panel.tastings, panel.correct / panel.tastings
         pairs[panel.correct, tastings] = ""
+        numbers.append(Fact(P_VALUE, panel.p_value_reversed, "so few or fewer among guessers"))
         numbers += [Fact(P_C, share, "share correct", panel.protocol.name), *_guesses([panel.protocol.name])]
         if np.isfinite(panel.detectable_p_d):
             numbers.append(

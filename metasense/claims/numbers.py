@@ -34,6 +34,9 @@ _KEYS = (
     (PREFERS, r"\bprefer\w*|\bshare\b"),
     (PROBABILITY, r"\bprobab\w+|\bchances?\b|\bP\s?\(|\bP above\b|\blike(?:ly|lihood)\b|\bodds\b|\bsure\b|\bcertain\b"),
 )  # fmt: skip
+# "The probability that ... is 8 %": of the whole phrase, whatever else is named in it; and the one that is a p-value.
+_OF_A_PHRASE = r"\b(?:probability|chance) (?:that|of) [^,;:.()\d]*\b(?:is|was|be|are) (?:only |about )?$"
+_SO_MANY = r"\b(?:so|that|this) (?:many|few)\b|\bor (?:more|fewer)\b"
 _LEVEL = re.compile(
     r"(\d+(?:\.\d+)?)\s?%\s?(?:(?:equal-tailed|central|credible|confidence|predictive|exact|posterior|uncertainty|"
     r"Bayesian|HDI|CI)\b|interval)|(?:interval|credible|limits?)[^()\d]{0,12}\((\d+(?:\.\d+)?)\s?%|"
@@ -186,6 +189,8 @@ def numbers(sentence: str) -> Iterator[Number]:
         before = sentence[: token.start()]
         compared = next((sign for sign, pattern in _COMPARED if re.search(pattern, before)), "")
         digits = len(token["digits"].replace(",", "").replace(".", "").lstrip("0"))
+        if token["percent"] and value > 50:  # near the end of the scale what is said is the distance from it
+            digits = min(digits, len(f"{100 - value:.{decimals}f}".replace(".", "").lstrip("0")))
         kind = _kind(sentence, start, stop, keys, bool(token["percent"]))
         if re.match(_UNITS, sentence[token.end() :]):
             kind = ""  # of something that no panel measures
@@ -196,11 +201,17 @@ def numbers(sentence: str) -> Iterator[Number]:
             token.end(),
             token[0].strip(),
             value * scale,
-            scale * 10.0**-decimals,
+            scale * (10.0**-decimals if kind != BAYES or decimals else 10.0 ** _zeros(token["digits"])),
             kind,
             compared,
             max(digits, 1),
         )
+
+
+def _zeros(digits: str) -> int:
+    """How many places a factor of two digits was rounded to: 130 may be 132."""
+    digits = digits.replace(",", "")
+    return max(min(len(digits) - len(digits.rstrip("0")), len(digits) - 2), 0)
 
 
 def _first(tokens: list[re.Match[str]], start: int) -> int:
@@ -210,6 +221,8 @@ def _first(tokens: list[re.Match[str]], start: int) -> int:
 
 def _kind(sentence: str, start: int, stop: int, keys: list[tuple[int, int, str]], percent: bool) -> str:
     """The quantity named right behind a number, else the last one named before it, else the next one named."""
+    if asked := re.search(_OF_A_PHRASE, sentence[:start], re.IGNORECASE):
+        return P_VALUE if re.search(_SO_MANY, asked[0], re.IGNORECASE) else PROBABILITY
     usable = [key for key in keys if not (percent and key[2] in (D_PRIME, SPREAD))]
     behind = [key for key in usable if key[0] >= stop]
     near = [
@@ -228,6 +241,8 @@ def _kind(sentence: str, start: int, stop: int, keys: list[tuple[int, int, str]]
         ahead and back and ahead[-1][1] <= back.start()
     ):  # "the probability that ..., which ..., is": of what it began with
         return ahead[0][2]
+    if ahead and ahead[-1][2] == GUESS and ";" in sentence[ahead[-1][1] : start]:
+        return ""  # what guessing gives was said in another clause
     if ahead:
         return ahead[-1][2]
     return behind[0][2] if behind and behind[0][0] - stop < 40 else ""

@@ -25,9 +25,48 @@ _SHARE = (
     rf"some|several|a few|(?:a|the) (?:majority|minority)|{_COUNT} (?:in|of|out of|/) (?:the |our )?{_COUNT}|"
     rf"{_COUNT}/{_COUNT})"
 )
-_PERCEIVE = (
-    r"(?:tastes?|tasted|tells?|told|detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|spot(?:s|ted)?|sens(?:e|es|"
-    r"ed)|discriminat(?:e|es|ed)|distinguish(?:es|ed)?)"
+
+
+def _any(*ideas: str) -> str:
+    """One pattern of several, an idea each."""
+    return "|".join(ideas)
+
+
+# Shared vocabulary: who perceives, how, and how it is denied.
+_SENSE = (
+    r"detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|discern(?:s|ed)?|spot(?:s|ted)?|sens(?:e|es|ed)|"
+    r"discriminat(?:e|es|ed)|distinguish(?:es|ed)?|pick(?:s|ed)? (?:up|out|(?:it|them) (?:up|out))"
+)
+_PERCEIVE = rf"(?:tastes?|tasted|tells?|told|{_SENSE})"
+_SEE = (
+    rf"(?:{_SENSE}|tast(?:e|es|ed)(?= (?:it|the|any|a|them)\b)|(?:tells?|told)(?= (?:[\w'’-]+ ){{0,4}}?(?:apart\b|"
+    r"differences?\b|which (?:was|is|one|cup)\b|from the )))"
+)
+_CANNOT = (
+    r"(?:\bcannot|\b(?:could|can|did|do|does|would|will)(?: not|n['’]t)|\b(?:ca|wo)n['’]t|\b(?:un|not )able to|"
+    r"\bimpossible to|"
+    r"\bfail(?:s|ed)? to|\bno way (?:to|of))(?: be able to)?"
+)
+_PEOPLE = r"(?:tasters|people|panell?ists|assessors|customers|consumers|(?:\w+ )?(?:drinkers|lovers|fans)|guests|you)"
+_ABOUT_ALL = (
+    "(?:^|"
+    + "|".join(
+        rf"(?<=\b{word} )" for word in ["that", "and", "so", "but", "because", "our", "the", "these", "your", "all"]
+    )
+    + ")"
+)
+_ALL_OR_NONE = (
+    r"(?:everyone|everybody|anyone|anybody|no[ -]?one|nobody|no (?:taster|person|customer|drinker|guest|panell?ist)|"
+    r"not a single \w+|(?:none|not one) of (?:the |our )?\w+|all (?:of )?(?:the |our )?(?:tasters|people|customers|"
+    r"consumers|drinkers)|(?:our |the |your |most )?(?:customers|consumers|drinkers|shoppers|guests)|the (?:public|"
+    r"market))"
+)
+_CHANGE = r"(?:differences?|change|swap|switch)"
+# What bounds a denied difference, or says what cannot be told from guessing: both are sentences of our own.
+_BOUNDED = (
+    r"(?! (?:larger|bigger|greater|beyond|above|of more|exceeding|as large|that (?:matters|would matter)))"
+    r"(?![^.;!?]{0,30}\b(?:small|smaller|p_?d|d-?prime|margin|(?:from|between) (?:\w+ )?(?:guess\w*|luck|chance|"
+    r"explanations?)|guess(?:ing)? from))"
 )
 _OBJECT = (
     r"(?: (?:it|them|this|that|apart|which|between|any|anything|something)\b| (?:the|a) (?!odd|right|correct)\w+|"
@@ -37,7 +76,8 @@ _OBJECT = (
 # What stands before a phrase in its own clause and turns it into something we would say ourselves.
 NEGATED = (
     r"(?:\bnot\b|n['’]t\b|\bcannot\b|\bnever\b|\bnor\b|\bneither\b|\bno (?:evidence|proof|reason|grounds|basis|"
-    r"sign)\b|\bwithout\b|\brather than\b|\binstead of\b|\bunable\b|\bfar from\b|\bwrong to\b|\bpremature\b|"
+    r"sign)\b|\bwithout\b|\brather than\b|\binstead of\b|\bunable\b|\bfar from\b|\bwrong to\b|\bpremature\b|\btoo "
+    r"(?:early|soon)\b|"
     r"\bhardly\b|\brules? out\b)[^.;:!?]*$|\bno $"
 )
 CONDITIONAL = r"\b(?:if|when|whether|unless|assuming|suppose|supposing|had)\b[^.;:!?]*$"
@@ -89,23 +129,44 @@ _KINDS_OF_DIFFERENCE = (
     "real|clear|perceptible|perceivable|noticeable|detectable|discernible|sensory|taste|significant|statistically|"
     "meaningful|measurable|flavour|flavor|actual|true|apparent|obvious|practical"
 )
+_SIZED = (
+    r"(?:negligible|tiny|trivial|minimal|minor|slight|small|subtle|modest|insignificantly small|large|big|huge|"
+    r"massive|"
+    r"enormous|dramatic|striking|obvious|unmistakable|considerable|substantial)"
+)
 _CALLED = (
     r"(?:significan\w+|success\w*|positive|negative|null|f[oi]und|detect\w*|notic\w*|show(?:ed|s|n)?|pass(?:ed)?|"
-    r"fail(?:ed)?|work(?:ed)?|reached|agree\w*|confirm\w*|came out)\b"
+    r"fail(?:ed)?|work(?:ed)?|tell|told|pick(?:ed)?|distinguish\w*|said (?:yes|no)|reached|agree\w*|confirm\w*|came "
+    r"out)\b"
 )
+
+_SORT = rf"(?:(?:{_KINDS_OF_DIFFERENCE}) ){{0,3}}"
 
 RULES: tuple[Rule, ...] = (
     Rule(
         "no-difference",
-        rf"\b(?:no|zero|not any) (?:(?:{_KINDS_OF_DIFFERENCE}) ){{0,3}}(?:differences?|effect|impact)\b"
-        r"(?! (?:larger|bigger|greater|beyond|above|of more|exceeding|as large|that (?:matters|would matter)))|"
-        r"\b(?:did|do|does|could|would)(?:n['’]t| not) (?:differ|make (?:a|any) difference|change the (?:taste|"
-        r"flavou?r))\b|\b(?:not|n['’]t) (?:at all |really )?different\b|\bno different\b|\b(?:find|found|see|saw|"
-        r"show\w*) no difference|\b(?:indistinguishable|interchangeable|identical|equivalent|undetectable|"
-        r"unnoticeable|imperceptible)\b|\b(?:tastes?|tasted) (?:exactly |just |all |both |much )*the same\b|"
-        r"\b(?:tastes?|tasted|are|is|were|was) (?:exactly |just |all |both )?(?:the same\b(?! (?:d-?prime|in all|"
-        r"size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|alike\b)|\b(?:just|only|merely|"
-        r"simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bno better than (?:chance|guess\w*|luck)\b",
+        _any(
+            rf"\b(?:no|zero|not any|lack of|absence of)(?: any| a)? {_SORT}(?:differences?|effect|impact)\b{_BOUNDED}",
+            rf"(?:not|n['’]t)(?: (?:find|found|see|have|show|make|{_SENSE}))? (?:any|a|the slightest) (?!statistical)"
+            rf"{_SORT}{_CHANGE}\b{_BOUNDED}",
+            rf"{_CANNOT}(?: be| even| really| \w+ly){{0,2}} {_SEE}\b(?! (?:the odd|any smell)){_BOUNDED}",
+            r"\b(?:did|do|does|could|would)(?:n['’]t| not) (?:differ|change the (?:taste|flavou?r))\b",
+            r"(?:\bnot|n['’]t) (?:at all |really |taste (?:any )?)?different\b|\bno different\b",
+            r"\bnothing (?:\w+ )?(?:different|changed|to choose)\b",
+            r"\b(?:indistinguishable|interchangeable|identical|equivalent|undetect(?:able|ed)|unnotice(?:able|d)|"
+            r"imperceptibl[ey])\b",
+            r"\bsame (?:great |good |old )?(?:taste|flavou?r|aroma)\b(?! tests?)",
+            r"\b(?:tastes?|tasted) (?:exactly |just |all |both |much )*the same\b",
+            r"\b(?:tastes?|tasted|are|is|were|was|to be) (?:exactly |just |all |both )?(?:the same\b(?! (?:d-?prime|"
+            r"in all|"
+            r"size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|alike\b)",
+            r"\b(?:taste|flavou?r|aroma)s? (?:\w+ )?(?:unchanged|unaffected|unaltered|(?:has |is )?not changed)\b",
+            r"\bmatch(?:es|ed)? (?:perfectly|exactly|each other)\b|\bperfect match\b",
+            r"\b(?:just|only|merely|simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bguesswork\b",
+            r"\b(?:tasters|panels?|people|panell?ists|they) (?:all |probably |merely )?(?:were |was )?guess(?:ed|"
+            r"ing)\b",
+            r"\bno better than (?:chance|guess\w*|luck)\b",
+        ),
         "Panels can bound a difference; they cannot show that there is none. Too few answers look the same as "
         "nothing to taste.",
         "{verdict}",
@@ -123,15 +184,34 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "everyone",
-        r"\b(?:everyone|everybody|anyone|anybody|no[ -]?one|nobody|all (?:of )?(?:the |our )?(?:tasters|people|"
-        r"customers|consumers|drinkers)|(?:our |the |your |most )?(?:customers|consumers|drinkers|shoppers|guests)|"
-        r"the (?:public|market))(?: [\w'’]+){0,3}? (?:tast(?:e|es|ed) (?:it|the difference|a difference|them apart)|"
-        r"tell|told|notic\w+|detect\w*|perceiv\w+|spot|prefer\w*|likes?|liked|loves?|loved|hates?|cares?|minds?|"
-        r"miss(?:es|ed)?|find|found|knows?|guess(?:ed|es|ing)?)\b",
+        _any(
+            rf"{_ABOUT_ALL}{_PEOPLE}(?: can| could| do| did| will| would| (?:are|were) able to| \w+ly)+ {_SEE}\b",
+            rf"{_ABOUT_ALL}{_PEOPLE} {_SEE}[^.;!?]{{0,20}} (?:apart|{_CHANGE})\b",
+            rf"\b{_ALL_OR_NONE}(?: [\w'’]+){{0,3}}? (?:tast(?:e|es|ed) (?:it|(?:the|a|any) {_CHANGE}|them apart)|tell|"
+            r"(?<!was )(?<!were )(?<!been )told|notic\w+|detect\w*|perceiv\w+|spot(?:ted)?|prefer\w*|likes?|liked|"
+            r"loves?|loved|hates?|cares?|minds?|miss(?:es|ed)?|find|found|knows?|guess(?:ed|es|ing)?)\b",
+        ),
         "The panels asked these tasters; they say how often answers were correct, not what everybody, or any "
         "customer, does.",
         "{count}",
         unless=r"\basked\b|\bguess(?:es|ing|ed)? alone\b",
+        deniable=True,
+    ),
+    Rule(
+        "size-in-words",
+        _any(
+            rf"\b(?:effect|impact|{_CHANGE})(?: in \w+| between \w+ \w+)? (?:is|was|seems|looks|remains|stays)"
+            rf"(?: \w+ly| very| so| too| quite| rather){{0,2}} {_SIZED}\b(?! (?:enough|as|than))",
+            rf"(?:\b(?:is|was|are|were|found|saw|makes?|made|have|has|only|just) )(?:an? |the )?(?:\w+ly |very "
+            rf")?{_SIZED} "
+            rf"(?:\w+ )?(?:effect|impact|{_CHANGE})\b(?! (?:is|was|cannot|may|looks|seems|would|could))",
+            r"\b(?:barely|hardly|hugely|vastly|wildly|strikingly|obviously|clearly) different\b",
+            r"\b(?:worlds|miles) apart\b|\bnight and day\b",
+        ),
+        "How large a difference is, and for whom it matters, is said by the d-prime against a margin; an adjective is "
+        "neither.",
+        "{size} {verdict}",
+        unless=r"\bmargin\b|\bd-?prime\b|\bp_?d\b",
         deniable=True,
     ),
     Rule(
@@ -148,10 +228,12 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "chance-of-the-null",
         r"\b(?:probability|chance|likelihood|odds|risk)\b[^.;!?]{0,60}?\b(?:(?:due to|down to|by|just|pure|mere|"
-        r"sheer|only|was|were|is) (?:chance|luck|guesswork|coincidence)\b|flukes?\b|null(?: hypothesis)? (?:is|was|"
+        r"sheer|only|was|were|is|a) (?:pure |mere |sheer |random |blind )?(?:chance|luck|guesswork|coincidence)\b|"
+        r"flukes?\b|null(?: hypothesis)? (?:is|was|"
         r"being) (?:true|right|correct)\b|there (?:is|was) no (?:real )?difference|(?:they|samples?|products?|beers?|"
         r"ciders?|breads?|coffees?|both|two) (?:are|were|taste[sd]?) (?:the same|identical|alike))|\b\d+(?:\.\d+)? "
-        r"?(?:%|per ?cent) (?:sure|certain|confident) (?:that )?[^.;!?]{0,50}?(?:differ|real|same|fluke|luck)|\bp "
+        r"?(?:%|per ?cent) likely\b[^.;!?]{0,30}\b(?:chance|luck|coincidence|flukes?)\b|"
+        r"\bnull\b[^.;!?]{0,30}\bchance of being (?:true|right|correct)\b|\bp "
         r"?(?:=|<|of)[^.;!?]{0,40}\b(?:probability|chance|likel\w+)\b[^.;!?]{0,30}\b(?:null|no difference|the same|"
         r"alike)",
         "A p-value is how often pure guessing would give so many correct answers. It is not the probability that "
@@ -159,6 +241,16 @@ RULES: tuple[Rule, ...] = (
         "{significance}",
         unless=r"\b(?:so|as|this|that) many\b|\bor more\b|\bat least\b|\bif (?:all|everyone|everybody|nobody|they)\b|"
         r"\b(?:is|are) not\b|isn['’]t|\bwould (?:give|get|come)\b",
+    ),
+    Rule(
+        "sure-in-percent",
+        r"\b\d+(?:\.\d+)? ?(?:%|per ?cent) (?:sure|certain|"
+        r"confident)\b(?![^.;!?]*\bmargin\b)[^.;!?]{0,50}?\b(?:differ(?:s|"
+        r"ent|ences?)?|real|same|alike|fluke|luck|taste)\b",
+        "How sure one may be that there is anything to taste depends on what was held probable before the panels; "
+        "without that the percentage says nothing, and a p-value does not give it.",
+        "{evidence}",
+        deniable=True,
     ),
     Rule(
         "significant-alone",
@@ -178,12 +270,19 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "vote-count",
-        rf"\b(?:{_COUNT} (?:of|out of) (?:the |our |these |all )*(?:{_COUNT} )?|most (?:of )?(?:the |our |these )*|"
-        rf"half (?:of )?(?:the |our )*|only {_COUNT} (?:of the |of our )?|none of (?:the |our )*|several |(?:the|a) "
-        rf"majority of (?:the |our )*|{_COUNT} (?=(?:\w+ )?panels? (?:was|were|came) ))(?:{_COUNT} )?(?:\w+ "
-        rf")?(?:panels?|tests?)\b[^.;!?]{{0,40}}?\b{_CALLED}|\b{_COUNT} (?:of|out of) {_COUNT} (?:was|were|came out) "
-        rf"(?:not |statistically |non-)*"
-        r"(?:significan\w+|positive|negative|successful)\b",
+        _any(
+            rf"\b(?:{_COUNT} (?:of|out of) (?:the |our |these |all )*(?:{_COUNT} )?|most (?:of )?(?:the |our |these "
+            rf")*|"
+            rf"half (?:of )?(?:the |our )*|only {_COUNT} (?:of the |of our )?|none of (?:the |our )*|several |(?:the|"
+            rf"a) "
+            rf"majority of (?:the |our )*|{_COUNT} (?=(?:\w+ )?panels? (?:was|were|came|said) ))(?:{_COUNT} )?(?:\w+ "
+            rf")?"
+            rf"(?:panels?|tests?)\b[^.;!?]{{0,40}}?\b{_CALLED}",
+            rf"\b{_COUNT} (?:of|out of) {_COUNT} (?:was|were|came out) (?:not |statistically |non-)*(?:significan\w+|"
+            r"positive|negative|successful)\b",
+            rf"\b{_COUNT} panels? (?:found|saw|detected|noticed|said) (?:an?|no|any|the|yes)\b",
+            rf"\bpanels (?:\w+ )?(?:split|voted|tied)\b|\b{_COUNT} panels? to {_COUNT}\b",
+        ),
         "Counting panels that did or did not reach statistical significance throws the sizes away: panels of one "
         "constant difference give mixed verdicts most of the time.",
         "{size} {spread}",
@@ -192,7 +291,9 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "unadjusted-preference",
         r"\bprefer(?:s|red|ring|ences?)?\b|\blik(?:e|es|ed) (?:it|the (?:new|old)|this|that)(?: \w+)? (?:better|more|"
-        r"best)\b|\bfavou?r(?:ed|ites?|s)\b|\bbetter[- ]liked\b",
+        r"best)\b|\bfavou?r(?:ed|ites?|s)\b|\bw[io]ns? (?:by|against|over|hands|easily|clearly)\b|\bwinner\b|\bcame "
+        r"out ahead\b|\benjoy(?:s|ed)? (?:it|the \w+ \w+) more\b|"
+        r"\b(?:more|most|less|least) popular\b|\bbetter[- ]liked\b",
         "This result says how often answers were correct, nothing about liking; and of those who were correct, some "
         "only guessed, so that their preferences are diluted.",
         "{preference}",
@@ -203,9 +304,11 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "power-afterwards",
-        r"\b(?:observed|post[- ]?hoc|retrospective|achieved) power\b|\bpower (?:was|of|is|came to)\b[^.;!?]{0,15}\d|"
+        r"\b(?:observed|post[- ]?hoc|retrospective|achieved) power\b|\bpower (?:was|of|is|came to|turned "
+        r"out)\b[^.;!?]{0,15}\d|"
         r"\bhad (?:only |just |a |too )*(?:\d+ ?% |low |little |enough |sufficient |insufficient )+(?:statistical "
-        r")?power\b|\bunder-?powered\b",
+        r")?power\b|\b(?:lack(?:s|ed)?|too little|not enough|insufficient) (?:the |in )?(?:statistical )?power\b|"
+        r"\bunder-?powered\b",
         "Power worked out from the answers repeats the p-value. What a panel could have found is said for a stated "
         "difference, such as the margin; what it did find is in the interval.",
         "{size}",
@@ -272,7 +375,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "pass-or-fail",
         r"\b(?:panels?|tasters?|products?|beers?|ciders?|breads?|coffees?|batch(?:es)?|recipes?) (?:has |have "
-        r")?(?:passed|failed)\b|\bpass/fail\b|\b(?:passed|failed) (?:the |a |our )(?:\w+[- ])?(?:test|panel)s?\b",
+        r")?(?:passed|failed)\b(?! to\b)|\bpass/fail\b|\b(?:passed|failed) (?:the |a |our )(?:\w+[- ])?(?:test|"
+        r"panel)s?\b",
         "A panel measures; it has no mark to pass.",
         "{verdict}",
         deniable=True,
