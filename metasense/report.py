@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .showing import words
 from .showing.figures import figure_to_data_uri
@@ -108,19 +108,26 @@ class Page:
 
     def to_html(self) -> str:
         """The whole page as text."""
-        import jinja2
-
-        environment = jinja2.Environment(
-            loader=jinja2.PackageLoader("metasense"),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
+        environment = templates()
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
         return environment.get_template("page.html.j2").render(page=self)
+
+
+def templates() -> Any:
+    """Where our pages are kept: whatever is put into one is escaped, and nothing may be left out."""
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("metasense"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["line"] = words.one_line
+    return environment
 
 
 def write_report(page: Page, path: str | os.PathLike[str]) -> Path:

@@ -30,7 +30,7 @@ from metasense.panels import Tastings
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.reading import PanelsError, open_table
-from metasense.report import CAUTIONS
+from metasense.report import CAUTIONS, templates
 from metasense.showing import words
 from metasense.showing.files import replacing
 from metasense.showing.results import Statement
@@ -475,16 +475,7 @@ class ServingPlan(Statement):
 
     def pages(self) -> dict[str, str]:
         """Every sheet as one self-contained HTML page, by file name."""
-        import jinja2
-
-        environment = jinja2.Environment(
-            loader=jinja2.PackageLoader("metasense"),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.filters["line"] = words.one_line
+        environment = templates()
         trays, filling = self.trays(), self.filling()
         later = trays["tray"] > len(self.tasters) * self.sets
         heads = [c for c in trays.columns if c == "marked" or c.startswith("place")]
