@@ -217,8 +217,8 @@ def check_claim(text: str, result: Any) -> ClaimCheck:
         said_something |= all(sentence.strip() in own for _, sentence in _sentences(claim))
     tidy = tuple(_without_repeats(sorted(found, key=lambda f: (f.start, -len(f.said)))))
     about = [
-        "anything that is neither in the rules nor a number of this result, such as causes, other products, safety "
-        "or law"
+        "irony, pictures and figures, and anything that is neither in the rules nor a number of this result, such as "
+        "causes, other products, safety or law"
     ]
     quotes = ["what stands in quotation marks"] if re.search(_QUOTED, claim) else []
     unread = tuple(dict.fromkeys([*not_read, *quotes, *about]))

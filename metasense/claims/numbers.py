@@ -40,7 +40,7 @@ _SO_MANY = r"\b(?:so|that|this) (?:many|few)\b|\bor (?:more|fewer)\b"
 _LEVEL = re.compile(
     r"(\d+(?:\.\d+)?)\s?%\s?(?:(?:equal-tailed|central|credible|confidence|predictive|exact|posterior|uncertainty|"
     r"Bayesian|HDI|CI)\b|interval)|(?:interval|credible|limits?)[^()\d]{0,12}\((\d+(?:\.\d+)?)\s?%|"
-    r"\((\d+(?:\.\d+)?)\s?%\)",
+    r"\((\d+(?:\.\d+)?)\s?%\)|\bbetween [\d.]+ and [\d.]+ with (?:a )?probability (?:of )?(\d+(?:\.\d+)?)\s?%",
     re.I,
 )
 _UNITS = (
@@ -139,8 +139,8 @@ def counted(sentence: str) -> Iterator[Counted]:
         rf")?(?P<whole>{_COUNT})\b(?!\s?%|\.\d)(?: [A-Za-z][\w-]*){{0,2}}?(?: (?:{nouns})\b)?"
     )
     single = (
-        rf"(?<![\d.,])\b(?P<whole>{_COUNT})(?: (?!(?:of|to|and|in|with|from|by)\b)[A-Za-z][\w-]*){{0,2}}? "
-        rf"(?:{nouns})\b"
+        rf"(?<![\d.,])\b(?P<whole>{_COUNT})(?: (?!(?:of|to|and|in|with|from|by|most|many|some|few|all)\b)[A-Za-z]"
+        rf"[\w-]*){{0,2}}? (?:{nouns})\b"
     )
     taken: list[tuple[int, int]] = []
     for pattern, is_pair in ((pair, True), (single, False)):

@@ -35,7 +35,7 @@ def _any(*ideas: str) -> str:
 # Shared vocabulary: who perceives, how, and how it is denied.
 _SENSE = (
     r"detect(?:s|ed)?|notic(?:e|es|ed)|perceiv(?:e|es|ed)|discern(?:s|ed)?|spot(?:s|ted)?|sens(?:e|es|ed)|"
-    r"discriminat(?:e|es|ed)|distinguish(?:es|ed)?|pick(?:s|ed)? (?:up|out|(?:it|them) (?:up|out))"
+    r"discriminat(?:e|es|ed)|distinguish(?:es|ed)?|pick(?:s|ed)? (?:(?:it|them) )?(?:up|out)"
 )
 _PERCEIVE = rf"(?:tastes?|tasted|tells?|told|{_SENSE})"
 _SEE = (
@@ -44,17 +44,11 @@ _SEE = (
 )
 _CANNOT = (
     r"(?:\bcannot|\b(?:could|can|did|do|does|would|will)(?: not|n['’]t)|\b(?:ca|wo)n['’]t|\b(?:un|not )able to|"
-    r"\bimpossible to|"
-    r"\bfail(?:s|ed)? to|\bno way (?:to|of))(?: be able to)?"
+    r"\bimpossible to|\bfail(?:s|ed)? to|\bno way (?:to|of))(?: be able to)?"
 )
 _PEOPLE = r"(?:tasters|people|panell?ists|assessors|customers|consumers|(?:\w+ )?(?:drinkers|lovers|fans)|guests|you)"
-_ABOUT_ALL = (
-    "(?:^|"
-    + "|".join(
-        rf"(?<=\b{word} )" for word in ["that", "and", "so", "but", "because", "our", "the", "these", "your", "all"]
-    )
-    + ")"
-)
+_BEFORE = ("that", "and", "so", "but", "because", "our", "the", "these", "your", "all")
+_ABOUT_ALL = f"(?:{_any('^', *(f'(?<={word} )' for word in _BEFORE))})"
 _ALL_OR_NONE = (
     r"(?:everyone|everybody|anyone|anybody|no[ -]?one|nobody|no (?:taster|person|customer|drinker|guest|panell?ist)|"
     r"not a single \w+|(?:none|not one) of (?:the |our )?\w+|all (?:of )?(?:the |our )?(?:tasters|people|customers|"
