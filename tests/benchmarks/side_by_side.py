@@ -5,10 +5,11 @@
     python tests/benchmarks/side_by_side.py --scaling  # only growth, imports and look-ups
     python tests/benchmarks/side_by_side.py --clone    # only README's first command from a clean clone (network)
 
-Times are ratios worth comparing only within one run; every process keeps to one core. The hand-written model is the
+Times are seconds of the processor, compilers included, so that a busy machine changes them little; every process keeps
+to one core, and only ratios within one run are worth comparing. The hand-written model is the
 textbook one: non-centred, an effect for every panel, PyMC's default settings (4 chains of 1000 draws after 1000 of
 tuning), the chains one after another. Each data set and method has a process of its own. `fresh` is from its start to
-the first answer, imports and compiling included; `warm` the median of the answers after that. The reference is our
+the first answer, imports and compiling included; `warm` is the median of the answers after that. The reference is our
 integration with far more nodes; `error` is the worst distance of a quantile (2.5, 50 and 97.5 %) of the average d-prime,
 and of the slope, over the seeds, in posterior standard deviations. With a moderator metasense takes the centre to stay
 on one side of zero in all panels; draws of the others in which it does not are left out of their quantiles.
@@ -21,6 +22,7 @@ import json
 import logging
 import os
 import re
+import resource
 import subprocess
 import sys
 import tempfile
@@ -182,7 +184,13 @@ def _quantities(z: np.ndarray | None, mu: np.ndarray, tau: np.ndarray, beta: np.
 # --- one data set and method, in a process of its own -----------------------------------------------------------------
 
 
-def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any]:
+def clock() -> float:
+    """Seconds of the processor that this process and its finished children have used."""
+    children = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + children.ru_utime + children.ru_stime
+
+
+def work(data: str, method: str, seeds: list[int]) -> dict[str, Any]:
     """Pool once for each seed; times, diagnostics and quantiles."""
     logging.getLogger("pymc").setLevel(logging.ERROR)
     warnings.filterwarnings("ignore")
@@ -190,7 +198,7 @@ def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any
     unit = 1.0 if "weeks" not in panels.frame else 1 / panels.frame["weeks"].to_numpy(float).std()  # slopes per week
     if method in ("metasense", "reference"):
         found, log_evidence = (integrated if method == "metasense" else reference)(panels)
-        fresh = time.time() - born
+        fresh = clock()
         said = {name: [*d.quantile(list(LEVELS)), d.sd] for name, d in found.items()}
         answer: dict[str, Any] = {"fresh": fresh, "log_evidence": log_evidence, "quantiles": [said]}
         if method == "metasense":
@@ -200,7 +208,7 @@ def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any
 
     times, quantiles, hats, sizes, divergences, fresh = [], [], [], [], 0, 0.0
     for seed in seeds:
-        start = time.perf_counter()
+        start = clock()
         draws, diverged = SAMPLERS[method](panels, seed)
         kept = draws.pop("kept", np.ones_like(draws["spread"], bool))
         quantiles.append(
@@ -210,8 +218,8 @@ def work(data: str, method: str, seeds: list[int], born: float) -> dict[str, Any
                 if k != "spread"
             }
         )
-        times.append(time.perf_counter() - start)
-        fresh = fresh or time.time() - born
+        times.append(clock() - start)
+        fresh = fresh or clock()
         divergences += diverged
         hats.append(max(float(rhat(v)) for v in draws.values()))
         sizes.append(min(float(ess(v)) for v in draws.values()))
@@ -229,15 +237,15 @@ def timed(run: Callable[[Any], Any], panels: Any, times: int = 9) -> list[float]
     """Seconds of each run."""
     out = []
     for _ in range(times):
-        start = time.perf_counter()
+        start = clock()
         run(panels)
-        out.append(time.perf_counter() - start)
+        out.append(clock() - start)
     return out
 
 
 def asked(*words: str) -> dict[str, Any]:
     """What a worker answered."""
-    command = [sys.executable, __file__, "--worker", *words, str(time.time())]
+    command = [sys.executable, __file__, "--worker", *words]
     done = subprocess.run(
         command, env={**os.environ, **ONE_CORE}, cwd=ROOT, capture_output=True, text=True, check=False
     )
@@ -288,9 +296,9 @@ if {panels}:
         of = test == name
         x[of] = rng.binomial(n[of], ms.protocol(name).p_correct(np.abs(rng.normal(0.8, 0.4, of.sum()))))
     table = {{"panel": [f"P{{i}}" for i in range(size)], "protocol": test, "tastings": n, "correct": x}}
-    start = time.perf_counter()
+    start = time.process_time()
     read = ms.read_panels(table)
-    reading, run = time.perf_counter() - start, lambda: ms.pool(read)
+    reading, run = time.process_time() - start, lambda: ms.pool(read)
     run()
 else:
     who = np.arange(size)
@@ -301,9 +309,9 @@ else:
     reading, run = 0.0, lambda: ms.read_tastings(table).to_panels()
 times = []
 for _ in range(3):
-    start = time.perf_counter()
+    start = time.process_time()
     run()
-    times.append(time.perf_counter() - start)
+    times.append(time.process_time() - start)
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 print(json.dumps({{"reading": reading, "seconds": min(times), "peak": peak}}))
 """
@@ -311,10 +319,10 @@ print(json.dumps({{"reading": reading, "seconds": min(times), "peak": peak}}))
 
 def fresh(code: str) -> tuple[float, str]:
     """Seconds of a fresh Python that runs `code`, and what it printed."""
-    start = time.perf_counter()
+    start = clock()
     command = [sys.executable, "-c", code]
     done = subprocess.run(command, check=True, capture_output=True, text=True, cwd=ROOT, env={**os.environ, **ONE_CORE})
-    return time.perf_counter() - start, done.stdout
+    return clock() - start, done.stdout
 
 
 def scaling() -> pd.DataFrame:
@@ -345,7 +353,7 @@ def scaling() -> pd.DataFrame:
     rows.append(("import metasense, less bare Python", with_us - bare, "s"))
     first = "import metasense as ms; print(ms.pool('datasets/cider_fining.csv', margin=ms.Margin(p_d=0.2, protocol='triangle')))"
     rows.append(("first answer of a fresh Python (demo panels, printed)", min(fresh(first)[0] for _ in range(3)), "s"))
-    rows += [(f"look-ups: {r.pool}, {r.plan}", r[5], "refits/s") for r in refits().itertuples(index=False, name="Row")]
+    rows += [(f"look-ups: {r.pool}, {r.plan}", r[4], "refits/s") for r in refits().itertuples(index=False, name="Row")]
     return pd.DataFrame(rows, columns=["what", "value", "unit"])
 
 
@@ -406,11 +414,11 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="two data sets, one seed, nothing else")
     parser.add_argument("--scaling", action="store_true", help="only growth, imports and look-ups")
     parser.add_argument("--clone", action="store_true", help="only README's first command from a clean clone")
-    parser.add_argument("--worker", nargs=4, help=argparse.SUPPRESS)
+    parser.add_argument("--worker", nargs=3, help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.worker:
-        data, method, seeds, born = chosen.worker
-        print(json.dumps(work(data, method, [int(s) for s in seeds.split(",")], float(born))))
+        data, method, seeds = chosen.worker
+        print(json.dumps(work(data, method, [int(s) for s in seeds.split(",")])))
         return
     os.environ |= ONE_CORE
     names = " ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "pymc"))
