@@ -63,6 +63,8 @@ def test_the_tab_key_offers_what_a_person_may_look_for(pooled):
     assert {"average", "verdict", "report", "to_frame", "margin", "panels"} <= set(offered)
     assert not {"collected", "plane", "corners", "save_with"} & set(offered)
     assert pooled.corners is pooled.corners
+    nested = ms.pool(TRIANGLES | {"batch_pair": ["x", "x", "y", "y"]}, within="batch_pair")
+    assert {"groups_frame", "share"} <= set(dir(nested)) and "levels" not in dir(nested)
 
 
 def test_rates_average_the_psychometric_function_rather_than_take_it_at_the_mean(pooled):

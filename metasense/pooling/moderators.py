@@ -211,6 +211,8 @@ class Moderated(Statement):
         R-hat, effective sample sizes and divergences, where it was sampled.
     """
 
+    _inside = frozenset({"advice", "design", "engine", "log_evidence"})
+
     without: Pooled
     design: Design = field(repr=False)
     engine: Sloped | Levels | Drawn = field(repr=False)

@@ -76,6 +76,8 @@ class Nested(Statement):
         The posterior.
     """
 
+    _inside = frozenset({"index", "levels", "noun"})
+
     plain: Pooled
     within: str
     groups: tuple[str, ...]

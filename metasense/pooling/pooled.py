@@ -50,16 +50,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Method = Literal["grid", "mcmc"]
-INSIDE = {
-    "advice",
-    "collected",
-    "common",
-    "corners",
-    "plane",
-    "posterior",
-    "save_with",
-    "stored",
-}  # used by other files
 MOST_DRAWS = 20_000_000  # numbers in the exported draws of all panels; more panels get fewer draws
 
 
@@ -225,9 +215,7 @@ class Pooled(Statement):
     stored: xr.Dataset | None = None
     card: Card | None = None
 
-    def __dir__(self) -> list[str]:
-        """What a person may look for with the Tab key."""
-        return [name for name in super().__dir__() if name not in INSIDE]
+    _inside = frozenset({"advice", "collected", "common", "corners", "plane", "posterior", "save_with", "stored"})
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from . import words
 from .tables import Shown, Table, block, latex, markdown, write_csv
@@ -34,6 +34,12 @@ class Result:
     <BLANKLINE>
     make two.
     """
+
+    _inside: ClassVar[frozenset[str]] = frozenset()  # names that only other files of the package use
+
+    def __dir__(self) -> list[str]:
+        """What a person may look for with the Tab key."""
+        return [name for name in super().__dir__() if name not in self._inside]
 
     def _shown(self) -> Sequence[str | Shown]:
         """Its parts in reading order."""
