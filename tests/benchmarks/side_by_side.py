@@ -82,21 +82,25 @@ def by_hand(panels: Any, seed: int, sampler: str = "pymc") -> tuple[Draws, int]:
 
     n, x = (panels.frame[c].to_numpy(int) for c in ("tastings", "correct"))
     z_weeks = _standard(panels)
-    nodes, weights = np.polynomial.legendre.leggauss(24)  # Owen's T over [0, sqrt 3] as a plain integral
-    nodes, weights = (nodes + 1) * np.sqrt(3) / 2, weights * np.sqrt(3) / 2
     with pm.Model():
         mu, tau = pm.HalfNormal("mu", 1.5), pm.HalfNormal("tau", 0.5)
         beta = None if z_weeks is None else pm.Normal("beta", 0, 0.5)
         z = pm.Normal("z", 0, 1, shape=len(n))
         d = pt.abs(mu + tau * z if beta is None else mu + beta * z_weeks + tau * z)
-        owen = pt.exp(-0.5 * (d[:, None] ** 2 / 6) * (1 + nodes**2)) / (1 + nodes**2) / (2 * np.pi)
-        p = 1 - 4 * (owen * weights).sum(axis=1)  # a triangle's chance of a correct answer
-        pm.Binomial("x", n=n, p=p, observed=x)
+        pm.Binomial("x", n=n, p=triangle(d, pt.exp), observed=x)
         kept = pm.sample(random_seed=seed, nuts_sampler=sampler, progressbar=False, cores=1)
     post = {
         name: np.asarray(kept["posterior"][name]) for name in ("mu", "tau", *(["beta"] if beta is not None else []))
     }
     return _quantities(z_weeks, **post), int(np.asarray(kept["sample_stats"]["diverging"]).sum())
+
+
+def triangle(d: Any, exp: Callable[[Any], Any]) -> Any:
+    """Chance of a correct answer in a triangle, ``1 - 4 T(d / sqrt 6, sqrt 3)``, with Owen's T as a plain integral."""
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    nodes, weights = (nodes + 1) * np.sqrt(3) / 2, weights * np.sqrt(3) / 2
+    owen = exp(-0.5 * (d[:, None] ** 2 / 6) * (1 + nodes**2)) / (1 + nodes**2) / (2 * np.pi)
+    return 1 - 4 * (owen * weights).sum(axis=1)
 
 
 def with_nutpie(panels: Any, seed: int) -> tuple[Draws, int]:

@@ -1,0 +1,38 @@
+"""The benchmarks measure what they say: small versions of ``python tests/benchmarks/side_by_side.py``."""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from benchmarks import lookup_refits, side_by_side
+
+import metasense as ms
+
+
+def test_the_hand_written_model_knows_the_triangle():
+    d = np.linspace(0, 9, 50)
+    assert side_by_side.triangle(d, np.exp) == pytest.approx(ms.protocol("triangle").p_correct(d), abs=1e-9)
+
+
+@pytest.mark.parametrize("data", ["null", "10", "large n"])
+def test_the_default_pool_keeps_its_distance_from_the_reference(data):
+    panels = side_by_side._panels(*side_by_side.DATA[data])
+    (found, log_evidence), (exact, reference) = side_by_side.integrated(panels), side_by_side.reference(panels)
+    levels = list(side_by_side.LEVELS)
+    off = np.abs(found["average"].quantile(levels) - exact["average"].quantile(levels)).max()
+    assert off / exact["average"].sd < 1e-3 and abs(log_evidence - reference) < 1e-5
+
+
+def test_a_worker_reports_times_and_quantiles():
+    command = [sys.executable, side_by_side.__file__, "--worker", "10", "metasense", "1"]
+    said = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+    assert said["fresh"] > said["alone"] > 0 and len(said["times"]) == 9
+    low, middle, high, sd = said["quantiles"][0]["average"]
+    assert 0 < low < middle < high and 0 < sd < 1
+
+
+def test_looking_up_is_far_quicker_than_pooling():
+    table = lookup_refits.refits()
+    assert (table["refits a second"] > 100 * table["full pools a second"]).all()
