@@ -22,14 +22,13 @@ _NAMES_BY_FILE = {
     "people.preference": ("preference",),
     "people.effects": ("serving_effects",),
     "pooling.pooled": ("Pooled", "load", "pool"),
+    "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
-        "assurance",
         "compare_protocols",
         "critical_number",
         "power",
         "similarity_limit",
         "tasters_needed",
-        "verdict_chances",
     ),
     "planning.looks": ("cost_of_looks", "sequential_plan", "two_stage_plan"),
     "planning.next_panel": ("Plan", "plan_next"),
@@ -56,6 +55,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.people.effects import serving_effects as serving_effects
     from metasense.people.preference import preference as preference
     from metasense.people.repeats import tasters as tasters
+    from metasense.planning.chances import assurance as assurance
+    from metasense.planning.chances import verdict_chances as verdict_chances
     from metasense.planning.looks import cost_of_looks as cost_of_looks
     from metasense.planning.looks import sequential_plan as sequential_plan
     from metasense.planning.looks import two_stage_plan as two_stage_plan
@@ -63,13 +64,11 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.planning.next_panel import plan_next as plan_next
     from metasense.planning.served import read_answers as read_answers
     from metasense.planning.serving import serve as serve
-    from metasense.planning.sizes import assurance as assurance
     from metasense.planning.sizes import compare_protocols as compare_protocols
     from metasense.planning.sizes import critical_number as critical_number
     from metasense.planning.sizes import power as power
     from metasense.planning.sizes import similarity_limit as similarity_limit
     from metasense.planning.sizes import tasters_needed as tasters_needed
-    from metasense.planning.sizes import verdict_chances as verdict_chances
     from metasense.pooling.pooled import Pooled as Pooled
     from metasense.pooling.pooled import load as load
     from metasense.pooling.pooled import pool as pool

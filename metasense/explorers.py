@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
+from metasense.beliefs import ON_D_PRIME, ON_P_D
 from metasense.margins import Margin
 from metasense.panels import Tastings, read_panels
 from metasense.pooling import writing
@@ -19,7 +20,7 @@ from metasense.pooling.pooled import Pooled, pool
 from metasense.pooling.priors import LARGEST, Priors
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.showing import figures, tables, words
-from metasense.single import ON_D_PRIME, ON_P_D, ForcedChoicePanel, one_panel
+from metasense.single import ForcedChoicePanel, one_panel
 
 MOST_TASTINGS = 200
 NO_MARGIN = (

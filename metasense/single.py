@@ -15,14 +15,26 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import betaincc, betainccinv, betaln, chdtrc, chdtri, expit, gammaln, xlogy
+from scipy.special import betaincc, betainccinv, betaln, chdtrc, xlogy
 
+from metasense.beliefs import (
+    BEYOND,
+    ON_D_PRIME,
+    ON_P_D,
+    OPEN,
+    WITHIN,
+    d_prime_posterior,
+    forced_choice_log_likelihood,
+    p_d_posterior,
+    prior_density,
+    size,
+    verdicts,
+)
 from metasense.binomial import (
     at_least,
     at_most,
@@ -38,11 +50,13 @@ from metasense.panels import REVERSED
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.pooling.priors import stated as stated_priors
-from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
+from metasense.protocols import Protocol, TwoCountProtocol
 from metasense.protocols import protocol as find_protocol
+from metasense.rates import DiscriminationRates
 from metasense.showing import words
-from metasense.showing.results import Result, Statement
+from metasense.showing.results import Statement
 from metasense.showing.tables import Shown, table
+from metasense.yes_no import MOST_TABLES, binomial_chances, fisher, profile_d_prime, tables_with
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,256 +65,10 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_REACH = 14.0  # end of the d-prime axis
-BEYOND, WITHIN, OPEN = words.VERDICTS
-ON_D_PRIME, ON_P_D = "prior on d-prime", "flat prior on p_d"
-
-
-# --- beliefs before and after -----------------------------------------------------------------------------------------
-
-
-def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) -> Array:  # noqa: B008 - frozen
-    """What the pooling prior says of one panel's d-prime, its centre and spread averaged out.
-
-    A panel's ``theta`` is ``Normal(mu, tau)``, ``mu`` normal (or half-normal: the size is the same) with scale
-    `priors.mu_scale` and ``tau`` half-normal with scale `priors.tau_scale`; ``d`` is ``|theta|`` unless directed.
-
-    Examples
-    --------
-    >>> prior_density([0.0, 1.0, 3.0]).round(3)
-    array([0.508, 0.414, 0.082])
-    """
-    d = np.asarray(d, float)
-    nodes, weights = np.polynomial.legendre.leggauss(48)
-    tau = 4 * priors.tau_scale * (nodes + 1)  # eight scales hold all of a half-normal
-    weights = weights * np.exp(-0.5 * (tau / priors.tau_scale) ** 2)
-    sd = np.hypot(priors.mu_scale, tau)
-    height = np.exp(-0.5 * (d[..., None] / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) @ (weights / weights.sum())
-    return np.asarray(height if directed else np.where(d >= 0, 2 * height, 0.0))
-
-
-def d_prime_posterior(
-    log_likelihood: Callable[[Array], Array], prior: Callable[[Array], Array], *, directed: bool = False
-) -> tuple[Distribution, float]:
-    """Posterior of a d-prime by integration on a grid that closes in on where it is.
-
-    Parameters
-    ----------
-    log_likelihood, prior : callable
-        Of an array of d-primes; the prior as a density.
-    directed : bool
-        Whether d-prime has a sign; otherwise it starts at 0.
-
-    Returns
-    -------
-    posterior : Distribution
-    log_evidence : float
-        Log of the likelihood averaged over the prior.
-
-    Examples
-    --------
-    >>> from metasense.protocols import protocol
-    >>> triangle = protocol("triangle")
-    >>> flat, _ = d_prime_posterior(lambda d: forced_choice_log_likelihood(triangle, 50, 20, d), np.ones_like)
-    >>> round(flat.mean, 4)
-    0.7876
-    """
-    with np.errstate(divide="ignore"):
-        return _closing_in(lambda d: log_likelihood(d) + np.log(prior(d)), -_REACH if directed else 0.0, _REACH)
-
-
-def _closing_in(log_density: Callable[[Array], Array], low: float, high: float) -> tuple[Distribution, float]:
-    """A distribution and the log of its area, on a grid that is narrowed twice to where the density is."""
-    for points in (2801, 513, 2049):
-        x = np.linspace(low, high, points)
-        height = log_density(x)
-        inside = np.flatnonzero(height > height.max() - 40)
-        low, high = x[max(inside[0] - 1, 0)], x[min(inside[-1] + 1, points - 1)]
-    top, step = height.max(), x[1] - x[0]
-    density = np.exp(height - top)
-    slope = np.gradient(density, x)
-    area = step * (density.sum() - (density[0] + density[-1]) / 2) - step**2 * (slope[-1] - slope[0]) / 12
-    return Distribution.from_density(x, density), float(top + np.log(area))
-
-
-def forced_choice_log_likelihood(protocol: Protocol, tastings: int, correct: int, d: Array) -> Array:
-    """Log probability of the count at each d-prime; both tails keep their digits."""
-    chosen = gammaln(tastings + 1) - gammaln(correct + 1) - gammaln(tastings - correct + 1)
-    return chosen + xlogy(correct, protocol.p_correct(d)) + xlogy(tastings - correct, protocol.p_wrong(d))
-
-
-def p_d_posterior(protocol: Protocol, tastings: int, correct: int) -> Distribution:
-    """Posterior of p_d when before the panel every p_d from 0 to 1 was equally probable: a beta cut at the guess rate.
-
-    References
-    ----------
-    Bayarri S et al. (2008), Food Quality and Preference: the same truncated beta.
-
-    Examples
-    --------
-    >>> from metasense.protocols import protocol
-    >>> p_d_posterior(protocol("triangle"), 24, 10).interval()  # doctest: +ELLIPSIS
-    (0.01..., 0.43...)
-    """
-    a, b, g = correct + 1, tastings - correct + 1, protocol.guess
-    allowed = betaincc(a, b, g)
-    if allowed < 1e-250:  # thousands of tastings far below guessing: the beta tail has run out of digits
-        with np.errstate(divide="ignore"):
-            return _closing_in(lambda r: xlogy(a - 1, g + (1 - g) * r) + xlogy(b - 1, (1 - g) * (1 - r)), 0.0, 1.0)[0]
-    q = np.unique(np.concatenate([np.linspace(0, 1, 1001)[1:-1], expit(np.linspace(-28, 28, 401))]))
-    p = np.clip(betainccinv(a, b, (1 - q) * allowed), g, 1 - 1e-16)
-    rates = np.concatenate([[0.0], protocol.p_d_from_p(p)])
-    keep = np.concatenate([[True], np.diff(rates) > 0])
-    mean = a / (a + b) * betaincc(a + 1, b, g) / allowed
-    return Distribution(rates[keep], np.concatenate([[0.0], q])[keep], float(protocol.p_d_from_p(mean)))
-
-
-def _size(signed: Distribution) -> Distribution:
-    """Distribution of the absolute value."""
-    if signed.support[0] >= 0:
-        return signed
-    x = np.unique(np.abs(np.concatenate([[0.0], signed.x])))
-    cdf = np.interp(x, signed.x, signed.cdf, left=0, right=1) - np.interp(-x, signed.x, signed.cdf, left=0, right=1)
-    return Distribution(x, np.maximum.accumulate(cdf))
-
-
-def chances_beyond(
-    protocol: Protocol,
-    tastings: int,
-    margin: Margin,
-    priors: Priors = Priors(),  # noqa: B008 - frozen
-) -> dict[str, Array]:
-    """Posterior probability of a difference larger than the margin, for every count a panel could give.
-
-    Returns
-    -------
-    dict of ndarray, shape (tastings + 1,)
-        For each prior; what `OnePanel.beyond` says of each count.
-
-    Examples
-    --------
-    >>> from metasense.protocols import protocol
-    >>> both = chances_beyond(protocol("triangle"), 24, Margin(p_d=0.3, protocol="triangle"))
-    >>> both["flat prior on p_d"][[8, 10, 16]].round(2)
-    array([0.05, 0.16, 0.9 ])
-    """
-    x, at = np.arange(tastings + 1), margin.d_prime
-    a, b = x + 1, tastings - x + 1
-    with np.errstate(divide="ignore", invalid="ignore"):
-        flat = betaincc(a, b, protocol.p_correct(at)) / betaincc(a, b, protocol.guess)
-    edges = [-_REACH, -at, at, _REACH] if protocol.directed else [0.0, at, _REACH]
-    mass = []
-    for low, high in pairwise(edges):
-        d = np.linspace(low, high, 2 * int(np.ceil((high - low) * 64 * max(1, np.sqrt(tastings / 1000)))) + 65)
-        weight = np.full(len(d), 2.0)  # Simpson's rule
-        weight[1::2] = 4
-        weight[[0, -1]] = 1
-        weight *= (high - low) / (3 * (len(d) - 1)) * prior_density(d, priors, directed=protocol.directed)
-        mass.append(
-            np.concatenate(
-                [
-                    _likelihoods(protocol, tastings, part, d) @ weight
-                    for part in np.array_split(x, len(x) * len(d) // 4_000_000 + 1)
-                ]
-            )
-        )
-    inside = mass[-2]
-    outside = sum(mass) - inside
-    return {ON_P_D: np.nan_to_num(flat), ON_D_PRIME: outside / (inside + outside)}
-
-
-def _likelihoods(protocol: Protocol, tastings: int, x: NDArray[np.int64], d: Array) -> Array:
-    """Likelihood of each count at each d-prime, relative to what is best for that count."""
-    share = x / tastings if protocol.directed else np.maximum(x / tastings, protocol.guess)
-    best = xlogy(x, share) + xlogy(tastings - x, 1 - share)
-    log = xlogy(x[:, None], protocol.p_correct(d)) + xlogy((tastings - x)[:, None], protocol.p_wrong(d))
-    return np.exp(log - best[:, None])
-
-
-# --- the true discrimination rate -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class DiscriminationRates(Result):
-    """One d-prime as the p_d it makes in every forced-choice protocol; made by `discrimination_rates`.
-
-    Attributes
-    ----------
-    d_prime : Distribution
-        What is believed about the difference.
-    prob : float
-        Of the intervals.
-    """
-
-    d_prime: Distribution
-    prob: float = 0.95
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a protocol: ``protocol, quantity, estimate, lower, upper, prob, kind``; estimates are medians."""
-        tests = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
-        numbers = pd.DataFrame([self._row(test) for test in tests], columns=["estimate", "lower", "upper"])
-        numbers.insert(0, "quantity", "p_d")
-        numbers.insert(0, "protocol", [test.name for test in tests])
-        return numbers.assign(prob=self.prob, kind="equal-tailed")
-
-    def statement(self, protocol: str | Protocol = "triangle") -> str:
-        """The rate in one protocol, what it is not, and why it is another number elsewhere."""
-        test = forced_choice(protocol)
-        middle, lower, upper = self._row(test)
-        said = words.estimate(middle, lower, upper, self.prob, "percent")
-        return f"p_d in {test.name}: {said}. {self.explanation(test)}"
-
-    def explanation(self, protocol: str | Protocol = "triangle") -> str:
-        """What the rate is not, and what it would be in other protocols."""
-        names = [name for name in ("triangle", "tetrad", "3-AFC") if name != forced_choice(protocol).name][:2]
-        others = [f"{words.percent(self._row(forced_choice(name))[0])} in {name}" for name in names]
-        return (
-            "p_d says how far correct answers exceed guessing, rescaled so that guessing is 0 % and no mistakes 100 %: "
-            "it is about answers in one protocol and counts no people. The same d-prime "
-            f"({words.d(self.d_prime.median)}) makes a p_d of {words.listing(others)}, because protocols differ in how "
-            "far apart percepts must be before an answer comes out right."
-        )
-
-    def _row(self, test: Protocol) -> tuple[float, float, float]:
-        rate = (self.d_prime if test.directed else _size(self.d_prime)).map(test.p_d)
-        return (rate.median, *rate.interval(self.prob))
-
-    def _shown(self) -> list[str | Shown]:
-        return [self._table(), self.statement()]
-
-    def _table(self) -> Any:
-        kinds = {"p_d": "percent"}
-        return table(self.to_frame(), caption="The same difference as a p_d of each protocol", kinds=kinds)
-
-
-def discrimination_rates(d_prime: Distribution, *, prob: float = 0.95) -> DiscriminationRates:
-    """The true discrimination rate that goes with a d-prime, protocol by protocol.
-
-    Parameters
-    ----------
-    d_prime : Distribution
-        Posterior of a d-prime: one panel's, the average's, or the next panel's.
-    prob : float
-        Of the intervals.
-    """
-    return DiscriminationRates(d_prime, prob)
-
 
 def _ends(posterior: Distribution, prob: float) -> dict[str, Any]:
     lower, upper = posterior.interval(prob)
     return {"lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed"}
-
-
-def verdicts(beyond: dict[str, Any], settled: float) -> np.ndarray:
-    """Verdicts from the probability of a larger difference under each prior: settled only where all priors agree.
-
-    Examples
-    --------
-    >>> verdicts({"one prior": [0.97, 0.97, 0.01], "another": [0.99, 0.60, 0.04]}, 0.95).tolist()
-    ['beyond the margin', 'not settled', 'within the margin']
-    """
-    chances = np.array(list(beyond.values()), float)
-    return np.select([(chances > settled).all(axis=0), (chances < 1 - settled).all(axis=0)], [BEYOND, WITHIN], OPEN)
 
 
 # --- one panel --------------------------------------------------------------------------------------------------------
@@ -385,7 +153,7 @@ class OnePanel(Statement):
         """Posterior probability of a difference larger than the margin, for each prior; empty without a margin."""
         if self.margin is None:
             return {}
-        return {ON_D_PRIME: _size(self.d_prime_posterior).above(self.margin.d_prime)}
+        return {ON_D_PRIME: size(self.d_prime_posterior).above(self.margin.d_prime)}
 
     def verdict(self) -> str | None:
         """``"beyond the margin"``, ``"within the margin"`` or ``"not settled"``; None without a margin.
@@ -765,7 +533,7 @@ class TwoCountPanel(OnePanel):
     @property
     def p_value(self) -> float:
         """Fisher's exact one-sided p: chance of so many hits, given how often yes was said, if products are alike."""
-        hits, log = _tables(self.signal, self.noise, self.hits + self.false_alarms)
+        hits, log = tables_with(self.signal, self.noise, self.hits + self.false_alarms)
         weight = np.exp(log - log.max())
         return float(weight[hits >= self.hits].sum() / weight.sum())
 
@@ -779,7 +547,7 @@ class TwoCountPanel(OnePanel):
     @cached_property
     def profile(self) -> tuple[float, float]:
         """Profile-likelihood interval of d-prime, the criterion chosen anew at every d-prime."""
-        return _profile_d_prime(self.protocol, self.counts, self.prob)
+        return profile_d_prime(self.protocol, self.counts, self.prob)
 
     @cached_property
     def power_at_margin(self) -> float | None:
@@ -792,13 +560,13 @@ class TwoCountPanel(OnePanel):
         _, criterion = self.protocol.estimate(*self.counts, add_half=True)
         hit, alarm = (float(v) for v in self.protocol.rates(self.margin.d_prime, criterion))
         hits, totals = np.arange(self.signal + 1), np.arange(self.signal + self.noise + 1)
-        chance_of_hits, chance_of_alarms = _pmf(self.signal, hit), _pmf(self.noise, alarm)
+        chance_of_hits, chance_of_alarms = binomial_chances(self.signal, hit), binomial_chances(self.noise, alarm)
         power = 0.0
         for part in np.array_split(
             totals, len(totals) * len(hits) // 4_000_000 + 1
         ):  # bounds the memory of large panels
             alarms = part[:, None] - hits
-            reached = _fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)
+            reached = fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)
             reached &= (alarms >= 0) & (alarms <= self.noise)
             power += float((reached * chance_of_alarms[np.clip(alarms, 0, self.noise)] @ chance_of_hits).sum())
         return power
@@ -876,85 +644,6 @@ _KINDS: dict[str, Any] = {
 
 def _plain(quantity: str, value: float | None, basis: str) -> dict[str, Any]:
     return {"quantity": quantity, "estimate": np.nan if value is None else float(value), "basis": basis}
-
-
-MOST_TABLES = 20_000_000  # pairs of hits and of yes in all that power goes through
-
-
-def _pmf(n: int, p: float) -> Array:
-    x = np.arange(n + 1)
-    return np.exp(gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1) + xlogy(x, p) + xlogy(n - x, 1 - p))
-
-
-def _tables(signal: int, noise: int, yes: int) -> tuple[Array, Array]:
-    """Hits in tables with so many `yes` in all, and log probabilities if products are alike, up to a constant.
-
-    Hits further than 40 standard deviations and 400 from the mean are left out: less likely than any float can say.
-    """
-    share = signal / (signal + noise)
-    far = 40 * np.sqrt(yes * share * (1 - share)) + 400
-    hits = np.arange(
-        max(0, yes - noise, int(yes * share - far)), min(signal, yes, int(yes * share + far)) + 1, dtype=float
-    )
-    alarms = yes - hits
-    log = gammaln(hits + 1) + gammaln(signal - hits + 1) + gammaln(alarms + 1) + gammaln(noise - alarms + 1)
-    return hits, -log
-
-
-def _fisher(signal: int, noise: int, totals: NDArray[np.int64]) -> Array:
-    """One-sided p of every table with so many yes in all: entry (which total, hits), shape (totals, signal + 1)."""
-    hits = np.arange(signal + 1)
-    alarms = totals[:, None] - hits
-    inside = (alarms >= 0) & (alarms <= noise)
-    f = np.clip(alarms, 0, noise)
-    log = -gammaln(hits + 1) - gammaln(signal - hits + 1) - gammaln(f + 1) - gammaln(noise - f + 1)
-    log = np.where(inside, log, -np.inf)
-    weight = np.exp(log - log.max(axis=1, keepdims=True))
-    above = np.cumsum(weight[:, ::-1], axis=1)[:, ::-1]
-    return above / above[:, :1]
-
-
-def _profile_d_prime(test: TwoCountProtocol, counts: tuple[int, int, int, int], prob: float) -> tuple[float, float]:
-    signal, hits, noise, alarms = counts
-
-    def best(d: Array) -> Array:
-        """Highest log likelihood over the criterion at each d-prime, by closing in on it."""
-        lower, upper = (np.full(d.shape, -9.0) + np.minimum(d, 0), 9 + np.maximum(d, 0))
-        if not test.directed:
-            lower = np.full(d.shape, 0.0)
-        grid = np.linspace(0, 1, 41)
-        for _ in range(9):
-            c = lower[:, None] + (upper - lower)[:, None] * grid
-            hit, alarm = (np.clip(p, 1e-300, 1 - 1e-16) for p in test.rates(d[:, None], c))
-            value = hits * np.log(hit) + (signal - hits) * np.log1p(-hit)
-            value = value + alarms * np.log(alarm) + (noise - alarms) * np.log1p(-alarm)
-            at, rows = value.argmax(axis=1), np.arange(len(d))
-            lower, upper = c[rows, np.maximum(at - 1, 0)], c[rows, np.minimum(at + 1, 40)]
-        return value.max(axis=1)
-
-    low, high = (-_REACH if test.directed else 0.0), _REACH
-    axis = np.linspace(low, high, 281)
-    cut = best(axis).max()
-    peak = test.estimate(*counts).d_prime
-    if np.isfinite(peak):
-        cut = max(cut, float(best(np.array([peak]))[0]))
-    cut -= chdtri(1, 1 - prob) / 2
-    inside = np.flatnonzero(best(axis) >= cut)
-    centre = (
-        float(np.clip(peak, low, high))
-        if np.isfinite(peak) or not len(inside)
-        else float(axis[inside[len(inside) // 2]])
-    )
-    ends = np.array([axis[inside[0]], axis[inside[-1]]]) if len(inside) else np.array([centre, centre])
-    outside = np.clip(ends + np.array([-0.1, 0.1]), low, high)
-    near, far = ends.copy(), outside.copy()
-    whole = best(far) >= cut
-    for _ in range(40):
-        middle = (near + far) / 2
-        holds = best(middle) >= cut
-        near, far = np.where(holds, middle, near), np.where(holds, far, middle)
-    lower, upper = np.where(whole, outside, near)
-    return (-np.inf if lower <= -_REACH else float(lower)), (np.inf if upper >= _REACH else float(upper))
 
 
 def one_panel(

@@ -32,6 +32,8 @@ LAYERS = [
     {"columns"},
     {"panels"},
     {"pooling.distribution", "pooling.priors"},  # what a posterior is, and what was believed before it
+    {"beliefs"},
+    {"rates", "yes_no"},
     {"single"},
     {"card"},
     {"pooling"},

@@ -12,11 +12,11 @@ from scipy import stats
 from scipy.special import expit, logit
 
 import metasense as ms
+from metasense.beliefs import p_d_posterior
 from metasense.people.preference import Asked, fit, not_luck, preference
 from metasense.pooling.distribution import Distribution
 from metasense.protocols import forced_choice
 from metasense.showing.words import banned
-from metasense.single import p_d_posterior
 
 TRIANGLE = forced_choice("triangle")
 HERE = Path(__file__).parent

@@ -16,6 +16,7 @@ from scipy import stats
 from scipy.optimize import minimize
 
 import metasense as ms
+from metasense.beliefs import p_d_posterior
 from metasense.people.repeats import ONLY, overdispersion
 from metasense.pooling import grid
 from metasense.pooling.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
@@ -23,7 +24,6 @@ from metasense.pooling.posterior import average_d_prime
 from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing.words import banned
-from metasense.single import p_d_posterior
 
 TRIANGLE = forced_choice("triangle")
 FORCED = [name for name, kind in PROTOCOLS.items() if isinstance(kind, Protocol)]

@@ -13,29 +13,26 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, halfnorm, norm
 from statsmodels.stats.proportion import proportion_confint
 
+from metasense.beliefs import (
+    ON_D_PRIME,
+    ON_P_D,
+    chances_beyond,
+    d_prime_posterior,
+    forced_choice_log_likelihood,
+    p_d_posterior,
+    prior_density,
+)
 from metasense.binomial import exact_interval, profile_interval
 from metasense.margins import Margin
 from metasense.panels import read_panels
-from metasense.planning.sizes import assurance, power, verdict_chances
+from metasense.planning.chances import assurance, verdict_chances
+from metasense.planning.sizes import power
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, protocol
+from metasense.rates import DiscriminationRates
 from metasense.showing import words
-from metasense.single import (
-    ON_D_PRIME,
-    ON_P_D,
-    ForcedChoicePanel,
-    OnePanel,
-    TwoCountPanel,
-    chances_beyond,
-    d_prime_posterior,
-    discrimination_rates,
-    forced_choice_log_likelihood,
-    one_panel,
-    p_d_posterior,
-    panels_alone,
-    prior_density,
-)
+from metasense.single import ForcedChoicePanel, OnePanel, TwoCountPanel, one_panel, panels_alone
 
 FORCED = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
 MARGIN = Margin(p_d=0.3, protocol="triangle")
@@ -515,7 +512,7 @@ def test_six_panels_that_add_up_leave_the_next_one_a_small_chance():
 def test_one_d_prime_is_another_p_d_in_every_protocol():
     # d-prime 1: p_d .13 triangle, .17 duo-trio, .24 tetrad, .45 3-AFC, .52 2-AFC (psychometric functions at 30 digits)
     sure = Distribution(np.array([1.0, 1.0 + 1e-9]), np.array([0.0, 1.0]))
-    frame = discrimination_rates(sure).to_frame().set_index("protocol")["estimate"].round(2)
+    frame = DiscriminationRates(sure).to_frame().set_index("protocol")["estimate"].round(2)
     assert frame[["triangle", "duo-trio", "tetrad", "3-AFC", "2-AFC"]].tolist() == [0.13, 0.16, 0.24, 0.45, 0.52]
 
 

@@ -18,7 +18,8 @@ from scipy.stats import binom
 import metasense as ms
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
 from metasense.margins import Margin
-from metasense.planning import looks, sizes
+from metasense.planning import looks
+from metasense.planning.chances import assurance, verdict_chances
 from metasense.planning.sizes import (
     actual_alpha,
     compare_protocols,
@@ -30,7 +31,6 @@ from metasense.planning.sizes import (
     similarity_table,
     size_table,
     tasters_needed,
-    verdict_chances,
 )
 from metasense.protocols import PROTOCOLS, Protocol, protocol
 
@@ -154,7 +154,7 @@ def test_the_risks_are_the_same_wherever_they_are_not_given():
     said = {
         (name, parameter.default)
         for call in (tasters_needed, compare_protocols, similarity_limit, looks.sequential_plan, looks.two_stage_plan,
-                     critical_number, power, sizes.assurance)
+                     critical_number, power, assurance)
         for name, parameter in inspect.signature(call).parameters.items()
         if name in ("alpha", "beta")
     }  # fmt: skip
@@ -197,12 +197,12 @@ def test_a_pool_that_leans_against_the_direction_promises_no_panel_that_finds_it
     pooled = ms.pool({"panel": ["A", "B"], "protocol": "2-AFC", "tastings": [24, 30], "correct": [4, 6]})
     following = pooled.next_panel("2-AFC", 24)
     expected = following.probability[int(critical_number("2-AFC", 24)) :].sum()
-    assert float(sizes.assurance("2-AFC", 24, pooled)) == pytest.approx(expected, abs=2e-3)
+    assert float(assurance("2-AFC", 24, pooled)) == pytest.approx(expected, abs=2e-3)
     assert expected < 0.01
     chances = verdict_chances("2-AFC", 24, Margin(d_prime=1), d_prime=pooled).to_frame().iloc[0]
     truth = pooled.posterior.next_theta
     assert chances["beyond"] == verdict_chances("2-AFC", 24, Margin(d_prime=1), d_prime=truth).frame["beyond"].iloc[0]
-    assert float(sizes.assurance("tetrad", 24, pooled)) > 0.3  # which names no direction
+    assert float(assurance("tetrad", 24, pooled)) > 0.3  # which names no direction
 
 
 def test_an_efficient_size_has_more_power_than_every_smaller_one():

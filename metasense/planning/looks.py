@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import binom
 
 from metasense.binomial import at_least, smallest_count
-from metasense.planning.sizes import _percent, _risk, _sizes, _truth, tasters_needed
+from metasense.planning.sizes import checked_risk, checked_sizes, risk_percent, tasters_needed, true_share
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
@@ -93,7 +93,7 @@ class LooksPlan(Statement):
             One row a difference: ``d_prime, p_d, difference, similar, not_settled`` (chances, adding to 1) and
             ``expected_tastings``.
         """
-        truth = np.atleast_1d(_truth(self.protocol, p_d, d_prime, smallest=False))
+        truth = np.atleast_1d(true_share(self.protocol, p_d, d_prime, smallest=False))
         high, low = _stopping(self.looks, self.difference_from, self.similar_to, truth)
         ended = high + low
         rest = 1 - ended.sum(axis=1)
@@ -173,8 +173,8 @@ class LooksPlan(Statement):
     def _line(self) -> str:
         return (
             f"{self.protocol.name} with {words.count(len(self.looks), 'planned look')} up to "
-            f"{words.count(self.looks[-1], 'tasting')}, for a p_d of {_percent(self.p_d)}: real alpha-risk "
-            f"{_percent(self.actual_alpha)}, real beta-risk {_percent(self.actual_beta)}."
+            f"{words.count(self.looks[-1], 'tasting')}, for a p_d of {risk_percent(self.p_d)}: real alpha-risk "
+            f"{risk_percent(self.actual_alpha)}, real beta-risk {risk_percent(self.actual_beta)}."
         )
 
     def _methods(self) -> list[str]:
@@ -188,14 +188,14 @@ class LooksPlan(Statement):
         guessing, differing = (row for _, row in self._at_ends.iterrows())
         left = max(guessing["not_settled"], differing["not_settled"])
         most = words.count(self.looks[-1], "tasting")
-        end = f"It ends without an answer in up to {_percent(left)} of panels, at {most}."
+        end = f"It ends without an answer in up to {risk_percent(left)} of panels, at {most}."
         if left < 5e-4:
             end = f"It always ends by {most}."
         return (
             f"{self.protocol.name} with {words.count(len(self.looks), 'planned look')} from {self.looks[0]} to "
-            f"{self.looks[-1]} tastings, for a p_d of {_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). Real "
-            f"alpha-risk {_percent(self.actual_alpha)} ({_percent(self.alpha)} asked for), real beta-risk "
-            f"{_percent(self.actual_beta)} ({_percent(self.beta)} asked for). {end} "
+            f"{self.looks[-1]} tastings, for a p_d of {risk_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). Real "
+            f"alpha-risk {risk_percent(self.actual_alpha)} ({risk_percent(self.alpha)} asked for), real beta-risk "
+            f"{risk_percent(self.actual_beta)} ({risk_percent(self.beta)} asked for). {end} "
             f"On average it takes {guessing['expected_tastings']:.0f} tastings when all guess and "
             f"{differing['expected_tastings']:.0f} at the stated difference."
         )
@@ -274,8 +274,8 @@ def sequential_plan(
     True
     """
     test = forced_choice(protocol)
-    truth, guess = float(_truth(test, p_d, d_prime)), test.guess
-    alpha, beta = _risk("alpha", alpha), _risk("beta", beta)
+    truth, guess = float(true_share(test, p_d, d_prime)), test.guess
+    alpha, beta = checked_risk("alpha", alpha), checked_risk("beta", beta)
     if alpha + beta >= 1:
         raise ValueError(f"alpha and beta together must stay below 1; got {alpha} and {beta}.")
     if truth == 1:
@@ -341,11 +341,11 @@ def two_stage_plan(
     (30, True, True)
     """
     test = forced_choice(protocol)
-    truth = float(_truth(test, p_d, d_prime))
-    alpha, beta = _risk("alpha", alpha), _risk("beta", beta)
+    truth = float(true_share(test, p_d, d_prime))
+    alpha, beta = checked_risk("alpha", alpha), checked_risk("beta", beta)
     rate = float(test.p_d_from_p(truth)) if p_d is None else float(p_d)
     if looks is not None:
-        first, total = (int(n) for n in _sizes(looks))
+        first, total = (int(n) for n in checked_sizes(looks))
         found = _best_two_stage(test.guess, truth, first, total, alpha, beta)
         if found is not None:
             return LooksPlan(test, rate, alpha, beta, (first, total), *found)
@@ -357,8 +357,8 @@ def two_stage_plan(
     assert found is not None  # a look that never stops anything leaves the fixed panel, which meets both at `lasting`
     if looks is not None:
         raise ValueError(
-            f"no counts at {looks[0]} and {looks[1]} tastings keep an alpha-risk of {_percent(alpha)} and a beta-risk "
-            f"of {_percent(beta)} at a p_d of {_percent(rate)}; {total // 2} and {total} tastings do."
+            f"no counts at {looks[0]} and {looks[1]} tastings keep an alpha-risk of {risk_percent(alpha)} and a "
+            f"beta-risk of {risk_percent(beta)} at a p_d of {risk_percent(rate)}; {total // 2} and {total} tastings do."
         )
     return LooksPlan(test, rate, alpha, beta, (total // 2, total), *found)
 
@@ -467,7 +467,7 @@ class CostOfLooks(Statement):
     def _line(self) -> str:
         return (
             f"{self.protocol.name}: stopping at the first of {words.count(len(self.looks), 'look')} at which p is "
-            f"{self.alpha:g} or less gives a false alarm in {_percent(self.overall)} of panels in which all guess."
+            f"{self.alpha:g} or less gives a false alarm in {risk_percent(self.overall)} of panels in which all guess."
         )
 
     def _methods(self) -> list[str]:
@@ -481,26 +481,26 @@ class CostOfLooks(Statement):
         many = len(self.looks) > 1
         span = f"{self.looks[0]} to {self.looks[-1]} tastings" if many else words.count(self.looks[0], "tasting")
         if self.overall <= self.alpha:
-            advice = f"That is within {_percent(self.alpha)}: whole counts leave room for it."
+            advice = f"That is within {risk_percent(self.alpha)}: whole counts leave room for it."
         elif self.strict_alpha:
             advice = (
                 f"The stricter counts listed (p of about {self.strict_alpha:.2g} or less at every look) would have "
-                f"kept it at {_percent(self.strict_overall)}."
+                f"kept it at {risk_percent(self.strict_overall)}."
             )
         else:
             advice = "No stricter level keeps it within that at every one of these looks."
         looks = f"{words.count(len(self.looks), 'look')} ({span})"
         return (
             f"{self.protocol.name}: stopping at the first of {looks} at which p is {self.alpha:g} or less gives a "
-            f"false alarm in {_percent(self.overall)} of panels in which all guess; one look at the end gives "
-            f"{_percent(self.last_alone)}. {advice}"
+            f"false alarm in {risk_percent(self.overall)} of panels in which all guess; one look at the end gives "
+            f"{risk_percent(self.last_alone)}. {advice}"
         )
 
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self._table()]
 
     def _table(self) -> Any:
-        kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), _percent)
+        kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), risk_percent)
         labels = {
             "critical_number": "difference from (correct)",
             "actual_alpha": "risk at this look alone",
@@ -531,8 +531,8 @@ def cost_of_looks(protocol: str | Protocol, looks: Iterable[int], *, alpha: floa
     >>> round(cost.overall, 2)
     0.13
     """
-    test, alpha = forced_choice(protocol), _risk("alpha", alpha)
-    sizes = np.unique(_sizes(looks))
+    test, alpha = forced_choice(protocol), checked_risk("alpha", alpha)
+    sizes = np.unique(checked_sizes(looks))
     times = tuple(sizes.tolist())
 
     def overall(level: float) -> float:

@@ -25,17 +25,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import betaincinv, rel_entr
-from scipy.stats import binom
 
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
-from metasense.margins import Margin, stated
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
 from metasense.showing.tables import Shown, table
-from metasense.single import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_beyond, verdicts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -86,7 +81,7 @@ def critical_number(
     array([15, 21, 27])
     """
     test = forced_choice(protocol)
-    return smallest_count(_sizes(tastings), test.guess, _tail(test, alpha, two_sided))
+    return smallest_count(checked_sizes(tastings), test.guess, _tail(test, alpha, two_sided))
 
 
 def actual_alpha(
@@ -136,7 +131,7 @@ def similarity_limit(
     72
     """
     test = forced_choice(protocol)
-    return largest_count(_sizes(tastings), _truth(test, p_d, d_prime), _risk("beta", beta))
+    return largest_count(checked_sizes(tastings), true_share(test, p_d, d_prime), checked_risk("beta", beta))
 
 
 def power(
@@ -175,7 +170,7 @@ def power(
     """
     test = forced_choice(protocol)
     critical = critical_number(test, tastings, alpha=alpha, two_sided=two_sided)
-    return at_least(critical, tastings, _truth(test, p_d, d_prime, smallest=False))
+    return at_least(critical, tastings, true_share(test, p_d, d_prime, smallest=False))
 
 
 def critical_table(
@@ -192,7 +187,7 @@ def critical_table(
     >>> critical_table("triangle", alphas=[0.05, 0.01]).loc[24].tolist()
     [13, 15]
     """
-    sizes = _sizes(tastings)
+    sizes = checked_sizes(tastings)
     test = forced_choice(protocol)
     numbers = smallest_count(sizes[:, None], test.guess, [[_tail(test, alpha, two_sided) for alpha in alphas]])
     frame = pd.DataFrame(numbers, pd.Index(sizes, name="tastings"), pd.Index(alphas, name="alpha"), dtype="Int64")
@@ -213,9 +208,9 @@ def similarity_table(
     >>> similarity_table("triangle", p_d=[0.2, 0.3], betas=[0.1, 0.05]).loc[36, 0.05].tolist()
     [11, 13]
     """
-    sizes = _sizes(tastings)
-    truth = _truth(forced_choice(protocol), list(p_d), None)
-    risks = np.array([_risk("beta", beta) for beta in betas])
+    sizes = checked_sizes(tastings)
+    truth = true_share(forced_choice(protocol), list(p_d), None)
+    risks = np.array([checked_risk("beta", beta) for beta in betas])
     limits = largest_count(sizes[:, None, None], truth, risks[:, None]).reshape(-1, len(p_d))
     index = pd.MultiIndex.from_product([sizes, betas], names=["tastings", "beta"])
     return pd.DataFrame(limits, index, pd.Index(p_d, name="p_d"), dtype="Int64").mask(limits < 0)
@@ -290,7 +285,7 @@ class TastersNeeded(Statement):
             frame.to_numpy(),
             points=pd.DataFrame({"x": sizes.keys(), "y": frame[list(sizes)].to_numpy()}),
             level=1 - self.beta,
-            level_label=_percent(1 - self.beta),
+            level_label=risk_percent(1 - self.beta),
             xlabel="tastings in the panel",
             ylabel="power",
             percent=True,
@@ -312,7 +307,9 @@ class TastersNeeded(Statement):
                     "relpos": (0, 1),
                 },
             )
-        ax.set_title(f"{self.protocol.name}, p_d {_percent(self.p_d)}, alpha-risk {_percent(self.alpha)}", loc="left")
+        ax.set_title(
+            f"{self.protocol.name}, p_d {risk_percent(self.p_d)}, alpha-risk {risk_percent(self.alpha)}", loc="left"
+        )
         return ax
 
     def _line(self) -> str:
@@ -320,8 +317,8 @@ class TastersNeeded(Statement):
         every = "every larger size" if same else f"from {self.lasting} on every size"
         return (
             f"{self.protocol.name}, run for {self.purpose}: {words.count(self.smallest, 'tasting')}, and {every}, for "
-            f"a p_d of {_percent(self.p_d)} with an alpha-risk of {_percent(self.alpha)} and a beta-risk of "
-            f"{_percent(self.beta)}."
+            f"a p_d of {risk_percent(self.p_d)} with an alpha-risk of {risk_percent(self.alpha)} and a beta-risk of "
+            f"{risk_percent(self.beta)}."
         )
 
     def _methods(self) -> list[str]:
@@ -347,10 +344,10 @@ class TastersNeeded(Statement):
         sides = " (two-sided)" if self.two_sided else ""
         return (
             f"{self.protocol.name}, run for {self.purpose}: {words.count(self.smallest, 'tasting')}, one a taster, is "
-            f"the smallest size that keeps the alpha-risk to {_percent(self.alpha)}{sides} and the beta-risk to "
-            f"{_percent(self.beta)} at a p_d of {_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). {rest} {call} "
-            f"(real alpha-risk {_percent(smallest['actual_alpha'])}, real beta-risk "
-            f"{_percent(smallest['actual_beta'])}). Cups: {words.whole(smallest['cups'])} for "
+            f"the smallest size that keeps the alpha-risk to {risk_percent(self.alpha)}{sides} and the beta-risk to "
+            f"{risk_percent(self.beta)} at a p_d of {risk_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). {rest} "
+            f"{call} (real alpha-risk {risk_percent(smallest['actual_alpha'])}, real beta-risk "
+            f"{risk_percent(smallest['actual_beta'])}). Cups: {words.whole(smallest['cups'])} for "
             f"{words.count(self.smallest, 'tasting')}{more}."
         )
 
@@ -412,9 +409,9 @@ def tasters_needed(
         raise ValueError(f'purpose is "difference" or "similarity", not {purpose!r}.')
     if two_sided and purpose == "similarity":
         raise ValueError("a similarity limit has one side; leave two_sided out.")
-    truth = float(_truth(test, p_d, d_prime))
+    truth = float(true_share(test, p_d, d_prime))
     tail = _tail(test, alpha, two_sided)
-    (found,) = _smallest_and_lasting(test.guess, truth, tail, [_risk("beta", beta)])
+    (found,) = _smallest_and_lasting(test.guess, truth, tail, [checked_risk("beta", beta)])
     rate = float(test.p_d_from_p(truth)) if p_d is None else float(p_d)
     distance = float(test.d_prime(truth)) if d_prime is None else abs(float(d_prime))
     return TastersNeeded(test, purpose, rate, distance, alpha, beta, two_sided, *found)
@@ -438,13 +435,13 @@ def size_table(
     """
     test = forced_choice(protocol)
     tails = [_tail(test, alpha, two_sided) for alpha in alphas]
-    risks = [_risk("beta", beta) for beta in betas]
+    risks = [checked_risk("beta", beta) for beta in betas]
     rows = [
         (rate, alpha, beta, *found)
         for rate in p_d
         for alpha, tail in zip(alphas, tails, strict=True)
         for beta, found in zip(
-            betas, _smallest_and_lasting(test.guess, float(_truth(test, rate, None)), tail, risks), strict=True
+            betas, _smallest_and_lasting(test.guess, float(true_share(test, rate, None)), tail, risks), strict=True
         )
     ]
     return pd.DataFrame(rows, columns=["p_d", "alpha", "beta", "smallest", "lasting"])
@@ -571,195 +568,9 @@ def compare_protocols(
     return pd.DataFrame(rows).sort_values(["lasting", "cups"], ignore_index=True)
 
 
-def assurance(
-    protocol: str | Protocol,
-    tastings: ArrayLike,
-    beliefs: Any,
-    *,
-    alpha: float = 0.05,
-    two_sided: bool = False,
-) -> np.ndarray:
-    """Chance that a panel reaches its critical number, averaged over what is now believed about the difference.
-
-    Unlike power it needs no true difference: it is what to expect, small as it may be, of the next panel.
-
-    Parameters
-    ----------
-    protocol : str or Protocol
-        A forced-choice protocol.
-    tastings : array_like of int
-        Size(s) of the panel.
-    beliefs : Distribution, or object with one
-        Of the d-prime of the panel to come. Of a pooled result that of the next panel is taken, which is wider than
-        the average because panels differ, and signed where the pool and the protocol name a direction.
-    alpha, two_sided
-        As in `critical_number`.
-
-    Returns
-    -------
-    float, or ndarray of float
-
-    Examples
-    --------
-    >>> sure = Distribution(np.array([1.6, 1.6 + 1e-9]), np.array([0.0, 1.0]))
-    >>> bool(abs(assurance("triangle", 24, sure) - power("triangle", 24, d_prime=1.6)) < 1e-6)
-    True
-    """
-    test = forced_choice(protocol)
-    critical = np.asarray(critical_number(test, tastings, alpha=alpha, two_sided=two_sided))
-    truth = test.p_correct(_nodes(beliefs, test))
-    reached = at_least(critical[..., None], np.asarray(_sizes(tastings))[..., None], truth)
-    return np.asarray(reached).mean(axis=-1)[()]
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class VerdictChances(Statement):
-    """How a panel may come out against a margin; made by `verdict_chances`.
-
-    Attributes
-    ----------
-    protocol : Protocol
-    margin : Margin
-    truth : str
-        The difference assumed, in words.
-    settled : float
-        Posterior probability from which a panel counts as settled.
-    prior : str
-        The prior, or priors, the verdict of the panel rests on.
-    frame : DataFrame
-        One row a size: ``tastings, beyond, within, not_settled`` (chances), ``within_to`` and ``beyond_from`` (most
-        correct answers for the one verdict, fewest for the other; missing where no count gives it).
-    """
-
-    protocol: Protocol
-    margin: Margin
-    truth: str
-    settled: float
-    prior: str
-    frame: pd.DataFrame
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the numbers."""
-        return self.frame.copy()
-
-    def _line(self) -> str:
-        row = self.frame.iloc[-1]
-        return (
-            f"{self.protocol.name}, {words.count(int(row.tastings), 'tasting')}, {self.truth}: beyond the margin "
-            f"{words.percent(row.beyond)}, within it {words.percent(row.within)}, not settled "
-            f"{words.percent(row.not_settled)}."
-        )
-
-    def _methods(self) -> list[str]:
-        return [
-            "For every count a panel can give, the posterior probability of a difference larger than the margin "
-            f"decides what the panel would say ({self.prior}; settled above {words.percent(self.settled)}); the "
-            "chances are the exact binomial probabilities of those counts, "
-            f"{self.truth}.",
-        ]
-
-    def _paragraph(self) -> str:
-        ends = self.frame.iloc[[0] if len(self.frame) == 1 else [0, -1]]
-        said = [
-            f"a panel of {words.count(int(row.tastings), 'tasting')} will say beyond the margin with a chance of "
-            f"{words.percent(row.beyond)}, within the margin {words.percent(row.within)}, not settled "
-            f"{words.percent(row.not_settled)}"
-            for row in ends.itertuples()
-        ]
-        return (
-            f"{self.protocol.name}, margin {self.margin.sentence()}, {self.truth}: {'; '.join(said)}. A panel is "
-            f"settled when the posterior probability of one side of the margin exceeds {words.percent(self.settled)} "
-            f"({self.prior})."
-        )
-
-    def _table(self) -> Any:
-        labels = {"within_to": "within up to (correct)", "beyond_from": "beyond from (correct)"}
-        return table(self.frame, caption="Chance of each verdict", kinds=_KINDS, labels=labels)
-
-    def _shown(self) -> list[str | Shown]:
-        return [self._paragraph(), self._table()]
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the chance that the panel settles the question, over its size."""
-        n, settles = self.frame["tastings"], 1 - self.frame["not_settled"]
-        return figures.curve(
-            n,
-            settles,
-            xlabel="tastings in the panel",
-            ylabel="chance of a settled verdict",
-            percent=True,
-            dots=True,
-            ax=ax,
-        )
-
-
-def verdict_chances(
-    protocol: str | Protocol,
-    tastings: ArrayLike,
-    margin: Margin,
-    *,
-    d_prime: Any,
-    prior: str = "both",
-    settled: float = 0.95,
-    priors: Priors = Priors(),  # noqa: B008 - frozen
-) -> VerdictChances:
-    """Chance that a panel of this size, read on its own, gives each of the three verdicts.
-
-    Parameters
-    ----------
-    protocol : str or Protocol
-        A forced-choice protocol.
-    tastings : int or array_like of int
-        Size(s) of the panel.
-    margin : Margin
-        The smallest difference that matters.
-    d_prime : float, Distribution, or object with one
-        The true difference, or what is believed about it (as in `assurance`), over which the chances are averaged.
-    prior : {"both", "p_d", "d_prime"}
-        What the panel's verdict rests on: a flat prior on p_d, the pooling prior on d-prime, or, as `one_panel` has it,
-        the agreement of the two.
-    settled : float
-        Posterior probability a side of the margin must exceed.
-    priors : Priors
-        Scales of the pooling prior.
-
-    Returns
-    -------
-    VerdictChances
-
-    Examples
-    --------
-    >>> chances = verdict_chances("triangle", 48, Margin(p_d=0.3, protocol="triangle"), d_prime=0.0, prior="p_d")
-    >>> chances.frame[["within", "not_settled", "beyond"]].round(2).values.tolist()
-    [[0.86, 0.14, 0.0]]
-    """
-    test = forced_choice(protocol)
-    margin = stated(margin)
-    if not 0.5 < settled < 1:
-        raise ValueError(f"settled is a probability above 0.5 and below 1, such as 0.95; got {settled!r}.")
-    bases = {"p_d": [ON_P_D], "d_prime": [ON_D_PRIME], "both": [ON_P_D, ON_D_PRIME]}
-    if prior not in bases:
-        raise ValueError(f"prior is one of {words.listing(bases)}; got {prior!r}.")
-    fixed = isinstance(d_prime, (int, float, np.number))
-    truth = test.p_correct(np.array([float(d_prime)]) if fixed else _nodes(d_prime, test))
-    rows = []
-    for n in np.atleast_1d(_sizes(tastings)).tolist():
-        both = chances_beyond(test, n, margin, priors)
-        said = verdicts({basis: both[basis] for basis in bases[prior]}, settled)
-        x = np.arange(n + 1)
-        average = binom.pmf(x, n, truth[:, None]).mean(axis=0)
-        chances = [float(average[said == verdict].sum()) for verdict in words.VERDICTS]
-        within, beyond = x[said == WITHIN], x[(said == BEYOND) & (x > n * test.guess)]
-        rows.append((n, *chances, max(within, default=pd.NA), min(beyond, default=pd.NA)))
-    columns = ["tastings", "beyond", "within", "not_settled", "within_to", "beyond_from"]
-    frame = pd.DataFrame(rows, columns=columns).astype({"within_to": "Int64", "beyond_from": "Int64"})
-    believed = f"a true d-prime of {words.d(float(d_prime))}" if fixed else "averaged over what is now believed"
-    return VerdictChances(test, margin, believed, settled, " and ".join(bases[prior]), frame)
-
-
 def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
     """The d-prime that a panel of this size finds with this power; not a number if none is large enough."""
-    critical = smallest_count(tastings, test.guess, _risk("alpha", alpha))
+    critical = smallest_count(tastings, test.guess, checked_risk("alpha", alpha))
     if critical > tastings:
         return float("nan")
     return float(test.d_prime(betaincinv(critical, tastings - critical + 1, chance)))
@@ -769,7 +580,7 @@ def _forced_choice_names() -> list[str]:
     return [name for name, test in PROTOCOLS.items() if isinstance(test, Protocol)]
 
 
-def _risk(name: str, value: float) -> float:
+def checked_risk(name: str, value: float) -> float:
     if not (isinstance(value, (int, float, np.number)) and 0 < value < 1):
         raise ValueError(f"{name} is a risk between 0 and 1, such as 0.05; got {value!r}.")
     return float(value)
@@ -778,10 +589,10 @@ def _risk(name: str, value: float) -> float:
 def _tail(test: Protocol, alpha: float, two_sided: bool) -> float:
     if two_sided and test.name != "2-AFC":
         raise ValueError(f"only 2-AFC, where either product may be the stronger, can be two-sided; {test.name} cannot.")
-    return _risk("alpha", alpha) / (2 if two_sided else 1)
+    return checked_risk("alpha", alpha) / (2 if two_sided else 1)
 
 
-def _sizes(tastings: ArrayLike | Iterable[int]) -> np.ndarray:
+def checked_sizes(tastings: ArrayLike | Iterable[int]) -> np.ndarray:
     n = np.asarray(tastings if np.isscalar(tastings) or hasattr(tastings, "__array__") else list(tastings))  # type: ignore[arg-type]
     if n.dtype.kind not in "iuf" or n.size == 0 or not ((n >= 1) & (n == np.round(n)) & np.isfinite(n)).all():
         raise ValueError(f"tastings are whole numbers from 1; got {tastings!r}.")
@@ -799,7 +610,7 @@ def _number(name: str, value: Any) -> np.ndarray:
     return numbers
 
 
-def _truth(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True) -> np.ndarray:
+def true_share(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True) -> np.ndarray:
     """Chance of a correct answer at the difference stated, which must lie above guessing if `smallest`."""
     if (p_d is None) == (d_prime is None):
         raise ValueError("say the size of the difference one way: p_d=... or d_prime=...")
@@ -853,26 +664,9 @@ def _smallest_and_lasting(guess: float, truth: float, alpha: float, betas: Seque
     return found
 
 
-def _nodes(beliefs: Any, test: Protocol) -> np.ndarray:
-    """Equally probable d-primes that stand for a belief about the panel to come."""
-    posterior = getattr(beliefs, "posterior", None)
-    if test.directed and getattr(posterior, "directed", False):  # its sign counts
-        beliefs = getattr(posterior, "next_theta", beliefs)
-    for name in ("next_d_prime", "d_prime_posterior"):
-        beliefs = getattr(beliefs, name, beliefs)
-    if not isinstance(beliefs, Distribution):
-        raise ValueError(
-            "beliefs are the Distribution of a d-prime, or a result that has one, such as what pool or one_panel "
-            f"returns; got {type(beliefs).__name__}."
-        )
-    return beliefs.quantile((np.arange(1000) + 0.5) / 1000)
-
-
-def _percent(share: float) -> str:
+def risk_percent(share: float) -> str:
     return words.percent(share, 0 if abs(100 * share - round(100 * share)) < 1e-9 else 1)
 
 
-_KINDS: dict[str, Any] = {"actual_alpha": _percent, "actual_beta": _percent} | dict.fromkeys(
-    ("beyond", "within", "not_settled"), "percent"
-)
+_KINDS: dict[str, Any] = {"actual_alpha": risk_percent, "actual_beta": risk_percent}
 _LABELS = {"critical_number": "difference from (correct)", "similarity_limit": "similar up to (correct)"}
