@@ -3,6 +3,12 @@
 Run with ``python tests/calibration/nesting_recovery.py [sets]``. In the first designs the truth is drawn from the
 priors for every set of panels, so coverage must be 95 % up to Monte Carlo error; in the last ones it is fixed. Beside
 it stands the plain pool of the same panels, which takes panels on one batch pair for independent.
+
+With truths from the priors positions are even: over two runs of 1000 sets the average's Kolmogorov-Smirnov p was 0.19
+and 0.65 and its coverage .958 and .939 (plain pool: .918 and .886). At one fixed truth it need not be 95 %, and with
+four pairs that differ by an SD of .5 it is .895 of 600 sets (plain pool: .645): the prior expects half of that, four
+pairs can hardly object, and so they are drawn together. It is the prior, not the arithmetic: the same design with
+truths from the prior is covered .950 (242 sets), the same truth with a prior twice as wide .978, and with 16 pairs .937.
 """
 
 from __future__ import annotations
