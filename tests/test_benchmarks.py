@@ -28,7 +28,7 @@ def test_the_default_pool_keeps_its_distance_from_the_reference(data):
 def test_a_worker_reports_times_and_quantiles():
     command = [sys.executable, side_by_side.__file__, "--worker", "10", "metasense", "1"]
     said = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
-    assert said["fresh"] > said["alone"] > 0 and len(said["times"]) == 9
+    assert said["fresh"] > said["framed"] > 0 and len(said["times"]) == 9
     low, middle, high, sd = said["quantiles"][0]["average"]
     assert 0 < low < middle < high and 0 < sd < 1
 
