@@ -333,9 +333,6 @@ def fresh(code: str) -> tuple[float, str]:
 
 def scaling() -> pd.DataFrame:
     """Growth with the number of panels and of tastings; imports; look-ups."""
-    sys.path.insert(0, str(Path(__file__).parent))
-    from lookup_refits import refits
-
     rows: list[tuple[str, float, str]] = []
     for panels, sizes, what in (
         (True, (10, 100, 1000, 10_000, 100_000), "pool {:,} panels, warm"),
@@ -359,7 +356,10 @@ def scaling() -> pd.DataFrame:
     rows.append(("import metasense, less bare Python", with_us - bare, "s"))
     first = "import metasense as ms; print(ms.pool('datasets/cider_fining.csv', margin=ms.Margin(p_d=0.2, protocol='triangle')))"
     rows.append(("first answer of a fresh Python (demo panels, printed)", min(fresh(first)[0] for _ in range(3)), "s"))
-    rows += [(f"look-ups: {r.pool}, {r.plan}", r[4], "refits/s") for r in refits().itertuples(index=False, name="Row")]
+    look = "import lookup_refits as l; print(l.refits().to_json(orient='values'))"
+    folder = str(Path(__file__).parent)
+    for pool, plan, _, _, refits, _ in json.loads(fresh(f"import sys; sys.path.append({folder!r}); {look}")[1]):
+        rows.append((f"look-ups: {pool}, {plan}", refits, "refits/s"))
     return pd.DataFrame(rows, columns=["what", "value", "unit"])
 
 
@@ -436,14 +436,14 @@ def main() -> None:
     compared = scaled = None
     if not (chosen.scaling or chosen.clone):
         compared = compare(["10", "null"] if chosen.quick else list(DATA), SEEDS[:1] if chosen.quick else SEEDS)
-        print(compared.to_string(index=False, float_format="{:.3g}".format, na_rep=""), flush=True)
+        print(compared.to_string(index=False, float_format="{:.4g}".format, na_rep=""), flush=True)
     if not (chosen.quick or chosen.clone):
         scaled = scaling()
         print(scaled.to_string(index=False, float_format="{:,.4g}".format), flush=True)
     if chosen.clone:
         print(clone().to_string(index=False, float_format="{:.0f}".format))
     if compared is not None and scaled is not None:
-        print(bars(compared, scaled).to_string(index=False, float_format="{:.3g}".format))
+        print(bars(compared, scaled).to_string(index=False, float_format="{:.4g}".format))
 
 
 if __name__ == "__main__":
