@@ -51,7 +51,7 @@ def fixed_truths(runs: int | None) -> pd.DataFrame:
     """Coverage, bias and warnings at fixed truths."""
     sets = runs or 300
     rows = [
-        truths.coverage(truth, *design, sets=sets, checked=max(sets // 6, 10))
+        truths.coverage(truth, *design, sets=sets, checked=max(sets // 3, 10))
         for design in truths.DESIGNS
         for truth in truths.TRUTHS
     ]

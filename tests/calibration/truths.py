@@ -83,9 +83,8 @@ def coverage(truth: str, test: str, panels: int, tastings: int, *, sets: int, ch
             row |= {"warned": bool(fit.warnings()), "by mixture": holds(fit.mixture.average, target)}
             row["bias of mixture"] = fit.mixture.average.median - target
         rows.append(row)
-    return {"truth": truth, "panels": f"{panels} x {test} of {tastings}"} | pd.DataFrame(rows).astype(
-        float
-    ).mean().to_dict()
+    design = {"truth": truth, "panels": f"{panels} x {test} of {tastings}", "sets": sets, "checked": checked}
+    return design | pd.DataFrame(rows).astype(float).mean().to_dict()
 
 
 def verdicts(ratio: float | None, test: str, panels: int, tastings: int, *, sets: int, seed: int = 1) -> pd.DataFrame:
@@ -116,14 +115,16 @@ def wrong_verdicts(test: str, panels: int, tastings: int, *, sets: int) -> list[
     rows = []
     for ratio in RATIOS:
         said = verdicts(ratio, test, panels, tastings, sets=sets)["verdict"]
-        rows.append({"true average": f"{ratio:g} of the margin"} | _shares(said))
-    drawn = verdicts(None, test, panels, tastings, sets=4 * sets)
+        rows.append({"true average": f"{ratio:g} of the margin", "sets": sets} | _shares(said))
+    drawn = verdicts(None, test, panels, tastings, sets=10 * sets)
     within = drawn["average"] < MARGIN
     beyond_said, within_said = (drawn["verdict"] == f"{side} the margin" for side in ("beyond", "within"))
     wrong = {"beyond": (beyond_said & within).sum() / max(beyond_said.sum(), 1)}
     wrong["within"] = (within_said & ~within).sum() / max(within_said.sum(), 1)
     rows.append(
-        {"true average": "from the prior"} | _shares(drawn["verdict"]) | {f"wrong of {k}": v for k, v in wrong.items()}
+        {"true average": "from the prior", "sets": len(drawn)}
+        | _shares(drawn["verdict"])
+        | {f"wrong of {k}": v for k, v in wrong.items()}
     )
     return [{"panels": f"{panels} x {test} of {tastings}"} | row for row in rows]
 
