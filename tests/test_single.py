@@ -10,27 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import brentq, minimize_scalar
-from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, halfnorm, norm
+from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, norm
 from statsmodels.stats.proportion import proportion_confint
 
-from metasense.beliefs import (
-    ON_D_PRIME,
-    ON_P_D,
-    chances_beyond,
-    d_prime_posterior,
-    forced_choice_log_likelihood,
-    p_d_posterior,
-    prior_density,
-)
+from metasense.beliefs import ON_D_PRIME, ON_P_D, p_d_posterior
 from metasense.binomial import exact_interval, profile_interval
 from metasense.margins import Margin
 from metasense.panels import read_panels
-from metasense.planning.chances import assurance, verdict_chances
 from metasense.planning.sizes import power
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, protocol
-from metasense.rates import DiscriminationRates
 from metasense.showing import words
 from metasense.single import ForcedChoicePanel, OnePanel, TwoCountPanel, one_panel, panels_alone
 
@@ -57,22 +45,6 @@ def test_the_bitterness_triangle():
     assert exact["estimate"] == pytest.approx(1.46626, abs=1e-5)
     assert (exact["lower"], exact["upper"]) == pytest.approx((0.493591, 2.205440), abs=2e-6)
     assert 1 / np.sqrt(50 * panel.protocol.information(exact["estimate"])) == pytest.approx(0.370872, abs=1e-6)
-
-
-def test_a_flat_prior_on_d_prime():
-    # 20 of 50 in a triangle, the example of a web note of M. Okamoto (2021-22); numbers by high-precision integration.
-    triangle = protocol("triangle")
-    flat, _ = d_prime_posterior(lambda d: forced_choice_log_likelihood(triangle, 50, 20, d), np.ones_like)
-    assert flat.mean == pytest.approx(0.787584732, abs=2e-6)
-    assert flat.below(1) == pytest.approx(0.6716, abs=5e-5)
-    assert triangle.d_prime(20 / 50) == pytest.approx(0.8791, abs=5e-5)
-
-
-@pytest.mark.parametrize(("n", "x", "mean"), [(50, 25, 0.501296662), (8, 5, 0.61426146)])
-def test_a_uniform_prior_on_the_chance_of_a_correct_answer(n, x, mean):
-    # truncated-beta approach of Bayarri et al. (2008), Food Quality and Preference; closed form of the mean
-    triangle = protocol("triangle")
-    assert triangle.p_from_p_d(p_d_posterior(triangle, n, x).mean) == pytest.approx(mean, abs=1e-8)
 
 
 def test_the_meat_patties_of_the_sequential_standard():
@@ -261,23 +233,6 @@ def test_estimates_are_cut_at_guessing_and_say_so():
 # --- posteriors ---------------------------------------------------------------------------------------------
 
 
-def test_the_prior_on_d_prime_is_the_pooling_prior_of_one_panel():
-    def density(d, mu_scale, tau_scale):
-        def over_tau(tau):
-            return halfnorm.pdf(tau, scale=tau_scale) * 2 * norm.pdf(d, 0, np.hypot(mu_scale, tau))
-
-        return quad(over_tau, 0, 8 * tau_scale, epsabs=1e-13)[0]
-
-    for priors in (Priors(), Priors(0.5, 1.5)):
-        for d in (0.0, 0.7, 2.5):
-            assert prior_density(d, priors) == pytest.approx(density(d, priors.mu_scale, priors.tau_scale), rel=1e-9)
-            assert prior_density(d, priors, directed=True) == pytest.approx(prior_density(d, priors) / 2)
-    rng = np.random.default_rng(1)  # the size of theta, simulated from the model's own statement
-    mu, tau = np.abs(rng.normal(0, 1.5, 200_000)), np.abs(rng.normal(0, 0.5, 200_000))
-    share = (np.abs(rng.normal(mu, tau)) < 1).mean()
-    assert quad(prior_density, 0, 1)[0] == pytest.approx(share, abs=5e-3)
-
-
 def test_a_pool_of_one_panel_gives_the_same_posterior():
     # Reference integration on a 97 x 97 grid of (mu, tau): triangle, 20 of 40, log evidence -3.037413, panel's d-prime
     # 2.5, 50 and 97.5 % quantiles .1925, 1.2926, 2.1008
@@ -287,65 +242,6 @@ def test_a_pool_of_one_panel_gives_the_same_posterior():
     assert panel._integrated[1] == pytest.approx(-3.037413, abs=1e-5)
     # log evidence of guessing, -4.432141, gives the Bayes factor
     assert panel.log_bayes_factor[ON_D_PRIME] == pytest.approx(4.432141 - 3.037413, abs=1e-5)
-
-
-@pytest.mark.parametrize(
-    "panel",
-    [
-        one_panel("tetrad", 24, 12),
-        one_panel("2-AFC", 30, 12),
-        one_panel("triangle", 20, 20),
-        one_panel("two-out-of-five", 400, 90),
-        one_panel("A-not-A", signal=20, hits=14, noise=22, false_alarms=6),
-        one_panel("same-different", signal=15, hits=9, noise=15, false_alarms=5),
-    ],
-    ids=lambda panel: panel.protocol.name,
-)
-def test_posteriors_of_d_prime_are_those_of_adaptive_quadrature(panel):
-    low = -14 if panel.protocol.directed else 0
-
-    def height(d):
-        log = float(panel._log_likelihood(np.array([d]))[0])
-        return np.exp(log) * float(prior_density(d, panel.priors, directed=panel.protocol.directed))
-
-    middle = panel.d_prime_posterior.median
-    points = [p for p in (middle - 1, middle, middle + 1) if p > low]
-    whole = quad(height, low, 14, points=points, limit=400, epsabs=0)[0]
-    assert panel._integrated[1] == pytest.approx(np.log(whole), abs=1e-7)
-    for cut in (middle - 0.4, middle + 0.7):
-        if cut > low:
-            part = quad(height, low, cut, points=[p for p in points if p < cut] or None, limit=400, epsabs=0)[0]
-            assert panel.d_prime_posterior.below(cut) == pytest.approx(part / whole, abs=2e-5)
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.sampled_from(FORCED), st.integers(1, 120), st.floats(0, 1), st.floats(0.01, 0.99))
-def test_the_flat_prior_on_p_d_gives_a_beta_cut_at_guessing(test, n, share, q):
-    x = round(share * n)
-    below = beta.cdf(test.guess, x + 1, n - x + 1)
-    if below < 1 - 1e-9:
-        found = p_d_posterior(test, n, x).quantile(q)
-        expected = test.p_d_from_p(beta.ppf(below + q * (1 - below), x + 1, n - x + 1))
-        assert found == pytest.approx(expected, abs=5e-5)
-
-
-def test_every_count_at_once_is_every_panel_alone():
-    for name, n in (("triangle", 24), ("2-AFC", 15), ("two-out-of-five", 12)):
-        both = chances_beyond(protocol(name), n, MARGIN)
-        for x in range(n + 1):
-            alone = one_panel(name, n, x, margin=MARGIN)
-            assert both[ON_P_D][x] == pytest.approx(alone.beyond[ON_P_D], abs=1e-12)
-            assert both[ON_D_PRIME][x] == pytest.approx(alone.beyond[ON_D_PRIME], abs=2e-5)
-
-
-def test_a_panel_of_thousands_far_below_guessing_is_still_read():
-    both = chances_beyond(protocol("triangle"), 3000, MARGIN)
-    assert all(np.isfinite(values).all() for values in both.values())
-    panel = one_panel("triangle", 3000, 0, margin=MARGIN)
-    assert panel.verdict() == "within the margin"
-    assert panel.d_prime_posterior.interval()[1] < 0.2
-    # the density falls as (1 - p_d)^3000, so that the upper limit is 1 - .025^(1/3001)
-    assert panel.p_d_posterior.interval()[1] == pytest.approx(1 - 0.025 ** (1 / 3001), rel=1e-3)
 
 
 # --- coverage -----------------------------------------------------------------------------------------------
@@ -433,87 +329,7 @@ def test_a_strong_difference_the_other_way_is_not_called_similar():
     assert one_panel("2-AFC", 40, 2, margin=Margin(d_prime=0.5)).verdict() != "within the margin"
 
 
-def test_verdict_chances_add_up_the_counts_that_give_each_verdict():
-    chances = verdict_chances("triangle", 30, MARGIN, d_prime=1.2).frame.iloc[0]
-    said = [one_panel("triangle", 30, x, margin=MARGIN).verdict() for x in range(31)]
-    p = float(protocol("triangle").p_correct(1.2))
-    for column, verdict in zip(("beyond", "within", "not_settled"), words.VERDICTS, strict=True):
-        expected = sum(binom.pmf(x, 30, p) for x, one in enumerate(said) if one == verdict)
-        assert chances[column] == pytest.approx(expected, abs=1e-12)
-    beyond, within = int(chances["beyond_from"]), int(chances["within_to"])
-    assert said[beyond] == "beyond the margin" != said[beyond - 1]
-    assert said[within] == "within the margin" != said[within + 1]
-
-
-@pytest.mark.parametrize(
-    ("p_d", "n", "alike", "slight"), [(0.4, 24, 0.86, 0.65), (0.3, 48, 0.86, 0.54), (0.2, 96, 0.835, 0.35)]
-)
-def test_showing_similarity_takes_many_tasters_and_true_likeness(p_d, n, alike, slight):
-    margin, tenth = Margin(p_d=p_d, protocol="triangle"), float(protocol("triangle").d_prime_from_p_d(0.1))
-    triangle = protocol("triangle")
-
-    def within(truth):
-        return verdict_chances("triangle", n, margin, d_prime=truth, prior="p_d").frame["within"].item()
-
-    x = np.arange(n + 1)
-    said = beta.sf(triangle.p_from_p_d(p_d), x + 1, n - x + 1) / beta.sf(1 / 3, x + 1, n - x + 1) < 0.05
-    assert within(0.0) == pytest.approx(binom.pmf(x, n, 1 / 3) @ said, abs=1e-9)
-    assert within(0.0) == pytest.approx(alike, abs=0.005)
-    assert within(tenth) == pytest.approx(slight, abs=0.005)
-
-
-def test_similarity_by_a_margin_gets_better_with_data_and_by_significance_worse():
-    # Bi J (2005), on similarity testing: absence of statistical significance rewards small panels (abstract). At a true
-    # p_d of .1 the chance of it falls from .89 (24) to .06 (540); that of "within a margin of .3" rises to 1, and stays
-    # small when the truth is the margin itself.
-    tenth, at_margin = (float(protocol("triangle").d_prime_from_p_d(p)) for p in (0.1, 0.3))
-    quiet = 1 - power("triangle", [24, 540], p_d=0.1)
-    assert quiet.round(2).tolist() == [0.89, 0.06]
-    frame = verdict_chances("triangle", [24, 540], MARGIN, d_prime=tenth, prior="p_d").frame
-    assert frame["within"].round(2).tolist() == [0.33, 1.0]
-    wrong = verdict_chances("triangle", [24, 96, 540], MARGIN, d_prime=at_margin, prior="p_d").frame["within"]
-    assert (wrong < 0.06).all()
-
-
-def test_assurance_is_power_averaged_over_what_is_believed():
-    belief = one_panel("triangle", 40, 20)
-    posterior = belief.d_prime_posterior
-    mean = quad(
-        lambda d: float(power("triangle", 24, d_prime=d)) * float(posterior.density(d)), *posterior.support, limit=200
-    )[0]
-    assert assurance("triangle", 24, belief) == pytest.approx(mean, abs=2e-3)
-    assert assurance("triangle", [24, 48], posterior).shape == (2,)
-
-    class Pool:
-        next_d_prime = posterior
-
-    assert assurance("triangle", 24, Pool()) == assurance("triangle", 24, posterior)
-    averaged = verdict_chances("triangle", 24, MARGIN, d_prime=Pool()).frame
-    assert averaged[["beyond", "within", "not_settled"]].sum(axis=1).item() == pytest.approx(1)
-    with pytest.raises(ValueError, match="beliefs are the Distribution of a d-prime"):
-        assurance("triangle", 24, "a lot")
-
-
-def test_six_panels_that_add_up_leave_the_next_one_a_small_chance():
-    # 64 of 146 in all, one p_d believed flat: the next panel of 24 reaches statistical significance in 23 % of cases.
-    # Integral over SciPy's beta distribution cut at guessing.
-    def height(p):
-        return beta.pdf(p, 65, 83) * binom.sf(12, 24, p)
-
-    expected = quad(height, 1 / 3, 1)[0] / beta.sf(1 / 3, 65, 83)
-    belief = p_d_posterior(protocol("triangle"), 146, 64).map(protocol("triangle").d_prime_from_p_d)
-    assert assurance("triangle", 24, belief) == pytest.approx(expected, abs=1e-3)
-    assert round(expected, 2) == 0.23
-
-
 # --- the true discrimination rate ---------------------------------------------------------------------------
-
-
-def test_one_d_prime_is_another_p_d_in_every_protocol():
-    # d-prime 1: p_d .13 triangle, .17 duo-trio, .24 tetrad, .45 3-AFC, .52 2-AFC (psychometric functions at 30 digits)
-    sure = Distribution(np.array([1.0, 1.0 + 1e-9]), np.array([0.0, 1.0]))
-    frame = DiscriminationRates(sure).to_frame().set_index("protocol")["estimate"].round(2)
-    assert frame[["triangle", "duo-trio", "tetrad", "3-AFC", "2-AFC"]].tolist() == [0.13, 0.16, 0.24, 0.45, 0.52]
 
 
 def test_rates_hold_the_intervals_of_d_prime_carried_over():

@@ -1,0 +1,89 @@
+"""How a panel may come out: verdicts added up count by count, power averaged over beliefs."""
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import beta, binom
+
+from metasense.beliefs import p_d_posterior
+from metasense.margins import Margin
+from metasense.planning.chances import assurance, verdict_chances
+from metasense.planning.sizes import power
+from metasense.protocols import protocol
+from metasense.showing import words
+from metasense.single import one_panel
+
+MARGIN = Margin(p_d=0.3, protocol="triangle")
+
+
+def test_verdict_chances_add_up_the_counts_that_give_each_verdict():
+    chances = verdict_chances("triangle", 30, MARGIN, d_prime=1.2).frame.iloc[0]
+    said = [one_panel("triangle", 30, x, margin=MARGIN).verdict() for x in range(31)]
+    p = float(protocol("triangle").p_correct(1.2))
+    for column, verdict in zip(("beyond", "within", "not_settled"), words.VERDICTS, strict=True):
+        expected = sum(binom.pmf(x, 30, p) for x, one in enumerate(said) if one == verdict)
+        assert chances[column] == pytest.approx(expected, abs=1e-12)
+    beyond, within = int(chances["beyond_from"]), int(chances["within_to"])
+    assert said[beyond] == "beyond the margin" != said[beyond - 1]
+    assert said[within] == "within the margin" != said[within + 1]
+
+
+@pytest.mark.parametrize(
+    ("p_d", "n", "alike", "slight"), [(0.4, 24, 0.86, 0.65), (0.3, 48, 0.86, 0.54), (0.2, 96, 0.835, 0.35)]
+)
+def test_showing_similarity_takes_many_tasters_and_true_likeness(p_d, n, alike, slight):
+    margin, tenth = Margin(p_d=p_d, protocol="triangle"), float(protocol("triangle").d_prime_from_p_d(0.1))
+    triangle = protocol("triangle")
+
+    def within(truth):
+        return verdict_chances("triangle", n, margin, d_prime=truth, prior="p_d").frame["within"].item()
+
+    x = np.arange(n + 1)
+    said = beta.sf(triangle.p_from_p_d(p_d), x + 1, n - x + 1) / beta.sf(1 / 3, x + 1, n - x + 1) < 0.05
+    assert within(0.0) == pytest.approx(binom.pmf(x, n, 1 / 3) @ said, abs=1e-9)
+    assert within(0.0) == pytest.approx(alike, abs=0.005)
+    assert within(tenth) == pytest.approx(slight, abs=0.005)
+
+
+def test_similarity_by_a_margin_gets_better_with_data_and_by_significance_worse():
+    # Bi J (2005), on similarity testing: absence of statistical significance rewards small panels (abstract). At a true
+    # p_d of .1 the chance of it falls from .89 (24) to .06 (540); that of "within a margin of .3" rises to 1, and stays
+    # small when the truth is the margin itself.
+    tenth, at_margin = (float(protocol("triangle").d_prime_from_p_d(p)) for p in (0.1, 0.3))
+    quiet = 1 - power("triangle", [24, 540], p_d=0.1)
+    assert quiet.round(2).tolist() == [0.89, 0.06]
+    frame = verdict_chances("triangle", [24, 540], MARGIN, d_prime=tenth, prior="p_d").frame
+    assert frame["within"].round(2).tolist() == [0.33, 1.0]
+    wrong = verdict_chances("triangle", [24, 96, 540], MARGIN, d_prime=at_margin, prior="p_d").frame["within"]
+    assert (wrong < 0.06).all()
+
+
+def test_assurance_is_power_averaged_over_what_is_believed():
+    belief = one_panel("triangle", 40, 20)
+    posterior = belief.d_prime_posterior
+    mean = quad(
+        lambda d: float(power("triangle", 24, d_prime=d)) * float(posterior.density(d)), *posterior.support, limit=200
+    )[0]
+    assert assurance("triangle", 24, belief) == pytest.approx(mean, abs=2e-3)
+    assert assurance("triangle", [24, 48], posterior).shape == (2,)
+
+    class Pool:
+        next_d_prime = posterior
+
+    assert assurance("triangle", 24, Pool()) == assurance("triangle", 24, posterior)
+    averaged = verdict_chances("triangle", 24, MARGIN, d_prime=Pool()).frame
+    assert averaged[["beyond", "within", "not_settled"]].sum(axis=1).item() == pytest.approx(1)
+    with pytest.raises(ValueError, match="beliefs are the Distribution of a d-prime"):
+        assurance("triangle", 24, "a lot")
+
+
+def test_six_panels_that_add_up_leave_the_next_one_a_small_chance():
+    # 64 of 146 in all, one p_d believed flat: the next panel of 24 reaches statistical significance in 23 % of cases.
+    # Integral over SciPy's beta distribution cut at guessing.
+    def height(p):
+        return beta.pdf(p, 65, 83) * binom.sf(12, 24, p)
+
+    expected = quad(height, 1 / 3, 1)[0] / beta.sf(1 / 3, 65, 83)
+    belief = p_d_posterior(protocol("triangle"), 146, 64).map(protocol("triangle").d_prime_from_p_d)
+    assert assurance("triangle", 24, belief) == pytest.approx(expected, abs=1e-3)
+    assert round(expected, 2) == 0.23
