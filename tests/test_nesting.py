@@ -220,3 +220,14 @@ def test_sampling_agrees_with_integration(nested):
         ends = [0.025, 0.975]
         assert np.quantile(drawn, ends) == pytest.approx(exact.quantile(ends), abs=0.25 * exact.sd)
         assert np.median(drawn) == pytest.approx(exact.median, abs=0.06 * exact.sd)
+
+
+def test_the_evidence_names_the_centre_of_a_directed_pool_whole():
+    frame = {
+        "panel": list("ABCD"),
+        "protocol": "2-AFC",
+        "tastings": 30,
+        "correct": [20, 18, 19, 22],
+        "bench": list("xxyy"),
+    }
+    assert "centre normal(0, 1.5), both spreads half-normal(0.354)" in ms.pool(frame, within="bench").evidence()

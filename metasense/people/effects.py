@@ -248,7 +248,11 @@ class ServingEffects(Statement):
 
 def _tally(labels: pd.Series) -> list[str]:
     """How many groups have each label, those that have any."""
-    return [f"{n} {label}" for label in LABELS if (n := int((labels == label).sum()))]
+    return [
+        f"{n} {label.replace('stands', 'stand') if n > 1 else label}"
+        for label in LABELS
+        if (n := int((labels == label).sum()))
+    ]
 
 
 def _factors(kind: Protocol, part: pd.DataFrame) -> Iterator[tuple[str, pd.Series]]:

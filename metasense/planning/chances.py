@@ -217,7 +217,7 @@ def verdict_chances(
         rows.append((n, *chances, max(within, default=pd.NA), min(beyond, default=pd.NA)))
     columns = ["tastings", "beyond", "within", "not_settled", "within_to", "beyond_from"]
     frame = pd.DataFrame(rows, columns=columns).astype({"within_to": "Int64", "beyond_from": "Int64"})
-    believed = f"a true d-prime of {words.d(float(d_prime))}" if fixed else "averaged over what is now believed"
+    believed = f"at a true d-prime of {words.d(float(d_prime))}" if fixed else "averaged over what is now believed"
     return VerdictChances(test, margin, believed, settled, " and ".join(bases[prior]), frame)
 
 

@@ -514,7 +514,8 @@ class Moderated(Statement):
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]
             if alone:
-                found.append(f"A single panel stands for {m.name} = {words.listing(alone)}.")
+                each = "each of " if len(alone) > 1 else ""
+                found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
         if self.diagnostics is not None and not self.advice:
             found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}")
         return (*found, *self.without.notes)

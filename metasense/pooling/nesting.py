@@ -214,7 +214,7 @@ class Nested(Statement):
         factor = self.bayes_factor
         sides = ("with", "without") if factor >= 1 else ("without", "with")
         scale = self.plain.priors.tau_scale / np.sqrt(2)
-        prior = self.plain.priors.describe(self.plain.directed).split(",")[0]
+        prior = self.plain.priors.centre(self.plain.directed)
         times = max(factor, 1 / factor)
         return (
             f"The panels are {times_as(times)} as probable {sides[0]} the level as {sides[1]} (Bayes factor; {prior}, "
@@ -234,7 +234,8 @@ class Nested(Statement):
             )
         alone = [self.groups[k] for k in np.flatnonzero(counts == 1)]
         if alone:
-            found.append(f"A single panel stands for {self.noun} {words.listing(alone, most=6)}.")
+            each = f"each of the {words.plural_of(self.noun)}" if len(alone) > 1 else self.noun
+            found.append(f"A single panel stands for {each} {words.listing(alone, most=6)}.")
         return (*found, *self.plain.notes)
 
     def _paragraph(self) -> list[str]:

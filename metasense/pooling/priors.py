@@ -62,8 +62,11 @@ class Priors:
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line."""
-        kind = "normal(0, " if directed else "half-normal("
-        return f"centre {kind}{self.mu_scale:g}), spread half-normal({self.tau_scale:g}) in d-prime units"
+        return f"{self.centre(directed)}, spread half-normal({self.tau_scale:g}) in d-prime units"
+
+    def centre(self, directed: bool = False) -> str:
+        """Say the prior of the centre."""
+        return f"centre {'normal(0, ' if directed else 'half-normal('}{self.mu_scale:g})"
 
     __str__ = describe
 

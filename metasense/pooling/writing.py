@@ -78,7 +78,7 @@ def paragraph(pooled: Pooled) -> list[str]:
 def pooled_what(pooled: Pooled) -> str:
     """Which panels, with people and tastings counted apart."""
     frame = pooled.panels.frame
-    kinds = [f"{n} {name}" for name, n in Counter(frame["protocol"]).most_common()]
+    kinds = [f"{n} × {name}" for name, n in Counter(frame["protocol"]).most_common()]
     tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
     linked = _linked(pooled)
     if linked is not None:

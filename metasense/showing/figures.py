@@ -280,7 +280,7 @@ def alt_posterior_density(
     unit: str = "average d-prime",
 ) -> str:
     """What :func:`posterior_density` shows, in a sentence."""
-    text = f"The {unit}: {_triple(interval)} ({words.interval_name(prob, kind)})"
+    text = f"The {unit}: {_triple(interval)}, {words.interval_name(prob, kind)}"
     if margin is not None and below is not None:
         text += f"; the probability below the margin of {words.d(margin)} is {words.probability(below)}"
     return f"{text}."
