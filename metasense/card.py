@@ -293,12 +293,13 @@ class Card(Result):
             yield "its three sentences are not worded as those printed now."
         other = ~frame["protocol"].isin(self.protocols)
         if other.any():
-            yield f"it names {words.listing(self.protocols)}; {named(other, lambda row: row.protocol)}."
+            served = named(other, lambda row: row.protocol)
+            yield f"it names {words.listing(self.protocols)}; served otherwise: {served}."
         given = frame["tastings"].fillna(frame["signal"] + frame["noise"])
         if self.tastings is not None and (given != self.tastings).any():
             sizes = given.to_dict()
             yield (
-                f"it plans {words.count(self.tastings, 'tasting')} a panel; "
+                f"it plans {words.count(self.tastings, 'tasting')} a panel; of another size: "
                 f"{named(given != self.tastings, lambda row: sizes[row.Index])}."
             )
         if self.panels is not None and len(frame) != self.panels:
@@ -306,7 +307,7 @@ class Card(Result):
         looked = frame["looks"] > self.looks
         if looked.fillna(False).any():
             yield (
-                f"it allows {words.count(self.looks, 'look')} at a panel's count; "
+                f"it allows {words.count(self.looks, 'look')} at a panel's count; looked at more often: "
                 f"{named(looked, lambda row: words.count(int(row.looks), 'look'))}."
             )
         for note in panels.notes:

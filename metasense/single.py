@@ -240,13 +240,15 @@ class OnePanel(Statement):
 
     def _tables(self) -> tuple[Any, Any]:
         frame = self.to_frame()
+        frame["quantity"] = frame["quantity"].map(lambda name: _SAID.get(name, name))
+        kinds = {_SAID.get(name, name): kind for name, kind in _KINDS.items()}
         ranged = frame["lower"].notna()
         numbers = frame.loc[~ranged, ["quantity", "estimate", "basis"]].reset_index(drop=True)
         ranges = frame[ranged].drop(columns="prob").reset_index(drop=True)
         labels = {"basis": "by", "estimate": "value"}
         return (
-            table(ranges, caption="Estimates", kinds=_KINDS, labels={"basis": "by"}, prob=self.prob),
-            table(numbers, caption="What the panel says, and what it could have found", kinds=_KINDS, labels=labels),
+            table(ranges, caption="Estimates", kinds=kinds, labels={"basis": "by"}, prob=self.prob),
+            table(numbers, caption="What the panel says, and what it could have found", kinds=kinds, labels=labels),
         )
 
     def _shown(self) -> list[str | Shown]:
@@ -390,7 +392,7 @@ class ForcedChoicePanel(OnePanel):
         on: dict[str, Callable[[Any], Any]] = {"p_c": lambda p: p, "p_d": test.p_d_from_p, "d_prime": test.d_prime}
         to = {"p_c": test.p_from_p_d, "p_d": lambda rate: rate, "d_prime": test.d_prime_from_p_d}
         of = {"p_c": test.p_correct, "p_d": test.p_d, "d_prime": lambda d: d}
-        for quantity in ("p_c", "p_d", "d_prime"):
+        for quantity in ("d_prime", "p_d", "p_c"):
             for kind, (lower, upper), basis in (
                 ("exact", exact, "maximum likelihood, Clopper-Pearson"),
                 ("profile", profile, "maximum likelihood, likelihood ratio"),
@@ -625,6 +627,8 @@ class TwoCountPanel(OnePanel):
 
 
 _COUNTS = ("tastings", "correct", "signal", "hits", "noise", "false_alarms")
+_SAID = {"d_prime": "d-prime", "p_d": "p_d, above guessing", "p_c": "p_c, share correct", "p_value": "p-value"}
+_SAID |= {name: name.replace("_", " ") for name in ("critical_number", "similarity_limit", "actual_alpha")}
 _KINDS: dict[str, Any] = {
     "p_value": lambda p: words.p_value(p).removeprefix("p ").removeprefix("= "),
     "p_c": "percent",
@@ -742,8 +746,8 @@ def one_panel(
 def _against(few: float, directed: bool) -> tuple[str, ...]:
     """What to say of counts as low as these have a chance of `few` to be when nothing can be tasted."""
     lean = (
-        "The answers lean against the stated direction. The prior on d-prime allows that; the flat prior on p_d, which "
-        "starts at guessing, does not.",
+        "The answers lean against the expected direction. The prior on d-prime allows that; the flat prior on p_d, "
+        "which starts at guessing, does not.",
     )
     rare = (
         f"Counts that low are rare even among guessers (chance {few:.1g}): reversal or coding error? Check the key, "

@@ -161,10 +161,18 @@ def test_a_pool_that_keeps_to_its_card_departs_nowhere():
         ({}, {"margin": None}, "names a margin of 0.2 triangle; none was used"),
         ({}, {"margin": ms.Margin(d_prime=0.5)}, "the margin used is d'=0.5"),
         ({}, {"priors": ms.Priors(mu_scale=1)}, "other priors"),
-        ({}, {"table": TABLE | {"protocol": ["triangle", "tetrad", "triangle"]}}, "names triangle; B (tetrad)"),
-        ({}, {"table": TABLE | {"tastings": [30, 30, 36]}}, "plans 30 tastings a panel; C (36)"),
+        (
+            {},
+            {"table": TABLE | {"protocol": ["triangle", "tetrad", "triangle"]}},
+            "names triangle; served otherwise: B (tetrad)",
+        ),
+        ({}, {"table": TABLE | {"tastings": [30, 30, 36]}}, "plans 30 tastings a panel; of another size: C (36)"),
         ({"panels": 4}, {}, "plans 4 panels; 3 are pooled"),
-        ({}, {"table": TABLE | {"looks": [1, 3, 1]}}, "allows 1 look at a panel's count; B (3 looks)"),
+        (
+            {},
+            {"table": TABLE | {"looks": [1, 3, 1]}},
+            "allows 1 look at a panel's count; looked at more often: B (3 looks)",
+        ),
         (
             {"panels": 2},
             {"keep": lambda p: p.without("B")},
@@ -191,7 +199,7 @@ def test_pool_takes_the_card_its_margin_and_reports_departures(tmp_path):
     assert pooled.margin == MARGIN
     assert pooled.card == Card.read(path)
     (departure,) = pooled.departures
-    assert "plans 24 tastings a panel; A (30), B (30) and C (30)" in departure
+    assert "plans 24 tastings a panel; of another size: A (30), B (30) and C (30)" in departure
     assert departure in pooled.notes
     assert departure in repr(pooled)
     page = pooled.report(tmp_path / "page.html").read_text(encoding="utf-8")

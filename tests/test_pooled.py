@@ -281,16 +281,16 @@ def leaning(*correct, tastings=30):
 
 def test_a_directed_pool_says_which_way_it_leans():
     with_, against, open_ = leaning(24, 25), leaning(6, 5), leaning(24, 23, 7, 8)
-    assert with_.stated_way > 0.95 and ", in the stated direction: beyond the margin" in with_.headline()
-    assert against.stated_way < 0.05 and ", against the stated direction: beyond the margin" in against.headline()
-    assert 0.05 < open_.stated_way < 0.95 and "its direction not settled" in open_.headline()
-    assert with_.stated_way == pytest.approx(1 - against.stated_way, abs=0.02)  # 24, 25 mirrored is 6, 5
-    assert ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}).stated_way is None
+    assert with_.expected_way > 0.95 and ", in the expected direction: beyond the margin" in with_.headline()
+    assert against.expected_way < 0.05 and ", against the expected direction: beyond the margin" in against.headline()
+    assert 0.05 < open_.expected_way < 0.95 and "its direction not settled" in open_.headline()
+    assert with_.expected_way == pytest.approx(1 - against.expected_way, abs=0.02)  # 24, 25 mirrored is 6, 5
+    assert ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12]}).expected_way is None
 
 
 def test_answers_against_the_stated_direction_are_questioned():
     assert not leaning(24, 25).warnings
-    assert "against the stated direction in P0 and P1" in " ".join(leaning(6, 5).warnings)
+    assert "against the expected direction in P0 and P1" in " ".join(leaning(6, 5).warnings)
     assert "lean opposite ways: P2 and P3 against" in " ".join(leaning(24, 23, 7, 8).warnings)
     assert "fewer correct answers than guessing gives" in leaning(6, 5).rate("2-AFC").sentence()
 
@@ -313,7 +313,7 @@ def test_two_count_panels_alone_can_be_reported(tmp_path):
 
 def test_a_reversed_yes_or_no_panel_is_questioned():
     frame = {"panel": ["A"], "protocol": "A-not-A", "signal": [20], "hits": [2], "noise": [20], "false_alarms": [18]}
-    assert "against the stated direction in A" in " ".join(ms.pool(frame).warnings)
+    assert "against the expected direction in A" in " ".join(ms.pool(frame).warnings)
 
 
 @pytest.mark.parametrize("wrong", [{"draws": 0}, {"draws": 1.5}, {"chains": 0}, {"seed": -1}, {"seed": "x"}])

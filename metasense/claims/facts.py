@@ -185,8 +185,8 @@ def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], name
         Fact(PROBABILITY, p, f"{name} (nothing to taste)" if name == "none" else name)
         for name, p in zip(NAMES, explanations.probability.tolist(), strict=True)
     ]
-    if pooled.stated_way is not None:
-        numbers.append(Fact(PROBABILITY, pooled.stated_way, "the stated way"))
+    if pooled.expected_way is not None:
+        numbers.append(Fact(PROBABILITY, pooled.expected_way, "the expected way"))
     numbers += [Fact(PROBABILITY, p, "prior probability") for p in explanations.prior]
     numbers += _guesses(quoted)
     for factor in explanations.bayes_factors()["factor"].tolist():

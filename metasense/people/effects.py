@@ -201,12 +201,17 @@ class ServingEffects(Statement):
         frame = self.to_frame()
         frame["expected"] = [words.d(value, 1) for value in frame["expected"]]
         kinds = dict.fromkeys(("median", "lower", "upper"), "percent")
-        points = dict.fromkeys(("difference", "difference_lower", "difference_upper"), "percent")
+        points = dict.fromkeys(("difference", "difference_lower", "difference_upper"), _signed)
         return tables.table(
             frame,
             caption="Correct answers by serving",
             kinds=kinds | points | {"p_higher": "probability", "expected": "text"},
-            labels={"median": "share", "difference": "against the rest", "p_higher": "P(higher)", "label": "so far"},
+            labels={
+                "median": "share",
+                "difference": "against the rest, points",
+                "p_higher": "P(higher)",
+                "label": "so far",
+            },
             row_header="group",
         )
 
@@ -244,6 +249,11 @@ class ServingEffects(Statement):
     def _overall(frame: pd.DataFrame) -> pd.Series:
         groups = frame.groupby(["protocol", "factor"])
         return groups["correct"].transform("sum") / groups["tastings"].transform("sum")
+
+
+def _signed(share: float) -> str:
+    """A difference between two shares, in points."""
+    return f"{round(100 * share):+d}" if round(100 * share) else "0"
 
 
 def _tally(labels: pd.Series) -> list[str]:

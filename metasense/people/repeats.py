@@ -247,6 +247,7 @@ class Tasters(Statement):
             f"More tastings: how many this person would have to add for a chance of {words.percent(LIKELY)} that it is "
             f"then settled (probability above {words.percent(SETTLED)} either way).",
         ]
+        found = found if len(test) else []  # nobody's own answers are known
         people = self.people.groupby("taster")["panel"].nunique()
         again = int((people[people.index != ONLY] > 1).sum())
         if again:
@@ -268,6 +269,7 @@ class Tasters(Statement):
         frame = self.to_frame(prob)
         several = frame["panel"].nunique() > 1
         named = frame.assign(
+            median=frame["mean"],
             name=frame["panel"] + ": " + frame["taster"] if several else frame["taster"],
             beside=[f"{y} of {r}" for y, r in zip(frame["correct"], frame["tastings"], strict=True)],
         )
@@ -281,13 +283,13 @@ class Tasters(Statement):
         )
 
     def _table(self) -> tables.Table:
-        frame = self.to_frame().drop(columns=["protocol", "threshold", "mean"])
+        frame = self.to_frame().drop(columns=["protocol", "threshold", "median"])
         frame["more_tastings"] = [f"more than {MOST}" if pd.isna(m) else str(m) for m in frame["more_tastings"]]
         frame.insert(2, "answers", [f"{y} of {r}" for y, r in zip(frame["correct"], frame["tastings"], strict=True)])
-        kinds = dict.fromkeys(("raw", "median", "lower", "upper"), "percent")
-        labels = {"answers": "correct", "raw": "as counted", "median": "given everybody"}
+        kinds = dict.fromkeys(("raw", "mean", "lower", "upper"), "percent")
+        labels = {"answers": "correct", "raw": "as counted", "mean": "given everybody (mean)"}
         return tables.table(
-            frame.drop(columns=["tastings", "correct"]).round({"median": 3, "lower": 3, "upper": 3}),
+            frame.drop(columns=["tastings", "correct"]).round({"mean": 3, "lower": 3, "upper": 3}),
             caption="Rate above guessing of each taster",
             kinds=kinds | {"p_better": "probability", "answers": "text", "more_tastings": "text"},
             labels=labels | {"p_better": "P(better than guessing)", "more_tastings": "more tastings to settle"},

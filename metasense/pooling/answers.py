@@ -117,7 +117,7 @@ class Rate(Result):
         p_d, low, high = words.distinct(self.p_d.median, *self.p_d.interval(prob), unit="percent")
         scale = "the answers beyond guessing on a scale from 0 to 100 %"
         if self.p_d.median < 0:
-            scale = "fewer correct answers than guessing gives: they lean against the stated direction"
+            scale = "fewer correct answers than guessing gives: they lean against the expected direction"
         return (
             f"In {_article(name)} {name} test, panels like these would average {p_c} correct answers, where guessing "
             f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), {scale}. It is a rate of "

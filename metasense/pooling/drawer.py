@@ -120,6 +120,8 @@ class Drawer(Result):
         The largest omega at which the verdict is another, the panels never listed there, and that verdict.
     margin : float or None
     alpha : float
+    left_out : int
+        Other panels of the pool: with two counts, or listed as not reported.
 
     Examples
     --------
@@ -137,6 +139,7 @@ class Drawer(Result):
     turning: tuple[float, float, str] | None
     margin: float | None
     alpha: float = ALPHA
+    left_out: int = 0
 
     @classmethod
     def of(
@@ -180,6 +183,7 @@ class Drawer(Result):
             _turning(selection),
             None if pooled.margin is None else pooled.margin.d_prime,
             alpha,
+            len(frame) - round(selection.panels),
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -197,12 +201,15 @@ class Drawer(Result):
         frame = self.what_if.dropna(subset=["omega"])
         first, last = frame.loc[frame["omega"].idxmax()], frame.loc[frame["omega"].idxmin()]
         medians = words.distinct(first["median"], last["median"])
+        aside = (
+            f" ({words.count(self.left_out, 'other')} taken as listed whatever they showed)" if self.left_out else ""
+        )
         dull = "of the panels that are not statistically significant ever came to light"
         start = "every panel that was run is listed" if first["omega"] == 1 else f"{_share(first['omega'])} {dull}"
         text = (
             f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, "
             f"it is {medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never "
-            f"listed beside these {self.panels}."
+            f"listed beside these {self.panels}{aside}."
         )
         return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
 
@@ -229,8 +236,9 @@ class Drawer(Result):
             f"{known}: this is a what-if, not an estimate. Where everything is listed, the answer for that holds, and "
             "all the others are too low: their average by 0.1 to 0.3 in simulated sets of six triangle panels of 24.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
-            "came to light. Listing the panels that were broken off or never reported, as rows with reported = no, is "
-            "better than any such correction.",
+            "came to light, and the numbers never listed are those the fitted model expects beside so many listed "
+            "panels, whatever these showed. Listing the panels that were broken off or never reported, as rows with "
+            "reported = no, is better than any such correction.",
         )
 
     def plot(self, *, ax: Any = None) -> Axes:

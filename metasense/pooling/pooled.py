@@ -240,8 +240,8 @@ class Pooled(Statement):
         return self.posterior.directed
 
     @property
-    def stated_way(self) -> float | None:
-        """Probability that panels like these lean, on average, the stated way; None where no direction was stated."""
+    def expected_way(self) -> float | None:
+        """Probability that panels like these lean, on average, the expected way; None where no protocol has one."""
         return self.posterior.expect(lambda mu, tau: (mu > 0) + 0.0 * tau) if self.directed else None
 
     @property
@@ -291,6 +291,7 @@ class Pooled(Statement):
         columns = ["panel", "protocol", "tastings", "correct", "p_value"]
         named = {"d_prime": "alone", "d_prime_lower": "alone_lower", "d_prime_upper": "alone_upper"}
         frame = alone[[*columns, *named]].rename(columns=named).reset_index(drop=True)
+        frame = frame.astype({"tastings": "Int64", "correct": "Int64"})  # missing where a panel has two counts
         kinds = {"alone_kind": "exact", "pooled_kind": "equal-tailed", "prob": prob}
         return pd.concat([frame, pooled.reset_index(drop=True)], axis=1).assign(**kinds)
 

@@ -298,7 +298,8 @@ def prior_range(cases: pd.DataFrame) -> str:
     )
     where, limits = _tried(len(corners), len(CORNERS))
     return (
-        f"With both prior scales halved or doubled{where} the median of the average d-prime {_runs(low, high)}{same}."
+        f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
+        f"{_runs(low, high)}{same}."
         f"{limits}"
     )
 

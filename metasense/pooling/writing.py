@@ -104,22 +104,22 @@ def size(pooled: Pooled) -> str:
     """The average difference, as d-prime and as correct answers in the main protocol."""
     average = pooled.average
     text = f"The average d-prime is {words.estimate(average.median, *average.interval())}{direction(pooled)}. "
-    if pooled.stated_way is not None:
+    if pooled.expected_way is not None:
         text += (
-            "It is the average size of the difference; the probability that panels like these lean the stated way is "
-            f"{words.probability(pooled.stated_way)}. "
+            "It is the average size of the difference; the probability that panels like these lean the expected way "
+            f"(towards the answers that count as correct) is {words.probability(pooled.expected_way)}. "
         )
     return text + pooled.rate(main_protocol(pooled)).sentence()
 
 
 def direction(pooled: Pooled) -> str:
     """Which way the panels lean, where some named an attribute; the average d-prime is a size."""
-    way = pooled.stated_way
+    way = pooled.expected_way
     if way is None:
         return ""
     if way > SETTLED:
-        return ", in the stated direction"
-    return ", against the stated direction" if way < 1 - SETTLED else ", its direction not settled"
+        return ", in the expected direction"
+    return ", against the expected direction" if way < 1 - SETTLED else ", its direction not settled"
 
 
 def variation(pooled: Pooled) -> str:
@@ -159,8 +159,17 @@ def main_protocol(pooled: Pooled) -> Protocol:
 
 def notes(pooled: Pooled) -> tuple[str, ...]:
     """What limits the answer, each in a sentence that names the panels: first what questions it, then the rest."""
-    read = (note[0].upper() + note[1:] for note in pooled.panels.notes if not note.startswith(SAID_BETTER))
-    return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled), *read)
+    return (*on_the_answer(pooled), *on_the_table(pooled))
+
+
+def on_the_answer(pooled: Pooled) -> tuple[str, ...]:
+    """What questions the answer, and what limits it."""
+    return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled))
+
+
+def on_the_table(pooled: Pooled) -> tuple[str, ...]:
+    """How the table was read, as far as it is not said better elsewhere."""
+    return tuple(note[0].upper() + note[1:] for note in pooled.panels.notes if not note.startswith(SAID_BETTER))
 
 
 def warnings(pooled: Pooled) -> tuple[str, ...]:
@@ -181,11 +190,11 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
         *_naming(
             pooled,
             signed & (few < REVERSED),
-            "Answers far against the stated direction in {}: a reversal or coding error, or a difference the other way "
-            "round? Check the key before relying on the pool.",
+            "Answers far against the expected direction in {}: a reversal or coding error, or a difference the other "
+            "way round? Check the key before relying on the pool.",
         ),
         *(
-            f"Panels lean opposite ways: {name} against the stated direction, others with it. The average d-prime is "
+            f"Panels lean opposite ways: {name} against the expected direction, others with it. The average d-prime is "
             "one of sizes, whatever their direction."
             for name in apart
         ),
@@ -245,6 +254,10 @@ def _limits(pooled: Pooled) -> list[str]:
             "difference lies rests on the prior."
         )
     for mask, text in (
+        (
+            frame["blind"].isna(),
+            "Blinding not stated: {}. Only double-blind panels tell what people could taste.",
+        ),
         (
             frame["blind"] != "double",
             "Not double-blind: {}. Such a panel tells whether people could tell, by whatever means, not whether they "
@@ -407,17 +420,19 @@ def page(pooled: Pooled) -> pages.Page:
 
     shown = pooled._forest(0.95)
     verdict = pooled.verdict()
+    card = pooled.card
     return pages.Page(
-        title="What the panels say together",
+        title="What the panels say together" if card is None else card.question,
         answer=headline(pooled),
         paragraphs=(
+            *(() if card is None else (f"Decided on {card.date}, before the answer: {card.decision}",)),
             pooled_what(pooled),
             size(pooled),
             variation(pooled),
             verdict.sentence(),
             pooled.explanations().sentence(),
         ),
-        notes=pooled.notes,
+        notes=(*pooled.departures, *on_the_answer(pooled)),
         sentences={} if pooled.margin is None else words.verdict_sentences(margin_words(pooled.margin), SETTLED),
         verdict=verdict.label,
         figure=pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown)),
@@ -474,6 +489,7 @@ def provenance(pooled: Pooled) -> dict[str, object]:
     names = ("metasense", "numpy", "scipy", "pandas", *(("pymc",) if pooled.settings["method"] == "mcmc" else ()))
     return {
         "data": pooled.panels.source,
+        **({"read": " ".join(on_the_table(pooled))} if on_the_table(pooled) else {}),
         "fingerprint of the data (SHA-256)": pooled.panels.fingerprint,
         "margin": "none given" if pooled.margin is None else pooled.margin.text,
         **({} if pooled.card is None else {"question card": pooled.card.summary()}),

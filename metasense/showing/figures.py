@@ -88,7 +88,7 @@ def forest(
     summaries = [("average size" if signed else "average of panels", average, _AVERAGE)]
     if next_panel is not None:
         summaries.append(("next panel, size" if signed else "next panel", next_panel, _NEXT))
-    unit = "d-prime (0 is pure guessing; below 0: against the stated direction)" if signed else unit
+    unit = "d-prime (0 is pure guessing; below 0: against the expected direction)" if signed else unit
     pooled = panels[["pooled_lower", "pooled", "pooled_upper"]].to_numpy(float)
     shown = "alone" in panels
     alone = panels[["alone_lower", "alone", "alone_upper"]].to_numpy(float) if shown else np.full(pooled.shape, np.nan)
