@@ -2,9 +2,10 @@
 
 Each expected column is one line of a table (`Column`: its name, what it means, what kind of cell it holds, what else
 people call it), and each kind (`whole`, `choice`, `date`, `text` ...) is one function from a cell to a value.
-`check_table` matches headers to columns and applies the kinds. A cell that could mean two things ("1,000",
-"03/04/2025", "12/30") is a problem with a remedy, never a silent choice; a choice that is safe is a note. Every
-distinct cell is looked at once, so a million rows cost little more than their distinct values.
+`check_table` matches headers to columns and applies the kinds. A cell that could mean two things ("1,000", "12/30", or
+"03/04/2025" where no other date of the column shows which number is the day) is a problem with a remedy, never a silent
+choice; a choice that is safe is a note. Every distinct cell is looked at once, so a million rows cost little more than
+their distinct values.
 """
 
 from __future__ import annotations
@@ -55,9 +56,14 @@ class Wrong(Exception):
 
 @dataclass
 class Reading:
-    """What holds while a column is read: is a comma the decimal mark, and which notes were earned by which cells."""
+    """What holds while a column is read: is a comma the decimal mark, and which notes were earned by which cells.
+
+    ``day_first`` says, by the mark between the numbers of a date, whether the day comes before the month, and which
+    cell of the column shows it.
+    """
 
     decimal_comma: bool = False
+    day_first: dict[str, tuple[bool, str]] = field(default_factory=dict)
     earned: dict[str, list[str]] = field(default_factory=dict)
 
     def note(self, words: str, cell: object) -> None:
@@ -243,7 +249,7 @@ def yes_no(cell: object, reading: Reading) -> bool | None:
 
 
 def date(cell: object, reading: Reading) -> dt.date | None:
-    """A calendar day, if it can only be one day."""
+    """A calendar day, if it can only be one day: by itself, or as the other dates of the column are written."""
     if _missing(cell, reading):
         return None
     if isinstance(cell, dt.datetime | np.datetime64):
@@ -262,10 +268,15 @@ def date(cell: object, reading: Reading) -> dt.date | None:
             return dt.date(int(m["y"]), int(m["m"]), int(m["d"]))
         if m := re.fullmatch(r"((?:19|20)\d{2})(\d{2})(\d{2})", word, re.ASCII):
             return dt.date(int(m[1]), int(m[2]), int(m[3]))
-        if m := re.fullmatch(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4})", word, re.ASCII):
+        if m := _DAY_AND_MONTH.fullmatch(word):
             a, b, year = int(m[1]), int(m[3]), int(m[4])
             if a <= 12 and b <= 12 and a != b:
-                raise Wrong(f"{word!r} could be {dt.date(year, b, a)} or {dt.date(year, a, b)}. {remedy}")
+                if m[2] not in reading.day_first:
+                    raise Wrong(f"{word!r} could be {dt.date(year, b, a)} or {dt.date(year, a, b)}. {remedy}")
+                day_first, shown = reading.day_first[m[2]]
+                first = "day" if day_first else "month"
+                reading.note(f"was read with the {first} first, as {shown!r} in the same column must be", word)
+                return dt.date(year, b, a) if day_first else dt.date(year, a, b)
             return dt.date(year, b, a) if b <= 12 else dt.date(year, a, b)
         if m := _IN_WORDS.fullmatch(word):
             short = (m["month"] or m["month2"]).casefold()
@@ -277,6 +288,7 @@ def date(cell: object, reading: Reading) -> dt.date | None:
     raise Wrong(f"{word[:60]!r} is not a date that can be read without guessing. {remedy}")
 
 
+_DAY_AND_MONTH = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4})", re.ASCII)
 _ISO = re.compile(
     r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})"
     r"([T ]0?0:00(:00(\.0+)?)?|(?P<time>[T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?( ?Z| ?[+-]\d{2}:?\d{2})?))?",
@@ -287,6 +299,17 @@ _IN_WORDS = re.compile(
     r"|(?P<month2>[a-z]{3,9})[ .-]*(?P<day2>\d{1,2})(?:st|nd|rd|th)?)[ .,-]+(?P<year>\d{4})",
     re.ASCII | re.IGNORECASE,
 )
+
+
+def _day_first(cells: Sequence[object]) -> dict[str, tuple[bool, str]]:
+    """By the mark between the numbers: does the day come first, and a cell that shows it; only where all agree."""
+    shown: dict[str, dict[bool, str]] = {}
+    for cell in cells:
+        if isinstance(cell, str) and (m := _DAY_AND_MONTH.fullmatch(re.sub(r"\s+", " ", _tidy(cell)))):
+            a, b = int(m[1]), int(m[3])
+            if (a > 12) != (b > 12):
+                shown.setdefault(m[2], {}).setdefault(a > 12, m[0])
+    return {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
 
 
 # --- the table ------------------------------------------------------------------------------------------------------
@@ -429,7 +452,7 @@ def check_table(sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = T
 
     def read(j: int, kind: Kind, dtype: str, column: str) -> None:
         places, values = cells[j]
-        reading, out, messages = Reading(comma), [], {}
+        reading, out, messages = Reading(comma, _day_first(values) if kind is date else {}), [], {}
         for i, value in enumerate(values):
             try:
                 out.append(kind(value, reading))

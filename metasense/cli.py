@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from metasense.showing.words import listing, one_line
 
@@ -115,7 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     again.add_argument("file", help="what pooled.save() wrote")
     again.set_defaults(run=_rerun)
 
-    table = "CSV, TSV, Excel or Parquet, one row a panel"
+    table = "CSV, TSV, Excel or Parquet, one row a panel or one row a tasting"
     for parsed, file in ((check, table), (pooling, table), (claim, f"{table}; or a saved pool")):
         parsed.add_argument("file", type=Path, help=file)
         parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file")
@@ -126,7 +127,7 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
     size = plan.add_mutually_exclusive_group()
     size.add_argument(
-        "--p-d", metavar="SHARE", type=float, help="smallest difference that matters, as p_d of the protocol"
+        "--p-d", metavar="SHARE", type=_share, help="smallest difference that matters, as p_d of the protocol"
     )
     size.add_argument("--d-prime", metavar="SIZE", type=float, help="the same, as d-prime")
     plan.add_argument("--tasters", metavar="N", type=int, help="tasters at hand, one tasting each")
@@ -182,11 +183,11 @@ def _add_serve(serve: argparse.ArgumentParser) -> None:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from metasense.panels import read_panels
+    from metasense.panels import Tastings, read_table
 
-    panels = read_panels(chosen.file, sheet=chosen.sheet)
-    print(panels)
-    reversed_ = panels.reversals()
+    read = read_table(chosen.file, sheet=chosen.sheet)
+    print(read.in_full())
+    reversed_ = (read.to_panels() if isinstance(read, Tastings) else read).reversals()
     if reversed_:
         print(
             f"Warning: far fewer correct answers than guessing gives in {listing(map(one_line, reversed_), 8)}: a "
@@ -198,13 +199,12 @@ def _check(chosen: argparse.Namespace) -> int:
 
 def _pool(chosen: argparse.Namespace) -> int:
     from metasense.margins import Margin
-    from metasense.panels import read_panels
+    from metasense.panels import read_table
     from metasense.pooling.pooled import pool
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
-    panels = read_panels(chosen.file, sheet=chosen.sheet)
     pooled = pool(
-        panels,
+        read_table(chosen.file, sheet=chosen.sheet),
         margin=margin,
         card=chosen.card,
         method=chosen.method,
@@ -220,20 +220,21 @@ def _pool(chosen: argparse.Namespace) -> int:
 def _claim(chosen: argparse.Namespace) -> int:
     from metasense.claims.check import check_claim
     from metasense.margins import Margin
-    from metasense.panels import read_panels
+    from metasense.panels import Tastings, read_table
     from metasense.pooling.archive import is_archive
     from metasense.pooling.pooled import load, plain_pool, pool
     from metasense.single import one_panel
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     saved = plain_pool(load(chosen.file)) if is_archive(chosen.file) else None
-    panels = read_panels(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
+    read = read_table(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin
+        panels = read.to_panels() if isinstance(read, Tastings) else read
         result: object = one_panel(panels[chosen.panel], margin=margin)
     else:
         tastings = None if saved is None else saved.tastings
-        result = saved if saved is not None and margin is None else pool(panels, tastings=tastings, margin=margin)
+        result = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
     check = check_claim(chosen.text, result)
     print(check)
     return WARNED if check.findings else FINE if check.understood else FAILED
@@ -248,7 +249,9 @@ def _rerun(chosen: argparse.Namespace) -> int:
 
 
 def _plan(chosen: argparse.Namespace) -> int:
+    from metasense.binomial import at_most
     from metasense.planning import looks, sizes
+    from metasense.protocols import forced_choice as test_at
     from metasense.showing import words
     from metasense.showing.tables import table
 
@@ -258,19 +261,24 @@ def _plan(chosen: argparse.Namespace) -> int:
     if test is None:
         if chosen.d_prime is None:
             raise ValueError("name a protocol, or give --d-prime alone to compare all protocols.")
+        if chosen.tasters is not None or chosen.looks or chosen.sequential:
+            raise ValueError(
+                "--tasters, --looks and --sequential need a protocol; without one, protocols are compared."
+            )
         asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
         compared = sizes.compare_protocols(chosen.d_prime, **risks)
         print(table(compared, caption=f"What the same difference costs ({asked})"))
     elif chosen.looks and not sized:
-        print(looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha))
+        cost = looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha)
+        print(cost.statement(), cost.look_by_look().to_text(), sep="\n\n")
     elif chosen.looks:
         if len(chosen.looks) != 2:
             raise ValueError("--looks takes two numbers with a difference: tastings at the first look, and in all.")
-        print(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
+        _print_stops(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
     elif chosen.sequential:
         if not sized:
             raise ValueError("--sequential needs the difference that matters: --p-d or --d-prime.")
-        print(looks.sequential_plan(test, **size, **risks))
+        _print_stops(looks.sequential_plan(test, **size, **risks))
     elif chosen.tasters is not None:
         n, alpha = chosen.tasters, chosen.alpha
         count = int(sizes.critical_number(test, n, alpha=alpha))
@@ -284,13 +292,30 @@ def _plan(chosen: argparse.Namespace) -> int:
             limit = int(sizes.similarity_limit(test, n, **size, beta=chosen.beta))
             print(f"Power at the stated difference: {found}.")
             speaks = f"{limit} or fewer correct speak" if limit >= 0 else "Not even 0 correct would speak"
-            print(f"{speaks} for similarity (beta-risk {words.percent(chosen.beta)}).")
+            difference = test_at(test).p_from_p_d(chosen.p_d) if chosen.d_prime is None else None
+            truth = test_at(test).p_correct(chosen.d_prime) if difference is None else difference
+            risk = f" (real beta-risk {words.percent(float(at_most(limit, n, truth)), 1)})" if limit >= 0 else ""
+            print(f"{speaks} for similarity at a beta-risk of {words.percent(chosen.beta)}{risk}.")
     elif not sized:
         raise ValueError("say the difference (--p-d or --d-prime), the --tasters at hand, or the --looks taken.")
     else:
         purpose = "similarity" if chosen.similarity else "difference"
         print(sizes.tasters_needed(test, **size, **risks, purpose=purpose))
     return FINE
+
+
+def _print_stops(plan: Any) -> None:
+    """A plan with all its counts: in a terminal nothing else shows them."""
+    print(plan.statement(), plan.when_to_stop().to_text(), sep="\n\n")
+
+
+def _share(text: str) -> float:
+    """A share as people write it: 0.2, 0,2 or 20 %."""
+    plain = text.strip().removesuffix("%").strip().replace(",", ".")
+    try:
+        return float(plain) / (100 if text.strip().endswith("%") else 1)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no share; write 0.2 or 20%") from None
 
 
 def _serve(chosen: argparse.Namespace) -> int:
@@ -314,6 +339,9 @@ def _answers(chosen: argparse.Namespace) -> int:
     tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
     balance = plan.balance(tastings)
     print(tastings, balance, sep="\n\n")
+    missing = int(tastings.frame["correct"].isna().sum())
+    if missing:
+        print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
     if chosen.panels:
         print(f"\nWrote {tastings.to_panels().to_csv(chosen.panels)}.")
-    return FINE if balance.even else WARNED
+    return FINE if balance.even and not missing else WARNED

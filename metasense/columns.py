@@ -27,6 +27,7 @@ from metasense.checking import (
     combined,
     date,
     distinct,
+    is_known,
     label,
     no_column,
     plain,
@@ -35,6 +36,7 @@ from metasense.checking import (
     yes_no,
 )
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
+from metasense.reading import PanelsError
 from metasense.showing.words import count, listing
 
 # --- the columns ----------------------------------------------------------------------------------------------------
@@ -168,8 +170,9 @@ def check_panels(checked: Checked) -> None:
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
     forced = np.array([isinstance(kind, Protocol) for kind in kinds], bool)[codes]
     _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))
-    if "tastings" not in checked.heads and "taster" in map(plain, checked.extras):
-        checked.add(-1, "this looks like one row a tasting. Read it with read_tastings(...).to_panels().")
+    if one_row_a_tasting(checked.sheet.headers):
+        words = "this looks like one row a tasting. Read it with read_tastings(...).to_panels()."
+        raise PanelsError(words, checked.sheet.source)  # all else would be about columns it need not have
     _need(checked, forced, PANEL, FORCED)
     _need(checked, two, PANEL, TWO_COUNTS, ", which A-not-A and same-different need")
     for column in TWO_COUNTS if set(FORCED) <= set(checked.heads) else ():
@@ -206,6 +209,22 @@ def check_panels(checked: Checked) -> None:
     if frame.tasters.isna().any():
         missing = "" if frame.tasters.isna().all() else f" for {listing(frame.panel[frame.tasters.isna()], 8)}"
         notes.append(f"the number of tasters is not given{missing}: each tasting is taken to be another person's.")
+
+
+def one_row_a_tasting(headers: Sequence[str]) -> bool:
+    """Do the headers name who tasted and what came of it, and no counts of a panel?
+
+    Examples
+    --------
+    >>> one_row_a_tasting(["panel", "protocol", "taster", "correct"])
+    True
+    >>> one_row_a_tasting(["panel", "protocol", "tastings", "correct"])
+    False
+    """
+    tasting = [is_known([TASTING[name]]) for name in ("taster", "correct", "answer")]
+    person, *outcome = (any(map(known, headers)) for known in tasting)
+    counts = is_known([PANEL[name] for name in ("tastings", *TWO_COUNTS)])
+    return person and any(outcome) and not any(map(counts, headers))
 
 
 def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | TwoCountProtocol | None]]:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.binomial import at_least, at_most, fisher_tails
-from metasense.checking import Column, check_table, column_of, combined, distinct, is_known
+from metasense.checking import Column, Reading, Wrong, check_table, column_of, combined, date, distinct, is_known
 from metasense.columns import (
     FORCED,
     PANEL,
@@ -35,11 +35,12 @@ from metasense.columns import (
     check_panels,
     check_tastings,
     is_signal,
+    one_row_a_tasting,
 )
 from metasense.protocols import Protocol, protocol
 from metasense.reading import PanelsError, open_table
 from metasense.showing.results import Result
-from metasense.showing.tables import table, write_csv
+from metasense.showing.tables import Table, table, write_csv
 from metasense.showing.words import count, listing, one_line
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
@@ -136,6 +137,19 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     return Tastings(checked.frame, opened.source, tuple(checked.notes))
 
 
+def read_table(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels | Tastings:
+    """Read whichever of the two tables it is, by its headers: for a file named in a terminal.
+
+    Examples
+    --------
+    >>> type(read_table("panel,protocol,taster,correct\\nA,triangle,T1,1\\nA,triangle,T2,0")).__name__
+    'Tastings'
+    """
+    opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
+    read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
+    return read(source, name=name, sheet=sheet)
+
+
 # --- what the two tables share --------------------------------------------------------------------------------------
 
 _Self = TypeVar("_Self", bound="_Rows")
@@ -212,7 +226,7 @@ class _Rows(Result):
             if column == "protocol":
                 options = [protocol(option).name for option in options]
             elif column == "date":
-                options = [pd.Timestamp(option) for option in options]
+                options = [pd.Timestamp(self._day(option)) for option in options]
             cells = self.frame[column]
             absent = [option for option in options if not (cells == option).fillna(False).any()]
             if absent:
@@ -222,6 +236,12 @@ class _Rows(Result):
             chosen = kept.frame[column].isin(options).fillna(False).to_numpy(bool)
             kept = kept._kept(np.flatnonzero(chosen), f"{column} is not {' or '.join(map(str, options))}")
         return kept
+
+    def _day(self, option: Any) -> Any:
+        try:
+            return date(option, Reading())
+        except Wrong as error:
+            raise PanelsError(f"date: {error}.", self.source) from None
 
     def without(self: _Self, *panels: str) -> _Self:
         """Everything but these panels."""
@@ -257,7 +277,8 @@ class _Rows(Result):
         if unknown:
             near = [close for panel in unknown for close in difflib.get_close_matches(str(panel), names, n=1)]
             hint = f" Did you mean {listing(map(repr, near))}?" if near else ""
-            raise PanelsError(f"there is no panel {listing(map(repr, unknown))}.{hint} {_have(names)}.", self.source)
+            where = f" in {one_line(self.source)}" if self.source else ""
+            raise PanelsError(f"there is no panel {listing(map(repr, unknown))}{where}.{hint} {_have(names)}.")
 
     def _kept(self: _Self, positions: np.ndarray, reason: str) -> _Self:
         if not len(positions):
@@ -272,8 +293,18 @@ class _Rows(Result):
     def _named(self, positions: np.ndarray) -> str:
         raise NotImplementedError
 
+    def _table(self, most: int | None) -> Table:
+        raise NotImplementedError
+
     def _said(self) -> tuple[str, ...]:
         return tuple(f"Note: {one_line(note)}" for note in self.notes)
+
+    def _shown(self) -> list[Any]:
+        return [self._table(SHOWN), *self._said()]
+
+    def in_full(self) -> str:
+        """What is shown, as text and with no panel left out."""
+        return "\n\n".join(filter(None, [self._table(None).to_text(), "\n".join(self._said())]))
 
 
 def _have(items: Any) -> str:
@@ -370,17 +401,17 @@ class Panels(_Rows):
     def _named(self, positions: np.ndarray) -> str:
         return listing(self.frame["panel"].iloc[positions], 8)
 
-    def _shown(self) -> list[Any]:
+    def _table(self, most: int | None) -> Table:
         tastings = int(self.frame["tastings"].fillna(self.frame["signal"] + self.frame["noise"]).sum())
         caption = f"{count(len(self), 'panel')}, {count(tastings, 'tasting')}, from {self.source}"
-        rest = len(self) - SHOWN
-        shown = table(
-            replace(self, frame=self.frame.iloc[:SHOWN]).overview(),
+        shown = replace(self, frame=self.frame.iloc[:most])
+        rest = len(self) - len(shown)
+        return table(
+            shown.overview(),
             caption=caption,
             kinds={"panel": "text", "protocol": "text", "correct": "text"},
             note=f"{count(rest, 'more panel')} not shown here; to_frame() holds them all." if rest > 0 else "",
         )
-        return [shown, *self._said()]
 
 
 def _guess_rate(name: str) -> str:
@@ -518,10 +549,10 @@ class Tastings(_Rows):
     def _named(self, positions: np.ndarray) -> str:
         return count(len(positions), "tasting")
 
-    def _shown(self) -> list[Any]:
+    def _table(self, most: int | None) -> Table:
         answered = self.frame["correct"].notna()
         people = count(self.frame.loc[answered, "taster"].nunique(), "person")
         panels = self.to_panels()
         where = f"{count(len(panels), 'panel')}, from {self.source}"
         head = f"{count(int(answered.sum()), 'tasting')} by {people} in {where}"
-        return [replace(panels._shown()[0], caption=one_line(head)), *self._said()]
+        return replace(panels._table(most), caption=one_line(head))

@@ -96,12 +96,15 @@ class PanelsError(ValueError):
         listed = [problems] if isinstance(problems, str | Problem) else list(problems)
         self.problems = tuple(Problem(problem) if isinstance(problem, str) else problem for problem in listed)
         self.source = source
-        lines = [str(problem) for problem in self.problems[:SHOWN]]
-        if len(self.problems) > SHOWN:
-            lines.append(f"... and {len(self.problems) - SHOWN} more; the error's .to_frame() holds them all")
-        head = f"{one_line(source)} cannot be used as it is: " if source else ""
-        body = lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines])
-        super().__init__(head + body)
+        super().__init__(self.words(SHOWN))
+
+    def words(self, most: int | None = None) -> str:
+        """All the problems a line each, or the first so many and how many more there are."""
+        lines = [str(problem) for problem in self.problems[:most]]
+        if len(self.problems) > len(lines):
+            lines.append(f"... and {len(self.problems) - len(lines)} more; the error's .to_frame() holds them all")
+        head = f"{one_line(self.source)} cannot be used as it is: " if self.source else ""
+        return head + (lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines]))
 
     def __reduce__(self) -> tuple[type, tuple]:
         return type(self), (self.problems, self.source)

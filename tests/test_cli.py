@@ -109,7 +109,7 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
         (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
         (["triangle", "--tasters", "24"], "13 or more correct of 24"),
         (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
-        (["triangle", "--tasters", "24", "--p-d", "0.3"], "8 or fewer correct speak for similarity (beta-risk 5 %)"),
+        (["triangle", "--tasters", "24", "--p-d", "0.3"], "8 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 3.9 %)"),
         (["triangle", "--tasters", "2", "--p-d", "0.1"], "Not even 0 correct would speak for similarity"),
         (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
         (["--d-prime", "1"], "What the same difference costs (alpha-risk 5 %, beta-risk 5 %)"),
@@ -194,3 +194,34 @@ def test_the_installed_command_runs_as_a_script(table):
         [sys.executable, "-m", "metasense", "pool", "nowhere.csv"], capture_output=True, text=True, check=False
     )
     assert missing.returncode == 2 and "Traceback" not in missing.stderr and "nowhere.csv" in missing.stderr
+
+
+def test_a_table_of_tastings_is_checked_pooled_and_held_against_a_claim(capsys):
+    file = "datasets/cider_tastings.csv"
+    assert main(["check", file]) == 0 and main(["pool", file]) == 0
+    assert main(["claim", "There is no difference.", file, "--panel", "Guild tetrad"]) == 1
+    out, err = capsys.readouterr()
+    assert "204 tastings by 177 people" in out and "Average d-prime" in out and err == ""
+
+
+@pytest.mark.parametrize("share", ["0.2", "0,2", "20%", "20 %"])
+def test_a_share_is_read_as_people_write_it(share, capsys):
+    assert main(["plan", "triangle", "--p-d", share]) == 0
+    assert "at a p_d of 20 %" in capsys.readouterr().out
+
+
+def test_a_stopping_plan_is_printed_to_its_end(capsys):
+    assert main(["plan", "duo-trio", "--p-d", "0.4", "--sequential"]) == 0
+    out = capsys.readouterr().out
+    assert "not shown" not in out and out.rstrip().splitlines()[-1].split()[0] == "134"
+
+
+def test_what_plan_cannot_use_is_refused(capsys):
+    assert main(["plan", "--d-prime", "1", "--tasters", "20"]) == 2
+    assert "need a protocol" in capsys.readouterr().err
+
+
+def test_an_unfilled_answer_sheet_is_a_warning(tmp_path, capsys):
+    assert main(["serve", "triangle", "6", str(tmp_path / "plan"), "--allergens", "--hazards"]) in (0, 1)
+    assert main(["answers", str(tmp_path / "plan"), str(tmp_path / "plan" / "answers.csv")]) == 1
+    assert "6 of 6 sets have no answer" in capsys.readouterr().out

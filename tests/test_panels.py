@@ -737,3 +737,14 @@ def test_a_million_tastings_are_read_checked_and_summarised_within_three_seconds
     assert time.process_time() - start < 3
     assert int(read.frame["tastings"].sum()) == n
     assert int(read.frame["correct"].sum()) == data["correct"].sum()
+
+
+def test_a_clear_date_decides_how_the_others_of_its_column_are_read():
+    text = "panel;protocol;tastings;correct;date\nA;triangle;24;9;02.04.2025\nB;triangle;24;9;14.03.2025\n"
+    read = read_panels(text)
+    assert read.frame["date"].dt.strftime("%Y-%m-%d").tolist() == ["2025-04-02", "2025-03-14"]
+    assert any("day first, as '14.03.2025' in the same column must be" in note for note in read.notes)
+    with pytest.raises(PanelsError, match="could be"):
+        read_panels(text.replace("14.03.2025", "01.03.2025"))
+    with pytest.raises(PanelsError, match="could be"):  # neighbours that disagree decide nothing
+        read_panels(text + "C;triangle;24;9;03.14.2025\n")

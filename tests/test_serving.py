@@ -611,3 +611,9 @@ def test_sheets_print_on_the_pages_they_should(tmp_path):
         )  # fmt: skip
         pages[name] = len(re.findall(rb"/Type\s*/Page\b", out.read_bytes()))
     assert pages == {"information": 1, "trays": 1, "ballots": 12, "filling/filling": 2, "sealed/key": 1}
+
+
+def test_a_day_that_could_be_two_is_refused():
+    with pytest.raises(ValueError, match="could be"):
+        serve("triangle", 6, date="02.04.2026", seed=1)
+    assert serve("triangle", 6, date="25.11.2026", seed=1).date == "2026-11-25"

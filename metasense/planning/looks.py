@@ -27,7 +27,7 @@ from metasense.planning.sizes import checked_risk, checked_sizes, risk_percent, 
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
-from metasense.showing.tables import Shown, table
+from metasense.showing.tables import Shown, Table, table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -200,16 +200,16 @@ class LooksPlan(Statement):
             f"{differing['expected_tastings']:.0f} at the stated difference."
         )
 
-    def _table(self) -> Any:
-        """The looks at which something can happen."""
+    def when_to_stop(self, *, most: int | None = None) -> Table:
+        """The looks at which something can happen, to have at hand while tasting; at most so many of them."""
         frame = self.to_frame()[["tastings", "similar_to", "difference_from"]].astype("Int64")
         frame = frame.mask(frame.lt(0) | frame.gt(frame["tastings"], axis=0))
         frame = frame.dropna(subset=["similar_to", "difference_from"], how="all").reset_index(drop=True)
         labels = {"similar_to": "similar up to (correct)", "difference_from": "difference from (correct)"}
-        return table(frame, caption="When to stop, and what for", labels=labels, most=24)
+        return table(frame, caption="When to stop, and what for", labels=labels, most=most)
 
     def _shown(self) -> list[str | Shown]:
-        return [self._paragraph(), self._table()]
+        return [self._paragraph(), self.when_to_stop(most=24)]
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the region in which tasting goes on, between the two sets of counts."""
@@ -497,16 +497,17 @@ class CostOfLooks(Statement):
         )
 
     def _shown(self) -> list[str | Shown]:
-        return [self._paragraph(), self._table()]
+        return [self._paragraph(), self.look_by_look(most=24)]
 
-    def _table(self) -> Any:
+    def look_by_look(self, *, most: int | None = None) -> Table:
+        """The counts and risks at each look, or at most so many of them."""
         kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), risk_percent)
         labels = {
             "critical_number": "difference from (correct)",
             "actual_alpha": "risk at this look alone",
             "strict_number": "with the stricter level",
         }
-        return table(self.to_frame(), caption="Look by look", kinds=kinds, labels=labels, most=24)
+        return table(self.to_frame(), caption="Look by look", kinds=kinds, labels=labels, most=most)
 
 
 def cost_of_looks(protocol: str | Protocol, looks: Iterable[int], *, alpha: float = 0.05) -> CostOfLooks:

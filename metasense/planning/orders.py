@@ -175,8 +175,8 @@ class Balance(Result):
     Attributes
     ----------
     frame : DataFrame
-        ``what`` is balanced (order, place, product), its ``value``, and how many sets are ``planned``, were ``served``
-        and were answered ``correct``.
+        ``what`` is balanced (order, place, product), its ``value``, and how many sets are ``planned``, were
+        ``served``, were ``answered``, and were answered ``correct``.
     after : bool
         Was anything served yet?
     """
@@ -191,15 +191,16 @@ class Balance(Result):
         samples: tuple[str, str],
         planned: Sequence[str],
         served: Sequence[str] | None = None,
-        correct: Sequence[bool] = (),
+        correct: Sequence[bool | None] = (),
     ) -> Balance:
-        """Count the sets planned and served, and the correct answers to the latter."""
+        """Count the sets planned and served, and to the latter the answers (None: not any) and the correct ones."""
         counts: dict[tuple[str, str], list[int]] = {}
-        right = [letters for letters, answer in zip(served or (), correct, strict=True) if answer]
-        for column, sets in enumerate((orders.all, planned, served or (), right)):
+        answers = [pair for pair in zip(served or (), correct, strict=True) if pair[1] is not None]
+        answered, right = [letters for letters, _ in answers], [letters for letters, answer in answers if answer]
+        for column, sets in enumerate((orders.all, planned, served or (), answered, right)):
             for letters in sets:
                 for pair in orders.kinds(letters).items():
-                    counts.setdefault(pair, [0, 0, 0, 0])[column] += 1
+                    counts.setdefault(pair, [0] * 5)[column] += 1
         ranks = {what: i for i, what in enumerate(dict.fromkeys(what for what, _ in counts))}
         products = dict(zip("AB", samples, strict=True))
         named = {_PRODUCT.get(orders.name): products}
@@ -207,11 +208,12 @@ class Balance(Result):
             (what, named.get(what, {}).get(value, value), *numbers[1:])
             for (what, value), numbers in sorted(counts.items(), key=lambda item: (ranks[item[0][0]], item[0][1]))
         ]
-        return cls(pd.DataFrame(rows, columns=["what", "value", "planned", "served", "correct"]), served is not None)
+        columns = ["what", "value", "planned", "served", "answered", "correct"]
+        return cls(pd.DataFrame(rows, columns=columns), served is not None)
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the numbers; before serving, of what is planned."""
-        return self.frame.copy() if self.after else self.frame.drop(columns=["served", "correct"])
+        return self.frame.copy() if self.after else self.frame.drop(columns=["served", "answered", "correct"])
 
     def _orders(self, column: str) -> pd.Series:
         return self.frame.loc[self.frame["what"] == "order", column]

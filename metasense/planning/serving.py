@@ -25,7 +25,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.checking import Column, check_table, choice, is_known, label, plain, whole
+from metasense.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
+from metasense.checking import date as as_day
 from metasense.panels import Tastings
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
@@ -91,7 +92,7 @@ def serve(
     panel : str
         Name of the sitting. It stands on every ballot, so it must not give anything away.
     date : str, optional
-        Day of the sitting, such as ``"2026-11-25"``.
+        Day of the sitting, such as ``"2026-11-25"``. One that could be two days, such as 02.04.2026, is refused.
     sets : int
         Sets each taster gets in the session.
     attribute : str
@@ -160,9 +161,10 @@ def serve(
     if placebo and not preference:
         problems.append("a placebo pair goes with a preference: say preference=True too.")
     try:
-        plan = replace(plan, date=None if date is None else str(pd.Timestamp(date).date()))
-    except ValueError:
-        problems.append(f"date is a day such as '2026-11-25'; got {date!r}.")
+        day = as_day(date, Reading())  # as in a table: what could be two days is refused
+        plan = replace(plan, date=None if day is None else str(day))
+    except Wrong as error:
+        problems.append(f"date is a day such as '2026-11-25': {error}.")
     if problems:
         raise ValueError(" ".join(problems))
 
@@ -325,6 +327,15 @@ class ServingPlan(Statement):
         return tuple(self._warnings())
 
     def _warnings(self) -> Iterator[str]:
+        yield from self._session_warnings()
+        if self.seed is not None and self.seed < 2**64:
+            yield "this seed can be guessed, and with it the key rebuilt: for a real panel leave seed out."
+        told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
+        if told:
+            yield f"every ballot would show {words.listing(map(repr, told))}: choose other words for the panel."
+
+    def _session_warnings(self) -> Iterator[str]:
+        """Those about the session itself, which stand on the run sheet too; they name no sample."""
         rounds = self.sets + self.pairs
         if "alcohol" in (self.hazards or ()) and rounds > 1:
             yield (
@@ -344,11 +355,6 @@ class ServingPlan(Statement):
             yield "allergens are not stated: write them on the information sheet before anybody tastes."
         if self.hazards is None:
             yield "hazards are not stated: strike out on the information sheet what does not apply."
-        if self.seed is not None and self.seed < 2**64:
-            yield "this seed can be guessed, and with it the key rebuilt: for a real panel leave seed out."
-        told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
-        if told:
-            yield f"every ballot would show {words.listing(map(repr, told))}: choose other words for the panel."
 
     def _part(self, *parts: str) -> pd.DataFrame:
         return self.cups[self.cups["part"].isin(parts)]
@@ -441,7 +447,7 @@ class ServingPlan(Statement):
             self.samples,
             planned,
             frame["order"].astype(str).tolist(),
-            frame["correct"].fillna(False).tolist(),
+            [None if pd.isna(right) else bool(right) for right in frame["correct"]],
         )
 
     # showing
@@ -497,6 +503,7 @@ class ServingPlan(Statement):
             "hazards_stated": self.hazards is not None,
             "cautions": CAUTIONS,
             "samples_each": len(self.cups) // len(self.tasters),
+            "warnings": [w[0].upper() + w[1:] for w in self._session_warnings()],
         }
         rounds = [
             (name, [(sample, lines.to_dict("records")) for sample, lines in part.groupby("sample", sort=False)])
