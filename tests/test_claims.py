@@ -606,6 +606,30 @@ def test_what_cannot_be_read_is_said_and_not_waved_through(cider):
     assert any("12" in text for text in check.unread) and any("8.5" in text for text in check.unread)
 
 
+def test_what_could_be_said_is_printed_once_where_objections_share_it(cider):
+    check = ms.check_claim("There is no difference. They taste the same. 25 % of people can taste it.", cider)
+    texts = [finding.instead for finding in check.findings]
+    assert len(texts) > len(set(texts)) == 2
+    shown = " ".join(repr(check).split())
+    assert all(shown.count(" ".join(text.split())) == 1 for text in set(texts))
+    assert shown.count("What can be said:") == 2
+
+
+def test_a_probability_of_sameness_is_not_counted_as_checked(cider):
+    check = ms.check_claim("There is a 92 % chance that the products are equal (177 tasters).", cider)
+    assert [f.rule for f in check.findings] == ["chance-of-the-null"] and "probabilities" not in check.checked
+
+
+def test_not_one_taster_is_no_count(alone):
+    assert which("Not one taster noticed.", alone) == ["everyone"]
+
+
+def test_what_is_not_understood_says_that_only_english_is_read(cider):
+    for text in ("Niemand schmeckt das.", "Der neue Apfelwein schmeckt genau wie der alte."):
+        check = ms.check_claim(text, cider)
+        assert not check.ok and "only English is read" in repr(check)
+
+
 def test_only_english_is_read(cider):
     check = ms.check_claim("La diff\u00e9rence entre les cidres est nette selon les neuf jurys r\u00e9unis.", cider)
     assert not check.ok and "English" in check.unread[0]

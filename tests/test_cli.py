@@ -109,7 +109,10 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
         (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
         (["triangle", "--tasters", "24"], "13 or more correct of 24"),
         (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
-        (["triangle", "--tasters", "24", "--p-d", "0.3"], "8 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 3.9 %)"),
+        (
+            ["triangle", "--tasters", "24", "--p-d", "0.3"],
+            "8 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 3.9 %)",
+        ),
         (["triangle", "--tasters", "2", "--p-d", "0.1"], "Not even 0 correct would speak for similarity"),
         (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
         (["--d-prime", "1"], "What the same difference costs (alpha-risk 5 %, beta-risk 5 %)"),

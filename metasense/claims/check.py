@@ -9,6 +9,7 @@ what it has rules and numbers for; what it did not read, it says.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -44,7 +45,7 @@ from metasense.showing.results import Result
 _QUOTED = r"\"[^\"]{1,200}\"|\u201c[^\u201d]{1,200}\u201d|`[^`]{1,200}`|\u00ab[^\u00bb]{1,200}\u00bb"
 _ENGLISH = re.compile(
     r"the|a|an|of|to|in|is|are|was|were|be|that|this|these|those|and|or|not|no|by|with|for|from|on|at|as|it|we|our|"
-    r"they|there|than|more|less|panels?|tasters?|people|difference|taste|can|could|between|if|all"
+    r"they|there|than|more|less|panels?|tasters?|people|difference|tastes?|like|can|could|between|if|all"
 )
 _SIDE_WORDS = (
     r"\b(?:(?P<above>above|beyond|larger|bigger|greater|exceed\w*)|(?P<below>below|within|smaller|under|inside))\b"
@@ -141,14 +142,17 @@ class ClaimCheck(Result):
         return (
             "Nothing to object."
             if self.understood
-            else "Nothing in this claim could be held against the result, so nothing was checked."
+            else "Nothing in this claim could be held against the result, so nothing was checked; only English is read."
         )
 
     def _shown(self) -> list[str | tables.Table]:
         parts: list[str | tables.Table] = [self.sentence()]
+        shared = Counter(finding.instead for finding in self.findings)
         for finding in self.findings:
             said = f'"{words.one_line(finding.said)}"' if finding.said else "Missing"
-            parts += [f"{said}: {finding.reason} What can be said: {finding.instead}"]
+            own = f" What can be said: {finding.instead}" if shared[finding.instead] == 1 else ""
+            parts.append(f"{said}: {finding.reason}{own}")
+        parts += [f"What can be said: {instead}" for instead, times in shared.items() if times > 1]
         if self.understood and self.checked:
             parts.append(f"Checked: {'; '.join(self.checked)}.")
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
@@ -193,7 +197,7 @@ def check_claim(text: str, result: Any) -> ClaimCheck:
     read, tests = _protocols_out(read)
     facts = facts_of(result, tuple(levels(read)) or (0.95,), tuple(tests), tuple(named))
     if not _is_english(read):
-        why = "all of it: this does not read as English, and only English is read"
+        why = "all of it: this does not read as English"
         return ClaimCheck(text, (), (), (why,), understood=False)
     found: list[Finding] = []
     checked: list[str] = []
@@ -202,8 +206,11 @@ def check_claim(text: str, result: Any) -> ClaimCheck:
         marks = [
             (0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, checked), *_sides(sentence, facts))
         ]
+        held: list[str] = []
         for offset, part in _asides(sentence):
-            marks += [(offset, finding) for finding in _numbers(part, facts, checked, not_read)]
+            marks += [(offset, finding) for finding in _numbers(part, facts, held, not_read)]
+        misread = any(finding.rule == "chance-of-the-null" for _, finding in marks)
+        checked += [what for what in held if not (misread and what == _kind_words(PROBABILITY))]
         for offset, f in marks:
             at = start + offset + f.start
             found.append(Finding(f.rule, claim[at : at + len(f.said)], f.reason, f.instead, at))

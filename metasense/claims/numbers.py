@@ -17,6 +17,7 @@ _PLAIN = r"(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?|\.\d+"
 _TOKEN = re.compile(rf"(?<![\w.])(?P<sign>[-−+]?)(?P<digits>{_PLAIN})(?![\w])(?P<percent>\s?%|\s?per ?cent\b)?")
 _WORDS = "|".join(NUMBER_WORDS)
 _COUNT = rf"(?:\d{{1,3}}(?:,\d{{3}})+|\d+|{_WORDS})"
+_NOT_ONE = r"(?!(?:(?<=\bnot )|(?<=\bno )|(?<=\beven ))one\b)"  # "not one taster" counts nobody
 _COMPARED = (
     (">", r"(?:more|greater|larger|higher) than\s*$|\babove\s*$|\bover\s*$|\bat least\s*$|\bfrom\s*$|>\s*=?\s*$|≥\s*$"),
     ("<", r"(?:less|fewer|smaller|lower) than\s*$|\bbelow\s*$|\bunder\s*$|\bat most\s*$|\bup to\s*$|<\s*=?\s*$|≤\s*$"),
@@ -135,11 +136,12 @@ def counted(sentence: str) -> Iterator[Counted]:
     nouns = "|".join(f"(?P<{name}>{pattern})" for name, pattern in _NOUNS.items())
     between = "|".join(_NOUNS.values())
     pair = (
-        rf"(?<![\d.,])\b(?P<part>{_COUNT})(?: (?:{between}))?\s?(?:(?:out )?of|/)\s?(?:the |our |all "
+        rf"(?<![\d.,])\b{_NOT_ONE}(?P<part>{_COUNT})(?: (?:{between}))?\s?(?:(?:out )?of|/)\s?(?:the |our |all "
         rf")?(?P<whole>{_COUNT})\b(?!\s?%|\.\d)(?: [A-Za-z][\w-]*){{0,2}}?(?: (?:{nouns})\b)?"
     )
     single = (
-        rf"(?<![\d.,])\b(?P<whole>{_COUNT})(?: (?!(?:of|to|and|in|with|from|by|most|many|some|few|all)\b)[A-Za-z]"
+        rf"(?<![\d.,])\b{_NOT_ONE}(?P<whole>{_COUNT})"
+        r"(?: (?!(?:of|to|and|in|with|from|by|most|many|some|few|all)\b)[A-Za-z]"
         rf"[\w-]*){{0,2}}? (?:{nouns})\b"
     )
     taken: list[tuple[int, int]] = []

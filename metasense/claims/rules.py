@@ -49,11 +49,27 @@ _CANNOT = (
 _PEOPLE = r"(?:tasters|people|panell?ists|assessors|customers|consumers|(?:\w+ )?(?:drinkers|lovers|fans)|guests|you)"
 _BEFORE = ("that", "and", "so", "but", "because", "our", "the", "these", "your", "all")
 _ABOUT_ALL = f"(?:{_any('^', *(f'(?<={word} )' for word in _BEFORE))})"
+_NO_ONE = (
+    r"(?:no[ -]?one|nobody|no (?:taster|person|customer|drinker|guest|panell?ist)|(?:hardly|scarcely|barely) "
+    r"any(?:one|body)|not (?:even )?(?:a single|one) (?!of\b)\w+|(?:none|not (?:even )?one) of (?:the |our )?\w+)"
+)
 _ALL_OR_NONE = (
-    r"(?:everyone|everybody|anyone|anybody|no[ -]?one|nobody|no (?:taster|person|customer|drinker|guest|panell?ist)|"
-    r"not a single \w+|(?:none|not one) of (?:the |our )?\w+|all (?:of )?(?:the |our )?(?:tasters|people|customers|"
+    rf"(?:everyone|everybody|anyone|anybody|{_NO_ONE}|all (?:of )?(?:the |our )?(?:tasters|people|customers|"
     r"consumers|drinkers)|(?:our |the |your |most )?(?:customers|consumers|drinkers|shoppers|guests)|the (?:public|"
     r"market))"
+)
+# What follows "taste" where it is said of an evening and not of a product: when, where, how or how many.
+_OCCASION = (
+    r" (?:on|at|before|after|until|till|again|blind|twice|once|yet|together|alone|apart from|today|tonight|during|"
+    r"because|as|while|well|properly|more|fewer|enough|both|all|every|each|anything else|\d)\b"
+)
+_TASTE_ANYTHING = rf"taste(?= \w)(?!{_OCCASION}| (?:in|from|to|for|with|without|by|and|or|nor|if|when|where)\b)"
+_WARES = (
+    r"(?:they|it|both|two|cups|samples?|products?|beers?|ciders?|breads?|loaves|coffees?|recipes?|versions?|batches)"
+)
+_EQUAL = (
+    r"(?:(?:exactly|just|really|all|both|\w+ly) ){0,2}(?:the same|identical|alike|equivalent|indistinguishable|"
+    r"interchangeable|equal(?!-| (?:in (?!taste|flavou?r)|size|amount)))\b"
 )
 _CHANGE = r"(?:differences?|change|swap|switch)"
 # What bounds a denied difference, or says what cannot be told from guessing: both are sentences of our own.
@@ -143,6 +159,8 @@ RULES: tuple[Rule, ...] = (
             rf"\b(?:no|zero|not any|lack of|absence of)(?: any| a)? {_SORT}(?:differences?|effect|impact)\b{_BOUNDED}",
             rf"(?:not|n['’]t)(?: (?:find|found|see|have|show|make|{_SENSE}))? (?:any|a|the slightest) (?!statistical)"
             rf"{_SORT}{_CHANGE}\b{_BOUNDED}",
+            rf"{_CANNOT} (?:(?:even|really|\w+ly) )?(?:{_TASTE_ANYTHING}|be (?:\w+ly )?(?:tasted|noticed)\b"
+            rf"(?!{_OCCASION})){_BOUNDED}",
             rf"{_CANNOT}(?: be| even| really| \w+ly){{0,2}} {_SEE}\b(?! (?:the odd|any smell)){_BOUNDED}",
             r"\b(?:did|do|does|could|would)(?:n['’]t| not) (?:differ|change the (?:taste|flavou?r))\b",
             r"(?:\bnot|n['’]t) (?:at all |really |taste (?:any )?)?different\b|\bno different\b",
@@ -152,8 +170,12 @@ RULES: tuple[Rule, ...] = (
             r"\bsame (?:great |good |old )?(?:taste|flavou?r|aroma)\b(?! tests?)",
             r"\b(?:tastes?|tasted) (?:exactly |just |all |both |much )*the same\b",
             r"\b(?:tastes?|tasted|are|is|were|was|to be) (?:exactly |just |all |both )?(?:the same\b(?! (?:d-?prime|"
-            r"in all|"
+            r"in (?:all|each|every)\b|"
             r"size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|alike\b)",
+            rf"\b{_WARES} (?:are|is|were|was|tastes?|tasted) (?=\w* ?equal){_EQUAL}",
+            r"\b(?:tastes?|tasted|smells?|smelled|smelt) (?:exactly|just|precisely|perfectly) (?:like|as)\b|"
+            r"\b(?:exactly|"
+            r"just) like (?:the|our) (?:old|original|former|usual)\b",
             r"\b(?:taste|flavou?r|aroma)s? (?:\w+ )?(?:unchanged|unaffected|unaltered|(?:has |is )?not changed)\b",
             r"\bmatch(?:es|ed)? (?:perfectly|exactly|each other)\b|\bperfect match\b",
             r"\b(?:just|only|merely|simply|purely) (?:a )?guess(?:ing|ed|es|work)?\b|\bguesswork\b",
@@ -181,8 +203,14 @@ RULES: tuple[Rule, ...] = (
         _any(
             rf"{_ABOUT_ALL}{_PEOPLE}(?: can| could| do| did| will| would| (?:are|were) able to| \w+ly)+ {_SEE}\b",
             rf"{_ABOUT_ALL}{_PEOPLE} {_SEE}[^.;!?]{{0,20}} (?:apart|{_CHANGE})\b",
+            rf"\b{_NO_ONE} (?:can|could|will|would|(?:is|was) able to)(?: (?:ever|even|really|\w+ly)){{0,2}} "
+            rf"{_TASTE_ANYTHING}",
+            r"\bwithout (?:(?:[\w'’-]+ ){1,4}?(?:noticing|detecting|spotting|perceiving|reali[sz]ing)|being (?:noticed|"
+            r"detected|spotted|tasted))\b(?! (?:the )?(?:codes?|labels?|colou?rs?)\b)",
+            r"\b(?:none|any|no) the wiser\b(?! about)",
             rf"\b{_ALL_OR_NONE}(?: [\w'’]+){{0,3}}? (?:tast(?:e|es|ed) (?:it|(?:the|a|any) {_CHANGE}|them apart)|tell|"
-            r"(?<!was )(?<!were )(?<!been )told|notic\w+|detect\w*|perceiv\w+|spot(?:ted)?|prefer\w*|likes?|liked|"
+            r"(?<!was )(?<!were )(?<!been )told(?! (?:the|our|us|me|you|tasters|anyone)\b)|notic\w+|detect\w*|"
+            r"perceiv\w+|spot(?:ted)?|prefer\w*|likes?|liked|"
             r"loves?|loved|hates?|cares?|minds?|miss(?:es|ed)?|find|found|knows?|guess(?:ed|es|ing)?)\b",
         ),
         "The panels asked these tasters; they say how often answers were correct, not what everybody, or any "
@@ -221,19 +249,25 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "chance-of-the-null",
+        rf"\b(?:probability|chance|likelihood|odds|risk)\b[^.;!?]{{0,60}}?\b(?:{_WARES} (?:are|is|were|was|be|being|"
+        rf"taste[sd]?) {_EQUAL}|that (?:[\w'’-]+ ){{1,6}}?(?:are|were|taste[sd]?) {_EQUAL})|"
+        rf"\b{_WARES} (?:are|is|were|was|taste[sd]?) {_EQUAL}[^.;!?]{{0,30}}? (?:with|at) "
+        r"[^.;!?]{0,20}?\bprobability\b|"
+        rf"\b\d+(?:\.\d+)? ?(?:%|per ?cent) (?:likely|probable)\b[^.;!?]{{0,30}}? (?:are|is|be|tastes?) {_EQUAL}|"
+        r"\b\d+(?:\.\d+)? ?(?:%|per ?cent) likely to (?:taste |be )(?:exactly )?(?:the same|alike|identical|equal)\b|"
         r"\b(?:probability|chance|likelihood|odds|risk)\b[^.;!?]{0,60}?\b(?:(?:due to|down to|by|just|pure|mere|"
         r"sheer|only|was|were|is|a) (?:pure |mere |sheer |random |blind )?(?:chance|luck|guesswork|coincidence)\b|"
         r"flukes?\b|null(?: hypothesis)? (?:is|was|"
-        r"being) (?:true|right|correct)\b|there (?:is|was) no (?:real )?difference|(?:they|samples?|products?|beers?|"
-        r"ciders?|breads?|coffees?|both|two) (?:are|were|taste[sd]?) (?:the same|identical|alike))|\b\d+(?:\.\d+)? "
+        r"being) (?:true|right|correct)\b|there (?:is|was) no (?:real )?difference)|\b\d+(?:\.\d+)? "
         r"?(?:%|per ?cent) likely\b[^.;!?]{0,30}\b(?:chance|luck|coincidence|flukes?)\b|"
         r"\bnull\b[^.;!?]{0,30}\bchance of being (?:true|right|correct)\b|\bp "
         r"?(?:=|<|of)[^.;!?]{0,40}\b(?:probability|chance|likel\w+)\b[^.;!?]{0,30}\b(?:null|no difference|the same|"
         r"alike)",
-        "A p-value is how often pure guessing would give so many correct answers. It is not the probability that "
-        "guessing, or luck, is the explanation.",
+        "A p-value is how often pure guessing would give so many correct answers, and a probability below the margin "
+        "allows for small differences. Neither is the probability that there is nothing to taste, or that it was luck.",
         "{significance}",
-        unless=r"\b(?:so|as|this|that) many\b|\bor more\b|\bat least\b|\bif (?:all|everyone|everybody|nobody|they)\b|"
+        unless=r"\b(?:so|as|this|that) many\b|\bor more\b|\bat least (?!a\b|\d+(?:\.\d+)? ?%)|"
+        r"\bif (?:all|everyone|everybody|nobody|they)\b|"
         r"\b(?:is|are) not\b|isn['’]t|\bwould (?:give|get|come)\b",
     ),
     Rule(
