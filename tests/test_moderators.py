@@ -423,3 +423,33 @@ def test_sampled_moderators_agree_between_chains_and_with_integration(model):
         assert found["divergences"] == found["bad"] == 0
         assert found["ess"] > 400
         assert not found["off"] > 4  # standard errors; not a number where only sampling reaches
+
+
+@pytest.mark.mcmc
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_two_moderators_equal_truths_from_the_prior_weighted_by_the_panels():
+    moderated = ms.pool(
+        table([9, 12, 10, 15, 13, 19, 14, 18], [1, 2, 3, 4, 6, 8, 8, 12], y=[31, 44, 25, 38, 52, 29, 47, 33]),
+        moderators=["x", "y"],
+        draws=2000,
+    )
+    X, rng, size = moderated.design.columns, np.random.default_rng(1), 400_000
+    mu, tau, beta = abs(rng.normal(0, 1.5, size)), abs(rng.normal(0, 0.5, size)), rng.normal(0, 0.5, (size, 2))
+    centre = mu[:, None] + beta @ X.T
+    possible = (centre >= 0).all(axis=1)
+    mu, tau, beta, centre = mu[possible], tau[possible], beta[possible], centre[possible]
+    # by simulation, with no series and no sampler: one d-prime for each panel and each truth is enough
+    theta = rng.normal(centre, tau[:, None])
+    chance = protocol("triangle").p_correct(theta)
+    weight = binom.pmf(moderated.without.panels.frame["correct"].to_numpy(int), 30, chance).prod(axis=1)
+    weight /= weight.sum()
+    effective = 1 / (weight**2).sum()
+    assert effective > 1000
+    drawn = dict(zip(("mu", "beta", "tau"), moderated.engine._values, strict=True))
+    for name, exact in (("mu", mu[:, None]), ("beta", beta), ("tau", tau[:, None])):
+        mean = weight @ exact
+        sd = np.sqrt(weight @ (exact - mean) ** 2)
+        ours = drawn[name].reshape(len(drawn[name]), -1)
+        error = sd * np.sqrt(1 / effective + 1 / 800)  # at least 800 independent draws
+        assert (abs(ours.mean(axis=0) - mean) < 4 * error).all(), name
