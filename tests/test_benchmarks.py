@@ -36,3 +36,11 @@ def test_a_worker_reports_times_and_quantiles():
 def test_looking_up_is_far_quicker_than_pooling():
     table = lookup_refits.refits()
     assert (table["refits a second"] > 100 * table["full pools a second"]).all()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_the_whole_comparison_prints_its_tables_and_bars():
+    done = subprocess.run([sys.executable, side_by_side.__file__], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert all(name in done.stdout for name in side_by_side.DATA) and "times faster than by hand" in done.stdout
