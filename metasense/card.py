@@ -29,6 +29,7 @@ from metasense.showing.files import replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table
 
+DEPARTS = "Departs from the question card: "
 LISTED = 6  # panels named in a departure before the rest are counted
 _LINES = ("question", "decision", "stopping", "exclusions")
 _SEAL = "sha256"
@@ -252,15 +253,13 @@ class Card(Result):
 
     # --- against a pool ---------------------------------------------------------------------------------------------
 
-    def departures(
-        self, panels: Panels, *, margin: Margin | None, priors: Priors, moderators: Iterable[str] = ()
-    ) -> tuple[str, ...]:
+    def departures(self, panels: Panels, *, margin: Margin | None, priors: Priors) -> tuple[str, ...]:
         """Where a pool of these panels is not what the card says, each in a sentence.
 
         Parameters
         ----------
         panels : Panels
-        margin, priors, moderators
+        margin, priors
             Those of the pool.
 
         Returns
@@ -268,13 +267,19 @@ class Card(Result):
         tuple of str
             Empty if nothing was found.
         """
-        return tuple(
-            f"Departs from the question card: {text}" for text in self._departures(panels, margin, priors, moderators)
+        return tuple(f"{DEPARTS}{text}" for text in self._departures(panels, margin, priors))
+
+    def unnamed(self, moderators: Iterable[str]) -> tuple[str, ...]:
+        """That moderators are used which the card does not name, in a sentence; empty if it names them."""
+        names = [name for name in moderators if name not in self.moderators]
+        if not names:
+            return ()
+        return (
+            f"{DEPARTS}moderators not named on it: {words.listing(names, LISTED)}. What they seem to show is a "
+            "suggestion to test on new panels.",
         )
 
-    def _departures(
-        self, panels: Panels, margin: Margin | None, priors: Priors, moderators: Iterable[str]
-    ) -> Iterator[str]:
+    def _departures(self, panels: Panels, margin: Margin | None, priors: Priors) -> Iterator[str]:
         frame = panels.frame
 
         def named(mask: Any, say: Any = None) -> str:
@@ -313,12 +318,6 @@ class Card(Result):
         for note in panels.notes:
             if note.startswith("left out"):
                 yield f"{note} Exclusions on the card: {self.exclusions.rstrip('.')}."
-        unnamed = [name for name in moderators if name not in self.moderators]
-        if unnamed:
-            yield (
-                f"moderators not named on it: {words.listing(unnamed, LISTED)}. What they seem to show is a suggestion "
-                "to test on new panels."
-            )
         absent = [name for name in self.moderators if name not in panels.moderators]
         if absent:
             yield f"moderators named on it that the table does not have: {words.listing(absent, LISTED)}."

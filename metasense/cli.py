@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -47,10 +48,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _said(error: Exception) -> str:
+    from metasense.reading import PanelsError
+
     if isinstance(error, OSError) and error.strerror:
         return one_line(f"{error.filename or 'the file'}: {error.strerror}.")
-    lines = str(error).split("\n")
+    text = error.words() if isinstance(error, PanelsError) else str(error)  # all problems: nothing else shows them
+    lines = _as_options(text).split("\n")
     return "\n".join(" " * (len(line) - len(line.lstrip())) + one_line(line) for line in lines)  # and no escape codes
+
+
+def _as_options(text: str) -> str:
+    """Advice for Python as advice for a terminal.
+
+    Examples
+    --------
+    >>> _as_options("say more='old'; say preference=True too; choose with sheet=.")
+    "say --more 'old'; say --preference too; choose with --sheet."
+    """
+    text = re.sub(r"\b(preference)=True\b", r"--\1", text)
+    text = re.sub(r"\b(sheet)=(?=\.)", r"--\1", text)
+    return re.sub(r"\b(sheet|more|attribute)=(?=['\"])", r"--\1 ", text)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -129,7 +146,7 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     size.add_argument(
         "--p-d", metavar="SHARE", type=_share, help="smallest difference that matters, as p_d of the protocol"
     )
-    size.add_argument("--d-prime", metavar="SIZE", type=float, help="the same, as d-prime")
+    size.add_argument("--d-prime", metavar="SIZE", type=_decimal, help="the same, as d-prime")
     plan.add_argument("--tasters", metavar="N", type=int, help="tasters at hand, one tasting each")
     early = plan.add_mutually_exclusive_group()
     early.add_argument(
@@ -137,12 +154,12 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     )
     early.add_argument("--sequential", action="store_true", help="look after every tasting")
     plan.add_argument(
-        "--alpha", metavar="RISK", type=float, default=0.05, help="risk of calling a difference when all guess (0.05)"
+        "--alpha", metavar="RISK", type=_share, default=0.05, help="risk of calling a difference when all guess (0.05)"
     )
     plan.add_argument(
         "--beta",
         metavar="RISK",
-        type=float,
+        type=_share,
         default=0.05,
         help="risk of missing the difference, or of calling it similar (0.05; 0.2 is common practice for a panel that "
         "only looks for a difference)",
@@ -186,7 +203,7 @@ def _check(chosen: argparse.Namespace) -> int:
     from metasense.panels import Tastings, read_table
 
     read = read_table(chosen.file, sheet=chosen.sheet)
-    print(read.in_full())
+    print(_as_options(read.in_full()))
     reversed_ = (read.to_panels() if isinstance(read, Tastings) else read).reversals()
     if reversed_:
         print(
@@ -249,9 +266,7 @@ def _rerun(chosen: argparse.Namespace) -> int:
 
 
 def _plan(chosen: argparse.Namespace) -> int:
-    from metasense.binomial import at_most
     from metasense.planning import looks, sizes
-    from metasense.protocols import forced_choice as test_at
     from metasense.showing import words
     from metasense.showing.tables import table
 
@@ -261,13 +276,19 @@ def _plan(chosen: argparse.Namespace) -> int:
     if test is None:
         if chosen.d_prime is None:
             raise ValueError("name a protocol, or give --d-prime alone to compare all protocols.")
-        if chosen.tasters is not None or chosen.looks or chosen.sequential:
+        if chosen.tasters is not None or chosen.looks or chosen.sequential or chosen.similarity:
             raise ValueError(
-                "--tasters, --looks and --sequential need a protocol; without one, protocols are compared."
+                "--tasters, --looks, --sequential and --similarity need a protocol; without one, all are compared."
             )
         asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
         compared = sizes.compare_protocols(chosen.d_prime, **risks)
-        print(table(compared, caption=f"What the same difference costs ({asked})"))
+        caption = f"What the same difference costs ({asked})"
+        labels, kinds = sizes.COMPARED, sizes.COMPARED_KINDS
+        print(table(compared, caption=caption, labels=labels, kinds=kinds, note=sizes.COMPARED_NOTE))
+    elif (chosen.looks or (chosen.sequential and sized)) and (chosen.similarity or chosen.tasters is not None):
+        raise ValueError("--similarity and --tasters do not go with planned looks, which say both and the tastings.")
+    elif chosen.similarity and not sized:
+        raise ValueError("--similarity needs the difference that matters: --p-d or --d-prime.")
     elif chosen.looks and not sized:
         cost = looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha)
         print(cost.statement(), cost.look_by_look().to_text(), sep="\n\n")
@@ -281,6 +302,9 @@ def _plan(chosen: argparse.Namespace) -> int:
         _print_stops(looks.sequential_plan(test, **size, **risks))
     elif chosen.tasters is not None:
         n, alpha = chosen.tasters, chosen.alpha
+        if chosen.similarity:
+            print(_limit(test, n, size, chosen.beta))
+            return FINE
         count = int(sizes.critical_number(test, n, alpha=alpha))
         real = float(sizes.actual_alpha(test, n, alpha=alpha))
         if count > n:
@@ -289,13 +313,8 @@ def _plan(chosen: argparse.Namespace) -> int:
             print(f"{count} or more correct of {n} speak for a difference (real alpha-risk {words.percent(real, 1)}).")
         if sized:
             found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
-            limit = int(sizes.similarity_limit(test, n, **size, beta=chosen.beta))
             print(f"Power at the stated difference: {found}.")
-            speaks = f"{limit} or fewer correct speak" if limit >= 0 else "Not even 0 correct would speak"
-            difference = test_at(test).p_from_p_d(chosen.p_d) if chosen.d_prime is None else None
-            truth = test_at(test).p_correct(chosen.d_prime) if difference is None else difference
-            risk = f" (real beta-risk {words.percent(float(at_most(limit, n, truth)), 1)})" if limit >= 0 else ""
-            print(f"{speaks} for similarity at a beta-risk of {words.percent(chosen.beta)}{risk}.")
+            print(_limit(test, n, size, chosen.beta))
     elif not sized:
         raise ValueError("say the difference (--p-d or --d-prime), the --tasters at hand, or the --looks taken.")
     else:
@@ -309,13 +328,35 @@ def _print_stops(plan: Any) -> None:
     print(plan.statement(), plan.when_to_stop().to_text(), sep="\n\n")
 
 
+def _limit(test: str, n: int, size: dict[str, float | None], beta: float) -> str:
+    """How many correct answers of so many speak for similarity, and the risk of that count."""
+    from metasense.binomial import at_most
+    from metasense.planning import sizes
+    from metasense.protocols import forced_choice
+    from metasense.showing import words
+
+    limit = int(sizes.similarity_limit(test, n, **size, beta=beta))
+    at = f"for similarity at a beta-risk of {words.percent(beta)}"
+    if limit < 0:
+        return f"Not even 0 correct would speak {at}."
+    truth = sizes.true_share(forced_choice(test), size["p_d"], size["d_prime"])
+    return f"{limit} or fewer correct speak {at} (real beta-risk {words.percent(float(at_most(limit, n, truth)), 1)})."
+
+
 def _share(text: str) -> float:
     """A share as people write it: 0.2, 0,2 or 20 %."""
-    plain = text.strip().removesuffix("%").strip().replace(",", ".")
     try:
-        return float(plain) / (100 if text.strip().endswith("%") else 1)
-    except ValueError:
+        return _decimal(text.strip().removesuffix("%")) / (100 if text.strip().endswith("%") else 1)
+    except argparse.ArgumentTypeError:
         raise argparse.ArgumentTypeError(f"{text!r} is no share; write 0.2 or 20%") from None
+
+
+def _decimal(text: str) -> float:
+    """A number with a decimal point or comma."""
+    try:
+        return float(text.strip().replace(",", "."))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
 
 
 def _serve(chosen: argparse.Namespace) -> int:

@@ -41,7 +41,7 @@ def make(**changes):
 
 def departures(card, table=TABLE, *, margin=MARGIN, priors=None, moderators=(), keep=lambda panels: panels):
     panels = keep(ms.read_panels(table))
-    return card.departures(panels, margin=margin, priors=priors or ms.Priors(), moderators=moderators)
+    return card.departures(panels, margin=margin, priors=priors or ms.Priors()) + card.unnamed(moderators)
 
 
 def test_card_reads_back_as_it_was_written(tmp_path):

@@ -219,9 +219,51 @@ def test_a_stopping_plan_is_printed_to_its_end(capsys):
     assert "not shown" not in out and out.rstrip().splitlines()[-1].split()[0] == "134"
 
 
-def test_what_plan_cannot_use_is_refused(capsys):
-    assert main(["plan", "--d-prime", "1", "--tasters", "20"]) == 2
-    assert "need a protocol" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--d-prime", "1", "--tasters", "20"], "need a protocol"),
+        (["--d-prime", "1", "--similarity"], "need a protocol"),
+        (["triangle", "--tasters", "20", "--similarity"], "--similarity needs the difference"),
+        (["triangle", "--p-d", "0.3", "--looks", "20", "40", "--similarity"], "do not go with planned looks"),
+        (["triangle", "--p-d", "0.3", "--sequential", "--tasters", "40"], "do not go with planned looks"),
+        (["triangle", "--p-d", "some"], "'some' is no share"),
+        (["--d-prime", "some"], "'some' is no number"),
+    ],
+)
+def test_what_plan_cannot_use_is_refused(words, said, capsys):
+    assert main(["plan", *words]) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_a_panel_run_for_similarity_is_told_its_limit_and_no_critical_number(capsys):
+    assert main(["plan", "triangle", "--tasters", "20", "--p-d", "0.2", "--similarity"]) == 0
+    # binom.cdf(5, 20, 1/3 + 2/3 * 0.2) = 0.041, by SciPy
+    assert (
+        capsys.readouterr().out.strip()
+        == "5 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 4.1 %)."
+    )
+
+
+def test_decimal_commas_are_read_and_the_columns_of_the_comparison_explained(capsys):
+    assert main(["plan", "--d-prime", "1,5", "--beta", "0,2"]) == 0
+    out = capsys.readouterr().out
+    assert (
+        "beta-risk 20 %" in out and "tastings / triangle's" in out and "Even at d-prime:" in out and "ratio" not in out
+    )
+
+
+def test_advice_is_for_the_terminal_and_every_problem_is_listed(tmp_path, capsys):
+    assert main(["serve", "2-AFC", "6", str(tmp_path / "plan"), "--samples", "old", "new", "--attribute", "salt"]) == 2
+    assert "--more 'old' or --more 'new'" in capsys.readouterr().err
+    path = tmp_path / "bad.csv"
+    path.write_text("panel,protocol,tastings,correct\n" + "".join(f"P{i},triangle,5,9\n" for i in range(40)))
+    assert main(["check", str(path)]) == 2
+    err = capsys.readouterr().err
+    assert "to_frame" not in err and "'P39'" in err
+    path.write_text("panel,protocol,tastings,correct\nA,triangle,24,9\n")
+    assert main(["claim", "Some could.", str(path), "--panel", "Fair"]) == 2
+    assert capsys.readouterr().err.startswith("there is no panel 'Fair' in bad.csv.")
 
 
 def test_an_unfilled_answer_sheet_is_a_warning(tmp_path, capsys):

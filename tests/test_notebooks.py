@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 import nbformat
+import numpy as np
 import pytest
 from nbclient import NotebookClient
 
@@ -43,6 +44,24 @@ def test_notebook_runs(path):
     prose = [cell.source for cell in notebook.cells if cell.cell_type == "markdown"]
     for text in [*said, *prose]:
         assert banned(re.sub(r"\s+", " ", text)) == []
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_code_fits_its_cell_and_imports_public_names_where_there_are_any(path):
+    code = [cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
+    assert [line for cell in code for line in cell.splitlines() if len(line) > 93] == []
+    named = re.findall(r"^from metasense\S* import (.+)$", "\n".join(code), re.MULTILINE)
+    assert not {name.strip() for names in named for name in names.split(",")} & set(ms.__all__)
+
+
+def test_what_the_prose_says_of_the_cider_panels_is_true():
+    panels = ms.read_panels(NOTEBOOKS[0].parents[1] / "datasets" / "cider_fining.csv")
+    days = panels.frame["date"].max() - panels.frame["date"].min()
+    assert round(days.days / 30.4) == 7  # notebook 02: over seven months
+    assert panels.frame["batch_pair"].nunique() == 3  # notebook 04: on three pairs of batches
+    path = ms.pool(panels, margin=ms.Margin(p_d=0.2, protocol="triangle")).path().to_frame()
+    settled = np.flatnonzero(path["verdict"] != "not settled") + 1
+    assert settled.tolist() == [2, 4, 5]  # notebook 04: stopping at the second, fourth or fifth
 
 
 def test_what_the_prose_says_of_numbers_is_true():

@@ -511,3 +511,15 @@ def test_long_runs_of_answers_are_told_alike(answers):
     d, evidence = np.array([0.3, 1.2]), Repeats(forced_choice("triangle"), ((answers, 15, 2), (answers, 20, 1)))
     table = np.log(taster_probability(forced_choice("triangle"), d, 0.2, answers))
     assert np.allclose(evidence.log_likelihood(d, 0.2), 2 * table[:, 15] + table[:, 20], rtol=1e-12)
+
+
+def test_people_in_several_panels_are_noticed_beside_panels_known_by_totals():
+    answers = [
+        {"panel": panel, "protocol": "triangle", "taster": f"T{t}", "correct": int(t < 3)}
+        for panel in ("A", "B")
+        for t in range(8)
+    ]
+    old = {"panel": ["old"], "protocol": "triangle", "tastings": [24], "correct": [11]}
+    pooled = ms.pool(old, tastings=ms.read_tastings(answers))
+    assert any("8 people of 8 sat in more than one panel" in warning for warning in pooled.warnings)
+    assert "the number of people is not given for every panel" in pooled.statement()

@@ -613,6 +613,25 @@ def test_sheets_print_on_the_pages_they_should(tmp_path):
     assert pages == {"information": 1, "trays": 1, "ballots": 12, "filling/filling": 2, "sealed/key": 1}
 
 
+def test_the_run_sheet_says_what_to_decide_first_and_what_to_type_and_names_no_sample():
+    hard = serve("triangle", 6, samples=("isinglass", "protein"), sets=2, preference=True, hazards=["alcohol"], seed=1)
+    page = hard.pages()["run.html"]
+    assert "3 rounds with alcohol a person" in page and "type the code ticked, or none" in page
+    assert "last and face down" in page and "come back to fill" in page
+    assert "isinglass" not in page and "protein" not in page and "seed" not in page
+    plain_ = serve("triangle", 6, allergens=[], hazards=[], seed=1).pages()["run.html"]
+    assert not any(words in plain_ for words in ("Decide first", "Under preferred", "come back to fill"))
+
+
+def test_a_set_without_answer_is_served_and_not_answered():
+    plan = serve("triangle", 6, seed=1)
+    sheet = plan.answer_sheet()
+    sheet["answer"] = ["", *(cups.split()[0] for cups in sheet["cups"][1:])]
+    orders = plan.balance(read_answers(plan, sheet)).to_frame().query("what == 'order'")
+    assert orders["served"].sum() == 6 and orders["answered"].sum() == 5
+    assert (orders["correct"] <= orders["answered"]).all()
+
+
 def test_a_day_that_could_be_two_is_refused():
     with pytest.raises(ValueError, match="could be"):
         serve("triangle", 6, date="02.04.2026", seed=1)

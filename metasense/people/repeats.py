@@ -305,7 +305,7 @@ class Tasters(Statement):
 
     @property
     def _evidence(self) -> list[Any]:
-        return [self.pooled.collected.evidence[i] for i in self.pooled.collected.index]
+        return self.pooled.collected.rows
 
     @cached_property
     def _known(self) -> dict[tuple[int, int, int], _Ability]:

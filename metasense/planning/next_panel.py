@@ -275,7 +275,8 @@ class Plans(Statement):
             "cups_by_chance": lambda c: f"{c:,.0f}",
         }
         what = "that the question is still settled after each plan" if self.already else "of each plan to settle it"
-        caption = f"Chance {what}; width: of the 95 % interval of the average d-prime"
+        first = "most narrowing per cup first" if self.already else "fewest cups per chance first"
+        caption = f"Chance {what}, {first}; width: of the 95 % interval of the average d-prime"
         return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN)
 
     def _shown(self) -> list[str | Table]:

@@ -568,6 +568,21 @@ def compare_protocols(
     return pd.DataFrame(rows).sort_values(["lasting", "cups"], ignore_index=True)
 
 
+COMPARED = {
+    "p_correct": "share correct",
+    "p_d": "p_d",
+    "ratio": "tastings / triangle's",
+    "break_even": "even at d-prime",
+    "attribute": "what changes",
+}
+COMPARED_KINDS: dict[str, Any] = {"p_correct": "percent", "p_d": "percent"}
+COMPARED_NOTE = (
+    "Cups, people and tastings / triangle's are for the lasting size. Even at d-prime: with as many tastings as the "
+    "triangle needs, this protocol finds a difference of that d-prime as often as the triangle finds the stated one; "
+    "if its cups blur the difference below that, the triangle is the better choice."
+)
+
+
 def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
     """The d-prime that a panel of this size finds with this power; not a number if none is large enough."""
     critical = smallest_count(tastings, test.guess, checked_risk("alpha", alpha))

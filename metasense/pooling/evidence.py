@@ -39,6 +39,11 @@ class Collected:
     copies: np.ndarray
     index: np.ndarray
 
+    @property
+    def rows(self) -> list[Evidence]:
+        """The evidence of every row of the table."""
+        return [self.evidence[i] for i in self.index]
+
 
 def collect(frame: pd.DataFrame, tastings: Tastings | None = None) -> Collected:
     """Group the rows of a panels frame into distinct evidence.

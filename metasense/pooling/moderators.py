@@ -77,7 +77,7 @@ def moderate(
     """
     design = read_design(without.panels, moderators, through_zero, within)
     collected, priors = without.collected, without.priors
-    panels = [collected.evidence[i] for i in collected.index]
+    panels = collected.rows
     only = design.moderators[0] if len(design.moderators) == 1 else None
     if without.settings["method"] == "grid" and within is None:
         if only is not None and not only.numeric:
@@ -502,14 +502,8 @@ class Moderated(Statement):
                 f"A line through zero hardly fits: left free, it falls with {self.moderators[0]} with a probability of "
                 f"{words.probability(1 - rises)}. Leave out through_zero."
             )
-        if (card := self.without.card) is not None:
-            used = card.departures(
-                self.without.panels,
-                margin=self.without.margin,
-                priors=self.without.priors,
-                moderators=self.moderators,
-            )
-            found += [text for text in used if text not in self.without.departures]
+        if self.without.card is not None:
+            found += self.without.card.unnamed(self.moderators)
         found += self.cautions()
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]

@@ -245,8 +245,7 @@ class Nested(Statement):
     def _methods(self) -> list[str]:
         return [
             f"Each panel i on {self.noun} g has a d-prime {writing.size_of(self.plain)} "
-            f"with theta_i ~ Normal(phi_g, within) and phi_g ~ "
-            f"Normal(mu, between). {writing.ANSWERS}",
+            f"with theta_i ~ Normal(phi_g, within) and phi_g ~ Normal(mu, between). {writing.ANSWERS}",
             f"Priors: {self.plain.priors.describe(self.plain.directed)}; both spreads half-normal, together as wide "
             "as the spread of a pool without the level.",
             f"Computed by integration over a grid. {writing.INTERVALS}",

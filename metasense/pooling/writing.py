@@ -19,7 +19,7 @@ from metasense.panels import REVERSED
 from metasense.pooling import drawer, sensitivity
 from metasense.pooling.answers import Verdict, margin_words
 from metasense.pooling.explanations import prior_average
-from metasense.pooling.likelihood import Evidence, RepeatedTotal
+from metasense.pooling.likelihood import RepeatedTotal
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
 
@@ -80,7 +80,7 @@ def pooled_what(pooled: Pooled) -> str:
     frame = pooled.panels.frame
     kinds = [f"{n} × {name}" for name, n in Counter(frame["protocol"]).most_common()]
     tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
-    linked = _linked(pooled)
+    linked = _sittings(pooled) if _all_by_name(pooled) else None
     if linked is not None:
         again = linked[linked > 1].size
         more = f", {again} of them in more than one panel (linked by name)" if again else ""
@@ -93,11 +93,16 @@ def pooled_what(pooled: Pooled) -> str:
     return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
 
 
-def _linked(pooled: Pooled) -> pd.Series | None:
-    """In how many panels each person sat, where every panel's answers are known by name; else None."""
-    if pooled.tastings is None or not pooled.panels.frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all():
-        return None
-    return pooled.tastings.counts().groupby("taster")["panel"].nunique()
+def _all_by_name(pooled: Pooled) -> bool:
+    """Whether every panel's answers are known person by person."""
+    if pooled.tastings is None:
+        return False
+    return bool(pooled.panels.frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all())
+
+
+def _sittings(pooled: Pooled) -> pd.Series | None:
+    """In how many panels each person sat whose answers are known by name; None where nobody's are."""
+    return None if pooled.tastings is None else pooled.tastings.counts().groupby("taster")["panel"].nunique()
 
 
 def size(pooled: Pooled) -> str:
@@ -145,11 +150,7 @@ def basis(pooled: Pooled) -> str:
 def main_protocol(pooled: Pooled) -> Protocol:
     """The margin's protocol where it has one, else the one most panels used."""
     if pooled.margin is not None and pooled.margin.stated_protocol:
-        return (
-            pooled.protocols[-1]
-            if pooled.protocols[-1].name == pooled.margin.stated_protocol
-            else next(p for p in pooled.protocols if p.name == pooled.margin.stated_protocol)
-        )
+        return next(p for p in pooled.protocols if p.name == pooled.margin.stated_protocol)
     counts = Counter(pooled.panels.frame["protocol"])
     return max(pooled.protocols, key=lambda p: counts[p.name])
 
@@ -218,7 +219,7 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
 
 def _again(pooled: Pooled) -> list[str]:
     """What it means that people came to several panels."""
-    linked = _linked(pooled)
+    linked = _sittings(pooled)
     if linked is None or not (linked > 1).any():
         return []
     text = (
@@ -273,7 +274,7 @@ def _limits(pooled: Pooled) -> list[str]:
             "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
         ),
         (
-            [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in _evidence(pooled)],
+            [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in pooled.collected.rows],
             "Repeat tasters known by their total only: {}. It is taken as spread evenly over them; their single "
             "answers, as tastings, would say more.",
         ),
@@ -288,11 +289,6 @@ def _limits(pooled: Pooled) -> list[str]:
             "other batches are like them."
         )
     return found
-
-
-def _evidence(pooled: Pooled) -> list[Evidence]:
-    """The evidence of every row of the table."""
-    return [pooled.collected.evidence[i] for i in pooled.collected.index]
 
 
 def _quick(pooled: Pooled) -> bool:
