@@ -40,7 +40,6 @@ Array = NDArray[np.float64]
 R_HAT = 1.01  # above it the chains disagree
 ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
 TARGET_ACCEPT = 0.95
-IN_CLUSTERS = 0.99  # smaller steps: at 0.95 two of 20 000 draws diverged where most spread is between clusters
 _STOPPED = "Sampling was interrupted; nothing was kept."
 NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
 NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
@@ -173,6 +172,7 @@ def sample(
         series, shares, priors, none, ruler, starts, draws, tune, int(rng.integers(2**31)), progress
     )
     mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
+    mu = mu if series[0].directed else np.abs(mu)
     which = _overdispersion_of_each(series, shares, mu, tau, rng)
     values = {"mu": mu, "tau": tau, "average_d_prime": average_d_prime(mu, tau)}
     if len(series) > 1:
@@ -283,15 +283,16 @@ def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
 class _Ruler:
     """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
 
-    ``width**2 = own**2 + sin(a)**2 / effective``: the panels' own uncertainty, and that of a mean of unlike panels.
+    ``width**2 = own**2 + sin(a)**2 / (panels + 4 sin(a)**2)``: the panels' own uncertainty, and that of a mean of so
+    many unlike panels; where few are very unlike, the prior of the spread keeps it down as 4 more would.
     """
 
     middle: float
     own: float
-    effective: float
+    panels: float
 
     def width(self, sine: Any) -> Any:
-        return (self.own**2 + sine**2 / self.effective) ** 0.5
+        return (self.own**2 + sine**2 / (self.panels + 4 * sine**2)) ** 0.5
 
 
 def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[_Ruler, list[dict[str, Any]]]:
@@ -304,8 +305,7 @@ def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator)
     distance = float(np.sqrt(copies @ square))
     panels = float(series.copies.sum())
     uncertainty = float(np.sqrt(copies @ width**2 / panels)) / distance
-    # 4 more than there are panels: with a few the prior of the spread keeps the width down
-    ruler = _Ruler(float(np.log(distance)), uncertainty, panels + 4)
+    ruler = _Ruler(float(np.log(distance)), uncertainty, panels)
     mu = float(copies @ own)
     off = np.abs(own - mu)
     tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
@@ -398,9 +398,9 @@ def _sampled(
         scale = np.array([s.log_scale @ s.copies for s in series])
         with pm.Model():
             z = pm.Flat("z")
-            # With slopes the whole half-circle is open even where d-prime has no sign: the two halves are mirror
-            # images, and a chain that may pass mu = 0 does not get caught at a wall there.
-            a = pm.Uniform("a", 0, np.pi if first.directed or slopes else np.pi / 2)
+            # The whole half-circle is open even where d-prime has no sign: the two halves are mirror images, and a
+            # chain that may pass mu = 0 does not get caught at a wall there.
+            a = pm.Uniform("a", 0, np.pi)
             width = ruler.width(pt.sin(a))
             log_R = ruler.middle + z * width
             R = pm.Deterministic("R", pt.exp(log_R))
@@ -440,6 +440,9 @@ def _sampled(
             pm.Potential("prior", log_prior)
             pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
 
+            compiled = {"mode": "NUMBA"}  # the same in both generations, and needs no C compiler
+            scales = _scales(pm.modelcontext(None).initial_point(), not first.directed)
+            step = pm.NUTS(potential=scales, target_accept=TARGET_ACCEPT, compile_kwargs=compiled)
             seen = np.zeros(len(starts), int)
 
             def watch(trace: Any, draw: Any) -> None:
@@ -452,12 +455,10 @@ def _sampled(
                 tune=tune,
                 chains=len(starts),
                 cores=1,
+                step=step,
                 initvals=starts,
-                init="adapt_diag",
                 random_seed=seed,
-                nuts_sampler="pymc",  # or PyMC 6 takes another sampler when it happens to be installed
-                target_accept=TARGET_ACCEPT if clusters is None else IN_CLUSTERS,
-                compile_kwargs={"mode": "NUMBA"},  # the same in both generations, and needs no C compiler
+                compile_kwargs=compiled,
                 compute_convergence_checks=False,
                 progressbar="combined" if progress else False,  # one bar; the sampler's own numbers become advice
                 callback=watch,
@@ -467,6 +468,26 @@ def _sampled(
     names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]
     statistics = xr.Dataset(result["sample_stats"].data_vars)
     return {name: np.asarray(result["posterior"][name]) for name in names}, statistics
+
+
+def _scales(point: dict[str, Array], mirrored: bool) -> Any:
+    """How the sampler learns the width of each coordinate while it tunes.
+
+    PyMC's own choice learns from the last one or two hundred draws of tuning, and from both halves of a mirrored
+    posterior as one: too wide, and unsteady as chains change sides. This one learns from windows that double (600 of
+    1000 draws), of one half.
+    """
+    from pymc.step_methods.hmc.quadpotential import QuadPotentialDiagAdapt
+
+    turned = [np.full(np.size(value), -1.0 if name in ("a_interval__", "beta") else 1.0) for name, value in point.items()]
+    mirror, angle = np.concatenate(turned), list(point).index("a_interval__")
+
+    class Scales(QuadPotentialDiagAdapt):
+        def update(self, sample: Array, grad: Array, tune: bool) -> None:
+            super().update(sample * mirror if mirrored and sample[angle] > 0 else sample, grad, tune)
+
+    n = mirror.size
+    return Scales(n, np.zeros(n), np.ones(n), 10, adaptation_window_multiplier=2, early_update=True)
 
 
 def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
