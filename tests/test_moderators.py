@@ -334,7 +334,7 @@ def agree(grid, mcmc, sds=0.12):
 
 @pytest.mark.mcmc
 def test_sampling_agrees_with_integration_for_one_moderator(weeks):
-    agree(ms.pool(weeks, moderators="x"), ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=1500))
+    agree(ms.pool(weeks, moderators="x"), ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=4000))
 
 
 @pytest.mark.mcmc

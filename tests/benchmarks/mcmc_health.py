@@ -17,6 +17,7 @@ import argparse
 import sys
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
@@ -27,6 +28,7 @@ import metasense as ms
 from metasense.pooling import mcmc
 from metasense.pooling.grid import integrate
 from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats
+from metasense.pooling.moderators import moderate
 from metasense.pooling.priors import Priors
 from metasense.protocols import forced_choice
 
@@ -131,8 +133,11 @@ def moderated(frame: pd.DataFrame, options: dict[str, Any]) -> tuple[Fit, Exact]
         effect = found.slope(of_slope) if of_slope != "roast" else found.change("roast", "a", "b")
         return {"effect": effect, "spread": found.spread, "average there": found.at(**last).average}
 
+    plain, doses = ms.pool(frame), [options["through_zero"]] if "through_zero" in options else []
+
     def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
-        found = ms.pool(frame, method="mcmc", seed=seed, **options)
+        sampled = replace(plain, settings=plain.settings | {"method": "mcmc", "seed": seed})
+        found = moderate(sampled, np.atleast_1d(options["moderators"]).tolist(), doses, options.get("within"))
         effective = found.diagnostics.frame[["ess_bulk", "ess_tail"]].min().min() * found.engine.keep.mean()
         return found.diagnostics, {k: (d.mean, d.sd / np.sqrt(effective)) for k, d in quantities(found).items()}
 
