@@ -229,6 +229,19 @@ def test_an_interrupt_while_compiling_waits_for_the_first_draw_and_is_not_lost(m
         assert signal.getsignal(signal.SIGINT) is usual
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_sampler_learns_the_widths_of_one_half_of_a_mirrored_posterior(mirrored):
+    rng = np.random.default_rng(4)
+    draws = np.array([0.5, -2.0, 1.0]) + np.array([3.0, 0.4, 0.1]) * rng.standard_normal((1000, 3))
+    sides = rng.choice([-1.0, 1.0], 1000)
+    scales = mcmc._scales({"z": np.zeros(()), "a_interval__": np.zeros(()), "beta": np.zeros(1)}, mirrored)
+    for draw, side in zip(draws, sides, strict=True):
+        scales.update(draw * [1, side, side], np.zeros(3), True)
+    learned = np.sqrt(scales.velocity(np.ones(3)))
+    of_both = [3.0, np.hypot(0.4, 2.0), np.hypot(0.1, 1.0)]
+    assert learned == pytest.approx([3.0, 0.4, 0.1] if mirrored else of_both, rel=0.1)
+
+
 @pytest.mark.parametrize(("options", "message"), [
     ({"chains": 1}, "chains >= 2"),
     ({"draws": 0}, "draws >= 4"),

@@ -489,7 +489,7 @@ def _scales(point: dict[str, Array], mirrored: bool) -> Any:
         def update(self, sample: Array, grad: Array, tune: bool) -> None:
             super().update(sample * mirror if mirrored and sample[angle] > 0 else sample, grad, tune)
 
-    n = mirror.size
+    n = mirror.size  # without early_update a window that doubles is never full, and nothing is learned
     return Scales(n, np.zeros(n), np.ones(n), 10, adaptation_window_multiplier=2, early_update=True)
 
 
