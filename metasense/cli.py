@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -53,21 +52,8 @@ def _said(error: Exception) -> str:
     if isinstance(error, OSError) and error.strerror:
         return one_line(f"{error.filename or 'the file'}: {error.strerror}.")
     text = error.words() if isinstance(error, PanelsError) else str(error)  # all problems: nothing else shows them
-    lines = _as_options(text).split("\n")
+    lines = text.split("\n")
     return "\n".join(" " * (len(line) - len(line.lstrip())) + one_line(line) for line in lines)  # and no escape codes
-
-
-def _as_options(text: str) -> str:
-    """Advice for Python as advice for a terminal.
-
-    Examples
-    --------
-    >>> _as_options("say more='old'; say preference=True too; choose with sheet=.")
-    "say --more 'old'; say --preference too; choose with --sheet."
-    """
-    text = re.sub(r"\b(preference)=True\b", r"--\1", text)
-    text = re.sub(r"\b(sheet)=(?=\.)", r"--\1", text)
-    return re.sub(r"\b(sheet|more|attribute)=(?=['\"])", r"--\1 ", text)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -203,7 +189,7 @@ def _check(chosen: argparse.Namespace) -> int:
     from metasense.panels import Tastings, read_table
 
     read = read_table(chosen.file, sheet=chosen.sheet)
-    print(_as_options(read.in_full()))
+    print(read.in_full())
     reversed_ = (read.to_panels() if isinstance(read, Tastings) else read).reversals()
     if reversed_:
         print(
@@ -286,7 +272,10 @@ def _plan(chosen: argparse.Namespace) -> int:
         labels, kinds = sizes.COMPARED, sizes.COMPARED_KINDS
         print(table(compared, caption=caption, labels=labels, kinds=kinds, note=sizes.COMPARED_NOTE))
     elif (chosen.looks or (chosen.sequential and sized)) and (chosen.similarity or chosen.tasters is not None):
-        raise ValueError("--similarity and --tasters do not go with planned looks, which say both and the tastings.")
+        raise ValueError(
+            "leave out --similarity and --tasters: a plan with looks says when to stop for a difference and when for "
+            "similarity, and the tastings for it."
+        )
     elif chosen.similarity and not sized:
         raise ValueError("--similarity needs the difference that matters: --p-d or --d-prime.")
     elif chosen.looks and not sized:
@@ -348,7 +337,7 @@ def _share(text: str) -> float:
     try:
         return _decimal(text.strip().removesuffix("%")) / (100 if text.strip().endswith("%") else 1)
     except argparse.ArgumentTypeError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no share; write 0.2 or 20%") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not a share between 0 and 1; write 0.2 or 20%") from None
 
 
 def _decimal(text: str) -> float:

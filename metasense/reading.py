@@ -177,7 +177,7 @@ def open_table(
     label = name or label
     kind = _kind_of(data, label)
     if sheet is not None and kind != "excel":
-        raise PanelsError(f"sheet={sheet!r} was given, but only Excel workbooks have sheets.", label)
+        raise PanelsError(f"the sheet {sheet!r} was named, but only Excel workbooks have sheets.", label)
     try:
         if kind == "excel":
             opened = _from_excel(data, known, label, sheet)
@@ -471,7 +471,9 @@ def _from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: st
         names = [repr(tab.title) for tab in book.worksheets]
         if len(names) == 1:
             raise
-        raise PanelsError([*error.problems, f"the sheets are {listing(names)}; choose with sheet=."], label) from error
+        raise PanelsError(
+            [*error.problems, f"the sheets are {listing(names)}; choose with sheet= (--sheet)."], label
+        ) from error
 
 
 def _chosen_sheet(book: Any, sheet: str | None, label: str, notes: list[str]) -> str:
@@ -485,7 +487,7 @@ def _chosen_sheet(book: Any, sheet: str | None, label: str, notes: list[str]) ->
     first = next((tab.title for tab in book.worksheets if tab.sheet_state == "visible"), names[0])
     if len(names) > 1:
         others = listing(repr(name) for name in names if name != first)
-        notes.append(f"the sheet {first!r} was read and not {others}; choose with sheet=.")
+        notes.append(f"the sheet {first!r} was read and not {others}; choose with sheet= (--sheet).")
     return first
 
 

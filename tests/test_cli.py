@@ -225,9 +225,9 @@ def test_a_stopping_plan_is_printed_to_its_end(capsys):
         (["--d-prime", "1", "--tasters", "20"], "need a protocol"),
         (["--d-prime", "1", "--similarity"], "need a protocol"),
         (["triangle", "--tasters", "20", "--similarity"], "--similarity needs the difference"),
-        (["triangle", "--p-d", "0.3", "--looks", "20", "40", "--similarity"], "do not go with planned looks"),
-        (["triangle", "--p-d", "0.3", "--sequential", "--tasters", "40"], "do not go with planned looks"),
-        (["triangle", "--p-d", "some"], "'some' is no share"),
+        (["triangle", "--p-d", "0.3", "--looks", "20", "40", "--similarity"], "a plan with looks says when"),
+        (["triangle", "--p-d", "0.3", "--sequential", "--tasters", "40"], "a plan with looks says when"),
+        (["triangle", "--p-d", "some"], "'some' is not a share"),
         (["--d-prime", "some"], "'some' is no number"),
     ],
 )
@@ -255,7 +255,7 @@ def test_decimal_commas_are_read_and_the_columns_of_the_comparison_explained(cap
 
 def test_advice_is_for_the_terminal_and_every_problem_is_listed(tmp_path, capsys):
     assert main(["serve", "2-AFC", "6", str(tmp_path / "plan"), "--samples", "old", "new", "--attribute", "salt"]) == 2
-    assert "--more 'old' or --more 'new'" in capsys.readouterr().err
+    assert "more='old' or more='new' (--more)" in capsys.readouterr().err
     path = tmp_path / "bad.csv"
     path.write_text("panel,protocol,tastings,correct\n" + "".join(f"P{i},triangle,5,9\n" for i in range(40)))
     assert main(["check", str(path)]) == 2

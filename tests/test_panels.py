@@ -381,7 +381,7 @@ def test_the_first_visible_sheet_is_read_and_the_others_are_named(tmp_path):
     book.save(tmp_path / "book.xlsx")
     read = read_panels(tmp_path / "book.xlsx")
     assert read.frame["panel"].tolist() == ["A"]
-    assert "the sheet 'Panels' was read and not 'Key' and 'Plan'; choose with sheet=." in read.notes
+    assert "the sheet 'Panels' was read and not 'Key' and 'Plan'; choose with sheet= (--sheet)." in read.notes
     assert read_panels(tmp_path / "book.xlsx", sheet="Plan").frame["panel"].tolist() == ["B"]
 
 

@@ -395,7 +395,7 @@ def test_a_wrong_sheet_names_those_there_are():
     assert "the table is empty" in str(refused(data, sheet="Plan"))
     assert "only Excel workbooks have sheets" in str(refused(HEAD + GOOD, sheet="Plan"))
     first_is_empty = workbook([], lambda book: book.create_sheet("Panels"))
-    assert "the sheets are 'Sheet' and 'Panels'; choose with sheet=" in str(refused(first_is_empty))
+    assert "the sheets are 'Sheet' and 'Panels'; choose with sheet= (--sheet)" in str(refused(first_is_empty))
 
 
 def test_a_damaged_or_other_zip_file_is_explained():

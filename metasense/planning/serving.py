@@ -159,7 +159,7 @@ def serve(
     )
     problems = list(_problems(plan, names, sets))
     if placebo and not preference:
-        problems.append("a placebo pair goes with a preference: say preference=True too.")
+        problems.append("a placebo pair goes with a preference: say preference=True (--preference) too.")
     try:
         day = as_day(date, Reading())  # as in a table: what could be two days is refused
         plan = replace(plan, date=None if day is None else str(day))
@@ -210,9 +210,9 @@ def _problems(plan: ServingPlan, names: list[str], sets: int) -> Iterator[str]:
         yield f"sets is how many each taster gets, a whole number, 1 or more; got {sets!r}."
     if test in DIRECTED:
         if not plan.attribute:
-            yield f"{test} asks for something named: give it as a noun, such as attribute='saltiness'."
+            yield f"{test} asks for something named: give it as a noun, such as attribute='saltiness' (--attribute)."
         if plan.more not in samples:
-            yield f"say which sample should have more of it: more={samples[0]!r} or more={samples[-1]!r}."
+            yield f"say which sample should have more of it: more={samples[0]!r} or more={samples[-1]!r} (--more)."
     elif plan.attribute or plan.more:
         yield f"{test} names nothing to look for: leave attribute and more out."
     if plan.reference is not None and test not in ("duo-trio", "A-not-A"):
