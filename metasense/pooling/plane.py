@@ -15,22 +15,21 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev
+from metasense.pooling.posterior import Posterior, average_d_prime, chebyshev, smooth
 from metasense.pooling.priors import Priors
 
 Array = NDArray[np.floating[Any]]
 Stretch = Callable[[Array], tuple[Array, Array]]
 
-NODES = (65, 33)  # of the average d-prime, and of the angle
+NODES = (97, 33)  # of the average d-prime, and of the angle
 SHARPEST = 1e-5  # scale of the closest nodes, as a share of the axis
 LOOKS = 8  # times the nodes may be laid around what was seen last
 FINE = 513  # places at which the running integral is taken, between which it is a cubic
-POINTS = 8193  # of a distribution, laid over what carries probability
+POINTS = 32769  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-4  # of the log evidence when every second node is left out; the whole rule is far better than that
 ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
 MOST_NODES = 1025  # of the average d-prime
@@ -205,7 +204,7 @@ class Plane:
         inside = np.flatnonzero((running > 1e-9) & (running < 1 - 1e-9))
         first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(running) - 1)
         x = np.linspace(self._fine_x[first], self._fine_x[last], POINTS)
-        cdf = np.clip(CubicSpline(self._fine_x, running)(x), 0.0, 1.0)
+        cdf = smooth(self._fine_x, running, x)
         cdf[0], cdf[-1] = 0.0, 1.0
         return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
 

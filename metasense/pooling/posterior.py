@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 from scipy.special import erf
 
 from metasense.pooling.distribution import Distribution
@@ -24,6 +25,7 @@ Functional = Callable[[Array, Array], Array]
 
 ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
+SMOOTH = 64  # times as many points in the average d-prime's distribution as its integral was taken at, over all patches
 
 
 def average_d_prime(mu: Array, tau: Array) -> Array:
@@ -206,13 +208,13 @@ class Posterior:
         """The average d-prime of panels like these."""
         if self.patches[0].fine is None:
             return self.distribution(average_d_prime)
-        parts = [
-            Distribution(p.fine, np.maximum.accumulate(np.clip(p.running.sum(axis=1), 0, None)))  # type: ignore[arg-type, union-attr]
-            for p in self.patches
-        ]
-        parts = [Distribution(d.x, d.cdf / d.cdf[-1]) for d in parts]
-        whole = Distribution.mixture(parts, [p.share for p in self.patches])
-        return Distribution(whole.x, whole.cdf, self.expect(average_d_prime))
+        steps = max(SMOOTH // len(self.patches), 1)
+        x = np.unique(np.concatenate([_between(p.fine, steps) for p in self.patches]))  # type: ignore[arg-type]
+        total = np.zeros_like(x)
+        for p in self.patches:
+            total += p.share * smooth(p.fine, p.running.sum(axis=1), x)  # type: ignore[arg-type, union-attr]
+        total = np.maximum.accumulate(total)
+        return Distribution(x, total / total[-1], self.expect(average_d_prime))
 
     @cached_property
     def spread(self) -> Distribution:
@@ -368,6 +370,17 @@ def _draw_own(
                 drawn = np.take_along_axis(grid, at[:, None], axis=1)[:, 0]
                 out[rows, copy] = drawn + (rng.random(len(rows)) - 0.5) * cell
     return out
+
+
+def smooth(fine: Array, running: Array, x: Array) -> Array:
+    """A running integral between the points it was taken at: a cubic spline, 0 before them and flat after them."""
+    return np.clip(CubicSpline(fine, running)(np.clip(x, fine[0], fine[-1])), 0.0, running[-1])
+
+
+def _between(fine: Array, steps: int) -> Array:
+    """The points and `steps - 1` more between each two."""
+    at = np.arange(steps * (len(fine) - 1) + 1) / steps
+    return np.interp(at, np.arange(len(fine)), fine)
 
 
 def _on_axis(density: Array, directed: bool) -> Distribution:
