@@ -6,6 +6,7 @@ Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sys
 from collections.abc import Sequence
@@ -343,9 +344,12 @@ def _share(text: str) -> float:
 def _decimal(text: str) -> float:
     """A number with a decimal point or comma."""
     try:
-        return float(text.strip().replace(",", "."))
+        number = float(text.strip().replace(",", "."))
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5")
+    return number
 
 
 def _serve(chosen: argparse.Namespace) -> int:

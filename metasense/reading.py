@@ -73,14 +73,14 @@ class Problem(NamedTuple):
 
 
 class PanelsError(ValueError):
-    """A table that cannot be used as it is; lists every problem found, not only the first.
+    """A table that cannot be used as it is, or for what is asked of it; lists every problem, not only the first.
 
     Attributes
     ----------
     problems : tuple of Problem
         ``message, row, panel, column, value, word``; ``to_frame()`` gives them as a table.
-    source : str
-        What was being read.
+    source, what : str
+        What was being read, and what is wrong with it.
 
     Examples
     --------
@@ -92,10 +92,12 @@ class PanelsError(ValueError):
     0    3    C2  correct     -1
     """
 
-    def __init__(self, problems: str | Problem | Iterable[str | Problem], source: str = "") -> None:
+    def __init__(
+        self, problems: str | Problem | Iterable[str | Problem], source: str = "", what: str = "cannot be used as it is"
+    ) -> None:
         listed = [problems] if isinstance(problems, str | Problem) else list(problems)
         self.problems = tuple(Problem(problem) if isinstance(problem, str) else problem for problem in listed)
-        self.source = source
+        self.source, self.what = source, what
         super().__init__(self.words(SHOWN))
 
     def words(self, most: int | None = None) -> str:
@@ -103,11 +105,11 @@ class PanelsError(ValueError):
         lines = [str(problem) for problem in self.problems[:most]]
         if len(self.problems) > len(lines):
             lines.append(f"... and {len(self.problems) - len(lines)} more; the error's .to_frame() holds them all")
-        head = f"{one_line(self.source)} cannot be used as it is: " if self.source else ""
+        head = f"{one_line(self.source)} {self.what}: " if self.source else ""
         return head + (lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines]))
 
     def __reduce__(self) -> tuple[type, tuple]:
-        return type(self), (self.problems, self.source)
+        return type(self), (self.problems, self.source, self.what)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a problem."""

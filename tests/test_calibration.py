@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from calibration import nesting_recovery, open_data, ranks, run, sbc, truths
+from calibration.moderator_recovery import CASES, one
 
 from metasense.pooling.distribution import Distribution
 
@@ -35,10 +36,26 @@ def test_even_positions_pass_and_crooked_ones_do_not():
 
 @pytest.mark.parametrize(
     ("name", "runs"),
-    [("pool", 50), ("pool-directed", 25), ("single", 100), ("preference", 40), ("dose", 30), ("nesting", 25)],
+    [
+        ("pool", 50),
+        ("pool-directed", 25),
+        ("single", 100),
+        ("preference", 40),
+        ("moderator", 100),
+        ("moderator-directed", 50),
+        ("dose", 100),
+        ("category", 50),
+        ("nesting", 50),
+    ],
 )
 def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
-    check(ranks.positions(sbc.STUDIES[name].one, runs, seed=11), 1e-3)
+    check(ranks.positions(sbc.STUDIES[name].one, runs, seed=12), 1e-3)
+
+
+def test_a_slope_is_covered_as_often_as_its_interval_says():
+    # the whole table, with fixed truths too: python tests/calibration/moderator_recovery.py
+    covered = [one(CASES[0], np.random.default_rng([5, i]))["effect"] for i in range(300)]
+    assert 0.93 - 0.013 < np.mean(covered) < 0.97 + 0.013  # the bar, and a standard error of 300 sets
 
 
 @pytest.mark.slow

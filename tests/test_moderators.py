@@ -197,6 +197,8 @@ GOOD = table([9, 8, 12, 14, 13, 19], [1.0, 2.0, 3.0, 5.0, 8.0, 9.0], style=list(
         (GOOD.assign(batch_pair=list("uuvvuv")), {"moderators": "style"}, "each 'style' is one batch_pair"),
         (GOOD.iloc[:4], {"moderators": ["x", "style", "y"]}, "no column 'y'"),
         (GOOD.iloc[:4].assign(y=[3, 1, 2, 5]), {"moderators": ["x", "style", "y"]}, "4 panels cannot carry 3 effects"),
+        (GOOD.assign(y=[3, 1, 2, 5, 4, 9], z=[1, 1, 7, 3, 2, 2]), {"moderators": ["x", "y", "z"]}, "takes at least 9"),
+        (GOOD.assign(k=list("aabcdd")), {"moderators": "k"}, "6 panels cannot carry 3 effects.*Join categories"),
         (GOOD, {"moderators": "correct"}, "'correct' is part of the result"),
         (GOOD, {"moderators": "x", "through_zero": "style"}, "through_zero names 'style', which must be among"),
         (GOOD, {"moderators": "style", "through_zero": "style"}, "only a number can go through zero"),
@@ -273,7 +275,7 @@ def test_words_carry_the_cautions_and_the_priors(asked, mentions):
     moderated = ms.pool(GOOD, **asked)
     text = repr(moderated)
     assert "not randomised" in text
-    assert "Below 10 panels per moderator (here 6 panels, 1 moderator)" in text
+    assert "Below 10 panels per moderator (here 6 panels, 1 moderator) only one moderator, named before" in text
     assert "Bayes factor" in text
     assert mentions in text
     assert "seen but not tested" in text
@@ -284,6 +286,165 @@ def test_words_carry_the_cautions_and_the_priors(asked, mentions):
 def test_what_changed_along_is_named():
     moderated = ms.pool(GOOD.assign(style=list("aaabbb")), moderators="x")
     assert "style changed along with x" in " ".join(moderated.cautions())
+
+
+def test_what_changed_along_is_named_for_batch_pairs_and_where_some_values_are_missing():
+    frame = table([9, 8, 12, 14, 13, 19], [1.0, 1.0, 4.0, 4.0, 8.0, 8.0])
+    paired = ms.pool(frame.assign(batch_pair=list("pprrss")), moderators="x")
+    assert "batch_pair changed along with x" in paired.cautions()[0]
+    some = ms.pool(frame.assign(style=["a", "a", None, "a", "b", "b"]), moderators="x")
+    assert "style (where it is known) changed along with x" in some.cautions()[0]
+    assert "changed along" not in ms.pool(frame.assign(style=list("ababab")), moderators="x").cautions()[0]
+
+
+def test_a_moderator_does_not_change_along_with_itself():
+    frame = table([9, 8, 12, 14, 13, 19], list("aabbab")).assign(protocol=["triangle", "duo-trio"] * 3)
+    assert "protocol changed" not in ms.pool(frame, moderators="protocol").cautions()[0]
+
+
+def test_the_rule_for_few_panels_is_said_where_it_applies():
+    frame = table([9, 8, 12, 14, 13, 19, 10, 11, 12, 15], np.arange(10.0))
+    assert len(ms.pool(frame, moderators="x").cautions()) == 1
+    assert len(ms.pool(frame.iloc[:9], moderators="x").cautions()) == 2
+
+
+def test_spellings_and_numbers_with_words_are_asked_about():
+    frame = table([9, 8, 12, 14, 13, 19], ["Dark", "dark ", "light", "light", "Dark", "light"])
+    assert any("are taken as different values of x. If they are one" in n for n in ms.pool(frame, moderators="x").notes)
+    frame = table([9, 8, 12, 14, 13, 19], ["5 g/l", "5 g/l", "10 g/l", "10 g/l", "5 g/l", "10 g/l"])
+    assert any("Numbers alone would give a slope" in note for note in ms.pool(frame, moderators="x").notes)
+
+
+# --- margin, direction, priors --------------------------------------------------------------------------------------
+
+
+def test_a_margin_is_compared_at_every_stated_value_and_the_turn_is_found():
+    correct = np.round(60 * protocol("tetrad").p_correct(np.array([0.1, 0.2, 0.6, 1.0, 1.6, 2.2]))).astype(int)
+    moderated = ms.pool(
+        table(correct, np.arange(1.0, 7.0), "tetrad", 60), moderators="x", margin=ms.Margin(d_prime=1.0)
+    )
+    found = moderated.verdicts()
+    assert found["verdict"].tolist() == ["within the margin", "beyond the margin"]
+    for value, above in zip(found["value"], found["p_above"], strict=True):
+        assert above == moderated.at(x=value).verdict().above
+    (first, before, middle), (second, _, after) = moderated.turns()
+    assert (before, middle, after) == ("within the margin", "not settled", "beyond the margin")
+    step = 0.02
+    assert moderated.at(x=first - step).verdict().below > 0.95 > moderated.at(x=first + step).verdict().below
+    assert moderated.at(x=second - step).verdict().above < 0.95 < moderated.at(x=second + step).verdict().above
+    for text in (moderated.headline(), moderated.statement(), repr(moderated)):
+        assert "the average d-prime is within it at x = 1" in text and "beyond it at x = 6" in text
+    assert "the verdict turns from within the margin to not settled near" in moderated.statement()
+    plain = ms.pool(table(correct, np.arange(1.0, 7.0), "tetrad", 60), moderators="x")
+    assert "margin" not in plain.headline() and plain.turns() == []
+
+
+def test_categories_are_compared_with_the_margin_too():
+    moderated = ms.pool(GOOD, moderators="style", margin=ms.Margin(d_prime=0.5))
+    assert moderated.verdicts()["value"].tolist() == ["a", "b"]
+    assert "at style = a" in moderated.headline().split("Against the margin")[1]
+
+
+@pytest.fixture(scope="module")
+def crossing():
+    """2-AFC panels that go from against the expected direction to with it."""
+    return ms.pool(table([6, 10, 17, 23, 30, 35], np.arange(1.0, 7.0), "2-AFC", 40), moderators="x")
+
+
+def test_a_directed_pool_keeps_its_sign(crossing):
+    low, high = crossing.at(x=1), crossing.at(x=6)
+    assert low.signed.median == pytest.approx(-low.average.median, abs=0.02)
+    assert high.signed.median == pytest.approx(high.average.median, abs=0.02)
+    assert low.expected_way < 0.01 and high.expected_way > 0.99
+    text = crossing.headline()
+    assert "at x = 1 (against the expected direction)" in text and "at x = 6 (in the expected direction)" in text
+    assert low.sentence().count("against the expected direction") == 1
+    change = crossing.change("x", 1, 6)
+    assert change.mean == pytest.approx(high.signed.mean - low.signed.mean, abs=1e-3)
+    assert change.median == pytest.approx(5 * crossing.slope().median, rel=0.01)  # a straight line with its sign
+    frame = crossing.to_frame().set_index("quantity")
+    assert frame.loc["signed average d-prime at x = 1", "median"] < -1
+    assert frame.loc["p_d (2-AFC) at x = 1", "median"] < 0 < frame.loc["p_d (2-AFC) at x = 6", "median"]
+    assert any("A p_d below 0 means fewer correct answers than guessing gives" in note for note in crossing.notes)
+
+
+def test_the_curve_of_a_directed_pool_runs_through_its_panels(crossing):
+    from matplotlib.figure import Figure
+
+    axes = crossing.plot(ax=Figure())
+    curve = next(line for line in axes.lines if len(line.get_xdata()) == 33)
+    circles = next(line for line in axes.lines if len(line.get_xdata()) == 6)
+    at = np.interp(circles.get_xdata(), curve.get_xdata(), curve.get_ydata())
+    assert np.abs(at - circles.get_ydata()).max() < 0.5  # about a standard error of a panel of 40
+    assert curve.get_ydata()[0] < -1 < 1 < curve.get_ydata()[-1]
+    assert "below 0 against the expected direction" in axes.get_ylabel()
+
+
+def test_panels_without_a_limit_end_in_an_arrow_and_equal_values_stand_side_by_side():
+    from matplotlib.figure import Figure
+
+    axes = ms.pool(table([30, 9, 12, 14, 13, 30], [1.0, 1.0, 1.0, 5.0, 8.0, 9.0]), moderators="x").plot(ax=Figure())
+    arrows = [line for line in axes.lines if line.get_marker() == "^"]
+    circles = next(line for line in axes.lines if line.get_marker() == "o" and line.get_markerfacecolor() == "#ffffff")
+    assert len(arrows) == 1 and len(arrows[0].get_xdata()) == 2
+    assert len(circles.get_xdata()) == 4 and len(set(circles.get_xdata())) == 4
+
+
+def test_notes_are_about_this_answer_and_not_the_plain_pool():
+    moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored", margin=ms.Margin(d_prime=0.5))
+    plain = moderated.without
+    for note in (*moderated.without.warnings, plain.notes[0]):
+        if "average d-prime" in note or "verdict" in note:
+            assert note not in moderated.notes
+    assert any(note.startswith("Not reported elsewhere, but counted here") for note in moderated.notes)
+    assert not any("From the reported panels only" in note for note in moderated.notes)
+    assert any(note.startswith("With each prior scale halved or doubled (8 cases)") for note in moderated.notes)
+
+
+@pytest.mark.parametrize(
+    "asked", [{"moderators": "x"}, {"moderators": "x", "through_zero": "x"}, {"moderators": "style"}]
+)
+def test_the_corners_are_pools_with_those_priors(asked):
+    margin = ms.Margin(d_prime=0.8)
+    cases = ms.pool(GOOD, margin=margin, **asked).corners
+    scales = [(0.75, 0.25, 1.0), (3.0, 1.0, 0.25)] if "through_zero" not in asked else [(0.75, 0.25), (3.0, 1.0)]
+    for scale in scales:
+        said = zip(scale, ("centre", "spread", "effect"), strict=False)
+        case = "prior scales " + ", ".join(f"{value:g} ({what})" for value, what in said)
+        other = ms.pool(GOOD, margin=margin, priors=ms.Priors(*scale), **asked).to_frame().set_index("quantity")
+        chosen = cases[cases["case"] == case].set_index("quantity")
+        assert len(chosen) >= 2
+        for quantity, row in chosen.iterrows():
+            width = other.loc[quantity, "upper"] - other.loc[quantity, "lower"]
+            for end in ("median", "lower", "upper"):
+                assert row[end] == pytest.approx(other.loc[quantity, end], abs=0.005 * width)
+
+
+def test_the_slope_rests_on_its_own_prior_and_that_is_said():
+    moderated = ms.pool(GOOD, moderators="x")
+    slopes = moderated.corners.query("quantity == 'd-prime per unit of x'").set_index("case")["median"]
+    narrow, wide = (slopes[slopes.index.str.contains(rf"\b{s} \(effect")].mean() for s in ("0\\.25", "1"))
+    assert narrow < slopes.iloc[0] < wide
+    assert f"the d-prime per unit of x runs from {slopes.min():.2f} to {slopes.max():.2f}" in " ".join(moderated.notes)
+
+
+def test_where_a_line_was_sent_through_zero_nothing_is_found():
+    frame = table([11, 20, 12, 22, 24, 31], [0.0, 2.0, 0.0, 2.0, 4.0, 4.0], "2-AFC", 40)
+    moderated = ms.pool(frame, moderators="x", through_zero="x", margin=ms.Margin(d_prime=0.5))
+    there = moderated.at(x=0)
+    assert "panels average 0 there is assumed, not found" in there.sentence()
+    assert "50.0000" not in repr(there) and "0.0000001" not in repr(there)
+    with pytest.raises(ValueError, match="there is no verdict: the line was sent through zero there"):
+        there.verdict()
+    assert moderated.verdicts()["value"].tolist() == [2.0, 4.0]
+    assert "at x = 0" not in moderated.headline()
+
+
+def test_values_may_be_written_as_text_and_slopes_must_be_named(weeks):
+    moderated = ms.pool(weeks, moderators="x")
+    assert moderated.at(x="5").average.median == moderated.at(x=5).average.median
+    with pytest.raises(ValueError, match="style is no number, so it has no slope"):
+        ms.pool(GOOD, moderators="style").slope()
 
 
 def test_html_says_what_the_text_says(weeks):

@@ -12,6 +12,7 @@ import metasense as ms
 from metasense.pooling.grid import integrate
 from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.likelihood import Counts
+from metasense.pooling.posterior import average_d_prime
 from metasense.protocols import protocol
 from metasense.showing import words
 
@@ -102,7 +103,8 @@ def test_draws_and_densities_of_the_groups_agree():
     evidence = [Counts(protocol("triangle"), 30, x) for x in (10, 13, 16, 20)]
     start = integrate(evidence, [1] * 4, ms.Priors())[0]
     levels = Levels.integrate(Groups(evidence, np.array([[1, 1, 0, 0], [0, 0, 1, 1]])), ms.Priors(), start, between=0.5)
-    averages = levels.draw_averages(np.random.default_rng(1))[0]
+    centres, _, within = levels.draw_centres(np.random.default_rng(1))
+    averages = average_d_prime(centres, within[:, None])
     for g in range(2):
         density = levels.group(g).average
         assert averages[:, g].mean() == pytest.approx(density.mean, abs=4 * density.sd / np.sqrt(20_000))
@@ -147,6 +149,40 @@ def test_a_level_that_is_none_is_refused_with_the_reason(frame, within, reason):
         ms.pool(frame, within=within)
 
 
+def test_sampling_this_model_is_refused_rather_than_passed_over():
+    with pytest.raises(ValueError, match="worked out by integration, not by sampling: leave out method='mcmc'"):
+        ms.pool(MIXED, within="batch_pair", method="mcmc", draws=100, chains=2)
+
+
+def test_notes_are_about_this_answer_and_not_the_plain_pool():
+    frame = table([11, 10, 11, 20, 10, 15], list("ppqqrr"))
+    nested = ms.pool(frame, within="batch_pair", margin=ms.Margin(d_prime=0.5))
+    assert (nested.plain.verdict().label, nested.verdict().label) == ("beyond the margin", "not settled")
+    notes = " ".join(nested.notes)
+    assert "The verdict, beyond the margin" not in notes and "the verdict changes" in notes
+    assert any("The verdict, beyond the margin, rests on the prior" in note for note in nested.plain.notes)
+
+
+def test_the_four_corners_are_pools_with_those_priors(nested):
+    cases = nested.corners.set_index("case")
+    for mu, tau in ((0.75, 0.25), (3.0, 1.0)):
+        other = ms.pool(MIXED, within="batch_pair", margin=ms.Margin(d_prime=0.5), priors=ms.Priors(mu, tau))
+        row = cases.loc[f"prior scales {mu:g} (centre), {tau:g} (spread)"]
+        assert row[["median", "p_above"]].tolist() == pytest.approx(
+            [other.average.median, other.verdict().above], abs=1e-3
+        )
+    assert len(cases) == 5 and nested.corners["change"].iloc[0] == 0
+
+
+def test_names_spelt_in_two_ways_are_asked_about():
+    frame = table([20, 14, 12, 18, 9, 13], ["Ann", "Ann", "ann", "Ben", "Ben", "Ben"]).rename(
+        columns={"batch_pair": "oven"}
+    )
+    nested = ms.pool(frame, within="oven")
+    assert "'Ann' and 'ann' are taken as different values of oven. If they are one, spell them alike." in nested.notes
+    assert "spread within an oven" in set(nested.to_frame()["quantity"])
+
+
 def test_an_unknown_pair_is_refused_by_name(nested):
     with pytest.raises(ValueError, match="there is no batch_pair 'q'; there is a, b and c"):
         nested.on("q")
@@ -155,7 +191,7 @@ def test_an_unknown_pair_is_refused_by_name(nested):
 def test_words_say_what_lies_between_and_what_the_next_panel_faces(nested):
     text = repr(nested)
     assert "One batch pair differs from another by an SD of" in text
-    assert "on a new batch pair" in text
+    assert "from a new batch pair" in text
     assert "Only 3 batch pairs" in text
     assert "A single panel stands for batch pair c" in text
     assert "both spreads half-normal(0.354)" in text
@@ -204,7 +240,6 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
 @pytest.mark.timeout(900)
 def test_sampling_agrees_with_integration(nested):
     from metasense.pooling import mcmc
-    from metasense.pooling.posterior import average_d_prime
 
     panels = [Counts(protocol("triangle"), 30, x) for x in MIXED["correct"]]
     draws = mcmc.sample_moderated(

@@ -119,7 +119,7 @@ class Rate(Result):
         if self.p_d.median < 0:
             scale = "fewer correct answers than guessing gives: they lean against the expected direction"
         return (
-            f"In {_article(name)} {name} test, panels like these would average {p_c} correct answers, where guessing "
+            f"In {words.a(name)} test, panels like these would average {p_c} correct answers, where guessing "
             f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), {scale}. It is a rate of "
             "this protocol, not a number of people: the same "
             "d-prime gives another p_d in another protocol."
@@ -203,7 +203,3 @@ class NextPanel(Result):
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence()]
-
-
-def _article(word: str) -> str:
-    return "an" if word[:1].lower() in "aeiou" else "a"

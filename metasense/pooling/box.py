@@ -243,10 +243,13 @@ class Strips(Posterior):
         return cls((Patch(series, 1.0, mu, spread, mass.ravel()),), "grid", edges, tau, mass)
 
     def distribution(self, functional: Functional) -> Distribution:
-        """Posterior of a function of centre and spread."""
+        """Posterior of a function of centre and spread, spread evenly over what it is within each cell of both."""
         mu, tau = np.meshgrid(self.edges, self.tau, indexing="ij")
         at = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
-        return spread_out(at[:-1], at[1:], self.mass, float(np.sum(self.mass * (at[:-1] + at[1:]) / 2)))
+        mean = float(np.sum(self.mass * (at[:-1] + at[1:]) / 2))
+        between = np.concatenate([at[:, :1], (at[:, 1:] + at[:, :-1]) / 2, at[:, -1:]], axis=1)
+        corners = np.stack([between[:-1, :-1], between[1:, :-1], between[:-1, 1:], between[1:, 1:]])
+        return spread_out(corners.min(axis=0), corners.max(axis=0), self.mass, mean)
 
     @cached_property
     def average(self) -> Distribution:

@@ -7,6 +7,7 @@ categories an effect of its own. A question that the table cannot support is ref
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -21,7 +22,7 @@ from metasense.showing import words
 
 Array = NDArray[Any]
 
-FEWEST = 3  # panels from which a moderator can be asked about at all
+FEWEST = 3  # panels from which a moderator can be asked about at all, and for each effect of several
 ADVISED = 10  # panels per moderator
 COLLINEAR = 0.98  # squared correlation of a moderator with the others above which they cannot be told apart
 CHANGED_TOGETHER = 0.5  # squared correlation from which other columns are named as having changed along
@@ -154,9 +155,10 @@ class Design:
                 problems.append(str(error))
                 continue
             if moderator.numeric:
-                if isinstance(value, bool) or not isinstance(value, (int, float, np.number)) or not np.isfinite(value):
+                number = _number(value)
+                if number is None:
                     problems.append(f"{name} is a number; got {value!r}.")
-                elif moderator.through_zero and value < 0:
+                elif moderator.through_zero and number < 0:
                     problems.append(f"{name} is a dose, 0 or more; got {value!r}.")
             elif str(value) not in moderator.categories:
                 problems.append(f"{name} is one of {words.listing(moderator.categories)}; got {value!r}.")
@@ -197,7 +199,7 @@ def read_design(panels: Panels, moderators: Sequence[str], through_zero: Sequenc
     if not problems:
         problems += _together(kept, panels, within)
     if problems:
-        raise PanelsError(problems, panels.source)
+        raise _unanswerable(problems, panels)
     return Design(kept)
 
 
@@ -218,7 +220,7 @@ def level(panels: Panels, within: str) -> pd.Series:
         If it is not there, is not complete, or does not group.
     """
     if within not in panels.frame:
-        raise PanelsError(_absent(panels, within), panels.source)
+        raise _unanswerable([_absent(panels, within)], panels)
     column = panels.frame[within]
     problems = few(panels, f"{within}")
     if within in ("panel", "tastings", "correct"):
@@ -240,8 +242,12 @@ def level(panels: Panels, within: str) -> pd.Series:
             "`within`: the spread between panels is then both together."
         )
     if problems:
-        raise PanelsError(problems, panels.source)
+        raise _unanswerable(problems, panels)
     return column.astype(str)
+
+
+def _unanswerable(problems: Sequence[str], panels: Panels) -> PanelsError:
+    return PanelsError(problems, panels.source, what="cannot answer this")
 
 
 def _read(panels: Panels, name: str, through_zero: bool, problems: list[str]) -> Moderator | None:
@@ -287,11 +293,11 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
     problems = []
     n = len(panels)
     free = sum(1 if m.numeric else len(m.categories) - 1 for m in moderators)
-    if free >= n - 1:
+    if n < FEWEST * free:
+        fewer = "Name one moderator." if len(moderators) > 1 else "Join categories, or wait for more panels."
         problems.append(
-            f"{words.count(n, 'panel')} cannot carry {words.count(free, 'effect')}: at least two more panels than "
-            "effects "
-            "are needed. Name one moderator."
+            f"{words.count(n, 'panel')} cannot carry {words.count(free, 'effect')}: that takes at least "
+            f"{FEWEST * free}, {FEWEST} for each. {fewer}"
         )
         return problems
     for k, m in enumerate(moderators):
@@ -353,18 +359,47 @@ def _explained(y: Array, X: Array) -> float:
 
 
 def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]) -> list[str]:
-    """Other complete columns that changed along with the moderator."""
+    """Other columns that changed along with the moderator, in the panels where they are known."""
     found = []
     for name in others:
-        column = panels.frame[name]
-        if column.isna().any() or column.nunique() < 2 or column.dtype.kind == "M":
+        known = panels.frame[name].notna().to_numpy(bool)
+        column, values = panels.frame.loc[known, name], moderator.values[known]
+        if len(column) < FEWEST or column.nunique() < 2 or len(np.unique(values)) < 2 or column.dtype.kind == "M":
             continue
         numeric = _numeric(column)
         if not numeric and column.nunique() > len(column) / 2:  # so many categories would follow anything
             continue
-        if association(moderator.values, column.to_numpy(float if numeric else str)) > CHANGED_TOGETHER:
-            found.append(name)
+        if association(values, column.to_numpy(float if numeric else str)) > CHANGED_TOGETHER:
+            found.append(name if known.all() else f"{name} (where it is known)")
     return found
+
+
+def spelling(name: str, values: Sequence[Any]) -> list[str]:
+    """What looks like one category spelt in two ways, or like numbers written as words."""
+    different = sorted({str(value) for value in values})
+    alike: dict[str, list[str]] = {}
+    for value in different:
+        alike.setdefault(" ".join(value.casefold().split()), []).append(value)
+    found = [
+        f"{words.listing(map(repr, spelt))} are taken as different values of {name}. If they are one, spell them alike."
+        for spelt in alike.values()
+        if len(spelt) > 1
+    ]
+    if all(re.match(r"[-+]?\d+([.,]\d+)?\D*$", value.strip()) for value in different):
+        found.append(
+            f"{name} holds numbers with words ({different[0]!r}), so each is a category of its own. Numbers alone "
+            "would give a slope."
+        )
+    return found
+
+
+def _number(value: Any) -> float | None:
+    """A finite number, also one written as text."""
+    try:
+        number = float("nan" if isinstance(value, bool) else value)
+    except (TypeError, ValueError):
+        return None
+    return number if np.isfinite(number) else None
 
 
 def _numeric(column: pd.Series) -> bool:

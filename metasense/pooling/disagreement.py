@@ -32,6 +32,7 @@ Array = NDArray[np.floating[Any]]
 
 MOST = 2000  # panels whose number of statistically significant ones is worked out exactly
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
+COMMON = 0.25  # from here on it is what one expects
 
 
 def verdict_counts(
@@ -231,9 +232,13 @@ class Disagreement(Result):
                 else "The counts are rather far apart for one constant difference: a hint, no more, that panels differ."
             )
         if self.spread >= USUAL and mixed >= USUAL:
+            if min(self.spread, mixed) < COMMON:
+                return (
+                    "One constant difference looks like this now and then: little is learnt of whether panels differ."
+                )
             return (
-                "So this is what one constant difference looks like in panels of these sizes: it is no sign that the "
-                "panels differ, and not enough to say that they do not."
+                "So this is what one constant difference looks like in panels of these sizes. It tells next to nothing "
+                "about whether the panels differ."
             )
         return "One constant difference can look like this, though not often: a hint, no more, that the panels differ."
 

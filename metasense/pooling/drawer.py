@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from metasense.pooling import outcomes
 from metasense.pooling.answers import Verdict
-from metasense.pooling.distribution import Distribution
 from metasense.pooling.likelihood import Evidence, Series
 from metasense.pooling.outcomes import ALPHA
 from metasense.pooling.plane import Plane, Weighed
@@ -106,8 +105,7 @@ class Drawer(Result):
     what_if : DataFrame
         A row for each omega, the share of panels that are not statistically significant and still came to light:
         ``case, omega``, the number of panels expected to be ``never_listed``, then the average d-prime's ``median,
-        lower, upper, prob, kind``, ``p_above, p_below, verdict``. The last row averages over these with the ``weight``
-        that they have after the panels, having been equal before.
+        lower, upper, prob, kind``, ``p_above, p_below, verdict``.
     panels : int
         Panels to which the what-if applies.
     significant : int
@@ -160,22 +158,13 @@ class Drawer(Result):
         frame = pooled.panels.frame
         hidden = frame["reported"].eq(False).fillna(False).to_numpy(bool)
         selection = Selection(pooled, alpha)
-        rows, found = [], []
+        rows = []
         for omega in omegas:
             weighed = selection.weigh(omega)
-            found.append(weighed)
             row = {"case": _listed(omega), "omega": omega, "never_listed": selection.never_listed(omega, weighed)}
             rows.append(row | answer(weighed.average, pooled, prob))
-        logs = np.array([weighed.log_evidence for weighed in found])
-        weights = np.exp(logs - logs.max())
-        averaged = Distribution.mixture([weighed.average for weighed in found], weights)
-        never = float(weights @ [row["never_listed"] for row in rows] / weights.sum())
-        rows.append(
-            {"case": "averaged over these", "omega": np.nan, "never_listed": never} | answer(averaged, pooled, prob)
-        )
-        share = [*(weights / weights.sum()), np.nan]
         return cls(
-            pd.DataFrame(rows).assign(weight=share),
+            pd.DataFrame(rows),
             selection.panels,
             round(selection.panels - selection.dull),
             tuple(frame["panel"][hidden]),
@@ -187,7 +176,7 @@ class Drawer(Result):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the what-ifs, a row for each omega and one for their average."""
+        """A copy of the what-ifs, a row for each omega."""
         return self.what_if.copy()
 
     def listed(self) -> str:
@@ -198,7 +187,7 @@ class Drawer(Result):
         """What panels that were never listed could do to the answer, in words."""
         if not self.panels:
             return "The what-if does not apply: no panel is known only because it was reported."
-        frame = self.what_if.dropna(subset=["omega"])
+        frame = self.what_if
         first, last = frame.loc[frame["omega"].idxmax()], frame.loc[frame["omega"].idxmin()]
         medians = words.distinct(first["median"], last["median"])
         aside = (
@@ -206,10 +195,10 @@ class Drawer(Result):
         )
         dull = "of the panels that are not statistically significant ever came to light"
         start = "every panel that was run is listed" if first["omega"] == 1 else f"{_share(first['omega'])} {dull}"
+        these = "this one" if self.panels == 1 else f"these {self.panels}"
         text = (
             f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, "
-            f"it is {medians[1]}; that would mean about {words.count(round(last['never_listed']), 'panel')} never "
-            f"listed beside these {self.panels}{aside}."
+            f"it is {medians[1]}; that would mean {_about(last['never_listed'])} never listed beside {these}{aside}."
         )
         return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
 
@@ -221,11 +210,18 @@ class Drawer(Result):
             return f"The verdict would turn from {verdict} to {other} as soon as one such panel had not come to light."
         return (
             f"The verdict would turn from {verdict} to {other} once fewer than {_share(omega)} of such panels came to "
-            f"light: about {words.count(max(round(never), 1), 'panel')} never listed."
+            f"light: {_about(never)} never listed."
         )
 
     def caveats(self) -> tuple[str, ...]:
         """What the what-if cannot do."""
+        medians = self.what_if.sort_values("omega")["median"]
+        wrong = "too high"
+        if medians.iloc[0] < medians.iloc[-1]:
+            wrong = (
+                "too low: that for 1 in 100 by 0.4 to 1.0 in simulated sets of six triangle panels of 24 with a true "
+                "average of 0.6 to 1.5"
+            )
         known = (
             "Every panel known from reports is statistically significant, so nothing here tells how many others there "
             "were"
@@ -234,7 +230,7 @@ class Drawer(Result):
         )
         return (
             f"{known}: this is a what-if, not an estimate. Where everything is listed, the answer for that holds, and "
-            "all the others are too low: their average by 0.1 to 0.3 in simulated sets of six triangle panels of 24.",
+            f"all the others are {wrong}.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
             "came to light, and the numbers never listed are those the fitted model expects beside so many listed "
             "panels, whatever these showed. Listing the panels that were broken off or never reported, as rows with "
@@ -243,7 +239,7 @@ class Drawer(Result):
 
     def plot(self, *, ax: Any = None) -> Axes:
         """The average d-prime against the share of panels not statistically significant that came to light."""
-        frame = self.what_if.dropna(subset=["omega"]).sort_values("omega")
+        frame = self.what_if.sort_values("omega")
         axes = figures.curve(
             frame["omega"],
             frame["median"],
@@ -264,7 +260,7 @@ class Drawer(Result):
         return axes
 
     def _shown(self) -> list[str | tables.Table]:
-        frame = self.what_if.drop(columns=["omega", "weight"])
+        frame = self.what_if.drop(columns="omega")
         if self.margin is None:
             frame = frame.drop(columns=["p_above", "p_below", "verdict"])
         kinds: dict[str, Any] = {"p_above": side, "p_below": side, "never_listed": lambda v: words.whole(round(v))}
@@ -328,6 +324,10 @@ def _turning(selection: Selection) -> tuple[float, float, str] | None:
         low, high = (middle, high) if label(middle) != before else (low, middle)
     weighed = selection.weigh(low)
     return low, selection.never_listed(low, weighed), Verdict.of(weighed.average, margin).label
+
+
+def _about(panels: float) -> str:
+    return f"about {words.count(round(panels), 'panel')}" if panels >= 0.5 else "less than one panel"
 
 
 def _listed(omega: float) -> str:

@@ -22,7 +22,7 @@ from metasense.pooling.box import Box, Strips, axis, rebinned
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import overdispersions
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series, axis_of
-from metasense.pooling.posterior import Posterior, average_d_prime
+from metasense.pooling.posterior import Posterior
 from metasense.pooling.priors import Priors
 
 Array = NDArray[Any]
@@ -225,8 +225,8 @@ class Levels:
         """Share of the variance that lies between groups."""
         return self.box.distribution(lambda mu, b, t: b**2 / np.maximum(b**2 + t**2, 1e-12), along=1)
 
-    def draw_averages(self, rng: np.random.Generator, size: int = DRAWS) -> tuple[Array, Array, Array]:
-        """Joint draws of the groups' average d-primes, their centres (both (size, G)) and the spread within.
+    def draw_centres(self, rng: np.random.Generator, size: int = DRAWS) -> tuple[Array, Array, Array]:
+        """Joint draws of the groups' centres, (size, G), of the centre over them and of the spread within, (size,).
 
         For groups whose spread `between` is fixed, and thus not 0.
         """
@@ -255,10 +255,8 @@ class Levels:
                     flat = (cdf + np.arange(len(cdf))[:, None]).ravel()
                     at = np.searchsorted(flat, rng.random(len(rows)) + inverse) - inverse * len(grid)
                     centres[rows, g] = grid[at.clip(0, len(grid) - 1)]
-        within = t[j]
         order = rng.permutation(size)
-        averages = average_d_prime(centres, within[:, None])
-        return averages[order], centres[order], within[order]
+        return centres[order], mu[a][order], t[j][order]
 
     def _draw_overdispersions(self, picked: Array, rng: np.random.Generator) -> Array:
         if len(self.groups.series) == 1:

@@ -23,13 +23,14 @@ from numpy.typing import NDArray
 
 from metasense import report as pages
 from metasense.margins import Margin
-from metasense.pooling import writing
-from metasense.pooling.answers import Rate, Verdict, quantity
-from metasense.pooling.design import ADVISED, Design, Moderator, changed_together, level, read_design
+from metasense.pooling import sensitivity, writing
+from metasense.pooling.answers import Rate, Verdict, margin_words, quantity
+from metasense.pooling.design import ADVISED, Design, Moderator, changed_together, level, read_design, spelling
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.levels import Groups, Levels
-from metasense.pooling.posterior import Posterior, average_d_prime, average_p_correct
-from metasense.pooling.slopes import Drawn, Sloped
+from metasense.pooling.posterior import Functional, Posterior, average_d_prime, average_p_correct
+from metasense.pooling.priors import Priors
+from metasense.pooling.slopes import FEW, Drawn, Sloped
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result, Statement
@@ -45,10 +46,11 @@ if TYPE_CHECKING:
     from metasense.pooling.pooled import Pooled
 
 Array = NDArray[Any]
+Engine = Sloped | Levels | Drawn
 
-FEW = 400  # draws below which an interval is not worth printing
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
+LOOKED = 17  # values of a moderator at which a change of the verdict is looked for
 
 
 def moderate(
@@ -76,26 +78,16 @@ def moderate(
         If the table cannot support the question; says all reasons.
     """
     design = read_design(without.panels, moderators, through_zero, within)
-    collected, priors = without.collected, without.priors
-    panels = collected.rows
-    only = design.moderators[0] if len(design.moderators) == 1 else None
     if without.settings["method"] == "grid" and within is None:
-        if only is not None and not only.numeric:
-            counts = np.zeros((len(only.categories), len(collected.evidence)))
-            np.add.at(counts, (only.columns.argmax(axis=1), collected.index), 1)
-            groups = Groups(collected.evidence, counts)
-            levels = Levels.integrate(groups, priors, without.posterior, between=priors.beta_scale)
-            return Moderated(without, design, levels, levels.box.log_evidence)
-        if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
-            z = design.columns[:, 0] if design.columns.shape[1] else None
-            sloped = Sloped.integrate(panels, design.load, z, priors, without.posterior)
-            return Moderated(without, design, sloped, sloped.log_evidence)
+        engine = _integrated(without, design, without.priors)
+        if engine is not None:
+            return Moderated(without, design, engine, engine.box.log_evidence)
     from metasense.pooling import mcmc
 
     clusters = None if within is None else pd.factorize(level(without.panels, within))[0]
     series, diagnostics, draws = mcmc.sample_moderated(
-        panels,
-        priors,
+        without.collected.rows,
+        without.priors,
         load=design.load,
         columns=design.columns,
         names=design.names,
@@ -105,11 +97,24 @@ def moderate(
     )
     one_sided = not without.directed and any(m.numeric and not m.through_zero for m in design.moderators)
     drawn, advice = Drawn.of(series, draws, design.columns, one_sided=one_sided), diagnostics.advice
-    if drawn.keep.sum() < FEW:
-        advice += (
-            f"Only {drawn.keep.sum()} draws have all centres on one side of 0, too few to trust. Sample longer.",
-        )
+    if len(drawn) < FEW:
+        advice += (f"Only {len(drawn)} draws have all centres on one side of 0, too few to trust. Sample longer.",)
     return Moderated(without, design, drawn, float("nan"), within, advice, diagnostics)
+
+
+def _integrated(without: Pooled, design: Design, priors: Priors) -> Sloped | Levels | None:
+    """The posterior by integration; None where there are too many unknowns for that."""
+    collected = without.collected
+    only = design.moderators[0] if len(design.moderators) == 1 else None
+    if only is not None and not only.numeric:
+        counts = np.zeros((len(only.categories), len(collected.evidence)))
+        np.add.at(counts, (only.columns.argmax(axis=1), collected.index), 1)
+        groups = Groups(collected.evidence, counts)
+        return Levels.integrate(groups, priors, without.posterior, between=priors.beta_scale)
+    if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
+        z = design.columns[:, 0] if design.columns.shape[1] else None
+        return Sloped.integrate(collected.rows, design.load, z, priors, without.posterior)
+    return None
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -125,6 +130,8 @@ class Prediction(Result):
     protocols : tuple of Protocol
         Those whose rates are said: of the panels and of the margin.
     notes : tuple of str
+    assumed : bool
+        Whether the centre is 0 there because a line was sent through zero.
     """
 
     values: dict[str, Any]
@@ -132,11 +139,24 @@ class Prediction(Result):
     margin: Margin | None
     protocols: tuple[Protocol, ...]
     notes: tuple[str, ...] = ()
+    assumed: bool = False
 
     @property
     def average(self) -> Distribution:
-        """The average d-prime of such panels."""
+        """The average d-prime of such panels, a size."""
         return self.posterior.average
+
+    @cached_property
+    def signed(self) -> Distribution:
+        """The same with its sign, where panels have a direction; else the size."""
+        if not self.posterior.directed:
+            return self.average
+        return self.posterior.distribution(_signed)
+
+    @property
+    def expected_way(self) -> float | None:
+        """Probability that such panels lean, on average, the expected way; None where no protocol has one."""
+        return self.posterior.expect(lambda mu, tau: (mu > 0) + 0.0 * tau) if self.posterior.directed else None
 
     @property
     def next_d_prime(self) -> Distribution:
@@ -149,7 +169,15 @@ class Prediction(Result):
         return Rate(test, self.posterior.average_rate(test), self.posterior.next_rate(test))
 
     def verdict(self) -> Verdict:
-        """Whether the average d-prime there is beyond the margin, within it, or not settled."""
+        """Whether the average d-prime there is beyond the margin, within it, or not settled.
+
+        Raises
+        ------
+        ValueError
+            Where a line was sent through zero: that the centre is 0 there was assumed.
+        """
+        if self.assumed:
+            raise ValueError(f"at {_where(self.values)} there is no verdict: the line was sent through zero there.")
         return Verdict.of(self.average, self.margin)
 
     def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
@@ -173,12 +201,17 @@ class Prediction(Result):
 
     def sentence(self, prob: float = 0.95) -> str:
         """The prediction in words."""
-        average = words.estimate(self.average.median, *self.average.interval(prob), prob)
         following = words.span(*words.distinct(*self.next_d_prime.interval(prob)))
+        following = f"the next such panel's own is expected at {following} ({words.percent(prob)})"
+        if self.assumed:
+            return (
+                f"At {_where(self.values)} the line was sent through zero, so that panels average 0 there is assumed, "
+                f"not found. Only how much panels differ is known of such a panel: {following}."
+            )
+        average = words.estimate(self.average.median, *self.average.interval(prob), prob)
+        way = "" if self.expected_way is None else f", {writing.lean(self.expected_way)}"
         text = (
-            f"At {_where(self.values)} the average d-prime is {average}; the next such panel's own is expected at "
-            f"{following} "
-            f"({words.percent(prob)}). {self.rates_sentence(prob)}"
+            f"At {_where(self.values)} the average d-prime is {average}{way}; {following}. {self.rates_sentence(prob)}"
         )
         verdict = [] if self.margin is None else [self.verdict().sentence()]
         return " ".join([text, *verdict, *self.notes])
@@ -211,11 +244,11 @@ class Moderated(Statement):
         R-hat, effective sample sizes and divergences, where it was sampled.
     """
 
-    _inside = frozenset({"advice", "design", "engine", "log_evidence"})
+    _inside = frozenset({"advice", "corners", "design", "engine", "log_evidence"})
 
     without: Pooled
     design: Design = field(repr=False)
-    engine: Sloped | Levels | Drawn = field(repr=False)
+    engine: Engine = field(repr=False)
     log_evidence: float
     within: str | None = None
     advice: tuple[str, ...] = ()
@@ -246,24 +279,35 @@ class Moderated(Statement):
         ValueError
             Naming each value that is not a moderator's, or that it cannot take.
         """
-        load, row = self.design.row(values)
-        if isinstance(self.engine, Levels):
-            only = self.design.moderators[0]
-            if not values:
-                raise ValueError(f"say which {only.name}: {words.listing(only.categories)}.")
-            posterior: Posterior = self.engine.group(only.categories.index(str(values[only.name])))
-        else:
-            posterior = self.engine.at(load, row)
+        known = tuple(sorted((name, str(value)) for name, value in values.items()))
+        return self._known[known] if known in self._known else self._known.setdefault(known, self._at(values))
+
+    @cached_property
+    def _known(self) -> dict[tuple[tuple[str, str], ...], Prediction]:
+        return {}
+
+    def _at(self, values: Mapping[str, Any]) -> Prediction:
+        posterior = self._posterior(self.engine, values)
+        values = {name: float(v) if self.design[name].numeric else v for name, v in values.items()}
         notes = tuple(
             f"No panel had {name} {'above' if value > high else 'below'} {_number(high if value > high else low)}: "
-            "this goes "
-            "beyond what was seen."
+            "this goes beyond what was seen."
             for name, value in values.items()
             if self.design[name].numeric
             for low, high in [self.design[name].ends]
             if not low <= value <= high
         )
-        return Prediction(dict(values), posterior, self.without.margin, self.without.protocols, notes)
+        assumed = self.design.dose is not None and values.get(self.design.dose.name) == 0
+        return Prediction(values, posterior, self.without.margin, self.without.protocols, notes, assumed)
+
+    def _posterior(self, engine: Engine, values: Mapping[str, Any]) -> Posterior:
+        load, row = self.design.row(values)
+        if not isinstance(engine, Levels):
+            return engine.at(load, row)
+        only = self.design.moderators[0]
+        if not values:
+            raise ValueError(f"say which {only.name}: {words.listing(only.categories)}.")
+        return engine.group(only.categories.index(str(values[only.name])))
 
     def slope(self, name: str | None = None) -> Distribution:
         """Change of the panels' centre, in d-prime, per unit of a numeric moderator, other moderators being average.
@@ -271,7 +315,9 @@ class Moderated(Statement):
         The centre of the average panel counts as positive unless some panel was directed. For a dose through zero this
         is the d-prime per unit of dose.
         """
-        moderator = self._numeric(name)
+        return self._slope(self.engine, self._numeric(name))
+
+    def _slope(self, engine: Engine, moderator: Moderator) -> Distribution:
         place, means = self.design.place(moderator), self.design.columns.mean(axis=0)
         factor = (1.0 if moderator.through_zero else float(self.design.load.mean())) / moderator.unit
 
@@ -280,13 +326,20 @@ class Moderated(Statement):
             side = 1.0 if self.without.directed else np.where(centre < 0, -1.0, 1.0)
             return np.asarray(side * factor * (centre if moderator.through_zero else beta[..., place.start]) + 0 * tau)
 
-        assert not isinstance(self.engine, Levels)
-        return self.engine.distribution(value)
+        assert not isinstance(engine, Levels)
+        return engine.distribution(value)
 
     def change(self, name: str, start: Any, stop: Any, *, protocol: str | Protocol | None = None) -> Distribution:
-        """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another."""
+        """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another.
+
+        Where panels have a direction the d-prime is taken with its sign.
+        """
         test = None if protocol is None else forced_choice(protocol)
-        functional = average_d_prime if test is None else average_p_correct(test, self.without.directed)
+        functional: Functional = average_d_prime
+        if test is not None:
+            functional = average_p_correct(test, self.without.directed)
+        elif self.without.directed:
+            functional = _signed
         scale = 1.0 if test is None else 1 / (1 - test.guess)
         (load_a, row_a), (load_b, row_b) = (self.design.row({name: value}) for value in (start, stop))
 
@@ -295,12 +348,10 @@ class Moderated(Statement):
             return np.asarray(functional(centre.ravel(), tau.ravel())).reshape(centre.shape)
 
         if isinstance(self.engine, Levels):
-            averages, centres, within = self._draws
-            a, b = (self.design[name].categories.index(str(value)) for value in (start, stop))
-            if test is None:
-                return Distribution.from_draws(averages[:, b] - averages[:, a])
-            return Distribution.from_draws(scale * (average(centres[:, b], within) - average(centres[:, a], within)))
-        return self.engine.distribution(
+            engine: Sloped | Drawn = self._drawn
+        else:
+            engine = self.engine
+        return engine.distribution(
             lambda mu, beta, tau: (
                 scale
                 * (average(_centre(mu, beta, load_b, row_b), tau) - average(_centre(mu, beta, load_a, row_a), tau))
@@ -315,13 +366,7 @@ class Moderated(Statement):
     @cached_property
     def share(self) -> Distribution:
         """Share of the variance between these panels that goes with the moderators."""
-        if isinstance(self.engine, Levels):
-            _, centres, within = self._draws
-            centres = centres if self.without.directed else np.abs(centres)
-            counts = self.design.columns.sum(axis=0)
-            mean = centres @ counts / counts.sum()
-            varying = (centres - mean[:, None]) ** 2 @ counts / counts.sum()
-            return Distribution.from_draws(varying / np.maximum(varying + within**2, 1e-12))
+        engine = self._drawn if isinstance(self.engine, Levels) else self.engine
 
         def value(mu: Array, beta: Array, tau: Array) -> Array:
             first = second = np.zeros(())
@@ -333,7 +378,7 @@ class Moderated(Statement):
             varying = np.maximum(second / n - (first / n) ** 2, 0.0)
             return np.asarray(varying / np.maximum(varying + tau**2, 1e-12))
 
-        return self.engine.distribution(value)
+        return engine.distribution(value)
 
     @property
     def bayes_factor(self) -> float:
@@ -341,21 +386,122 @@ class Moderated(Statement):
         return float(np.exp(self.log_evidence - self.without.evidences.varying))
 
     @cached_property
-    def _draws(self) -> tuple[Array, Array, Array]:
+    def _drawn(self) -> Drawn:
+        """Joint draws of all categories, for what depends on several of them."""
         assert isinstance(self.engine, Levels)
-        return self.engine.draw_averages(np.random.default_rng(self.without.settings["seed"]))
+        centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.without.settings["seed"]))
+        return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
 
     def _numeric(self, name: str | None) -> Moderator:
         numeric = [m for m in self.design.moderators if m.numeric]
-        if name is None and len(numeric) == 1:
-            return numeric[0]
-        moderator = self.design[str(name)]
+        if name is None and len(numeric) > 1:
+            raise ValueError(f"say whose slope: {words.listing(m.name for m in numeric)}.")
+        moderator = self.design[name] if name else numeric[0] if numeric else self.design.moderators[0]
         if not moderator.numeric:
-            raise ValueError(f"{name} is no number, so it has no slope; change() compares its categories.")
+            raise ValueError(f"{moderator.name} is no number, so it has no slope; change() compares its categories.")
         return moderator
 
     def _stated(self, moderator: Moderator) -> Sequence[Any]:
-        return moderator.ends if moderator.numeric else moderator.categories
+        """The values that are spoken of: the ends, without the zero that a line is sent through; every category."""
+        if not moderator.numeric:
+            return moderator.categories
+        low, high = moderator.ends
+        low = float(moderator.values[moderator.values > 0].min()) if moderator.through_zero else low
+        return tuple(dict.fromkeys((low, high)))
+
+    def verdicts(self, name: str | None = None) -> pd.DataFrame:
+        """The verdict at the lowest and highest value of a moderator (of the first, by default), or in each category.
+
+        Returns
+        -------
+        DataFrame
+            One row a value: ``value, p_above, p_below, verdict``, other moderators being average.
+        """
+        m = self.design.moderators[0] if name is None else self.design[name]
+        found = {value: self._verdict(m, value) for value in self._stated(m)}
+        return pd.DataFrame(
+            {"value": value, "p_above": v.above, "p_below": v.below, "verdict": v.label} for value, v in found.items()
+        )
+
+    def _verdict(self, m: Moderator, value: Any) -> Verdict:
+        return self.at(**{m.name: value}).verdict()
+
+    def turns(self, name: str | None = None) -> list[tuple[float, str, str]]:
+        """Where the verdict changes along a numeric moderator: the value, the verdict below it and the one above."""
+        m = self._numeric(name)
+        if self.without.margin is None:
+            return []
+        x = np.linspace(self._stated(m)[0], m.ends[1], LOOKED)
+        labels = [self._verdict(m, float(v)).label for v in x]
+        found = []
+        for low, high, before, after in zip(x, x[1:], labels, labels[1:], strict=False):
+            if before == after:
+                continue
+            while high - low > (x[-1] - x[0]) / 500:
+                middle = (low + high) / 2
+                low, high = (middle, high) if self._verdict(m, float(middle)).label == before else (low, middle)
+            found.append((float((low + high) / 2), before, after))
+        return found
+
+    # --- how far the answer holds -----------------------------------------------------------------------------------
+
+    @cached_property
+    def corners(self) -> pd.DataFrame:
+        """The answer with each prior scale halved or doubled.
+
+        Returns
+        -------
+        DataFrame
+            For each slope and each average d-prime that is spoken of (``quantity``), first with the priors used, then
+            with others: ``case, about, median, lower, upper, prob, kind, p_above, p_below, verdict, change,
+            verdict_changes`` as in ``Pooled.sensitivity()``. Priors under which too few draws would count are left out.
+        """
+        engines: list[tuple[str, Engine]] = []
+        many = isinstance(self.engine, Levels) and len(self.engine.groups.series) > 1  # seconds a refit
+        drawn = self._drawn if many else self.engine
+        for name, priors in sensitivity.corners(self.without.priors, 3 if self.design.columns.shape[1] else 2):
+            other: Engine | None
+            if isinstance(drawn, Drawn):
+                other = drawn.under(self.without.priors, priors)
+            else:
+                other = _integrated(self.without, self.design, priors)
+            if other is not None:
+                engines.append((name, other))
+        parts = []
+        for m in self.design.moderators:
+            if m.numeric:
+                others = ((name, self._slope(engine, m)) for name, engine in engines)
+                parts.append((f"d-prime per unit of {m.name}", self._slope(self.engine, m), list(others)))
+            for value in self._stated(m):
+                at = {m.name: value}
+                others = ((name, self._posterior(engine, at).average) for name, engine in engines)
+                parts.append((f"average d-prime at {_where(at)}", self.at(**at).average, list(others)))
+        frames = [sensitivity.beside(d, o, self.without).assign(quantity=q) for q, d, o in parts]
+        return pd.concat(frames, ignore_index=True)
+
+    def on_the_priors(self) -> tuple[str, ...]:
+        """How much the answer rests on the priors, in words."""
+        said, changing = [], []
+        averages = []
+        for name, cases in self.corners.groupby("quantity", sort=False):
+            low, high = words.distinct(cases["median"].min(), cases["median"].max())
+            runs = f"the {name} is {low}" if low == high else f"the {name} runs from {low} to {high}"
+            said.append(runs)
+            if str(name).startswith("average"):
+                averages.append((str(name).removeprefix("average d-prime"), cases))
+                changing += [str(name).removeprefix("average d-prime at ")] if cases["verdict_changes"].any() else []
+        tried = int((self.corners["about"] == "prior").sum() / self.corners["quantity"].nunique())
+        of = 8 if self.design.columns.shape[1] else 4
+        if not tried:
+            return ("Under other priors too few draws would count, so that how much rests on them is not known.",)
+        verdict = ""
+        if self.without.margin is not None:
+            verdict = f"; the verdict at {words.listing(changing)} changes" if changing else "; no verdict changes"
+        scales = "each prior scale" if of == 8 else "each of the two prior scales"
+        cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
+        text = f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}."
+        warned = [warning for where, cases in averages for warning in sensitivity.prior_warnings(cases, where)]
+        return (*warned, text)
 
     def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
@@ -363,9 +509,10 @@ class Moderated(Statement):
         Returns
         -------
         DataFrame
-            For each moderator its slope per unit (numeric ones), the average d-prime, the protocol's p_d and the next
-            panel's d-prime at its lowest and highest value (or in each category), the change in average d-prime and p_d
-            between them, then the spread with and without moderators and the share of the variance that goes with them;
+            For each moderator its slope per unit (numeric ones), the average d-prime (also with its sign, where panels
+            have one), the protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
+            category), the change in average d-prime and p_d between them, then the spread with and without moderators
+            and the share of the variance that goes with them;
             columns ``quantity, mean, median, lower, upper, prob, kind``.
         """
         test = forced_choice(protocol or self.protocol)
@@ -377,11 +524,14 @@ class Moderated(Statement):
             for value in stated:
                 there, where = self.at(**{m.name: value}), _where({m.name: value})
                 rows[f"average d-prime at {where}"] = there.average
+                if self.without.directed:
+                    rows[f"signed average d-prime at {where}"] = there.signed
                 rows[f"next panel d-prime at {where}"] = there.next_d_prime
                 rows[f"p_d ({test.name}) at {where}"] = there.rate(test).p_d
             for other in stated[1:]:
                 between = f"from {_where({m.name: stated[0]})} to {_number(other)}"
-                rows[f"change in average d-prime {between}"] = self.change(m.name, stated[0], other)
+                signed = "signed " if self.without.directed else ""
+                rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
                 rows[f"change in p_d ({test.name}) {between}"] = self.change(m.name, stated[0], other, protocol=test)
         rows["spread with moderators"] = self.spread
         if self.within is not None and isinstance(self.engine, Drawn):
@@ -394,21 +544,48 @@ class Moderated(Statement):
     # --- words and figures ------------------------------------------------------------------------------------------
 
     def _line(self) -> str:
-        return words.one_line(" ".join(self._effect(m) for m in self.design.moderators))
+        said = [text for m in self.design.moderators for text in (self._effect(m), self._against(m)) if text]
+        return words.one_line(" ".join([*writing.unsettled(self.advice), *said]))
+
+    def _against(self, m: Moderator) -> str:
+        """The verdict at each stated value; nothing without a margin."""
+        margin = self.without.margin
+        if margin is None:
+            return ""
+        said = []
+        for value in self._stated(m):
+            verdict = self._verdict(m, value)
+            likely, side = max((verdict.above, "above"), (verdict.below, "below"))
+            label = verdict.label.replace("the margin", "it")
+            said.append(f"{label} at {_where({m.name: value})} ({words.probability(likely)} {side})")
+        return f"Against the margin, {margin_words(margin)}, the average d-prime is {words.listing(said)}."
+
+    def _turning(self) -> list[str]:
+        """Between which values the verdict changes."""
+        found = []
+        for m in self.design.moderators:
+            turns = self.turns(m.name) if m.numeric else []
+            if turns:
+                changes = words.listing(f"to {after} near {value:.3g}" for value, _, after in turns)
+                found.append(f"Along {m.name} the verdict turns from {turns[0][1]} {changes}.")
+        return found
 
     def _effect(self, m: Moderator) -> str:
-        stated = self._stated(m)
-        ends = [(v, self.at(**{m.name: v}).average) for v in stated]
-        averages = [f"{words.estimate(d.median, *d.interval())} at {_where({m.name: v})}" for v, d in ends]
+        averages = []
+        for value in self._stated(m):
+            there = self.at(**{m.name: value})
+            way = "" if there.expected_way is None else f" ({writing.lean(there.expected_way)})"
+            average = words.estimate(there.average.median, *there.average.interval())
+            averages.append(f"{average} at {_where({m.name: value})}{way}")
         others = "" if len(self.design.moderators) == 1 else ", other moderators being average"
         if not m.numeric:
             text = f"The average d-prime is {words.listing(averages)}{others}."
-            for other in stated[1:]:
-                change = self.change(m.name, stated[0], other)
+            first, *following = m.categories
+            for other in following:
+                change = self.change(m.name, first, other)
                 text += (
-                    f" The difference of {_number(other)} from {_number(stated[0])} is "
-                    f"{words.estimate(change.median, *change.interval())}; the probability that {_number(other)} is "
-                    "higher is "
+                    f" The {'signed ' if self.without.directed else ''}difference of {other} from {first} is "
+                    f"{words.estimate(change.median, *change.interval())}; the probability that {other} is higher is "
                     f"{words.probability(change.above(0))}."
                 )
             return text
@@ -477,21 +654,28 @@ class Moderated(Statement):
     def cautions(self) -> tuple[str, ...]:
         """What no analysis of moderators can leave unsaid."""
         names, panels = words.listing(self.moderators), self.without.panels
-        others = [name for name in panels.moderators if name not in self.moderators and name != self.within]
-        along = {m.name: changed_together(panels, m, [*others, "protocol", "blind"]) for m in self.design.moderators}
+        others = [*self._others, "protocol", "blind", "batch_pair"]
+        others = [name for name in others if name not in self.moderators and name != self.within]
+        along = {m.name: changed_together(panels, m, others) for m in self.design.moderators}
         listed = [f"{words.listing(found)} changed along with {name}" for name, found in along.items() if found]
         text = (
             f"Panels were not randomised to {names}: whatever else changed from panel to panel is in these numbers too"
         )
         text += f" (in these panels, {'; '.join(listed)})." if listed else "."
+        if len(panels) >= ADVISED * len(self.moderators):
+            return (text,)
         counted = f"{words.count(len(panels), 'panel')}, {words.count(len(self.moderators), 'moderator')}"
-        rule = (
+        return (
+            text,
             f"Below {ADVISED} panels per moderator (here {counted}) only one moderator, named before the panels were "
-            "seen, "
-            "is sensible; anything else is a question for new panels."
+            "seen, is sensible; anything else is a question for new panels.",
         )
-        seen = [f"Other columns, seen but not tested: {words.listing(others)}."] if others else []
-        return (text, rule, *seen)
+
+    @property
+    def _others(self) -> list[str]:
+        """Further columns of the table."""
+        names = self.without.panels.moderators
+        return [name for name in names if name not in self.moderators and name != self.within]
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
@@ -505,20 +689,49 @@ class Moderated(Statement):
         if self.without.card is not None:
             found += self.without.card.unnamed(self.moderators)
         found += self.cautions()
+        if self._others:
+            found.append(f"Other columns, seen but not tested: {words.listing(self._others)}.")
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]
             if alone:
                 each = "each of " if len(alone) > 1 else ""
                 found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
+            found += [] if m.numeric else spelling(m.name, m.categories)
+        if self.without.directed and self._leans():
+            found.append(
+                "A p_d below 0 means fewer correct answers than guessing gives: a lean against the expected direction. "
+                "From one direction to the other it can change by more than 100 %."
+            )
         if self.diagnostics is not None and not self.advice:
-            found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}")
-        return (*found, *self.without.notes)
+            found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}{self._beside_integration()}")
+        found += self.on_the_priors()
+        plain = self.without
+        return (*found, *plain.departures, *writing.on_the_data(plain), *writing.on_the_table(plain))
+
+    def _leans(self) -> bool:
+        """Whether some rate that is spoken of may be below guessing."""
+        there = (self.at(**{m.name: v}) for m in self.design.moderators for v in self._stated(m))
+        return any(prediction.signed.median < 0 for prediction in there)
+
+    def _beside_integration(self) -> str:
+        """The same by integration, where there are few enough unknowns for it."""
+        engine = None if self.within is not None else _integrated(self.without, self.design, self.without.priors)
+        if engine is None:
+            return ""
+        said = []
+        for m in self.design.moderators:
+            for value in self._stated(m):
+                at = {m.name: value}
+                pair = self._posterior(engine, at).average.median, self.at(**at).average.median
+                integrated, sampled = (words.d(v, 3) for v in pair)
+                said.append(f"{integrated} at {_where(at)} (sampled: {sampled})")
+        return f" By integration of the same model the average d-prime is {words.listing(said)}."
 
     def _paragraph(self) -> list[str]:
         first = self.design.moderators[0]
         there = self.at(**{first.name: self._stated(first)[-1]})
-        said = [writing.pooled_what(self.without), self._line(), there.rates_sentence(), self.explained()]
-        return [*said, *self.cautions()[:2]]
+        said = [writing.pooled_what(self.without), self._line(), *self._turning(), there.rates_sentence()]
+        return [*said, self.explained(), *self.cautions()]
 
     def _methods(self) -> list[str]:
         names = words.listing(self.moderators)
@@ -527,12 +740,13 @@ class Moderated(Statement):
             f"Each panel i has a d-prime {writing.size_of(self.without)} "
             f"with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
             + ("; a dose sent through zero has the centre mu x_i / rms(x). " if self._through_zero else ". ")
-            + (f"Panels on the same {self.within} share a deviation of their own. " if self.within else "")
+            + (f"Panels from the same {self.within} share a deviation of their own. " if self.within else "")
             + writing.ANSWERS,
             f"Priors: {self.prior()}.",
             "Computed by integration over a grid." if sampled is None else f"Sampled with PyMC. {sampled.sentence()}",
             writing.INTERVALS,
-            *self.cautions()[:2],
+            *([] if self.without.margin is None else [writing.DECISION]),
+            *self.cautions(),
         ]
 
     @property
@@ -567,17 +781,14 @@ class Moderated(Statement):
     def _curve(self, m: Moderator, prob: float) -> dict[str, Any]:
         low, high = m.ends
         x = np.linspace(0.0 if m.through_zero else low, high, CURVE)
-        averages = [self.at(**{m.name: float(v)}).average for v in x]
+        averages = [self.at(**{m.name: float(v)}).signed for v in x]
         lower, upper = np.transpose([d.interval(prob) for d in averages])
         alone = panels_alone(self.without.panels, prob=prob)
-        top = 1.6 * max(upper.max(), np.nanmax(alone["d_prime"].replace(np.inf, np.nan)))
-        bounds = {
-            k: alone[f"d_prime{s}"].clip(upper=top) for k, s in (("y", ""), ("lower", "_lower"), ("upper", "_upper"))
-        }
-        points = pd.DataFrame({"x": m.values, **{k: v.to_numpy() for k, v in bounds.items()}})
+        names = {"y": "d_prime", "lower": "d_prime_lower", "upper": "d_prime_upper"}
+        points = pd.DataFrame({"x": m.values, **{k: alone[name].to_numpy() for k, name in names.items()}})
         if len(points) <= LABELLED:
             points["label"] = alone["panel"].to_numpy()
-        margin = self.without.margin
+        margin, directed = self.without.margin, self.without.directed
         return {
             "x": x,
             "middle": [d.median for d in averages],
@@ -586,13 +797,19 @@ class Moderated(Statement):
             "points": points,
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else "margin",
-            "xlabel": f"{m.name} (circles: each panel alone, with its own interval)",
-            "ylabel": "average d-prime",
+            "xlabel": f"{m.name} (circles: each panel alone, with its own interval{self._sizes()})",
+            "ylabel": "average d-prime, below 0 against the expected direction" if directed else "average d-prime",
+            "signed": directed,
             "prob": prob,
         }
 
+    def _sizes(self) -> str:
+        """Which circles have no sign, in a figure of signed d-primes."""
+        undirected = [test.name for test in self.without.protocols if not test.directed]
+        return f"; {words.listing(undirected)}: its size" if self.without.directed and undirected else ""
+
     def _forest(self, m: Moderator, prob: float) -> dict[str, Any]:
-        there = [self.at(**{m.name: c}).average for c in m.categories]
+        there = [self.at(**{m.name: c}).signed for c in m.categories]
         pooled = pd.DataFrame(
             [(c, d.median, *d.interval(prob)) for c, d in zip(m.categories, there, strict=True)],
             columns=["panel", "pooled", "pooled_lower", "pooled_upper"],
@@ -605,6 +822,7 @@ class Moderated(Statement):
             "margin": None if margin is None else margin.d_prime,
             "prob": prob,
             "noun": m.name,
+            "signed": self.without.directed,
         }
 
     def _shown(self) -> list[str | tables.Table]:
@@ -612,7 +830,22 @@ class Moderated(Statement):
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
         caption = f"With {words.listing(self.moderators)}"
         parts: list[str | tables.Table] = [self.headline(), tables.table(frame, caption=caption, kinds=percents)]  # type: ignore[arg-type]
-        return [*parts, self.explained(), *(f"Note: {note}" for note in self.notes)]
+        for m in self.design.moderators if self.without.margin is not None else ():
+            parts.append(self._verdict_table(m))
+        return [*parts, *self._turning(), self.explained(), *(f"Note: {note}" for note in self.notes)]
+
+    def _verdict_table(self, m: Moderator) -> tables.Table:
+        return tables.table(
+            self.verdicts(m.name).rename(columns={"value": m.name}).astype({m.name: object}),
+            caption=f"Against the margin, {margin_words(self.without.margin)}",  # type: ignore[arg-type]
+            kinds={"p_above": sensitivity.side, "p_below": sensitivity.side, m.name: _number},
+            labels={"p_above": "P(above margin)", "p_below": "P(below margin)"},
+        )
+
+
+def _signed(mu: Array, tau: Array) -> Array:
+    """The average d-prime with its sign."""
+    return np.asarray(mu + 0.0 * tau, float)
 
 
 def _centre(mu: Array, beta: Array, load: float, row: Array) -> Array:

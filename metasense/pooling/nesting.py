@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 
 from metasense import report as pages
-from metasense.pooling import writing
+from metasense.pooling import sensitivity, writing
 from metasense.pooling.answers import Rate, Verdict, quantity
-from metasense.pooling.design import level
+from metasense.pooling.design import level, spelling
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.moderators import Prediction, times_as
@@ -49,7 +49,14 @@ def nest(plain: Pooled, within: str) -> Nested:
     ------
     PanelsError
         If there is only one group, or every panel is one of its own; says so.
+    ValueError
+        For a pool that is to be sampled: this model is integrated.
     """
+    if plain.settings["method"] != "grid":
+        raise ValueError(
+            f"panels within {within} are worked out by integration, not by sampling: leave out method="
+            f"{plain.settings['method']!r}."
+        )
     column = level(plain.panels, within)
     index, names = pd.factorize(column)
     counts = np.zeros((len(names), len(plain.collected.evidence)))
@@ -76,7 +83,7 @@ class Nested(Statement):
         The posterior.
     """
 
-    _inside = frozenset({"index", "levels", "noun"})
+    _inside = frozenset({"corners", "index", "levels", "noun"})
 
     plain: Pooled
     within: str
@@ -161,7 +168,7 @@ class Nested(Statement):
             "average d-prime": self.average,
             f"next panel d-prime, new {self.noun}": self.next_d_prime,
             f"spread between {words.plural_of(self.noun)}": self.between,
-            f"spread within a {self.noun}": self.spread_within,
+            f"spread within {words.a(self.noun)}": self.spread_within,
             "spread, both together": self.spread,
             f"share of the variance between {words.plural_of(self.noun)}": self.share,
         }
@@ -181,11 +188,22 @@ class Nested(Statement):
             rows.append(row)
         return pd.DataFrame(rows).assign(prob=prob, kind="equal-tailed")
 
+    @cached_property
+    def corners(self) -> pd.DataFrame:
+        """The answer with the prior scales of centre and spreads halved or doubled, as in ``Pooled.sensitivity()``."""
+        others = (
+            (name, Levels.integrate(self.levels.groups, priors, self.plain.posterior).new_group.average)
+            for name, priors in sensitivity.corners(self.plain.priors)
+        )
+        return sensitivity.beside(self.average, others, self.plain)
+
     # --- words and figures ------------------------------------------------------------------------------------------
 
     def _line(self) -> str:
-        counted = f"{words.count(len(self.index), 'panel')} on {words.count(len(self.groups), self.noun)}"
+        counted = f"{words.count(len(self.index), 'panel')} from {words.count(len(self.groups), self.noun)}"
         text = f"Over {counted} the average d-prime is {words.estimate(self.average.median, *self.average.interval())}"
+        if self.plain.directed:
+            text += f", {writing.lean(self.levels.new_group.expect(lambda mu, tau: (mu > 0) + 0.0 * tau))}"
         verdict = self.verdict()
         if verdict.margin is None:
             return f"{text}."
@@ -199,14 +217,13 @@ class Nested(Statement):
             for d, unit in ((self.between, "d"), (self.spread_within, "d"), (self.share, "percent"))
         )
         new = words.span(*words.distinct(*self.next_d_prime.interval()))
-        known = [(name, self.on(name).next_d_prime.interval()) for name in self.groups]
+        known = [(words.one_line(name), self.on(name).next_d_prime.interval()) for name in self.groups]
         narrowest, interval = min(known, key=lambda pair: pair[1][1] - pair[1][0])
         return (
-            f"One {self.noun} differs from another by an SD of {between} in d-prime, and panels on the same "
-            f"{self.noun} by "
-            f"{within}; {share} of the variance lies between. The next panel's own d-prime is expected at {new} (95 "
-            "%) on a new "
-            f"{self.noun}, and at {words.span(*words.distinct(*interval))} on {narrowest}, the best known one."
+            f"One {self.noun} differs from another by an SD of {between} in d-prime, and panels from the same "
+            f"{self.noun} by {within}; {share} of the variance lies between. The next panel's own d-prime is expected "
+            f"at {new} (95 %) from a new {self.noun}, and at {words.span(*words.distinct(*interval))} from "
+            f"{narrowest}, the best known one."
         )
 
     def evidence(self) -> str:
@@ -236,7 +253,10 @@ class Nested(Statement):
         if alone:
             each = f"each of the {words.plural_of(self.noun)}" if len(alone) > 1 else self.noun
             found.append(f"A single panel stands for {each} {words.listing(alone, most=6)}.")
-        return (*found, *self.plain.notes)
+        found += spelling(self.noun, self.groups)
+        found += [*sensitivity.prior_warnings(self.corners), sensitivity.prior_range(self.corners)]
+        plain = self.plain
+        return (*found, *plain.departures, *writing.on_the_data(plain), *writing.on_the_table(plain))
 
     def _paragraph(self) -> list[str]:
         said = [writing.pooled_what(self.plain), self._line(), self.rate(self.protocol).sentence(), self.variation()]
@@ -244,7 +264,7 @@ class Nested(Statement):
 
     def _methods(self) -> list[str]:
         return [
-            f"Each panel i on {self.noun} g has a d-prime {writing.size_of(self.plain)} "
+            f"Each panel i from {self.noun} g has a d-prime {writing.size_of(self.plain)} "
             f"with theta_i ~ Normal(phi_g, within) and phi_g ~ Normal(mu, between). {writing.ANSWERS}",
             f"Priors: {self.plain.priors.describe(self.plain.directed)}; both spreads half-normal, together as wide "
             "as the spread of a pool without the level.",
@@ -262,7 +282,8 @@ class Nested(Statement):
 
         shown = self._forest(0.95)
         drawn = pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown))
-        return writing.report_with(self, self.plain, path, drawn, f"With panels within {words.plural_of(self.noun)}")
+        title = f"With panels within {words.plural_of(self.noun)}"
+        return writing.report_with(self, self.plain, path, drawn, title, self.verdict().label)
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Every group given all panels, the average, and the next panel on a new group. Returns the Axes."""

@@ -36,7 +36,7 @@ from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
 from metasense.pooling.priors import stated as stated_priors
-from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
+from metasense.pooling.sensitivity import GROUPED, Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables
 from metasense.showing.results import Statement
@@ -348,7 +348,7 @@ class Pooled(Statement):
         """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart."""
         return Disagreement.of(self, alpha=alpha, seed=self.settings["seed"])
 
-    def sensitivity(self, *, by: Sequence[str] = ("batch_pair",), prob: float = 0.95) -> Sensitivity:
+    def sensitivity(self, *, by: str | Sequence[str] = GROUPED, prob: float = 0.95) -> Sensitivity:
         """The answer under other priors, without each panel, with careful panels only, without each group of `by`."""
         return Sensitivity.of(self, by=by, prob=prob)
 

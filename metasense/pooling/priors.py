@@ -56,9 +56,9 @@ class Priors:
                 "defaults (1.5, 0.5, 0.5)."
             )
 
-    def scaled(self, mu: float = 1.0, tau: float = 1.0) -> Priors:
-        """The same priors with the scales of the centre and of the spread multiplied."""
-        return Priors(self.mu_scale * mu, self.tau_scale * tau, self.beta_scale)
+    def scaled(self, mu: float = 1.0, tau: float = 1.0, beta: float = 1.0) -> Priors:
+        """The same priors with the scales of the centre, the spread and the slope multiplied."""
+        return Priors(self.mu_scale * mu, self.tau_scale * tau, self.beta_scale * beta)
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line."""

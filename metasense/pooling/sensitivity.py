@@ -7,8 +7,9 @@ changes the verdict. `Path` is the answer after each panel in date order; its la
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,8 +34,9 @@ Mask = NDArray[np.bool_]
 
 MOVES = 0.25  # change of the median under other priors, as a share of it, at which the answer is said to rest on them
 MOST = 1000  # distinct panels up to which leaving each out is worth while
+GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
-CORNERS = [(mu, tau) for mu in (0.5, 2.0) for tau in (0.5, 2.0)]
+CORNERS = list(product((0.5, 2.0), repeat=2))
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
 KINDS = ("all panels", "prior", "selection", "group", "panel")
 
@@ -71,12 +73,23 @@ def in_one_sitting(pooled: Pooled) -> Distribution | None:
     return integrate(collected.evidence, collected.copies, pooled.priors)[0].average
 
 
-def scaled(priors: Priors, mu: float, tau: float) -> Priors | None:
+def scaled(priors: Priors, *factors: float) -> Priors | None:
     """The priors with their scales multiplied; None where that is wider than the engine's d-prime axis."""
     try:
-        return priors.scaled(mu, tau)
+        return priors.scaled(*factors)
     except ValueError:
         return None
+
+
+def corners(priors: Priors, axes: int = 2) -> list[tuple[str, Priors]]:
+    """The priors with every one of their first scales halved or doubled, as far as these are computed, by name."""
+    found = [scaled(priors, *factors) for factors in product((0.5, 2.0), repeat=axes)]
+    return [(_named(p, axes), p) for p in found if p is not None]
+
+
+def _named(priors: Priors, axes: int = 2) -> str:
+    said = zip(vars(priors).values(), ("centre", "spread", "effect"), strict=True)
+    return "prior scales " + ", ".join(f"{scale:g} ({what})" for scale, what in list(said)[:axes])
 
 
 def under_priors(pooled: Pooled, priors: Priors) -> Distribution:
@@ -131,14 +144,15 @@ class Sensitivity(Result):
     notes: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, pooled: Pooled, *, by: Sequence[str] = ("batch_pair",), prob: float = 0.95) -> Sensitivity:
+    def of(cls, pooled: Pooled, *, by: str | Sequence[str] = GROUPED, prob: float = 0.95) -> Sensitivity:
         """Refit a pool under every choice that its table can tell apart.
 
         Parameters
         ----------
         pooled : Pooled
-        by : sequence of str
-            Columns whose groups are left out one at a time, such as a column of experimenters.
+        by : str or sequence of str
+            Columns whose groups are left out one at a time; batch pairs and, where the table has a column of that name,
+            experimenters by default.
         prob : float
             Probability inside the intervals.
 
@@ -148,6 +162,7 @@ class Sensitivity(Result):
             If a column of `by` does not exist.
         """
         frame = pooled.panels.frame
+        by = [by] if isinstance(by, str) else [name for name in by if by is not GROUPED or name in frame]
         unknown = [name for name in by if name not in frame]
         if unknown:
             raise ValueError(
@@ -171,10 +186,8 @@ class Sensitivity(Result):
         add("all panels", KINDS[0], of_panels(pooled, everything), len(frame))
         for mu, tau in [*CORNERS, *EDGES]:
             priors = scaled(pooled.priors, mu, tau)
-            if priors is None:
-                continue
-            name = f"prior scales {priors.mu_scale:g} (centre), {priors.tau_scale:g} (spread)"
-            add(name, "prior", under_priors(pooled, priors), len(frame))
+            if priors is not None:
+                add(_named(priors), "prior", under_priors(pooled, priors), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -273,16 +286,18 @@ class Sensitivity(Result):
         return [*self.sentences(), self._table()]
 
 
-def prior_cases(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame:
+def prior_cases(pooled: Pooled) -> pd.DataFrame:
     """The pool and the four corners of halved and doubled prior scales: the first rows of `Sensitivity.cases`."""
-    rows = [("all panels", KINDS[0], pooled.priors)]
-    for mu, tau in CORNERS:
-        priors = scaled(pooled.priors, mu, tau)
-        if priors is None:
-            continue
-        rows.append((f"prior scales {priors.mu_scale:g} (centre), {priors.tau_scale:g} (spread)", "prior", priors))
-    found = [{"case": n, "about": a} | answer(under_priors(pooled, p), pooled, prob) for n, a, p in rows]
-    cases = pd.DataFrame(found)
+    found = [(name, under_priors(pooled, priors)) for name, priors in corners(pooled.priors)]
+    return beside(under_priors(pooled, pooled.priors), found, pooled)
+
+
+def beside(
+    average: Distribution, others: Iterable[tuple[str, Distribution]], pooled: Pooled, prob: float = 0.95
+) -> pd.DataFrame:
+    """An average d-prime, then the same with other priors, by name; in the columns of `Sensitivity.cases`."""
+    rows = [("all panels", KINDS[0], average), *((name, "prior", other) for name, other in others)]
+    cases = pd.DataFrame([{"case": n, "about": a} | answer(d, pooled, prob) for n, a, d in rows])
     cases["change"] = cases["median"] - cases["median"].iloc[0]
     return cases.assign(verdict_changes=cases["verdict"] != cases["verdict"].iloc[0])
 
@@ -316,14 +331,14 @@ def _runs(low: str, high: str) -> str:
     return f"is {low}" if low == high else f"runs from {low} to {high}"
 
 
-def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
-    """Sentences for when the answer rests on the priors; none if it does not."""
+def prior_warnings(cases: pd.DataFrame, where: str = "") -> tuple[str, ...]:
+    """Sentences for when the answer rests on the priors; none if it does not. `where` follows the quantity."""
     whole, priors = cases.iloc[0], cases[cases["about"] == "prior"]
     out = []
     if (priors["change"].abs() > MOVES * whole["median"]).any():
         most = priors.loc[priors["change"].abs().idxmax()]
         out.append(
-            f"The answer rests on the prior: with {most['case']}, the median of the average d-prime is "
+            f"The answer rests on the prior: with {most['case']}, the median of the average d-prime{where} is "
             f"{words.distinct(most['median'], whole['median'])[0]} in place of "
             f"{words.distinct(most['median'], whole['median'])[1]}. More tastings, or a sharper protocol, would change "
             "that."
@@ -334,7 +349,7 @@ def prior_warnings(cases: pd.DataFrame) -> tuple[str, ...]:
         named = words.listing(
             f"{case} ({verdict})" for case, verdict in zip(changing["case"], changing["verdict"], strict=True)
         )
-        out.append(f"The verdict, {whole['verdict']}, rests on the prior. It would be another with {named}.")
+        out.append(f"The verdict{where}, {whole['verdict']}, rests on the prior. It would be another with {named}.")
     return tuple(out)
 
 
@@ -392,7 +407,7 @@ class Path(Result):
         text = f"After the first panel ({words.one_line(first['panel'])}) the average d-prime was {_said(first, prob)}"
         if len(self.steps) == 1:
             return f"{text}; there is no other panel."
-        text += f"; after all {len(self.steps)} it is {_said(last, prob)}."
+        text += f"; after {'both' if len(self.steps) == 2 else f'all {len(self.steps)}'} it is {_said(last, prob)}."
         if self.margin is None:
             return text
         changes = np.flatnonzero((self.steps["verdict"] != self.steps["verdict"].shift()).to_numpy()[1:]) + 1

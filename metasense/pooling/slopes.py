@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 Array = NDArray[Any]
 Quantity = Callable[[Array, Array, Array], Array]  # of mu, beta (its columns last) and tau
 
+FEW = 400  # draws below which an interval is not worth printing
+
 
 @dataclass(frozen=True, eq=False)
 class Sloped:
@@ -110,11 +112,6 @@ class Sloped:
     def directed(self) -> bool:
         """Whether d-prime keeps its sign."""
         return self.series.directed
-
-    @property
-    def log_evidence(self) -> float:
-        """Of the panels under this model."""
-        return self.box.log_evidence
 
     def distribution(self, quantity: Quantity) -> Distribution:
         """Posterior of a function of centre, slope and spread that changes with the slope (or centre, if alone)."""
@@ -206,33 +203,46 @@ class Drawn:
     Attributes
     ----------
     series : Series
-    draws : Dataset
-        `mu`, `beta`, `tau` with dims chain, draw (and moderator), and with clusters `between` and `within`.
-    keep : ndarray of bool, shape (chains * draws,)
-        Draws in which all panels' centres are on one side of 0, where that is a condition.
+    draws : dict of ndarray
+        `mu`, `tau`, and with clusters `between` and `within`, of shape (draws,); `beta` of shape (draws, moderators).
     """
 
     series: Series
-    draws: xr.Dataset
-    keep: NDArray[np.bool_]
+    draws: dict[str, Array]
 
     @classmethod
     def of(cls, series: Series, draws: xr.Dataset, columns: Array, *, one_sided: bool) -> Drawn:
-        """Keep the draws that meet the condition on the panels' centres."""
-        keep = np.ones(draws.sizes["chain"] * draws.sizes["draw"], bool)
+        """All chains in a row; with `one_sided`, the draws in which all panels' centres are on one side of 0."""
+        found = {str(name): v.to_numpy().reshape(-1, *v.shape[2:]) for name, v in draws.items()}
+        found.setdefault("beta", np.zeros((len(found["mu"]), 0)))
         if one_sided:
-            mu, beta = draws["mu"].to_numpy().ravel(), draws["beta"].to_numpy().reshape(-1, columns.shape[1])
-            keep = (mu[:, None] + beta @ np.unique(columns, axis=0).T >= 0).all(axis=1)
-        return cls(series, draws, keep)
+            centres = found["mu"][:, None] + found["beta"] @ np.unique(columns, axis=0).T
+            found = {name: v[(centres >= 0).all(axis=1)] for name, v in found.items()}
+        return cls(series, found)
 
-    def _flat(self, name: str) -> Array:
-        values = self.draws[name].to_numpy()
-        return values.reshape(-1, *values.shape[2:])[self.keep]
+    def __len__(self) -> int:
+        return len(self.draws["mu"])
 
-    @cached_property
+    @property
     def _values(self) -> tuple[Array, Array, Array]:
-        mu = self._flat("mu")
-        return mu, self._flat("beta") if "beta" in self.draws else np.zeros((len(mu), 0)), self._flat("tau")
+        return self.draws["mu"], self.draws["beta"], self.draws["tau"]
+
+    def under(self, old: Priors, new: Priors) -> Drawn | None:
+        """The same draws weighed by other priors and drawn again; None where only a few would then count."""
+        mu, beta, tau = self._values
+
+        def log(priors: Priors) -> Array:
+            # two spreads of scale tau_scale / sqrt(2) each have the density of one whose square counts twice
+            spreads = (2 if "between" in self.draws else 1) * tau**2 / priors.tau_scale**2
+            slopes = (beta**2).sum(axis=1) / priors.beta_scale**2
+            return np.asarray(-0.5 * (mu**2 / priors.mu_scale**2 + spreads + slopes))
+
+        change = log(new) - log(old)
+        weight = np.exp(change - change.max())
+        if weight.sum() ** 2 / (weight**2).sum() < max(FEW, len(mu) / 10):
+            return None
+        at = np.searchsorted(np.cumsum(weight) / weight.sum(), (np.arange(len(mu)) + 0.5) / len(mu))
+        return Drawn(self.series, {name: v[at.clip(max=len(mu) - 1)] for name, v in self.draws.items()})
 
     def distribution(self, quantity: Quantity) -> Distribution:
         """Posterior of a function of centre, slopes and spread."""
@@ -245,7 +255,7 @@ class Drawn:
 
     def part(self, name: str) -> Distribution:
         """The spread `between` or `within` clusters."""
-        return Distribution.from_draws(self._flat(name))
+        return Distribution.from_draws(self.draws[name])
 
     def at(self, load: float, z: Array) -> Posterior:
         """Panels with this load and these values of the moderators."""

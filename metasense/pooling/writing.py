@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -58,7 +59,7 @@ def headline(pooled: Pooled) -> str:
     """The answer: first as correct answers in the main protocol, then as a d-prime with its verdict."""
     average, test, verdict = pooled.average, main_protocol(pooled), pooled.verdict()
     chance = pooled.rate(test).p_c.median
-    text = (
+    text = " ".join([*unsettled(pooled.advice), ""]) + (
         f"Averaged over panels like {'this one' if len(pooled.panels) == 1 else f'these {len(pooled.panels)}'}, "
         f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
@@ -68,6 +69,11 @@ def headline(pooled: Pooled) -> str:
         return f"{text}; {verdict.label}."
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
     return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+
+
+def unsettled(advice: Sequence[str]) -> list[str]:
+    """What goes before an answer whose draws are not good enough."""
+    return ["Not to be relied on: the sample is not good enough (see the notes)."] if advice else []
 
 
 def paragraph(pooled: Pooled) -> list[str]:
@@ -119,12 +125,14 @@ def size(pooled: Pooled) -> str:
 
 def direction(pooled: Pooled) -> str:
     """Which way the panels lean, where some named an attribute; the average d-prime is a size."""
-    way = pooled.expected_way
-    if way is None:
-        return ""
+    return "" if pooled.expected_way is None else f", {lean(pooled.expected_way)}"
+
+
+def lean(way: float) -> str:
+    """Which way panels lean that do so the expected way with this probability."""
     if way > SETTLED:
-        return ", in the expected direction"
-    return ", against the expected direction" if way < 1 - SETTLED else ", its direction not settled"
+        return "in the expected direction"
+    return "against the expected direction" if way < 1 - SETTLED else "its direction not settled"
 
 
 def variation(pooled: Pooled) -> str:
@@ -168,6 +176,12 @@ def on_the_answer(pooled: Pooled) -> tuple[str, ...]:
     return (*pooled.warnings, sensitivity.prior_range(pooled.corners), *_limits(pooled))
 
 
+def on_the_data(pooled: Pooled) -> tuple[str, ...]:
+    """What limits any answer from these panels, whatever is asked of them."""
+    hidden = drawer.listed(_unreported(pooled), None)
+    return (*_in_the_counts(pooled), *_again(pooled), *_in_the_panels(pooled), *filter(None, [hidden]))
+
+
 def on_the_table(pooled: Pooled) -> tuple[str, ...]:
     """How the table was read, as far as it is not said better elsewhere."""
     return tuple(note[0].upper() + note[1:] for note in pooled.panels.notes if not note.startswith(SAID_BETTER))
@@ -175,13 +189,30 @@ def on_the_table(pooled: Pooled) -> tuple[str, ...]:
 
 def warnings(pooled: Pooled) -> tuple[str, ...]:
     """What questions the answer itself."""
+    again = " ".join([*_again(pooled), *_in_one_sitting(pooled)])
+    return (
+        *pooled.advice,
+        *_in_the_counts(pooled),
+        *_naming(
+            pooled,
+            pooled.posterior.floored()[pooled.collected.index] > 0.01,
+            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
+            "Check the counts; the answer without it says how much rests on it.",
+        ),
+        *(pooled.fit().warnings() if _quick(pooled) else ()),
+        *sensitivity.prior_warnings(pooled.corners),
+        *filter(None, [again]),
+    )
+
+
+def _in_the_counts(pooled: Pooled) -> list[str]:
+    """What the counts themselves put in question."""
     frame = pooled.panels.frame
     few, many = pooled.panels.tails()
     signed = frame["protocol"].map(lambda name: protocol(name).directed).to_numpy(bool)
     apart = _naming(pooled, signed & (few < 0.05), "{}") if (signed & (many < 0.05)).any() else []
     several = frame["tasters"].notna() & (frame["tasters"] < frame["signal"] + frame["noise"]).fillna(False)
-    return (
-        *pooled.advice,
+    return [
         *_naming(
             pooled,
             ~signed & (few < REVERSED),
@@ -205,16 +236,7 @@ def warnings(pooled: Pooled) -> tuple[str, ...]:
             "Several tastings a person in {}: in A-not-A and same-different all answers are taken as independent, so "
             "the intervals are too narrow.",
         ),
-        *_naming(
-            pooled,
-            pooled.posterior.floored()[pooled.collected.index] > 0.01,
-            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
-            "Check the counts; the answer without it says how much rests on it.",
-        ),
-        *(pooled.fit().warnings() if _quick(pooled) else ()),
-        *sensitivity.prior_warnings(pooled.corners),
-        *_again(pooled),
-    )
+    ]
 
 
 def _again(pooled: Pooled) -> list[str]:
@@ -222,33 +244,47 @@ def _again(pooled: Pooled) -> list[str]:
     linked = _sittings(pooled)
     if linked is None or not (linked > 1).any():
         return []
-    text = (
+    return [
         f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel: counted once, "
         "but their answers in different panels are computed as independent, so the interval may be too narrow."
-    )
-    together = sensitivity.in_one_sitting(pooled) if _quick(pooled) else None
-    if together is None:
-        return [text]
-    low, high = words.distinct(*together.interval())
-    same = Verdict.of(together, pooled.margin).label == pooled.verdict().label
-    verdict = "" if pooled.margin is None else f", the verdict {'the same' if same else 'another one'}"
-    return [
-        f"{text} As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."
     ]
 
 
+def _in_one_sitting(pooled: Pooled) -> list[str]:
+    """How wide the answer is if these people's answers are taken together."""
+    together = sensitivity.in_one_sitting(pooled) if _quick(pooled) else None
+    if together is None:
+        return []
+    low, high = words.distinct(*together.interval())
+    same = Verdict.of(together, pooled.margin).label == pooled.verdict().label
+    verdict = "" if pooled.margin is None else f", the verdict {'the same' if same else 'another one'}"
+    return [f"As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."]
+
+
 def _limits(pooled: Pooled) -> list[str]:
-    frame = pooled.panels.frame
     found: list[str] = []
     if not _quick(pooled):
         found.append(
             "So many panels, or tastings in a panel, take a while to check against one another, so the fit is checked "
             "when asked for: pooled.fit()."
         )
-    if len(frame) == 1:
+    if len(pooled.panels) == 1:
         found.append(
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
+    hidden = drawer.listed(_unreported(pooled), drawer.reported_only(pooled))
+    return [*found, *_in_the_panels(pooled), *filter(None, [hidden])]
+
+
+def _unreported(pooled: Pooled) -> pd.Series:
+    frame = pooled.panels.frame
+    return frame.loc[frame["reported"].eq(False).fillna(False).to_numpy(bool), "panel"]
+
+
+def _in_the_panels(pooled: Pooled) -> list[str]:
+    """What the way the panels were served, and what was served, leaves open."""
+    frame = pooled.panels.frame
+    found: list[str] = []
     if (frame["correct"].eq(frame["tastings"]) & frame["tastings"].gt(0)).fillna(False).all():
         found.append(
             "Every answer in every panel was correct: the data give only a lower limit, and how far above it the "
@@ -281,8 +317,6 @@ def _limits(pooled: Pooled) -> list[str]:
         (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
     ):
         found.extend(_naming(pooled, mask, text))
-    hidden = frame.loc[frame["reported"].eq(False).fillna(False).to_numpy(bool), "panel"]
-    found.extend(filter(None, [drawer.listed(hidden, drawer.reported_only(pooled))]))
     if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
         found.append(
             "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as "
@@ -390,22 +424,43 @@ def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:
 
 
 def report_with(
-    result: Moderated | Nested, plain: Pooled, path: str | os.PathLike[str], figure: pages.Picture, title: str
+    result: Moderated | Nested,
+    plain: Pooled,
+    path: str | os.PathLike[str],
+    figure: pages.Picture,
+    title: str,
+    verdict: str = "",
 ) -> Path:
-    """The page of a pool with moderators or a level: its own answer first, then the plain pool's page."""
+    """The page of a pool with moderators or a level: its own answer first, then the plain pool's as one part."""
     whole = page(plain)
     parts = tuple(part for part in result._shown() if not (isinstance(part, str) and part.startswith("Note: ")))
+    notes = [note for note in on_the_answer(plain) if note not in result.notes]
     without = pages.Section(
-        "The same panels pooled plainly", (whole.answer, *whole.paragraphs[1:], *filter(None, [whole.figure]))
+        "The same panels pooled plainly",
+        (
+            whole.answer,
+            *whole.paragraphs[1:],
+            *(f"Note: {note}" for note in notes),
+            *filter(None, [whole.figure]),
+            *whole.tables,
+            *whole.changes,
+            *whole.checks,
+        ),
     )
+    rest = (replace(section, title=f"Pooled plainly: {section.title}") for section in whole.sections)
     again = replace(
         whole,
         answer=result.headline(),
         paragraphs=(pooled_what(plain),),
         notes=result.notes,
+        sentences=whole.sentences if verdict else {},
+        verdict=verdict,
         figure=figure,
-        sections=(pages.Section(title, parts[1:]), without, *whole.sections),
-        methods=(*result._methods(), *whole.methods),
+        tables=(),
+        sections=(pages.Section(title, parts[1:]), without, *rest),
+        changes=(),
+        checks=(),
+        methods=(*result._methods(), "Of the plain pool beside it:", *whole.methods),
     )
     return pages.write_report(again, path)
 

@@ -418,6 +418,7 @@ def curve(
     ylabel: str = "",
     percent: bool = False,
     dots: bool = False,
+    signed: bool = False,
     prob: float = 0.95,
     kind: str = "equal-tailed",
     ax: Axes | Figure | None = None,
@@ -429,9 +430,12 @@ def curve(
     x, middle, lower, upper : array_like, shape (n,)
         The curve and, where given, its interval.
     points : DataFrame, optional
-        ``x``, ``y``, and where present ``lower, upper`` and a ``label``.
+        ``x``, ``y``, and where present ``lower, upper`` and a ``label``. Those with the same x are set side by side;
+        what is far beyond the curve ends in an arrow.
     level : float, optional
         A level to compare with, drawn across and labelled.
+    signed : bool
+        The vertical axis has two sides, and the level lies on both.
     percent : bool
         The vertical axis holds proportions.
     dots : bool
@@ -444,20 +448,36 @@ def curve(
             ylabel = f"{ylabel}\nband: {words.interval_name(prob, kind)}"
         axes.plot(x, middle, color=BLUE, lw=1.0 if dots else 2.0, marker="o" if dots else "", ms=3, zorder=3)
         if level is not None:
-            axes.axhline(level, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=2)
-            axes.text(
-                1.01,
-                level,
-                words.one_line(level_label),
-                transform=axes.get_yaxis_transform(),
-                color=ORANGE,
-                va="center",
-                parse_math=False,
-            )
+            for side in (level, -level) if signed else (level,):
+                axes.axhline(side, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=2)
+                axes.text(
+                    1.01,
+                    side,
+                    words.one_line(level_label),
+                    transform=axes.get_yaxis_transform(),
+                    color=ORANGE,
+                    va="center",
+                    parse_math=False,
+                )
+        if signed:
+            axes.axhline(0, color=FAINT, lw=1, zorder=0.5)
         if points is not None:
-            if {"lower", "upper"} <= set(points):
+            points = _apart(points)
+            ends = [end for end in ("lower", "upper") if end in points]
+            edges = _edges(np.concatenate([v for v in (middle, lower, upper) if v is not None]), points["y"])
+            beyond = points[["y", *ends]].copy()
+            points[["y", *ends]] = beyond.clip(*edges)
+            if len(ends) == 2:
                 axes.vlines(points["x"], points["lower"], points["upper"], color=QUIET, lw=1, zorder=4)
-            axes.plot(points["x"], points["y"], ls="", marker="o", ms=5.5, mfc=PAPER, mec=QUIET, mew=1.3, zorder=5)
+            inside = beyond["y"].between(*edges)
+            look: dict[str, Any] = {"ls": "", "ms": 5.5, "mec": QUIET, "mew": 1.3, "zorder": 5}
+            axes.plot(points["x"][inside], points["y"][inside], marker="o", mfc=PAPER, **look)
+            for edge, marker, out in (
+                (edges[1], "^", (beyond > edges[1]).any(axis=1)),
+                (edges[0], "v", (beyond < edges[0]).any(axis=1)),
+            ):
+                if out.any():
+                    axes.plot(points["x"][out], np.full(out.sum(), edge), marker=marker, mfc=QUIET, **look)
             for (at_x, at_y), names in _together(points) if "label" in points else ():
                 axes.annotate(
                     words.listing(map(_short, names), most=2),
@@ -475,13 +495,29 @@ def curve(
     return axes
 
 
+def _apart(points: pd.DataFrame) -> pd.DataFrame:
+    """The points with those of the same x set a little apart, from low to high."""
+    points = points.sort_values(["x", "y"], kind="stable").reset_index(drop=True)
+    width = float(points["x"].max() - points["x"].min())
+    place, size = points.groupby("x").cumcount(), points.groupby("x")["x"].transform("size")
+    return points.assign(group=points["x"], x=points["x"] + 0.012 * width * (place - (size - 1) / 2))
+
+
+def _edges(curve: np.ndarray, y: pd.Series) -> tuple[float, float]:
+    """Beyond which points end in an arrow: far enough for the curve and for every finite point."""
+    values = np.concatenate([curve, y[np.isfinite(y)]])
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    room = 0.6 * max(high - min(low, 0.0), 1e-9)
+    return (min(low, 0.0) - (room if low < 0 else 0.0), high + room)
+
+
 def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[str]]]:
-    """The labels of points that lie so close together that their labels would cover one another."""
-    close = max(float(points["y"].max() - points["y"].min()), 1e-9) / 25
-    for x, column in points.sort_values("y", kind="stable").groupby("x"):
+    """Where to write the labels of points set apart by `_apart`: those that would cover one another together."""
+    close = max(float(points["y"].max() - points["y"].min()), 1e-9) / 20
+    for _, column in points.groupby("group"):
         step = column["y"].diff().gt(close).cumsum()
         for _, near in column.groupby(step):
-            yield (float(x), float(near["y"].iloc[0])), near["label"].tolist()
+            yield (float(near["x"].iloc[-1]), float(near["y"].iloc[-1])), near["label"].tolist()
 
 
 def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, percent: bool = False) -> str:

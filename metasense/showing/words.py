@@ -144,6 +144,15 @@ def count(n: int, noun: str, plural: str | None = None) -> str:
     return f"{whole(n)} {plural}"
 
 
+def a(noun: str) -> str:
+    """The noun with its article.
+
+    >>> a("oven"), a("batch pair"), a("A-not-A")
+    ('an oven', 'a batch pair', 'an A-not-A')
+    """
+    return f"{'an' if noun[:1].lower() in 'aeiou' else 'a'} {noun}"
+
+
 def plural_of(noun: str) -> str:
     """The regular plural.
 
@@ -210,12 +219,15 @@ def distinct(*values: float, unit: str = "d") -> tuple[str, ...]:
     (('0.170', '0.174', '0.180'), ('0.46', '0.08', '0.95'))
     >>> distinct(0.171, 0.174, 0.18, unit="percent"), distinct(0.0, 0.0, 0.3)
     (('17.1 %', '17.4 %', '18.0 %'), ('0', '0', '0.30'))
+    >>> distinct(0.5, 0.5 + 1e-12, 0.5 - 1e-12, unit="percent")
+    ('50 %', '50 %', '50 %')
     """
     say: Callable[[float, int], str] = percent if unit == "percent" else d
     first = 2 if unit == "d" else 0
+    values = tuple(round(float(v), 9) for v in values)  # what differs by rounding alone is one value
     for digits in range(first, 7):
         texts = tuple(_bound(v, digits, say) for v in values)
-        if len(set(texts)) == len({float(v) for v in values}):
+        if len(set(texts)) == len(set(values)):
             return texts
     return texts
 
