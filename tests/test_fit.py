@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from calibration.fit_power import study
+from calibration.fit_power import most, study
 from scipy import stats
 
 import metasense as ms
@@ -131,6 +131,15 @@ def test_how_often_it_objects():
     caught = study("half 0, half 1.5", "tetrad", 12, 60, sets=10)
     assert caught["mixture"] > 0.5 and caught["error"] > 0.08 > abs(caught["error of mixture"])
     assert study("centre 1, spread 0.3", "tetrad", 12, 60, sets=10)["mixture"] < 0.2
+
+
+@pytest.mark.parametrize(
+    ("size", "said"), [(("triangle", 12, 30), 9), (("tetrad", 12, 30), 62), (("tetrad", 12, 60), 88)]
+)
+def test_what_the_best_possible_check_would_see_is_what_the_caveat_says(size, said):
+    found = most("half 0, half 1.5", *size)
+    assert 100 * found["best possible"] == pytest.approx(said, abs=1) and found["wrongly"] < 0.1
+    assert "in 9, 62 and 88 of 100 sets of twelve" in ms.pool(HALVES).fit().caveat()
 
 
 @pytest.mark.slow

@@ -377,7 +377,7 @@ def test_the_curve_of_a_directed_pool_runs_through_its_panels(crossing):
     at = np.interp(circles.get_xdata(), curve.get_xdata(), curve.get_ydata())
     assert np.abs(at - circles.get_ydata()).max() < 0.5  # about a standard error of a panel of 40
     assert curve.get_ydata()[0] < -1 < 1 < curve.get_ydata()[-1]
-    assert "below 0 against the expected direction" in axes.get_ylabel()
+    assert "with its sign" in axes.get_ylabel() and "below 0: against the expected direction" in axes.get_xlabel()
 
 
 def test_panels_without_a_limit_end_in_an_arrow_and_equal_values_stand_side_by_side():

@@ -327,3 +327,14 @@ def test_priors_and_protocols_are_taken_as_people_give_them():
     with pytest.raises(ValueError, match="priors are prior scales"):
         ms.pool(table, priors=(1, 2))
     assert ms.pool(table).to_frame(protocols="tetrad")["quantity"].iloc[3] == "p_c (tetrad)"
+
+
+def test_a_sample_that_is_not_good_enough_is_said_before_the_answer():
+    from dataclasses import replace
+
+    pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [9, 12, 13]})
+    doubtful = replace(pooled, advice=("The chains do not agree.",))
+    assert doubtful.headline().startswith(
+        "Not to be relied on: the sample is not good enough (see the notes). Averaged"
+    )
+    assert pooled.headline().startswith("Averaged")

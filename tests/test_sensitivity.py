@@ -129,8 +129,16 @@ def test_any_column_can_be_left_out_group_by_group():
     assert groups["case"].tolist() == [f"without experience {name}" for name in ("public", "club", "trained")]
     kept = pooled.panels.where(pooled.panels.frame["experience"] != "trained")
     same(groups.iloc[2], ms.pool(kept, margin=MARGIN))
+    assert pooled.sensitivity(by="experience").about("group")["case"].tolist() == groups["case"].tolist()
     with pytest.raises(ValueError, match=r"no column 'brewer'; there is panel"):
         pooled.sensitivity(by=["brewer"])
+
+
+def test_each_experimenter_is_left_out_unasked_where_the_table_names_them():
+    pooled = ms.pool(PLAIN | {"experimenter": ["Ann", "Ann", "Ben", "Ben"]}, margin=MARGIN)
+    groups = pooled.sensitivity().about("group").set_index("case")
+    assert groups.index.tolist() == ["without experimenter Ann", "without experimenter Ben"]
+    same(groups.loc["without experimenter Ann"], ms.pool(pooled.panels[["C", "D"]], margin=MARGIN))
 
 
 def test_a_choice_that_leaves_no_panel_is_said_and_not_answered():

@@ -558,7 +558,8 @@ class Moderated(Statement):
             likely, side = max((verdict.above, "above"), (verdict.below, "below"))
             label = verdict.label.replace("the margin", "it")
             said.append(f"{label} at {_where({m.name: value})} ({words.probability(likely)} {side})")
-        return f"Against the margin, {margin_words(margin)}, the average d-prime is {words.listing(said)}."
+        size = f", {margin_words(margin)}," if m is self.design.moderators[0] else ""
+        return f"Against the margin{size} the average d-prime is {words.listing(said)}."
 
     def _turning(self) -> list[str]:
         """Between which values the verdict changes."""
@@ -798,15 +799,18 @@ class Moderated(Statement):
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else "margin",
             "xlabel": f"{m.name} (circles: each panel alone, with its own interval{self._sizes()})",
-            "ylabel": "average d-prime, below 0 against the expected direction" if directed else "average d-prime",
+            "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
             "prob": prob,
         }
 
     def _sizes(self) -> str:
-        """Which circles have no sign, in a figure of signed d-primes."""
+        """What the sign means, and which circles have none, in a figure of signed d-primes."""
+        if not self.without.directed:
+            return ""
         undirected = [test.name for test in self.without.protocols if not test.directed]
-        return f"; {words.listing(undirected)}: its size" if self.without.directed and undirected else ""
+        sizes = f"; {words.listing(undirected)}: its size" if undirected else ""
+        return f"{sizes};\nbelow 0: against the expected direction"
 
     def _forest(self, m: Moderator, prob: float) -> dict[str, Any]:
         there = [self.at(**{m.name: c}).signed for c in m.categories]

@@ -38,7 +38,7 @@ from metasense.pooling.priors import Priors
 from metasense.pooling.priors import stated as stated_priors
 from metasense.pooling.sensitivity import GROUPED, Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
-from metasense.showing import figures, tables
+from metasense.showing import figures, tables, words
 from metasense.showing.results import Statement
 from metasense.single import panels_alone
 
@@ -103,7 +103,8 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     within : str, optional
         Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
     method : {"grid", "mcmc"}
-        Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check.
+        Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check, with what integration
+        gives beside it. `within` alone is only integrated.
     draws, chains : int
         Size of the exported draws, and of the sample with ``method="mcmc"``.
     seed : int
@@ -120,6 +121,8 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     ------
     PanelsError
         If the table has problems, or cannot support the question; all of them are listed.
+    ValueError
+        If an argument cannot be, or `within` alone is to be sampled.
     IntegrationError
         If the integration, which gives the evidences with either method, cannot reach its accuracy.
 
@@ -155,10 +158,13 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     if method == "mcmc":
         from metasense.pooling import mcmc
 
+        integrated = posterior.average
         posterior, diagnostics, sample = mcmc.sample(
             collected.evidence, collected.copies, priors, draws=draws, chains=chains, seed=seed, progress=progress
         )
-        advice, settings["chains_said"] = diagnostics.advice, diagnostics.sentence()
+        pair = words.distinct(posterior.average.median, integrated.median)
+        beside = f"The median of the average d-prime is {pair[0]}; by integration of the same model it is {pair[1]}."
+        advice, settings["chains_said"] = diagnostics.advice, f"{diagnostics.sentence()} {beside}"
     pooled = Pooled(
         panels, margin, priors, posterior, evidences, collected, settings, advice, tastings, sample, card=card
     )

@@ -414,8 +414,7 @@ def computed(pooled: Pooled) -> str:
             "by integration over a grid, checked against every second of its nodes: the log evidence moves by "
             f"{words.d(max(pooled.evidences.error, 1e-9), 5)}."
         )
-    chains = f"sampled with PyMC ({pooled.settings['chains']} chains of {pooled.settings['draws']} draws)."
-    return f"{chains} {pooled.settings['chains_said']}"
+    return f"sampled with PyMC. {pooled.settings['chains_said']}"
 
 
 def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:

@@ -435,7 +435,7 @@ def curve(
     level : float, optional
         A level to compare with, drawn across and labelled.
     signed : bool
-        The vertical axis has two sides, and the level lies on both.
+        The vertical axis has two sides, and the level lies on both, as far as the band reaches there.
     percent : bool
         The vertical axis holds proportions.
     dots : bool
@@ -448,7 +448,8 @@ def curve(
             ylabel = f"{ylabel}\nband: {words.interval_name(prob, kind)}"
         axes.plot(x, middle, color=BLUE, lw=1.0 if dots else 2.0, marker="o" if dots else "", ms=3, zorder=3)
         if level is not None:
-            for side in (level, -level) if signed else (level,):
+            below = signed and lower is not None and np.min(np.asarray(lower, float)) < 0
+            for side in (level, -level) if below else (level,):
                 axes.axhline(side, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=2)
                 axes.text(
                     1.01,
@@ -478,16 +479,8 @@ def curve(
             ):
                 if out.any():
                     axes.plot(points["x"][out], np.full(out.sum(), edge), marker=marker, mfc=QUIET, **look)
-            for (at_x, at_y), names in _together(points) if "label" in points else ():
-                axes.annotate(
-                    words.listing(map(_short, names), most=2),
-                    (at_x, at_y),
-                    (5, 4),
-                    textcoords="offset points",
-                    fontsize=8,
-                    color=QUIET,
-                    parse_math=False,
-                )
+            if "label" in points:
+                _write(axes, [(place, words.listing(map(_short, names), most=2)) for place, names in _together(points)])
         if percent:
             axes.yaxis.set_major_formatter(lambda value, _: f"{100 * value:.3g} %")
         axes.set_xlabel(xlabel, parse_math=False)
@@ -518,6 +511,25 @@ def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[
         step = column["y"].diff().gt(close).cumsum()
         for _, near in column.groupby(step):
             yield (float(near["x"].iloc[-1]), float(near["y"].iloc[-1])), near["label"].tolist()
+
+
+def _write(axes: Axes, labels: Sequence[tuple[tuple[float, float], str]], size: float = 8) -> None:
+    """Write labels to the right of their places, each as little above or below as keeps it off the others."""
+    axes.autoscale_view()
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    points = axes.transData.transform([place for place, _ in labels]) * 72 / figure.dpi
+    taken: list[tuple[float, float, float]] = []  # left end, right end and height of what is written
+    for (place, text), (x, y) in zip(labels, points, strict=True):
+        left, right = x + 5, x + 5 + 0.56 * size * len(text)
+        up = next(
+            shift
+            for shift in (4, *(sign * (4 + step * (size + 1)) for step in range(1, 40) for sign in (1, -1)))
+            if all(right < a or left > b or abs(y + shift - at) > size for a, b, at in taken)
+        )
+        taken.append((left, right, y + up))
+        look: dict[str, Any] = {"fontsize": size, "color": QUIET, "parse_math": False}
+        axes.annotate(text, place, (5, up), textcoords="offset points", **look)
 
 
 def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, percent: bool = False) -> str:
