@@ -162,7 +162,7 @@ class Drawer(Result):
         for omega in omegas:
             weighed = selection.weigh(omega)
             row = {"case": _listed(omega), "omega": omega, "never_listed": selection.never_listed(omega, weighed)}
-            rows.append(row | answer(weighed.average, pooled, prob))
+            rows.append(row | answer(weighed.average, pooled.margin, prob))
         return cls(
             pd.DataFrame(rows),
             selection.panels,
@@ -280,7 +280,7 @@ def reported_only(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame | None:
     if not hidden.any() or hidden.all():
         return None
     return pd.DataFrame(
-        {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled, prob)
+        {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled.margin, prob)
         for case, keep in (("all panels", np.ones(len(hidden), bool)), ("reported panels only", ~hidden))
     )
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -432,15 +433,20 @@ class Moderated(Statement):
         if self.without.margin is None:
             return []
         x = np.linspace(self._stated(m)[0], m.ends[1], LOOKED)
-        labels = [self._verdict(m, float(v)).label for v in x]
+
+        def label(value: float) -> str:
+            return self._verdict(m, float(value)).label
+
         found = []
-        for low, high, before, after in zip(x, x[1:], labels, labels[1:], strict=False):
-            if before == after:
-                continue
-            while high - low > (x[-1] - x[0]) / 500:
-                middle = (low + high) / 2
-                low, high = (middle, high) if self._verdict(m, float(middle)).label == before else (low, middle)
-            found.append((float((low + high) / 2), before, after))
+        for low, end in pairwise(x):
+            before, after = label(low), label(end)
+            while before != after:  # more than one verdict may lie between
+                high = end
+                while high - low > (x[-1] - x[0]) / 500:
+                    middle = (low + high) / 2
+                    low, high = (middle, high) if label(middle) == before else (low, middle)
+                found.append((float((low + high) / 2), before, label(high)))
+                low, before = high, found[-1][2]
         return found
 
     # --- how far the answer holds -----------------------------------------------------------------------------------
@@ -452,9 +458,10 @@ class Moderated(Statement):
         Returns
         -------
         DataFrame
-            For each slope and each average d-prime that is spoken of (``quantity``), first with the priors used, then
-            with others: ``case, about, median, lower, upper, prob, kind, p_above, p_below, verdict, change,
-            verdict_changes`` as in ``Pooled.sensitivity()``. Priors under which too few draws would count are left out.
+            For each slope and each average d-prime that is spoken of (``quantity``; ``at`` which value, empty for a
+            slope), first with the priors used, then with others: ``case, about, median, lower, upper, prob, kind,
+            p_above, p_below, verdict, change, verdict_changes`` as in ``Pooled.sensitivity()``, a slope having no
+            verdict. Priors under which too few draws would count are left out.
         """
         engines: list[tuple[str, Engine]] = []
         many = isinstance(self.engine, Levels) and len(self.engine.groups.series) > 1  # seconds a refit
@@ -467,41 +474,40 @@ class Moderated(Statement):
                 other = _integrated(self.without, self.design, priors)
             if other is not None:
                 engines.append((name, other))
-        parts = []
+        frames = []
         for m in self.design.moderators:
             if m.numeric:
                 others = ((name, self._slope(engine, m)) for name, engine in engines)
-                parts.append((f"d-prime per unit of {m.name}", self._slope(self.engine, m), list(others)))
+                slopes = sensitivity.beside(self._slope(self.engine, m), others, None)
+                frames.append(slopes.assign(quantity=f"d-prime per unit of {m.name}", at=""))
             for value in self._stated(m):
                 at = {m.name: value}
                 others = ((name, self._posterior(engine, at).average) for name, engine in engines)
-                parts.append((f"average d-prime at {_where(at)}", self.at(**at).average, list(others)))
-        frames = [sensitivity.beside(d, o, self.without).assign(quantity=q) for q, d, o in parts]
+                there = sensitivity.beside(self.at(**at).average, others, self.without.margin)
+                frames.append(there.assign(quantity=f"average d-prime at {_where(at)}", at=_where(at)))
         return pd.concat(frames, ignore_index=True)
 
     def on_the_priors(self) -> tuple[str, ...]:
         """How much the answer rests on the priors, in words."""
-        said, changing = [], []
-        averages = []
-        for name, cases in self.corners.groupby("quantity", sort=False):
-            low, high = words.distinct(cases["median"].min(), cases["median"].max())
-            runs = f"the {name} is {low}" if low == high else f"the {name} runs from {low} to {high}"
-            said.append(runs)
-            if str(name).startswith("average"):
-                averages.append((str(name).removeprefix("average d-prime"), cases))
-                changing += [str(name).removeprefix("average d-prime at ")] if cases["verdict_changes"].any() else []
-        tried = int((self.corners["about"] == "prior").sum() / self.corners["quantity"].nunique())
+        tried = self.corners["case"].nunique() - 1
         of = 8 if self.design.columns.shape[1] else 4
         if not tried:
             return ("Under other priors too few draws would count, so that how much rests on them is not known.",)
+        said: list[str] = []
+        changing: list[str] = []
+        warned: list[str] = []
+        for (name, at), cases in self.corners.groupby(["quantity", "at"], sort=False):
+            low, high = words.distinct(cases["median"].min(), cases["median"].max())
+            said.append(f"the {name} {sensitivity.runs(low, high)}")
+            if at:
+                warned += sensitivity.prior_warnings(cases, f" at {at}")
+                changing += [at] if cases["verdict_changes"].any() else []
         verdict = ""
         if self.without.margin is not None:
             verdict = f"; the verdict at {words.listing(changing)} changes" if changing else "; no verdict changes"
         scales = "each prior scale" if of == 8 else "each of the two prior scales"
         cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
-        text = f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}."
-        warned = [warning for where, cases in averages for warning in sensitivity.prior_warnings(cases, where)]
-        return (*warned, text)
+        return (*warned, f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}.")
 
     def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
         """The answer as raw numbers.

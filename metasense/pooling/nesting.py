@@ -195,7 +195,7 @@ class Nested(Statement):
             (name, Levels.integrate(self.levels.groups, priors, self.plain.posterior).new_group.average)
             for name, priors in sensitivity.corners(self.plain.priors)
         )
-        return sensitivity.beside(self.average, others, self.plain)
+        return sensitivity.beside(self.average, others, self.plain.margin)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 

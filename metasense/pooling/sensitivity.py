@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from metasense.margins import SETTLED
+from metasense.margins import SETTLED, Margin
 from metasense.pooling.answers import Verdict
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.evidence import collect, one_sitting
@@ -41,10 +41,10 @@ EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
 KINDS = ("all panels", "prior", "selection", "group", "panel")
 
 
-def answer(average: Distribution, pooled: Pooled, prob: float) -> dict[str, Any]:
-    """One row: the average d-prime and where it lies relative to the pool's margin."""
+def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> dict[str, Any]:
+    """One row: the average d-prime and where it lies relative to the margin."""
     lower, upper = average.interval(prob)
-    verdict = Verdict.of(average, pooled.margin)
+    verdict = Verdict.of(average, margin)
     row: dict[str, Any] = {
         "median": average.median,
         "lower": lower,
@@ -173,7 +173,7 @@ class Sensitivity(Result):
         rows: list[dict[str, Any]] = []
 
         def add(case: str, about: str, average: Distribution, panels: int) -> None:
-            rows.append({"case": case, "about": about, "panels": panels, **answer(average, pooled, prob)})
+            rows.append({"case": case, "about": about, "panels": panels, **answer(average, pooled.margin, prob)})
 
         def add_panels(case: str, about: str, keep: Mask) -> None:
             if keep.all():
@@ -258,7 +258,7 @@ class Sensitivity(Result):
         where, limits = _tried(len(cases), len(CORNERS) + len(EDGES))
         return (
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
-            f"{_runs(low, high)}; it is {middle} with the priors used.{limits}"
+            f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
 
     def warnings(self) -> tuple[str, ...]:
@@ -289,15 +289,13 @@ class Sensitivity(Result):
 def prior_cases(pooled: Pooled) -> pd.DataFrame:
     """The pool and the four corners of halved and doubled prior scales: the first rows of `Sensitivity.cases`."""
     found = [(name, under_priors(pooled, priors)) for name, priors in corners(pooled.priors)]
-    return beside(under_priors(pooled, pooled.priors), found, pooled)
+    return beside(under_priors(pooled, pooled.priors), found, pooled.margin)
 
 
-def beside(
-    average: Distribution, others: Iterable[tuple[str, Distribution]], pooled: Pooled, prob: float = 0.95
-) -> pd.DataFrame:
+def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], margin: Margin | None) -> pd.DataFrame:
     """An average d-prime, then the same with other priors, by name; in the columns of `Sensitivity.cases`."""
     rows = [("all panels", KINDS[0], average), *((name, "prior", other) for name, other in others)]
-    cases = pd.DataFrame([{"case": n, "about": a} | answer(d, pooled, prob) for n, a, d in rows])
+    cases = pd.DataFrame([{"case": n, "about": a} | answer(d, margin) for n, a, d in rows])
     cases["change"] = cases["median"] - cases["median"].iloc[0]
     return cases.assign(verdict_changes=cases["verdict"] != cases["verdict"].iloc[0])
 
@@ -314,7 +312,7 @@ def prior_range(cases: pd.DataFrame) -> str:
     where, limits = _tried(len(corners), len(CORNERS))
     return (
         f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
-        f"{_runs(low, high)}{same}."
+        f"{runs(low, high)}{same}."
         f"{limits}"
     )
 
@@ -327,7 +325,7 @@ def _tried(cases: int, of: int) -> tuple[str, str]:
     return f" where they can be ({cases} of {of} cases)", f" {largest}."
 
 
-def _runs(low: str, high: str) -> str:
+def runs(low: str, high: str) -> str:
     return f"is {low}" if low == high else f"runs from {low} to {high}"
 
 
@@ -393,7 +391,7 @@ class Path(Result):
         for count, i in enumerate(order, start=1):
             keep[i] = True
             row = {"panel": frame["panel"].iloc[i], "date": frame["date"].iloc[i], "panels": count}
-            rows.append(row | answer(of_panels(pooled, keep), pooled, prob))
+            rows.append(row | answer(of_panels(pooled, keep), pooled.margin, prob))
         return cls(pd.DataFrame(rows), None if pooled.margin is None else pooled.margin.d_prime, tuple(notes))
 
     def to_frame(self) -> pd.DataFrame:
