@@ -127,6 +127,9 @@ def test_panels_of_two_counts_are_left_as_they_are():
     table = {"panel": ["two", "B"], "protocol": ["A-not-A", "triangle"], "signal": [20, None], "hits": [15, None]}
     table |= {"noise": [20, None], "false_alarms": [7, None], "tastings": [None, 20], "correct": [None, 12]}
     assert ms.pool(table).drawer().panels == 1
+    both = {name: values[:1] for name, values in table.items()}
+    neither = ms.pool(both | {"tastings": [None], "correct": [None]}).drawer()
+    assert neither.caveats() == () and "does not apply" in repr(neither) and "too high" not in repr(neither)
 
 
 def test_omegas_must_be_shares():

@@ -434,6 +434,7 @@ def test_where_a_line_was_sent_through_zero_nothing_is_found():
     there = moderated.at(x=0)
     assert "panels average 0 there is assumed, not found" in there.sentence()
     assert "50.0000" not in repr(there) and "0.0000001" not in repr(there)
+    assert "\naverage d-prime" not in repr(there) and "next panel d-prime" in repr(there)
     with pytest.raises(ValueError, match="there is no verdict: the line was sent through zero there"):
         there.verdict()
     assert moderated.verdicts()["value"].tolist() == [2.0, 4.0]
@@ -495,7 +496,26 @@ def agree(grid, mcmc, sds=0.12):
 
 @pytest.mark.mcmc
 def test_sampling_agrees_with_integration_for_one_moderator(weeks):
-    agree(ms.pool(weeks, moderators="x"), ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=4000))
+    integrated = ms.pool(weeks, moderators="x")
+    sampled = ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=4000)
+    agree(integrated, sampled)
+    assert sampled.bayes_factor == pytest.approx(integrated.bayes_factor)  # the evidence is integrated either way
+    note = next(note for note in sampled.notes if note.startswith("Sampled with PyMC"))
+    for x in (1.0, 9.0):
+        pair = [f"{m.at(x=x).average.median:.3f}" for m in (integrated, sampled)]
+        assert f"{pair[0]} at x = {x:g} (sampled: {pair[1]})" in note
+
+
+@pytest.mark.mcmc
+def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks):
+    margin = ms.Margin(d_prime=0.5)
+    exact = ms.pool(weeks, moderators="x", margin=margin).corners.set_index(["quantity", "case"])
+    drawn = ms.pool(weeks, moderators="x", margin=margin, method="mcmc", chains=2, draws=4000).corners
+    drawn = drawn[drawn["case"].isin([case for _, case in exact.index])].set_index(["quantity", "case"])
+    assert 2 <= drawn.index.get_level_values("case").nunique() <= 9
+    for at, row in drawn.iterrows():
+        width = exact.loc[at, "upper"] - exact.loc[at, "lower"]
+        assert row["median"] == pytest.approx(exact.loc[at, "median"], abs=0.05 * width)
 
 
 @pytest.mark.mcmc

@@ -183,6 +183,12 @@ def test_names_spelt_in_two_ways_are_asked_about():
     assert "spread within an oven" in set(nested.to_frame()["quantity"])
 
 
+def test_groups_of_a_directed_pool_keep_their_sign():
+    frame = table([6, 9, 7, 32, 30, 34], list("aaabbb"), "2-AFC", 40)
+    groups = ms.pool(frame, within="batch_pair").groups_frame().set_index("batch_pair")
+    assert groups.loc["a", "pooled"] < -0.5 and groups.loc["b", "pooled"] > 0.5
+
+
 def test_an_unknown_pair_is_refused_by_name(nested):
     with pytest.raises(ValueError, match="there is no batch_pair 'q'; there is a, b and c"):
         nested.on("q")

@@ -27,6 +27,11 @@ def margin_words(margin: Margin) -> str:
     return margin.sentence().rstrip(".")
 
 
+def side(p: float) -> str:
+    """A probability beside the margin, with a digit more where whole percents would hide whether it is settled."""
+    return words.percent(p, 1) if abs(p - SETTLED) < 0.01 else words.probability(p)
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Verdict(Result):
     """Where the average d-prime lies relative to the margin.
@@ -68,7 +73,7 @@ class Verdict(Result):
                 'pass it, for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
             )
         said = words.verdict_sentences(margin_words(self.margin), SETTLED)[self.label]
-        return f"{said} (P above the margin: {words.percent(self.above)}; below: {words.percent(self.below)}.)"
+        return f"{said} (P above the margin: {side(self.above)}; below: {side(self.below)}.)"
 
     def to_frame(self) -> pd.DataFrame:
         """One row: ``verdict, margin_d_prime, p_above, p_below, threshold``."""

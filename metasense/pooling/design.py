@@ -231,15 +231,13 @@ def level(panels: Panels, within: str) -> pd.Series:
         problems.append(_missing(panels, within))
     elif column.nunique() == 1:
         problems.append(
-            f"all panels have the same {within}, {column.iloc[0]!r}: how much one {within} differs from another is "
-            "not in "
-            "the table. Pool without `within`; the answer is then about this one."
+            f"all panels have the same {within}, {column.iloc[0]!r}: how much one {within} differs from another is not "
+            "in the table. Pool without `within`; the answer is then about this one."
         )
     elif column.nunique() == len(column):
         problems.append(
-            f"every panel has a {within} of its own, so differences between and within cannot be told apart. Pool "
-            "without "
-            "`within`: the spread between panels is then both together."
+            f"every panel has {words.a(within)} of its own, so differences between and within cannot be told apart. "
+            "Pool without `within`: the spread between panels is then both together."
         )
     if problems:
         raise _unanswerable(problems, panels)
@@ -282,8 +280,7 @@ def _read(panels: Panels, name: str, through_zero: bool, problems: list[str]) ->
     if len(alone) == len(moderator.categories):
         problems.append(
             f"each {name!r} has a single panel, so its effect cannot be told from that panel's own difference. Group "
-            "the "
-            "categories, or wait for more panels."
+            "the categories, or wait for more panels."
         )
     return moderator
 
@@ -305,8 +302,7 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
             if association(m.values, other.values) > COLLINEAR:
                 problems.append(
                     f"{other.name!r} and {m.name!r} changed together from panel to panel, so their effects cannot be "
-                    "told "
-                    "apart. Name one of them."
+                    "told apart. Name one of them."
                 )
         if len(moderators) > 2 and not problems and m.numeric:
             others = [o.values[:, None] if o.numeric else o.columns for o in moderators if o is not m]
@@ -316,8 +312,7 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
         if m.name != "batch_pair" and pair.notna().all() and pair.nunique() < n and _one_to_one(m, pair.to_numpy(str)):
             problems.append(
                 f"each {m.name!r} is one {within or 'batch_pair'} and the other way round, so the moderator cannot be "
-                "told "
-                "from the chance differences between them. Panels on another one with the same value would help."
+                "told from the chance differences between them. Panels on another one with the same value would help."
             )
     return problems
 
@@ -419,8 +414,7 @@ def _missing(panels: Panels, name: str) -> str:
         return f"{name!r} is empty. Possible moderators: {words.listing(map(repr, panels.moderators))}."
     return (
         f"{name!r} is missing for {words.listing(map(repr, map(str, gone)), most=8)}. Fill it in, or leave those "
-        "panels out: "
-        f"panels.where(lambda frame: frame[{name!r}].notna(), '{name} known')."
+        f"panels out: panels.where(lambda frame: frame[{name!r}].notna(), '{name} known')."
     )
 
 

@@ -18,11 +18,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.pooling import outcomes
-from metasense.pooling.answers import Verdict
+from metasense.pooling.answers import Verdict, side
 from metasense.pooling.likelihood import Evidence, Series
 from metasense.pooling.outcomes import ALPHA
 from metasense.pooling.plane import Plane, Weighed
-from metasense.pooling.sensitivity import answer, of_panels, side
+from metasense.pooling.sensitivity import answer, of_panels
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result
 
@@ -215,6 +215,8 @@ class Drawer(Result):
 
     def caveats(self) -> tuple[str, ...]:
         """What the what-if cannot do."""
+        if not self.panels:
+            return ()
         medians = self.what_if.sort_values("omega")["median"]
         wrong = "too high"
         if medians.iloc[0] < medians.iloc[-1]:
@@ -260,6 +262,8 @@ class Drawer(Result):
         return axes
 
     def _shown(self) -> list[str | tables.Table]:
+        if not self.panels:
+            return [self.listed(), self.sentence()]
         frame = self.what_if.drop(columns="omega")
         if self.margin is None:
             frame = frame.drop(columns=["p_above", "p_below", "verdict"])

@@ -14,6 +14,7 @@ sign) all panels live on [-14, 14], where the same formulas hold for ``theta + 1
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -22,7 +23,7 @@ from typing import Protocol as Interface
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.fft import dct, next_fast_len
+from scipy.fft import dct
 from scipy.special import gammaln, xlogy
 
 from metasense.protocols import Protocol, TwoCountProtocol
@@ -280,8 +281,12 @@ def axis_of(points: int, directed: bool) -> Array:
 
 
 def _sampling_axis(tastings: int, directed: bool) -> Array:
-    """Points close enough together for the likelihood of a panel of so many tastings."""
-    return axis_of(next_fast_len(max(256, int(np.ceil(64 * np.sqrt(tastings))))), directed)
+    """Points close enough together for the likelihood of a panel of so many tastings.
+
+    In few steps, so that a pool and the same without a panel share the points, and with them the little that the
+    cosines miss of a likelihood with a corner.
+    """
+    return axis_of(max(256, 2 ** math.ceil(math.log2(64 * math.sqrt(max(tastings, 1))))), directed)
 
 
 def _log_probabilities(protocol: Protocol, theta: Array) -> tuple[Array, Array]:

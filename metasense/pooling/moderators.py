@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from metasense import report as pages
 from metasense.margins import Margin
 from metasense.pooling import sensitivity, writing
-from metasense.pooling.answers import Rate, Verdict, margin_words, quantity
+from metasense.pooling.answers import Rate, Verdict, margin_words, quantity, side
 from metasense.pooling.design import ADVISED, Design, Moderator, changed_together, level, read_design, spelling
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.levels import Groups, Levels
@@ -33,6 +33,7 @@ from metasense.pooling.posterior import Functional, Posterior, average_d_prime, 
 from metasense.pooling.priors import Priors
 from metasense.pooling.slopes import FEW, Drawn, Sloped
 from metasense.protocols import Protocol, forced_choice
+from metasense.protocols import protocol as find_protocol
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result, Statement
 from metasense.single import panels_alone
@@ -79,10 +80,10 @@ def moderate(
         If the table cannot support the question; says all reasons.
     """
     design = read_design(without.panels, moderators, through_zero, within)
-    if without.settings["method"] == "grid" and within is None:
-        engine = _integrated(without, design, without.priors)
-        if engine is not None:
-            return Moderated(without, design, engine, engine.box.log_evidence)
+    engine = None if within is not None else _integrated(without, design, without.priors)
+    evidence = float("nan") if engine is None else engine.box.log_evidence
+    if engine is not None and without.settings["method"] == "grid":
+        return Moderated(without, design, engine, evidence)
     from metasense.pooling import mcmc
 
     clusters = None if within is None else pd.factorize(level(without.panels, within))[0]
@@ -100,7 +101,7 @@ def moderate(
     drawn, advice = Drawn.of(series, draws, design.columns, one_sided=one_sided), diagnostics.advice
     if len(drawn) < FEW:
         advice += (f"Only {len(drawn)} draws have all centres on one side of 0, too few to trust. Sample longer.",)
-    return Moderated(without, design, drawn, float("nan"), within, advice, diagnostics)
+    return Moderated(without, design, drawn, evidence, within, advice, diagnostics)
 
 
 def _integrated(without: Pooled, design: Design, priors: Priors) -> Sloped | Levels | None:
@@ -219,7 +220,9 @@ class Prediction(Result):
 
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
-        percents = dict.fromkeys(frame["quantity"][2:], "percent")
+        if self.assumed:
+            frame = frame[frame["quantity"].str.startswith("next")]
+        percents = {q: "percent" for q in frame["quantity"] if "p_" in q}
         return [self.sentence(), tables.table(frame, caption=f"At {_where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
 
 
@@ -236,7 +239,7 @@ class Moderated(Statement):
     engine : Sloped, Levels or Drawn
         The posterior.
     log_evidence : float
-        Log probability of the panels with the moderators; not a number where it was sampled.
+        Log probability of the panels with the moderators, by integration; not a number where that cannot be.
     within : str or None
         The level that panels are within.
     advice : tuple of str
@@ -383,7 +386,7 @@ class Moderated(Statement):
 
     @property
     def bayes_factor(self) -> float:
-        """How many times as probable the panels are with the moderators as without; not a number where sampled."""
+        """How many times as probable the panels are with the moderators as without; not a number where not computed."""
         return float(np.exp(self.log_evidence - self.without.evidences.varying))
 
     @cached_property
@@ -561,9 +564,9 @@ class Moderated(Statement):
         said = []
         for value in self._stated(m):
             verdict = self._verdict(m, value)
-            likely, side = max((verdict.above, "above"), (verdict.below, "below"))
+            likely, way = max((verdict.above, "above"), (verdict.below, "below"))
             label = verdict.label.replace("the margin", "it")
-            said.append(f"{label} at {_where({m.name: value})} ({words.probability(likely)} {side})")
+            said.append(f"{label} at {_where({m.name: value})} ({side(likely)} {way})")
         size = f", {margin_words(margin)}," if m is self.design.moderators[0] else ""
         return f"Against the margin{size} the average d-prime is {words.listing(said)}."
 
@@ -630,28 +633,26 @@ class Moderated(Statement):
         percents = words.distinct(share.median, *share.interval(), unit="percent")
         text = (
             f"Panels differ by an SD of {words.estimate(with_.median, *with_.interval())} in d-prime with {names} and "
-            "of "
-            f"{words.estimate(alone.median, *alone.interval())} without; {percents[0]} ({percents[1]} to "
-            f"{percents[2]}) of the "
-            f"variance between these panels goes with {names}."
+            f"of {words.estimate(alone.median, *alone.interval())} without; {percents[0]} ({percents[1]} to "
+            f"{percents[2]}) of the variance between these panels goes with {names}."
         )
         factor = self.bayes_factor
         if np.isnan(factor):
-            return f"{text} The evidence for several moderators at once is not computed; name one to have it."
+            what = "a moderator within a level" if len(self.moderators) == 1 else "several moderators at once"
+            return f"{text} The evidence for {what} is not computed."
         sides = ("with", "without") if factor >= 1 else ("without", "with")
         return (
             f"{text} The panels are {times_as(max(factor, 1 / factor))} as probable {sides[0]} {names} as {sides[1]} "
-            "(Bayes "
-            f"factor; {self.prior()})."
+            f"(Bayes factor; {self.prior()})."
         )
 
     def prior(self) -> str:
         """The priors of the effects in words."""
         scale = self.without.priors.beta_scale
         said = [
-            f"the centre at a dose of {words.d(m.unit)} has the prior that all panels' centre has without it"
+            f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
             if m.through_zero
-            else f"slope normal(0, {scale:g}) per SD of {m.name} ({words.d(m.unit)})"
+            else f"slope normal(0, {scale:g}) per SD of {m.name} ({m.unit:.3g})"
             if m.numeric
             else f"each {m.name}'s deviation normal(0, {scale:g})"
             for m in self.design.moderators
@@ -704,7 +705,7 @@ class Moderated(Statement):
                 each = "each of " if len(alone) > 1 else ""
                 found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
             found += [] if m.numeric else spelling(m.name, m.categories)
-        if self.without.directed and self._leans():
+        if self.protocol.directed and self._leans():
             found.append(
                 "A p_d below 0 means fewer correct answers than guessing gives: a lean against the expected direction. "
                 "From one direction to the other it can change by more than 100 %."
@@ -814,7 +815,8 @@ class Moderated(Statement):
         """What the sign means, and which circles have none, in a figure of signed d-primes."""
         if not self.without.directed:
             return ""
-        undirected = [test.name for test in self.without.protocols if not test.directed]
+        names = self.without.panels.frame["protocol"].unique()
+        undirected = [name for name in names if not find_protocol(name).directed]
         sizes = f"; {words.listing(undirected)}: its size" if undirected else ""
         return f"{sizes};\nbelow 0: against the expected direction"
 
@@ -848,7 +850,7 @@ class Moderated(Statement):
         return tables.table(
             self.verdicts(m.name).rename(columns={"value": m.name}).astype({m.name: object}),
             caption=f"Against the margin, {margin_words(self.without.margin)}",  # type: ignore[arg-type]
-            kinds={"p_above": sensitivity.side, "p_below": sensitivity.side, m.name: _number},
+            kinds={"p_above": side, "p_below": side, m.name: _number},
             labels={"p_above": "P(above margin)", "p_below": "P(below margin)"},
         )
 

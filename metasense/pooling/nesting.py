@@ -176,13 +176,14 @@ class Nested(Statement):
         return pd.concat([frame, self.rate(protocol or self.protocol).to_frame(prob)], ignore_index=True)
 
     def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:
-        """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, ``pooled_lower``,
-        ``pooled_upper``) and its next panel's ``next, next_lower, next_upper``."""
+        """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, with its sign where panels
+        have one, ``pooled_lower``, ``pooled_upper``) and the size of its next panel's ``next, next_lower,
+        next_upper``."""
         rows = []
         for k, name in enumerate(self.groups):
             there = self.on(name)
             row = {self.within: name, "panels": int((self.index == k).sum())}
-            for stem, value in (("pooled", there.average), ("next", there.next_d_prime)):
+            for stem, value in (("pooled", there.signed), ("next", there.next_d_prime)):
                 lower, upper = value.interval(prob)
                 row |= {stem: value.median, f"{stem}_lower": lower, f"{stem}_upper": upper}
             rows.append(row)
@@ -235,8 +236,7 @@ class Nested(Statement):
         times = max(factor, 1 / factor)
         return (
             f"The panels are {times_as(times)} as probable {sides[0]} the level as {sides[1]} (Bayes factor; {prior}, "
-            "both "
-            f"spreads half-normal({scale:.3g}) in d-prime units, together as wide as the plain pool's)."
+            f"both spreads half-normal({scale:.3g}) in d-prime units, together as wide as the plain pool's)."
         )
 
     @cached_property
@@ -299,6 +299,7 @@ class Nested(Statement):
             "margin": None if self.plain.margin is None else self.plain.margin.d_prime,
             "prob": prob,
             "noun": self.noun,
+            "signed": self.plain.directed,
         }
 
     def _shown(self) -> list[str | tables.Table]:
@@ -308,7 +309,7 @@ class Nested(Statement):
         groups = tables.table(
             self.groups_frame(),
             caption=f"Each {self.noun} given all panels, as d-prime",
-            labels={"pooled": "average", "next": "next panel"},
+            labels={"pooled": "average with its sign" if self.plain.directed else "average", "next": "next panel"},
         )
         parts: list[str | tables.Table] = [self.headline(), answer, self.variation(), self.verdict().sentence(), groups]
         return [*parts, self.evidence(), *(f"Note: {note}" for note in self.notes)]

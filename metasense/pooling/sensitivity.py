@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from metasense.margins import SETTLED, Margin
-from metasense.pooling.answers import Verdict
+from metasense.margins import Margin
+from metasense.pooling.answers import Verdict, side
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.evidence import collect, one_sitting
 from metasense.pooling.grid import integrate
@@ -437,11 +437,6 @@ class Path(Result):
             most=60,
         )
         return [self.sentence(), *self.notes, table]
-
-
-def side(p: float) -> str:
-    """A probability beside the margin, with a digit more where whole percents would hide whether it is settled."""
-    return words.percent(p, 1) if abs(p - SETTLED) < 0.01 else words.probability(p)
 
 
 def _said(row: pd.Series, prob: float) -> str:
