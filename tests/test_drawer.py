@@ -152,7 +152,7 @@ def test_coverage_is_restored_when_only_significant_panels_came_to_light():
     # the whole table: python tests/calibration/drawer_coverage.py
     found = study(1.0, 0.4, 0.0, sets=30).set_index("assumed")
     assert found.loc["all listed", "coverage"] < 0.3
-    assert found.loc["omega 0.01", "coverage"] >= 0.9
+    assert found.loc["omega 0.01", "coverage"] >= 0.9 and found.loc["omega 0.001", "coverage"] >= 0.9
     assert abs(found.loc["omega 0.01", "bias"]) < 0.25 < found.loc["all listed", "bias"]
 
 
@@ -160,7 +160,8 @@ def test_coverage_is_restored_when_only_significant_panels_came_to_light():
 @pytest.mark.parametrize(("mu", "tau"), [(0.3, 0.2), (0.6, 0.3), (1.0, 0.4), (1.5, 0.5)])
 def test_coverage_over_many_sets(mu, tau):
     hidden = study(mu, tau, 0.0, sets=300).set_index("assumed")
-    assert hidden.loc["omega 0.01", "coverage"] >= 0.9 > hidden.loc["all listed", "coverage"]
+    best = hidden.loc[["omega 0.01", "omega 0.001"], "coverage"]
+    assert best.max() >= 0.93 and best.min() >= 0.88 and hidden.loc["all listed", "coverage"] < 0.5
     listed = study(mu, tau, 1.0, sets=300).set_index("assumed")
     assert listed.loc["all listed", "coverage"] >= 0.92
     assert listed.loc["omega 0.01", "bias"] < listed.loc["all listed", "bias"]  # as stated: too low

@@ -144,6 +144,20 @@ def test_what_the_best_possible_check_would_see_is_what_the_caveat_says(size, sa
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
+    ("size", "said"),
+    [(("triangle", 6, 30), 3), (("triangle", 12, 30), 5), (("tetrad", 12, 30), 40), (("tetrad", 12, 60), 83)],
+)
+def test_what_it_recognises_is_what_the_caveat_says(size, said):
+    found = study("half 0, half 1.5", *size, sets=300, seed=31)["mixture"]
+    assert abs(100 * found - said) < 3 * np.sqrt(said * (100 - said) / 300)
+    words = (
+        "in 3 of 100 sets of six triangle panels of 30, in 5 of twelve, in 40 of twelve tetrad panels of 30 and in 83"
+    )
+    assert words in ms.pool(HALVES).fit().caveat()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
     "truth", ["nothing to taste", "centre 0.5, spread 0.2", "centre 1, spread 0.6", "centre 1.5, spread 0.5"]
 )
 @pytest.mark.parametrize("size", [("triangle", 6, 30), ("tetrad", 12, 60)])

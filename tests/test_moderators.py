@@ -291,7 +291,13 @@ def test_what_changed_along_is_named():
 def test_what_changed_along_is_named_for_batch_pairs_and_where_some_values_are_missing():
     frame = table([9, 8, 12, 14, 13, 19], [1.0, 1.0, 4.0, 4.0, 8.0, 8.0])
     paired = ms.pool(frame.assign(batch_pair=list("pprrss")), moderators="x")
-    assert "batch_pair changed along with x" in paired.cautions()[0]
+    assert "All panels from one batch pair have the same x" in paired.cautions()[0]
+    every = table([10, 9, 12, 11, 17, 18, 18, 20], list("xxxxyyyy"), batch_pair=list("aaaabcde"))
+    assert "All panels from one batch pair have the same x" in ms.pool(every, moderators="x").cautions()[0]
+    across = ms.pool(every.assign(batch_pair=list("abcdabcd")), moderators="x")
+    assert "batch pair" not in across.cautions()[0]
+    own = ms.pool(every.assign(batch_pair=list("abcdefgh")), moderators="x")  # nothing is shared
+    assert "batch pair" not in own.cautions()[0]
     some = ms.pool(frame.assign(style=["a", "a", None, "a", "b", "b"]), moderators="x")
     assert "style (where it is known) changed along with x" in some.cautions()[0]
     assert "changed along" not in ms.pool(frame.assign(style=list("ababab")), moderators="x").cautions()[0]

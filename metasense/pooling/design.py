@@ -369,6 +369,12 @@ def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]
     return found
 
 
+def same_within(panels: Panels, moderator: Moderator, column: str) -> bool:
+    """Whether panels that share a value of the column (a batch pair, say) share the moderator's too, and some do."""
+    values = pd.Series(moderator.values).groupby(panels.frame[column].reset_index(drop=True))
+    return bool(values.ngroups > 1 and (values.size() > 1).any() and (values.nunique() == 1).all())
+
+
 def spelling(name: str, values: Sequence[Any]) -> list[str]:
     """What looks like one category spelt in two ways, or like numbers written as words."""
     different = sorted({str(value) for value in values})

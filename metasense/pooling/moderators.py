@@ -26,7 +26,16 @@ from metasense import report as pages
 from metasense.margins import Margin
 from metasense.pooling import sensitivity, writing
 from metasense.pooling.answers import Rate, Verdict, margin_words, quantity, side
-from metasense.pooling.design import ADVISED, Design, Moderator, changed_together, level, read_design, spelling
+from metasense.pooling.design import (
+    ADVISED,
+    Design,
+    Moderator,
+    changed_together,
+    level,
+    read_design,
+    same_within,
+    spelling,
+)
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.posterior import Functional, Posterior, average_d_prime, average_p_correct
@@ -52,6 +61,7 @@ Engine = Sloped | Levels | Drawn
 
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
+SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
 LOOKED = 17  # values of a moderator at which a change of the verdict is looked for
 
 
@@ -608,10 +618,16 @@ class Moderated(Statement):
         lower, upper = slope.interval()
         said = words.estimate(step * slope.median, step * lower, step * upper)
         zero = ", the difference being taken as 0 on average at dose 0" if m.through_zero else ""
-        return (
-            f"Per {ten} of {m.name} the d-prime changes by {said}{zero}; {rising}. The average d-prime is "
-            f"{words.listing(averages)}{others}."
+        text = (
+            f"Per {ten} of {m.name} the line through the panels' d-primes changes by {said}{zero}; {rising}. The "
+            f"average d-prime is {words.listing(averages)}{others}."
         )
+        first, last = self._stated(m)[0], self._stated(m)[-1]
+        if abs((last - first) * slope.median) - abs(self.change(m.name, first, last).median) > SHORT:
+            text += (
+                " Averages are of sizes, to which the spread between panels adds, so they change by less than the line."
+            )
+        return text
 
     @cached_property
     def _free(self) -> Moderated | None:
@@ -664,12 +680,26 @@ class Moderated(Statement):
         names, panels = words.listing(self.moderators), self.without.panels
         others = [*self._others, "protocol", "blind", "batch_pair"]
         others = [name for name in others if name not in self.moderators and name != self.within]
-        along = {m.name: changed_together(panels, m, others) for m in self.design.moderators}
+        paired = []
+        if "batch_pair" in others:
+            paired = [m.name for m in self.design.moderators if same_within(panels, m, "batch_pair")]
+        along = {
+            m.name: [
+                name for name in changed_together(panels, m, others) if name != "batch_pair" or m.name not in paired
+            ]
+            for m in self.design.moderators
+        }
         listed = [f"{words.listing(found)} changed along with {name}" for name, found in along.items() if found]
         text = (
             f"Panels were not randomised to {names}: whatever else changed from panel to panel is in these numbers too"
         )
         text += f" (in these panels, {'; '.join(listed)})." if listed else "."
+        if paired:
+            text += (
+                f" All panels from one batch pair have the same {words.listing(paired)}, so chance differences between "
+                'batch pairs are in its effect, which is then less certain than it looks; within="batch_pair" allows '
+                "for them."
+            )
         if len(panels) >= ADVISED * len(self.moderators):
             return (text,)
         counted = f"{words.count(len(panels), 'panel')}, {words.count(len(self.moderators), 'moderator')}"
@@ -805,7 +835,7 @@ class Moderated(Statement):
             "points": points,
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else "margin",
-            "xlabel": f"{m.name} (circles: each panel alone, with its own interval{self._sizes()})",
+            "xlabel": f"{m.name}\n(circles: each panel alone, with its own interval{self._sizes()})",
             "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
             "prob": prob,
@@ -817,8 +847,10 @@ class Moderated(Statement):
             return ""
         names = self.without.panels.frame["protocol"].unique()
         undirected = [name for name in names if not find_protocol(name).directed]
-        sizes = f"; {words.listing(undirected)}: its size" if undirected else ""
-        return f"{sizes};\nbelow 0: against the expected direction"
+        sizes = (
+            f";\nbelow 0: against the expected direction; {words.listing(undirected)}: its size" if undirected else ""
+        )
+        return sizes or ";\nbelow 0: against the expected direction"
 
     def _forest(self, m: Moderator, prob: float) -> dict[str, Any]:
         there = [self.at(**{m.name: c}).signed for c in m.categories]
@@ -851,7 +883,7 @@ class Moderated(Statement):
             self.verdicts(m.name).rename(columns={"value": m.name}).astype({m.name: object}),
             caption=f"Against the margin, {margin_words(self.without.margin)}",  # type: ignore[arg-type]
             kinds={"p_above": side, "p_below": side, m.name: _number},
-            labels={"p_above": "P(above margin)", "p_below": "P(below margin)"},
+            labels={"p_above": "P(above margin)", "p_below": "P(below margin)", m.name: m.name},
         )
 
 

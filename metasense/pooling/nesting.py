@@ -223,8 +223,8 @@ class Nested(Statement):
         return (
             f"One {self.noun} differs from another by an SD of {between} in d-prime, and panels from the same "
             f"{self.noun} by {within}; {share} of the variance lies between. The next panel's own d-prime is expected "
-            f"at {new} (95 %) from a new {self.noun}, and at {words.span(*words.distinct(*interval))} from "
-            f"{narrowest}, the best known one."
+            f"at {new} (95 %) from a new {self.noun}, and, of those known, most narrowly at "
+            f"{words.span(*words.distinct(*interval))} from {narrowest}."
         )
 
     def evidence(self) -> str:

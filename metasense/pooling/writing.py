@@ -210,7 +210,7 @@ def _in_the_counts(pooled: Pooled) -> list[str]:
     frame = pooled.panels.frame
     few, many = pooled.panels.tails()
     signed = frame["protocol"].map(lambda name: protocol(name).directed).to_numpy(bool)
-    apart = _naming(pooled, signed & (few < 0.05), "{}") if (signed & (many < 0.05)).any() else []
+    against, along = (_naming(pooled, signed & (tail < 0.05), "{}") for tail in (few, many))
     several = frame["tasters"].notna() & (frame["tasters"] < frame["signal"] + frame["noise"]).fillna(False)
     return [
         *_naming(
@@ -226,9 +226,10 @@ def _in_the_counts(pooled: Pooled) -> list[str]:
             "way round? Check the key before relying on the pool.",
         ),
         *(
-            f"Panels lean opposite ways: {name} against the expected direction, others with it. The average d-prime is "
+            f"Panels lean opposite ways: {one} against the expected direction, {other} with it. The average d-prime is "
             "one of sizes, whatever their direction."
-            for name in apart
+            for one in against
+            for other in along
         ),
         *_naming(
             pooled,

@@ -13,11 +13,12 @@ import pandas as pd
 
 import metasense as ms
 from metasense.binomial import smallest_count
+from metasense.pooling.drawer import Drawer
 from metasense.pooling.posterior import average_d_prime
 from metasense.protocols import protocol
 
 TRUTHS = ((0.3, 0.2), (0.6, 0.3), (1.0, 0.4), (1.5, 0.5))  # centre and spread
-ASSUMED = {"all listed": 1.0, "omega 0.1": 0.1, "omega 0.01": 0.01}
+ASSUMED = {"all listed": 1.0, "omega 0.1": 0.1, "omega 0.01": 0.01, "omega 0.001": 0.001}
 
 
 def listed(
@@ -44,8 +45,8 @@ def study(
     for _ in range(sets):
         counts = listed(mu, tau, omega, panels, tastings, rng)
         names = [f"P{i}" for i in range(panels)]
-        drawer = ms.pool({"panel": names, "protocol": "triangle", "tastings": tastings, "correct": counts}).drawer()
-        frame = drawer.to_frame()
+        pooled = ms.pool({"panel": names, "protocol": "triangle", "tastings": tastings, "correct": counts})
+        frame = Drawer.of(pooled, omegas=tuple(ASSUMED.values())).to_frame()
         for name, assumed in ASSUMED.items():
             row = frame[frame["omega"] == assumed].iloc[0]
             covered = row["lower"] <= truth <= row["upper"]
