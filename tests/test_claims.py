@@ -650,7 +650,7 @@ def test_another_result_is_refused_by_name(cider):
     with pytest.raises(TypeError, match="a pool, one panel or a preference; got DataFrame"):
         ms.check_claim("It is so.", cider.to_frame())
     moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored")
-    with pytest.raises(TypeError, match=r"The plain pool inside this one is \.without"):
+    with pytest.raises(TypeError, match=r"The plain pool inside this one is \.plain"):
         ms.check_claim("It is so.", moderated)
 
 

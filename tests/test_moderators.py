@@ -141,8 +141,8 @@ def test_a_slope_that_cannot_be_leaves_the_plain_pool(weeks, x):
     moderated = ms.pool(weeks.assign(x=x), moderators="x", priors=ms.Priors(beta_scale=0.005))
     there = moderated.at(x=x[0])
     assert moderated.bayes_factor == pytest.approx(1, abs=0.01)
-    assert there.average.interval() == pytest.approx(moderated.without.average.interval(), abs=8e-3)
-    assert there.next_d_prime.interval() == pytest.approx(moderated.without.next_d_prime.interval(), abs=8e-3)
+    assert there.average.interval() == pytest.approx(moderated.plain.average.interval(), abs=8e-3)
+    assert there.next_d_prime.interval() == pytest.approx(moderated.plain.next_d_prime.interval(), abs=8e-3)
 
 
 def test_every_scale_tells_the_same(weeks):
@@ -398,8 +398,8 @@ def test_panels_without_a_limit_end_in_an_arrow_and_equal_values_stand_side_by_s
 
 def test_notes_are_about_this_answer_and_not_the_plain_pool():
     moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored", margin=ms.Margin(d_prime=0.5))
-    plain = moderated.without
-    for note in (*moderated.without.warnings, plain.notes[0]):
+    plain = moderated.plain
+    for note in (*moderated.plain.warnings, plain.notes[0]):
         if "average d-prime" in note or "verdict" in note:
             assert note not in moderated.notes
     assert any(note.startswith("Not reported elsewhere, but counted here") for note in moderated.notes)
@@ -452,6 +452,53 @@ def test_values_may_be_written_as_text_and_slopes_must_be_named(weeks):
     assert moderated.at(x="5").average.median == moderated.at(x=5).average.median
     with pytest.raises(ValueError, match="style is no number, so it has no slope"):
         ms.pool(GOOD, moderators="style").slope()
+
+
+def test_the_share_of_the_variance_stands_beside_what_the_priors_alone_would_say():
+    # eight panels alike hold nothing to explain: what is said is the prior's, and the reader must be able to see it
+    alike = ms.pool(table([11] * 8, np.arange(8.0), tastings=24), moderators="x")
+    said = re.search(r"(\d+) % \(.*goes with x, where the priors alone would say (\d+) %", alike.explained())
+    assert abs(int(said[1]) - int(said[2])) < 8
+    rng = np.random.default_rng(2)  # the same by drawing the model's definition
+    mu, beta, tau = (
+        np.abs(rng.normal(0, 1.5, 200_000)),
+        rng.normal(0, 0.5, 200_000),
+        np.abs(rng.normal(0, 0.5, 200_000)),
+    )
+    z = (np.arange(8) - 3.5) / np.arange(8).std()
+    centres = mu[:, None] + beta[:, None] * z
+    keep = (centres >= 0).all(axis=1)
+    varying = centres[keep].var(axis=1)
+    assert alike.share_before == pytest.approx(np.median(varying / (varying + tau[keep] ** 2)), abs=0.01)
+
+
+def test_what_belongs_to_the_plain_pool_is_pointed_to():
+    moderated = ms.pool(GOOD, moderators="x")
+    with pytest.raises(
+        AttributeError, match=r"no attribute 'sensitivity'; the plain pool in it has: \.plain\.sensitivity"
+    ):
+        moderated.sensitivity()
+    with pytest.raises(AttributeError, match="verdicts\\(\\) gives one for each stated value"):
+        moderated.verdict()
+    with pytest.raises(AttributeError, match=r"no attribute 'nothing'$"):
+        moderated.nothing  # noqa: B018
+    assert not hasattr(moderated, "_ipython_canary_method_should_not_exist_")
+
+
+def test_slips_in_a_column_are_named_when_it_is_refused():
+    frame = table([9, 8, 12, 14, 13, 19], ["1", "3", "five", "6", "8", "9"])
+    with pytest.raises(ms.PanelsError, match="kept as words, because of 'five'; correct it if it holds numbers"):
+        ms.pool(frame, moderators="x")
+    frame = table([9, 8, 12, 14, 13, 19], ["Me", "me", "ME", "Ann", "ann", "Ann"])
+    with pytest.raises(ms.PanelsError, match=r"'Ann' and 'ann' are taken as different values of x\. If they are one"):
+        ms.pool(frame, moderators="x")
+
+
+def test_names_are_suggested_and_must_be_names():
+    with pytest.raises(ValueError, match=r"'week' is not among the moderators\. Did you mean 'weeks'\?"):
+        ms.pool(GOOD.rename(columns={"x": "weeks"}), moderators="weeks").at(week=6)
+    with pytest.raises(ValueError, match="through_zero are names of columns; got True"):
+        ms.pool(GOOD, moderators="x", through_zero=True)
 
 
 def test_html_says_what_the_text_says(weeks):
@@ -629,7 +676,7 @@ def test_two_moderators_equal_truths_from_the_prior_weighted_by_the_panels():
     # by simulation, with no series and no sampler: one d-prime for each panel and each truth is enough
     theta = rng.normal(centre, tau[:, None])
     chance = protocol("triangle").p_correct(theta)
-    weight = binom.pmf(moderated.without.panels.frame["correct"].to_numpy(int), 30, chance).prod(axis=1)
+    weight = binom.pmf(moderated.plain.panels.frame["correct"].to_numpy(int), 30, chance).prod(axis=1)
     weight /= weight.sum()
     effective = 1 / (weight**2).sum()
     assert effective > 1000

@@ -148,8 +148,7 @@ def facts_of(
     """
     if isinstance(result, (Pooled, OnePanel, Preference)):
         return _known(result, tuple(levels), tuple(tests), tuple(names))
-    plain = next((name for name in ("plain", "without") if isinstance(getattr(result, name, None), Pooled)), None)
-    hint = f" The plain pool inside this one is .{plain}." if plain else ""
+    hint = " The plain pool inside this one is .plain." if isinstance(getattr(result, "plain", None), Pooled) else ""
     raise TypeError(f"a claim is checked against a pool, one panel or a preference; got {type(result).__name__}.{hint}")
 
 

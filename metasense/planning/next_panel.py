@@ -340,7 +340,7 @@ def plan_next(
     """
     if not isinstance(pooled, Pooled):
         raise ValueError(
-            "plans are made from a plain pool: pool without moderators= and within=, or give the .without or .plain of "
+            "plans are made from a plain pool: pool without moderators= and within=, or give the .plain of "
             f"such a pool; got {type(pooled).__name__}."
         )
     margin = pooled.margin if margin is None else margin

@@ -135,9 +135,10 @@ class Design:
         for m in self.moderators:
             if m.name == name:
                 return m
-        raise ValueError(
-            f"{name!r} is not among the moderators; they are {words.listing(m.name for m in self.moderators)}."
-        )
+        known = [m.name for m in self.moderators]
+        near = difflib.get_close_matches(str(name), known, n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else f" There is {words.listing(known)}."
+        raise ValueError(f"{name!r} is not among the moderators.{hint}")
 
     def row(self, values: Mapping[str, Any]) -> tuple[float, Array]:
         """Load and columns of a panel with these values; the others are those of the average panel.
@@ -276,11 +277,12 @@ def _read(panels: Panels, name: str, through_zero: bool, problems: list[str]) ->
     boolean = pd.api.types.is_bool_dtype(column)
     texts = (column.astype(object).map({True: "yes", False: "no"}) if boolean else column).to_numpy(str)
     moderator = Moderator(name, texts.astype(object).astype(str))
+    hint = " ".join(["", *_misread(panels, moderator)])
     alone = [c for c in moderator.categories if (texts == c).sum() == 1]
     if len(alone) == len(moderator.categories):
         problems.append(
             f"each {name!r} has a single panel, so its effect cannot be told from that panel's own difference. Group "
-            "the categories, or wait for more panels."
+            f"the categories, or wait for more panels.{hint}"
         )
     return moderator
 
@@ -292,9 +294,10 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
     free = sum(1 if m.numeric else len(m.categories) - 1 for m in moderators)
     if n < FEWEST * free:
         fewer = "Name one moderator." if len(moderators) > 1 else "Join categories, or wait for more panels."
+        hints = [hint for m in moderators if not m.numeric for hint in _misread(panels, m)]
         problems.append(
             f"{words.count(n, 'panel')} cannot carry {words.count(free, 'effect')}: that takes at least "
-            f"{FEWEST * free}, {FEWEST} for each. {fewer}"
+            f"{FEWEST * free}, {FEWEST} for each. {' '.join([fewer, *hints])}"
         )
         return problems
     for k, m in enumerate(moderators):
@@ -367,6 +370,12 @@ def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]
         if association(values, column.to_numpy(float if numeric else str)) > CHANGED_TOGETHER:
             found.append(name if known.all() else f"{name} (where it is known)")
     return found
+
+
+def _misread(panels: Panels, m: Moderator) -> list[str]:
+    """What may be wrong with a column of words: numbers with a slip among them, one word spelt in two ways."""
+    notes = [note for note in panels.notes if repr(m.name) in note and "kept as words" in note]
+    return [*(note[0].upper() + note[1:] for note in notes), *spelling(m.name, m.categories)]
 
 
 def same_within(panels: Panels, moderator: Moderator, column: str) -> bool:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
+from metasense.showing import words
+
 Array = NDArray[np.floating[Any]]
 
 
@@ -39,6 +41,8 @@ class Distribution:
     [0.05, 0.95]
     >>> round(flat.above(0.2), 6), round(flat.mean, 6)
     (0.8, 0.5)
+    >>> flat
+    0.50 (0.03 to 0.97; 95 % credible interval, equal-tailed)
     """
 
     x: Array
@@ -72,6 +76,9 @@ class Distribution:
         x = np.unique(np.concatenate([p.x for p in parts]))
         cdf = sum(w * np.interp(x, p.x, p.cdf, left=0.0, right=1.0) for w, p in zip(share, parts, strict=True))
         return cls(x, np.asarray(cdf), float(sum(w * p.mean for w, p in zip(share, parts, strict=True))))
+
+    def __repr__(self) -> str:
+        return words.estimate(self.median, *self.interval())
 
     @cached_property
     def mean(self) -> float:

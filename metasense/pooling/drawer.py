@@ -221,8 +221,8 @@ class Drawer(Result):
         wrong = "too high"
         if medians.iloc[0] < medians.iloc[-1]:
             wrong = (
-                "too low: that for 1 in 100 by 0.4 to 1.0 in simulated sets of six triangle panels of 24 with a true "
-                "average of 0.6 to 1.5"
+                "too low (in simulated sets of six triangle panels of 24 whose true average was 0.6 to 1.5, the one "
+                "for 1 in 100 by 0.4 to 1.0)"
             )
         known = (
             "Every panel known from reports is statistically significant, so nothing here tells how many others there "
@@ -231,8 +231,8 @@ class Drawer(Result):
             else "These panels hardly tell how many others there were"
         )
         return (
-            f"{known}: this is a what-if, not an estimate. Where everything is listed, the answer for that holds, and "
-            f"all the others are {wrong}.",
+            f"{known}: this is a what-if, not an estimate. Where everything is listed, only the answer for that holds; "
+            f"the others are {wrong}.",
             f"It supposes that only statistical significance ({words.percent(self.alpha)}, one-sided) decided what "
             "came to light, and the numbers never listed are those the fitted model expects beside so many listed "
             "panels, whatever these showed. Listing the panels that were broken off or never reported, as rows with "

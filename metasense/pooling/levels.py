@@ -50,6 +50,13 @@ class Groups:
         largest = (self.counts @ np.array([e.size for e in evidence])).max()
         self.points = next_fast_len(max(int(np.ceil(64 * np.sqrt(largest))), 256) * (2 if self.directed else 1))
 
+    @classmethod
+    def of(cls, evidence: Sequence[Evidence], group: Array, index: Array) -> Groups:
+        """From each panel's group, counted from 0, and the distinct panel that it is."""
+        counts = np.zeros((int(group.max()) + 1, len(evidence)))
+        np.add.at(counts, (group, index), 1)
+        return cls(evidence, counts)
+
     @property
     def directed(self) -> bool:
         """Whether d-prime keeps its sign."""

@@ -62,6 +62,7 @@ Engine = Sloped | Levels | Drawn
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
 SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
+PRIOR_DRAWS = 20_000  # for what the priors alone say
 LOOKED = 17  # values of a moderator at which a change of the verdict is looked for
 
 
@@ -107,11 +108,16 @@ def moderate(
         **{name: without.settings[name] for name in ("draws", "chains", "seed")},
         progress=progress,
     )
-    one_sided = not without.directed and any(m.numeric and not m.through_zero for m in design.moderators)
-    drawn, advice = Drawn.of(series, draws, design.columns, one_sided=one_sided), diagnostics.advice
+    drawn = Drawn.of(series, draws, design.columns, one_sided=one_sided(without, design))
+    advice = diagnostics.advice
     if len(drawn) < FEW:
         advice += (f"Only {len(drawn)} draws have all centres on one side of 0, too few to trust. Sample longer.",)
     return Moderated(without, design, drawn, evidence, within, advice, diagnostics)
+
+
+def one_sided(without: Pooled, design: Design) -> bool:
+    """Whether the panels' centres are kept on one side of 0: undirected panels and a line that may cross it."""
+    return not without.directed and any(m.numeric and not m.through_zero for m in design.moderators)
 
 
 def _integrated(without: Pooled, design: Design, priors: Priors) -> Sloped | Levels | None:
@@ -119,9 +125,7 @@ def _integrated(without: Pooled, design: Design, priors: Priors) -> Sloped | Lev
     collected = without.collected
     only = design.moderators[0] if len(design.moderators) == 1 else None
     if only is not None and not only.numeric:
-        counts = np.zeros((len(only.categories), len(collected.evidence)))
-        np.add.at(counts, (only.columns.argmax(axis=1), collected.index), 1)
-        groups = Groups(collected.evidence, counts)
+        groups = Groups.of(collected.evidence, only.columns.argmax(axis=1), collected.index)
         return Levels.integrate(groups, priors, without.posterior, between=priors.beta_scale)
     if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
         z = design.columns[:, 0] if design.columns.shape[1] else None
@@ -231,7 +235,7 @@ class Prediction(Result):
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         if self.assumed:
-            frame = frame[frame["quantity"].str.startswith("next")]
+            frame = frame[frame["quantity"].str.startswith("next")].reset_index(drop=True)
         percents = {q: "percent" for q in frame["quantity"] if "p_" in q}
         return [self.sentence(), tables.table(frame, caption=f"At {_where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
 
@@ -242,7 +246,7 @@ class Moderated(Statement):
 
     Attributes
     ----------
-    without : Pooled
+    plain : Pooled
         The same panels, margin and priors without the moderators.
     design : Design
         Where each panel stands.
@@ -256,17 +260,41 @@ class Moderated(Statement):
         What is wrong with the draws, if anything.
     diagnostics : Diagnostics or None
         R-hat, effective sample sizes and divergences, where it was sampled.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+    ...          "weeks": [1, 2, 4, 6, 8, 10]}
+    >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+    >>> stored.slope()
+    0.17 (0.08 to 0.24; 95 % credible interval, equal-tailed)
+    >>> round(stored.change("weeks", 1, 10, protocol="tetrad").median, 2)
+    0.58
+    >>> stored.at(weeks=5).verdict().label
+    'not settled'
+    >>> stored.verdicts()[["value", "verdict"]]
+       value            verdict
+    0    1.0  within the margin
+    1   10.0  beyond the margin
+    >>> [verdict for _, _, verdict in stored.turns()]
+    ['not settled', 'beyond the margin']
     """
 
     _inside = frozenset({"advice", "corners", "design", "engine", "log_evidence"})
 
-    without: Pooled
+    plain: Pooled
     design: Design = field(repr=False)
     engine: Engine = field(repr=False)
     log_evidence: float
     within: str | None = None
     advice: tuple[str, ...] = ()
     diagnostics: Diagnostics | None = field(default=None, repr=False)
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name):
+            raise writing.elsewhere(self, name, {"verdict": "verdicts() gives one for each stated value"})
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -283,7 +311,7 @@ class Moderated(Statement):
     @property
     def protocol(self) -> Protocol:
         """The protocol whose rates are said: the margin's, or the commonest."""
-        return writing.main_protocol(self.without)
+        return writing.main_protocol(self.plain)
 
     def at(self, /, **values: Any) -> Prediction:
         """Panels at these values of the moderators; those not named are as in the average panel.
@@ -312,7 +340,7 @@ class Moderated(Statement):
             if not low <= value <= high
         )
         assumed = self.design.dose is not None and values.get(self.design.dose.name) == 0
-        return Prediction(values, posterior, self.without.margin, self.without.protocols, notes, assumed)
+        return Prediction(values, posterior, self.plain.margin, self.plain.protocols, notes, assumed)
 
     def _posterior(self, engine: Engine, values: Mapping[str, Any]) -> Posterior:
         load, row = self.design.row(values)
@@ -337,7 +365,7 @@ class Moderated(Statement):
 
         def value(mu: Array, beta: Array, tau: Array) -> Array:
             centre = _centre(mu, beta, 1.0, means)
-            side = 1.0 if self.without.directed else np.where(centre < 0, -1.0, 1.0)
+            side = 1.0 if self.plain.directed else np.where(centre < 0, -1.0, 1.0)
             return np.asarray(side * factor * (centre if moderator.through_zero else beta[..., place.start]) + 0 * tau)
 
         assert not isinstance(engine, Levels)
@@ -347,12 +375,17 @@ class Moderated(Statement):
         """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another.
 
         Where panels have a direction the d-prime is taken with its sign.
+
+        Raises
+        ------
+        ValueError
+            Naming a moderator or a value that there is not.
         """
         test = None if protocol is None else forced_choice(protocol)
         functional: Functional = average_d_prime
         if test is not None:
-            functional = average_p_correct(test, self.without.directed)
-        elif self.without.directed:
+            functional = average_p_correct(test, self.plain.directed)
+        elif self.plain.directed:
             functional = _signed
         scale = 1.0 if test is None else 1 / (1 - test.guess)
         (load_a, row_a), (load_b, row_b) = (self.design.row({name: value}) for value in (start, stop))
@@ -378,15 +411,43 @@ class Moderated(Statement):
         return self.engine.spread_within() if isinstance(self.engine, Levels) else self.engine.spread
 
     @cached_property
+    def spread_without(self) -> Distribution:
+        """The same without the moderators: of the plain pool, or of the pool with the level alone."""
+        if self.within is None:
+            return self.plain.spread
+        collected = self.plain.collected
+        groups = Groups.of(collected.evidence, pd.factorize(level(self.plain.panels, self.within))[0], collected.index)
+        return Levels.integrate(groups, self.plain.priors, self.plain.posterior).spread_total()
+
+    @cached_property
     def share(self) -> Distribution:
         """Share of the variance between these panels that goes with the moderators."""
-        engine = self._drawn if isinstance(self.engine, Levels) else self.engine
+        return self._share(self._drawn if isinstance(self.engine, Levels) else self.engine)
 
+    @cached_property
+    def share_before(self) -> float:
+        """Median of the same under the priors alone."""
+        priors, rng = self.plain.priors, np.random.default_rng(self.plain.settings["seed"])
+        columns = self.design.columns
+        draws = {
+            "mu": rng.normal(0, priors.mu_scale, PRIOR_DRAWS),
+            "beta": rng.normal(0, priors.beta_scale, (PRIOR_DRAWS, columns.shape[1])),
+            "tau": np.abs(rng.normal(0, priors.tau_scale, PRIOR_DRAWS)),
+        }
+        if self.within is not None:  # two spreads, each of scale tau_scale / sqrt(2)
+            draws["tau"] = np.hypot(*rng.normal(0, priors.tau_scale / np.sqrt(2), (2, PRIOR_DRAWS)))
+        if not self.plain.directed:
+            draws["mu"] = np.abs(draws["mu"])
+        engine = self.engine
+        series = engine.groups.series[0] if isinstance(engine, Levels) else engine.series
+        return self._share(Drawn.kept(series, draws, columns, one_sided=one_sided(self.plain, self.design))).median
+
+    def _share(self, engine: Sloped | Drawn) -> Distribution:
         def value(mu: Array, beta: Array, tau: Array) -> Array:
             first = second = np.zeros(())
             for load, row in zip(self.design.load, self.design.columns, strict=True):
                 centre = _centre(mu, beta, load, row)
-                centre = centre if self.without.directed else np.abs(centre)
+                centre = centre if self.plain.directed else np.abs(centre)
                 first, second = first + centre, second + centre**2
             n = len(self.design.load)
             varying = np.maximum(second / n - (first / n) ** 2, 0.0)
@@ -397,13 +458,13 @@ class Moderated(Statement):
     @property
     def bayes_factor(self) -> float:
         """How many times as probable the panels are with the moderators as without; not a number where not computed."""
-        return float(np.exp(self.log_evidence - self.without.evidences.varying))
+        return float(np.exp(self.log_evidence - self.plain.evidences.varying))
 
     @cached_property
     def _drawn(self) -> Drawn:
         """Joint draws of all categories, for what depends on several of them."""
         assert isinstance(self.engine, Levels)
-        centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.without.settings["seed"]))
+        centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.plain.settings["seed"]))
         return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
 
     def _numeric(self, name: str | None) -> Moderator:
@@ -441,9 +502,17 @@ class Moderated(Statement):
         return self.at(**{m.name: value}).verdict()
 
     def turns(self, name: str | None = None) -> list[tuple[float, str, str]]:
-        """Where the verdict changes along a numeric moderator: the value, the verdict below it and the one above."""
+        """Where the verdict changes along a numeric moderator: the value, the verdict below it and the one above.
+
+        To a five-hundredth of the range of the values.
+
+        Raises
+        ------
+        ValueError
+            If the moderator has categories, or is not named where there are several.
+        """
         m = self._numeric(name)
-        if self.without.margin is None:
+        if self.plain.margin is None:
             return []
         x = np.linspace(self._stated(m)[0], m.ends[1], LOOKED)
 
@@ -458,7 +527,7 @@ class Moderated(Statement):
                 while high - low > (x[-1] - x[0]) / 500:
                     middle = (low + high) / 2
                     low, high = (middle, high) if label(middle) == before else (low, middle)
-                found.append((float((low + high) / 2), before, label(high)))
+                found.append((float(f"{(low + high) / 2:.4g}"), before, label(high)))
                 low, before = high, found[-1][2]
         return found
 
@@ -479,12 +548,12 @@ class Moderated(Statement):
         engines: list[tuple[str, Engine]] = []
         many = isinstance(self.engine, Levels) and len(self.engine.groups.series) > 1  # seconds a refit
         drawn = self._drawn if many else self.engine
-        for name, priors in sensitivity.corners(self.without.priors, 3 if self.design.columns.shape[1] else 2):
+        for name, priors in sensitivity.corners(self.plain.priors, 3 if self.design.columns.shape[1] else 2):
             other: Engine | None
             if isinstance(drawn, Drawn):
-                other = drawn.under(self.without.priors, priors)
+                other = drawn.under(self.plain.priors, priors)
             else:
-                other = _integrated(self.without, self.design, priors)
+                other = _integrated(self.plain, self.design, priors)
             if other is not None:
                 engines.append((name, other))
         frames = []
@@ -496,7 +565,7 @@ class Moderated(Statement):
             for value in self._stated(m):
                 at = {m.name: value}
                 others = ((name, self._posterior(engine, at).average) for name, engine in engines)
-                there = sensitivity.beside(self.at(**at).average, others, self.without.margin)
+                there = sensitivity.beside(self.at(**at).average, others, self.plain.margin)
                 frames.append(there.assign(quantity=f"average d-prime at {_where(at)}", at=_where(at)))
         return pd.concat(frames, ignore_index=True)
 
@@ -516,7 +585,7 @@ class Moderated(Statement):
                 warned += sensitivity.prior_warnings(cases, f" at {at}")
                 changing += [at] if cases["verdict_changes"].any() else []
         verdict = ""
-        if self.without.margin is not None:
+        if self.plain.margin is not None:
             verdict = f"; the verdict at {words.listing(changing)} changes" if changing else "; no verdict changes"
         scales = "each prior scale" if of == 8 else "each of the two prior scales"
         cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
@@ -543,20 +612,20 @@ class Moderated(Statement):
             for value in stated:
                 there, where = self.at(**{m.name: value}), _where({m.name: value})
                 rows[f"average d-prime at {where}"] = there.average
-                if self.without.directed:
+                if self.plain.directed:
                     rows[f"signed average d-prime at {where}"] = there.signed
                 rows[f"next panel d-prime at {where}"] = there.next_d_prime
                 rows[f"p_d ({test.name}) at {where}"] = there.rate(test).p_d
             for other in stated[1:]:
                 between = f"from {_where({m.name: stated[0]})} to {_number(other)}"
-                signed = "signed " if self.without.directed else ""
+                signed = "signed " if self.plain.directed else ""
                 rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
                 rows[f"change in p_d ({test.name}) {between}"] = self.change(m.name, stated[0], other, protocol=test)
         rows["spread with moderators"] = self.spread
         if self.within is not None and isinstance(self.engine, Drawn):
             for part in ("between", "within"):
                 rows[f"spread with moderators, {part} values of {self.within}"] = self.engine.part(part)
-        rows["spread without moderators"] = self.without.spread
+        rows["spread without moderators"] = self.spread_without
         rows["share of the variance with the moderators"] = self.share
         return pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
 
@@ -568,7 +637,7 @@ class Moderated(Statement):
 
     def _against(self, m: Moderator) -> str:
         """The verdict at each stated value; nothing without a margin."""
-        margin = self.without.margin
+        margin = self.plain.margin
         if margin is None:
             return ""
         said = []
@@ -604,14 +673,14 @@ class Moderated(Statement):
             for other in following:
                 change = self.change(m.name, first, other)
                 text += (
-                    f" The {'signed ' if self.without.directed else ''}difference of {other} from {first} is "
+                    f" The {'signed ' if self.plain.directed else ''}difference of {other} from {first} is "
                     f"{words.estimate(change.median, *change.interval())}; the probability that {other} is higher is "
                     f"{words.probability(change.above(0))}."
                 )
             return text
         slope = self.slope(m.name)
         rising = f"the probability that it rises with {m.name} is {words.probability(slope.above(0))}"
-        if m.through_zero and not self.without.directed:
+        if m.through_zero and not self.plain.directed:
             rising = f"such a line can only rise with {m.name}, so that it does is no finding{self._left_free(m)}"
         step = 10.0 if m.ends[1] - m.ends[0] >= 10 and max(map(abs, slope.interval())) < 0.1 else 1.0
         ten = "10 units" if step > 1 else "unit"
@@ -634,7 +703,7 @@ class Moderated(Statement):
         """The same single dose with a line that need not pass through zero; None where that asks for sampling."""
         if len(self.design.moderators) > 1 or not self._through_zero or self.method != "grid":
             return None
-        return moderate(self.without, self._through_zero, [])
+        return moderate(self.plain, self._through_zero, [])
 
     def _left_free(self, m: Moderator) -> str:
         """What a line left free says of rising."""
@@ -645,12 +714,13 @@ class Moderated(Statement):
     def explained(self) -> str:
         """How much of the spread goes with the moderators, and the evidence for them."""
         names = words.listing(self.moderators)
-        with_, alone, share = self.spread, self.without.spread, self.share
+        with_, alone, share = self.spread, self.spread_without, self.share
         percents = words.distinct(share.median, *share.interval(), unit="percent")
         text = (
             f"Panels differ by an SD of {words.estimate(with_.median, *with_.interval())} in d-prime with {names} and "
             f"of {words.estimate(alone.median, *alone.interval())} without; {percents[0]} ({percents[1]} to "
-            f"{percents[2]}) of the variance between these panels goes with {names}."
+            f"{percents[2]}) of the variance between these panels goes with {names}, where the priors alone would say "
+            f"{words.percent(self.share_before)}."
         )
         factor = self.bayes_factor
         if np.isnan(factor):
@@ -664,7 +734,7 @@ class Moderated(Statement):
 
     def prior(self) -> str:
         """The priors of the effects in words."""
-        scale = self.without.priors.beta_scale
+        scale = self.plain.priors.beta_scale
         said = [
             f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
             if m.through_zero
@@ -673,11 +743,11 @@ class Moderated(Statement):
             else f"each {m.name}'s deviation normal(0, {scale:g})"
             for m in self.design.moderators
         ]
-        return "; ".join([*said, self.without.priors.describe(self.without.directed)])
+        return "; ".join([*said, self.plain.priors.describe(self.plain.directed)])
 
     def cautions(self) -> tuple[str, ...]:
         """What no analysis of moderators can leave unsaid."""
-        names, panels = words.listing(self.moderators), self.without.panels
+        names, panels = words.listing(self.moderators), self.plain.panels
         others = [*self._others, "protocol", "blind", "batch_pair"]
         others = [name for name in others if name not in self.moderators and name != self.within]
         paired = []
@@ -712,7 +782,7 @@ class Moderated(Statement):
     @property
     def _others(self) -> list[str]:
         """Further columns of the table."""
-        names = self.without.panels.moderators
+        names = self.plain.panels.moderators
         return [name for name in names if name not in self.moderators and name != self.within]
 
     @cached_property
@@ -724,8 +794,8 @@ class Moderated(Statement):
                 f"A line through zero hardly fits: left free, it falls with {self.moderators[0]} with a probability of "
                 f"{words.probability(1 - rises)}. Leave out through_zero."
             )
-        if self.without.card is not None:
-            found += self.without.card.unnamed(self.moderators)
+        if self.plain.card is not None:
+            found += self.plain.card.unnamed(self.moderators)
         found += self.cautions()
         if self._others:
             found.append(f"Other columns, seen but not tested: {words.listing(self._others)}.")
@@ -735,6 +805,11 @@ class Moderated(Statement):
                 each = "each of " if len(alone) > 1 else ""
                 found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
             found += [] if m.numeric else spelling(m.name, m.categories)
+        if self.plain.directed:
+            found.append(
+                "Average d-primes are of sizes, whichever way panels lean. In those with a sign, as in the figure, "
+                "what leans one way takes from what leans the other."
+            )
         if self.protocol.directed and self._leans():
             found.append(
                 "A p_d below 0 means fewer correct answers than guessing gives: a lean against the expected direction. "
@@ -743,7 +818,7 @@ class Moderated(Statement):
         if self.diagnostics is not None and not self.advice:
             found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}{self._beside_integration()}")
         found += self.on_the_priors()
-        plain = self.without
+        plain = self.plain
         return (*found, *plain.departures, *writing.on_the_data(plain), *writing.on_the_table(plain))
 
     def _leans(self) -> bool:
@@ -753,7 +828,7 @@ class Moderated(Statement):
 
     def _beside_integration(self) -> str:
         """The same by integration, where there are few enough unknowns for it."""
-        engine = None if self.within is not None else _integrated(self.without, self.design, self.without.priors)
+        engine = None if self.within is not None else _integrated(self.plain, self.design, self.plain.priors)
         if engine is None:
             return ""
         said = []
@@ -768,14 +843,14 @@ class Moderated(Statement):
     def _paragraph(self) -> list[str]:
         first = self.design.moderators[0]
         there = self.at(**{first.name: self._stated(first)[-1]})
-        said = [writing.pooled_what(self.without), self._line(), *self._turning(), there.rates_sentence()]
+        said = [writing.pooled_what(self.plain), self._line(), *self._turning(), there.rates_sentence()]
         return [*said, self.explained(), *self.cautions()]
 
     def _methods(self) -> list[str]:
         names = words.listing(self.moderators)
         sampled = self.diagnostics
         return [
-            f"Each panel i has a d-prime {writing.size_of(self.without)} "
+            f"Each panel i has a d-prime {writing.size_of(self.plain)} "
             f"with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
             + ("; a dose sent through zero has the centre mu x_i / rms(x). " if self._through_zero else ". ")
             + (f"Panels from the same {self.within} share a deviation of their own. " if self.within else "")
@@ -783,7 +858,7 @@ class Moderated(Statement):
             f"Priors: {self.prior()}.",
             "Computed by integration over a grid." if sampled is None else f"Sampled with PyMC. {sampled.sentence()}",
             writing.INTERVALS,
-            *([] if self.without.margin is None else [writing.DECISION]),
+            *([] if self.plain.margin is None else [writing.DECISION]),
             *self.cautions(),
         ]
 
@@ -794,7 +869,7 @@ class Moderated(Statement):
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its moderators as one netCDF file, which ``ms.load`` reads back; returns the path."""
         structure = {"moderators": list(self.moderators), "through_zero": self._through_zero, "within": self.within}
-        return self.without.save_with(path, self.without.verdict(), self.to_frame(), **structure)
+        return self.plain.save_with(path, self.plain.verdict(), self.to_frame(), **structure)
 
     def report(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the answer and the plain pool's as one self-contained HTML page; returns the path."""
@@ -807,7 +882,7 @@ class Moderated(Statement):
         else:
             alt = figures.alt_forest(**self._forest(m, 0.95))
         drawn = pages.picture(self.plot(m.name, ax=Figure()), alt=alt)
-        return writing.report_with(self, self.without, path, drawn, f"With {words.listing(self.moderators)}")
+        return writing.report_with(self, self.plain, path, drawn, f"With {words.listing(self.moderators)}")
 
     def plot(self, name: str | None = None, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
@@ -821,12 +896,12 @@ class Moderated(Statement):
         x = np.linspace(0.0 if m.through_zero else low, high, CURVE)
         averages = [self.at(**{m.name: float(v)}).signed for v in x]
         lower, upper = np.transpose([d.interval(prob) for d in averages])
-        alone = panels_alone(self.without.panels, prob=prob)
+        alone = panels_alone(self.plain.panels, prob=prob)
         names = {"y": "d_prime", "lower": "d_prime_lower", "upper": "d_prime_upper"}
         points = pd.DataFrame({"x": m.values, **{k: alone[name].to_numpy() for k, name in names.items()}})
         if len(points) <= LABELLED:
             points["label"] = alone["panel"].to_numpy()
-        margin, directed = self.without.margin, self.without.directed
+        margin, directed = self.plain.margin, self.plain.directed
         return {
             "x": x,
             "middle": [d.median for d in averages],
@@ -843,9 +918,9 @@ class Moderated(Statement):
 
     def _sizes(self) -> str:
         """What the sign means, and which circles have none, in a figure of signed d-primes."""
-        if not self.without.directed:
+        if not self.plain.directed:
             return ""
-        names = self.without.panels.frame["protocol"].unique()
+        names = self.plain.panels.frame["protocol"].unique()
         undirected = [name for name in names if not find_protocol(name).directed]
         sizes = (
             f";\nbelow 0: against the expected direction; {words.listing(undirected)}: its size" if undirected else ""
@@ -858,7 +933,7 @@ class Moderated(Statement):
             [(c, d.median, *d.interval(prob)) for c, d in zip(m.categories, there, strict=True)],
             columns=["panel", "pooled", "pooled_lower", "pooled_upper"],
         )
-        average, margin = self.without.average, self.without.margin
+        average, margin = self.plain.average, self.plain.margin
         lower, upper = average.interval(prob)
         return {
             "panels": pooled,
@@ -866,7 +941,7 @@ class Moderated(Statement):
             "margin": None if margin is None else margin.d_prime,
             "prob": prob,
             "noun": m.name,
-            "signed": self.without.directed,
+            "signed": self.plain.directed,
         }
 
     def _shown(self) -> list[str | tables.Table]:
@@ -874,14 +949,14 @@ class Moderated(Statement):
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
         caption = f"With {words.listing(self.moderators)}"
         parts: list[str | tables.Table] = [self.headline(), tables.table(frame, caption=caption, kinds=percents)]  # type: ignore[arg-type]
-        for m in self.design.moderators if self.without.margin is not None else ():
+        for m in self.design.moderators if self.plain.margin is not None else ():
             parts.append(self._verdict_table(m))
         return [*parts, *self._turning(), self.explained(), *(f"Note: {note}" for note in self.notes)]
 
     def _verdict_table(self, m: Moderator) -> tables.Table:
         return tables.table(
             self.verdicts(m.name).rename(columns={"value": m.name}).astype({m.name: object}),
-            caption=f"Against the margin, {margin_words(self.without.margin)}",  # type: ignore[arg-type]
+            caption=f"Against the margin, {margin_words(self.plain.margin)}",  # type: ignore[arg-type]
             kinds={"p_above": side, "p_below": side, m.name: _number},
             labels={"p_above": "P(above margin)", "p_below": "P(below margin)", m.name: m.name},
         )

@@ -59,9 +59,8 @@ def nest(plain: Pooled, within: str) -> Nested:
         )
     column = level(plain.panels, within)
     index, names = pd.factorize(column)
-    counts = np.zeros((len(names), len(plain.collected.evidence)))
-    np.add.at(counts, (index, plain.collected.index), 1)
-    levels = Levels.integrate(Groups(plain.collected.evidence, counts), plain.priors, plain.posterior)
+    groups = Groups.of(plain.collected.evidence, index, plain.collected.index)
+    levels = Levels.integrate(groups, plain.priors, plain.posterior)
     return Nested(plain, within, tuple(map(str, names)), index, levels)
 
 
@@ -90,6 +89,11 @@ class Nested(Statement):
     groups: tuple[str, ...]
     index: np.ndarray = field(repr=False)
     levels: Levels = field(repr=False)
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name):
+            raise writing.elsewhere(self, name, {})
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 

@@ -97,9 +97,10 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     priors : Priors, optional
         Prior scales; the card's by default, else ``Priors()``.
     moderators : str or sequence of str, optional
-        Columns the difference may depend on, of numbers or of words. One is integrated; several are sampled with PyMC.
+        Columns the difference may depend on, of numbers or of words. One is integrated; several, or one together with
+        `within`, are sampled with PyMC, which takes some seconds.
     through_zero : str, optional
-        The moderator, a dose, at whose zero the panels' centre is 0.
+        Name of the moderator, a dose, at whose zero the panels' centre is 0.
     within : str, optional
         Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
     method : {"grid", "mcmc"}
@@ -174,7 +175,11 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
 
 
 def _names(columns: str | Sequence[str] | None) -> list[str]:
-    return [] if columns is None else [columns] if isinstance(columns, str) else list(columns)
+    if isinstance(columns, str) or columns is None:
+        return [] if columns is None else [columns]
+    if not isinstance(columns, Sequence):
+        raise ValueError(f"moderators and through_zero are names of columns; got {columns!r}.")
+    return list(columns)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -531,7 +536,7 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
 
 def plain_pool(result: Pooled | Moderated | Nested) -> Pooled:
     """The pool without moderators or levels that a result rests on; a plain pool itself."""
-    return result if isinstance(result, Pooled) else result.plain if isinstance(result, Nested) else result.without
+    return result if isinstance(result, Pooled) else result.plain
 
 
 def _restored(saved: archive.Archive) -> Pooled:

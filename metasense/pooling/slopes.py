@@ -215,6 +215,11 @@ class Drawn:
         """All chains in a row; with `one_sided`, the draws in which all panels' centres are on one side of 0."""
         found = {str(name): v.to_numpy().reshape(-1, *v.shape[2:]) for name, v in draws.items()}
         found.setdefault("beta", np.zeros((len(found["mu"]), 0)))
+        return cls.kept(series, found, columns, one_sided=one_sided)
+
+    @classmethod
+    def kept(cls, series: Series, found: dict[str, Array], columns: Array, *, one_sided: bool) -> Drawn:
+        """As `of`, from arrays."""
         if one_sided:
             centres = found["mu"][:, None] + found["beta"] @ np.unique(columns, axis=0).T
             found = {name: v[(centres >= 0).all(axis=1)] for name, v in found.items()}

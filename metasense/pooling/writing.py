@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -95,7 +95,8 @@ def pooled_what(pooled: Pooled) -> str:
         tasters = words.count(int(frame["tasters"].sum()), "taster")
         people = f"{words.count(tastings, 'tasting')} by {tasters}, counted panel by panel"
     else:
-        people = f"{words.count(tastings, 'tasting')}; the number of people is not given for every panel"
+        which = "" if frame["tasters"].isna().all() else " for every panel"
+        people = f"{words.count(tastings, 'tasting')}; the number of people is not given{which}"
     return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
 
 
@@ -416,6 +417,16 @@ def computed(pooled: Pooled) -> str:
             f"{words.d(max(pooled.evidences.error, 1e-9), 5)}."
         )
     return f"sampled with PyMC. {pooled.settings['chains_said']}"
+
+
+def elsewhere(result: Moderated | Nested, name: str, instead: Mapping[str, str]) -> AttributeError:
+    """The error for a name that a pool with moderators or a level has not, with where it is to be found."""
+    kind = type(result).__name__
+    text = f"{kind!r} object has no attribute {name!r}"
+    hint = instead.get(name)
+    if hint is None and not name.startswith("_") and "plain" in vars(result) and hasattr(type(result.plain), name):
+        hint = f"the plain pool in it has: .plain.{name}"
+    return AttributeError(f"{text}; {hint}" if hint else text, name=name, obj=result)
 
 
 def report(pooled: Pooled, path: str | os.PathLike[str]) -> Path:

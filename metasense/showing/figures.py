@@ -465,7 +465,8 @@ def curve(
         if points is not None:
             points = _apart(points)
             ends = [end for end in ("lower", "upper") if end in points]
-            edges = _edges(np.concatenate([v for v in (middle, lower, upper) if v is not None]), points["y"])
+            curves = [np.asarray(v, float) for v in (middle, lower, upper) if v is not None]
+            edges = _edges(np.concatenate(curves), points["y"], signed)
             beyond = points[["y", *ends]].copy()
             points[["y", *ends]] = beyond.clip(*edges)
             if len(ends) == 2:
@@ -496,12 +497,12 @@ def _apart(points: pd.DataFrame) -> pd.DataFrame:
     return points.assign(group=points["x"], x=points["x"] + 0.012 * width * (place - (size - 1) / 2))
 
 
-def _edges(curve: np.ndarray, y: pd.Series) -> tuple[float, float]:
+def _edges(curve: np.ndarray, y: pd.Series, signed: bool) -> tuple[float, float]:
     """Beyond which points end in an arrow: far enough for the curve and for every finite point."""
     values = np.concatenate([curve, y[np.isfinite(y)]])
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     room = 0.6 * max(high - min(low, 0.0), 1e-9)
-    return (min(low, 0.0) - (room if low < 0 else 0.0), high + room)
+    return (min(low, 0.0) - (room if signed else 0.0), high + room)
 
 
 def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[str]]]:
@@ -515,6 +516,8 @@ def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[
 
 def _write(axes: Axes, labels: Sequence[tuple[tuple[float, float], str]], size: float = 8) -> None:
     """Write labels to the right of their places, each as little above or below as keeps it off the others."""
+    from matplotlib import patheffects
+
     axes.autoscale_view()
     figure = axes.get_figure(root=True)
     assert figure is not None
@@ -528,8 +531,9 @@ def _write(axes: Axes, labels: Sequence[tuple[tuple[float, float], str]], size: 
             if all(right < a or left > b or abs(y + shift - at) > size for a, b, at in taken)
         )
         taken.append((left, right, y + up))
-        look: dict[str, Any] = {"fontsize": size, "color": QUIET, "parse_math": False}
-        axes.annotate(text, place, (5, up), textcoords="offset points", **look)
+        look: dict[str, Any] = {"fontsize": size, "color": QUIET, "parse_math": False, "zorder": 6}
+        halo = [patheffects.withStroke(linewidth=2.2, foreground=PAPER)]  # lines pass behind the letters
+        axes.annotate(text, place, (5, up), textcoords="offset points", path_effects=halo, **look)
 
 
 def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, percent: bool = False) -> str:
