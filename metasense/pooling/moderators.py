@@ -909,7 +909,7 @@ class Moderated(Statement):
             "upper": upper,
             "points": points,
             "level": None if margin is None else margin.d_prime,
-            "level_label": "" if margin is None else "margin",
+            "level_label": "" if margin is None else f"margin, {words.d(margin.d_prime)}",
             "xlabel": f"{m.name}\n(circles: each panel alone, with its own interval{self._sizes()})",
             "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
