@@ -5,6 +5,7 @@ The layout of an HDF5 file that the damage is done to is that of the HDF5 File F
 
 import dataclasses
 import json
+import re
 import os
 import pickle
 import subprocess
@@ -423,6 +424,11 @@ def test_numbers_stored_by_another_prior_are_noticed(cider, tmp_path):
 def test_two_samples_agree_within_their_errors_and_a_wrong_one_does_not(tmp_path):
     table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28], "correct": [12, 11, 17]}
     pooled = ms.pool(table, margin=MARGIN, method="mcmc", draws=500, chains=2, seed=3)
+    integrated = ms.pool(table, margin=MARGIN).average.median
+    said = re.search(
+        r"average d-prime is ([\d.]+); by integration of the same model it is ([\d.]+)\.", pooled._methods()[2]
+    )
+    assert [float(said[1]), float(said[2])] == pytest.approx([pooled.average.median, integrated], abs=0.006)
     other = ms.rerun(changed(pooled, settings={**pooled.settings, "seed": 4}).save(tmp_path / "seed.nc"))
     assert other.same, other
     assert (other.frame["difference"] > 1e-9).any()  # another seed, other draws

@@ -49,13 +49,15 @@ def test_even_positions_pass_and_crooked_ones_do_not():
     ],
 )
 def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
+    # not seed 11, by whose first 100 runs the next panel beside a moderator stands at p = .0003: over 800 runs of seeds
+    # 5 and 7 each it stands at .29 and .35
     check(ranks.positions(sbc.STUDIES[name].one, runs, seed=12), 1e-3)
 
 
 def test_a_slope_is_covered_as_often_as_its_interval_says():
     # the whole table, with fixed truths too: python tests/calibration/moderator_recovery.py
-    covered = [one(CASES[0], np.random.default_rng([5, i]))["effect"] for i in range(300)]
-    assert 0.93 - 0.013 < np.mean(covered) < 0.97 + 0.013  # the bar, and a standard error of 300 sets
+    covered = [one(CASES[0], np.random.default_rng([5, i]))["effect"] for i in range(150)]
+    assert 0.93 - 0.018 < np.mean(covered) < 0.97 + 0.018  # the bar, and a standard error of 150 sets
 
 
 @pytest.mark.slow

@@ -134,12 +134,12 @@ def test_how_often_it_objects():
 
 
 @pytest.mark.parametrize(
-    ("size", "said"), [(("triangle", 12, 30), 9), (("tetrad", 12, 30), 62), (("tetrad", 12, 60), 88)]
+    ("size", "said"), [(("triangle", 12, 30), 17), (("tetrad", 12, 30), 56), (("tetrad", 12, 60), 91)]
 )
 def test_what_the_best_possible_check_would_see_is_what_the_caveat_says(size, said):
     found = most("half 0, half 1.5", *size)
-    assert 100 * found["best possible"] == pytest.approx(said, abs=1) and found["wrongly"] < 0.1
-    assert "in 9, 62 and 88 of 100 sets of twelve" in ms.pool(HALVES).fit().caveat()
+    assert 100 * found["best possible"] == pytest.approx(said, abs=1.5) and 0.03 < found["wrongly"] <= 0.05
+    assert "in 17, 56 and 91 of 100 sets of twelve" in ms.pool(HALVES).fit().caveat()
 
 
 @pytest.mark.slow

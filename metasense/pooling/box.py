@@ -27,6 +27,7 @@ LOOK = 17  # nodes per axis while looking for the bulk
 NODES = {2: 97, 3: 33}  # per axis, by the number of axes
 CELLS = 128  # fine cells along an axis
 POINTS = 1025  # of a distribution
+CUT_OFF = 1e-5  # density at an end of an axis, relative to the highest, at which more may lie beyond
 NEGLIGIBLE = 1e-9  # share of the largest cell below which a cell is not worth its time
 
 
@@ -136,6 +137,21 @@ class Box:
         )
         return spread_out(low, high, mass[at], self.expect(function))
 
+    def weighed(self, change: Array) -> Box:
+        """The same nodes under another prior, say, by the change of the log density.
+
+        Checked like any other; what runs against an end of the axes that was far from everything has no accuracy.
+        """
+        density = self.density * np.exp(change - change.max())
+        w, half = (chebyshev(n, CELLS + 1)[1] for n in (len(density), (len(density) + 1) // 2))
+        whole = _contract(density, w)
+        check = _contract(density[(slice(None, None, 2),) * density.ndim], half)
+        error = abs(float(np.log(whole / max(check, 1e-300))))
+        before, after = (_at_the_ends(d) for d in (self.density, density))
+        if ((after > CUT_OFF) & (after > 3 * before)).any():
+            error = np.inf
+        return Box(self.axes, density / whole, float("nan"), error)
+
     @cached_property
     def own_cells(self) -> tuple[tuple[Array, Array], ...]:
         """`cells` along every axis."""
@@ -154,6 +170,12 @@ def _contract(values: Array, w: Array) -> float:
     while np.ndim(values):
         values = values @ w
     return float(values)
+
+
+def _at_the_ends(density: Array) -> Array:
+    """Highest density at both ends of every axis, relative to the highest of all."""
+    sides = [np.moveaxis(density, k, 0)[[0, -1]].reshape(2, -1).max(axis=1) for k in range(density.ndim)]
+    return np.concatenate(sides) / density.max()
 
 
 def _locate(log_density: LogDensity, axes: Sequence[Stretch]) -> tuple[Stretch, ...]:

@@ -25,6 +25,7 @@ Array = NDArray[Any]
 FEWEST = 3  # panels from which a moderator can be asked about at all, and for each effect of several
 ADVISED = 10  # panels per moderator
 COLLINEAR = 0.98  # squared correlation of a moderator with the others above which they cannot be told apart
+KNOWN = 0.75  # share of the panels for which another column must be known
 CHANGED_TOGETHER = 0.5  # squared correlation from which other columns are named as having changed along
 NO_MODERATORS = {
     *("panel", "tastings", "correct", "signal", "hits", "noise", "false_alarms", "notes"),
@@ -362,7 +363,9 @@ def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]
     for name in others:
         known = panels.frame[name].notna().to_numpy(bool)
         column, values = panels.frame.loc[known, name], moderator.values[known]
-        if len(column) < FEWEST or column.nunique() < 2 or len(np.unique(values)) < 2 or column.dtype.kind == "M":
+        if len(column) < max(FEWEST, KNOWN * len(panels)) or column.nunique() < 2 or len(np.unique(values)) < 2:
+            continue
+        if column.dtype.kind == "M":
             continue
         numeric = _numeric(column)
         if not numeric and column.nunique() > len(column) / 2:  # so many categories would follow anything
@@ -375,7 +378,8 @@ def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]
 def _misread(panels: Panels, m: Moderator) -> list[str]:
     """What may be wrong with a column of words: numbers with a slip among them, one word spelt in two ways."""
     notes = [note for note in panels.notes if repr(m.name) in note and "kept as words" in note]
-    return [*(note[0].upper() + note[1:] for note in notes), *spelling(m.name, m.categories)]
+    said = (note[0].upper() + note[1:] for note in notes)
+    return [*said, *spelling(m.name, m.categories), *with_units(m.name, m.categories)]
 
 
 def same_within(panels: Panels, moderator: Moderator, column: str) -> bool:
@@ -385,22 +389,26 @@ def same_within(panels: Panels, moderator: Moderator, column: str) -> bool:
 
 
 def spelling(name: str, values: Sequence[Any]) -> list[str]:
-    """What looks like one category spelt in two ways, or like numbers written as words."""
+    """What looks like one category spelt in two ways."""
     different = sorted({str(value) for value in values})
     alike: dict[str, list[str]] = {}
     for value in different:
         alike.setdefault(" ".join(value.casefold().split()), []).append(value)
-    found = [
+    return [
         f"{words.listing(map(repr, spelt))} are taken as different values of {name}. If they are one, spell them alike."
         for spelt in alike.values()
         if len(spelt) > 1
     ]
-    if all(re.match(r"[-+]?\d+([.,]\d+)?\D*$", value.strip()) for value in different):
-        found.append(
-            f"{name} holds numbers with words ({different[0]!r}), so each is a category of its own. Numbers alone "
-            "would give a slope."
-        )
-    return found
+
+
+def with_units(name: str, values: Sequence[Any]) -> list[str]:
+    """What looks like numbers written with their unit."""
+    if not all(re.match(r"\s*[-+]?\d+([.,]\d+)?\s*[^\W\d]\D*$", str(value)) for value in values):
+        return []
+    return [
+        f"{name} holds numbers with words ({values[0]!r}), so each is a category of its own. Numbers alone would "
+        "give a slope."
+    ]
 
 
 def _number(value: Any) -> float | None:

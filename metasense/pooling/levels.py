@@ -9,7 +9,7 @@ experimenters are such groups; so are the categories of a moderator, with `betwe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -23,7 +23,7 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import overdispersions
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series, axis_of
 from metasense.pooling.posterior import Posterior
-from metasense.pooling.priors import Priors
+from metasense.pooling.priors import Priors, log_change
 
 Array = NDArray[Any]
 
@@ -48,7 +48,9 @@ class Groups:
         repeats = self.counts @ np.array([e.repeated for e in evidence], float) > 0
         self.repeated, self.plain = np.flatnonzero(repeats), np.flatnonzero(~repeats)
         largest = (self.counts @ np.array([e.size for e in evidence])).max()
-        self.points = next_fast_len(max(int(np.ceil(64 * np.sqrt(largest))), 256) * (2 if self.directed else 1))
+        least = max(series.terms for series in self.series)
+        points = max(int(np.ceil(64 * np.sqrt(largest))), 256) * (2 if self.directed else 1)
+        self.points = next_fast_len(max(points, least))
 
     @classmethod
     def of(cls, evidence: Sequence[Evidence], group: Array, index: Array) -> Groups:
@@ -113,11 +115,14 @@ class Levels:
         Axes centre, between, within; without the second where `between` is fixed.
     between : float or None
         The spread between groups where it is fixed.
+    likelihoods : dict
+        What the nodes say of single groups, kept for other priors on the same nodes.
     """
 
     groups: Groups
     box: Box
     between: float | None = None
+    likelihoods: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @classmethod
     def integrate(cls, groups: Groups, priors: Priors, start: Posterior, *, between: float | None = None) -> Levels:
@@ -155,6 +160,13 @@ class Levels:
         """Whether d-prime keeps its sign."""
         return self.groups.directed
 
+    def under(self, old: Priors, new: Priors) -> Levels:
+        """The same with other scales of centre and spread(s) than those integrated with; a fixed `between` stays."""
+        mu, *spreads = np.meshgrid(*self.box.values, indexing="ij", sparse=True)
+        squares = np.asarray(sum(spread**2 for spread in spreads))
+        change = log_change(old, new, mu, squares, spreads=len(spreads))
+        return replace(self, box=self.box.weighed(np.broadcast_to(change, self.box.density.shape)))
+
     def _axes(self) -> tuple[Array, Array, Array]:
         mu, *spreads = self.box.values
         b, t = spreads if self.between is None else (np.array([self.between]), *spreads)
@@ -188,10 +200,14 @@ class Levels:
         for which, part in enumerate(parts):
             if part.max() < 1e-9:
                 continue
-            own = np.empty((len(mu), len(b), len(t)))
-            for k, tau in enumerate(t):
-                own[:, :, k] = self.groups.averaged(which, groups, mu, b, float(tau))[0][0]
-            own = own if self.between is None else own[:, 0, :]
+            if (g, which) not in self.likelihoods:
+                own = np.empty((len(mu), len(b), len(t)))
+                product = np.empty((points, len(t)))
+                for k, tau in enumerate(t):
+                    own[:, :, k] = self.groups.averaged(which, groups, mu, b, float(tau))[0][0]
+                    product[:, k] = self.groups._products(self.groups.series[which], groups, float(tau), points)[0][0]
+                self.likelihoods[g, which] = own if self.between is None else own[:, 0, :], product
+            own, product = self.likelihoods[g, which]
             edges, mass = self.box.cells(0, self.box.density * part / own)
             middle = (edges[1:] + edges[:-1]) / 2
             mass = mass.reshape(len(mass), len(b), len(t))
@@ -202,18 +218,18 @@ class Levels:
             padded = np.zeros((points, len(t)))
             padded[:terms] = mixed
             prior = np.maximum(dct(padded, type=3, axis=0, overwrite_x=True), 0.0)
-            for k, tau in enumerate(t):
-                product = self.groups._products(self.groups.series[which], groups, float(tau), points)[0][0]
-                total[:, k] += prior[:, k] * product
+            total += prior * product
         edges = np.linspace(-REACH if self.directed else 0.0, REACH, points + 1)
         return Strips.of(series, edges, t, total)
 
     @cached_property
     def _shares(self) -> Array:
         """Posterior probability of each overdispersion at each node."""
-        logs = self.groups.log_parts(*self._axes())
-        logs = logs if self.between is None else logs[:, :, 0, :]
-        return np.asarray(np.exp(logs - logsumexp(logs, axis=0)))
+        if "shares" not in self.likelihoods:
+            logs = self.groups.log_parts(*self._axes())
+            logs = logs if self.between is None else logs[:, :, 0, :]
+            self.likelihoods["shares"] = np.exp(logs - logsumexp(logs, axis=0))
+        return np.asarray(self.likelihoods["shares"])
 
     def spread_between(self) -> Distribution:
         """Standard deviation between groups."""

@@ -12,8 +12,9 @@ Panels are not randomised to moderators, so every answer here is a comparison of
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -35,8 +36,10 @@ from metasense.pooling.design import (
     read_design,
     same_within,
     spelling,
+    with_units,
 )
 from metasense.pooling.distribution import Distribution
+from metasense.pooling.grid import TOLERANCE
 from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.posterior import Functional, Posterior, average_d_prime, average_p_correct
 from metasense.pooling.priors import Priors
@@ -394,11 +397,7 @@ class Moderated(Statement):
             centre, tau = np.broadcast_arrays(centre, tau)
             return np.asarray(functional(centre.ravel(), tau.ravel())).reshape(centre.shape)
 
-        if isinstance(self.engine, Levels):
-            engine: Sloped | Drawn = self._drawn
-        else:
-            engine = self.engine
-        return engine.distribution(
+        return self._joint.distribution(
             lambda mu, beta, tau: (
                 scale
                 * (average(_centre(mu, beta, load_b, row_b), tau) - average(_centre(mu, beta, load_a, row_a), tau))
@@ -422,7 +421,7 @@ class Moderated(Statement):
     @cached_property
     def share(self) -> Distribution:
         """Share of the variance between these panels that goes with the moderators."""
-        return self._share(self._drawn if isinstance(self.engine, Levels) else self.engine)
+        return self._share(self._joint)
 
     @cached_property
     def share_before(self) -> float:
@@ -461,9 +460,10 @@ class Moderated(Statement):
         return float(np.exp(self.log_evidence - self.plain.evidences.varying))
 
     @cached_property
-    def _drawn(self) -> Drawn:
-        """Joint draws of all categories, for what depends on several of them."""
-        assert isinstance(self.engine, Levels)
+    def _joint(self) -> Sloped | Drawn:
+        """What knows of several values at once; for categories, whose posteriors are single, joint draws of them."""
+        if not isinstance(self.engine, Levels):
+            return self.engine
         centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.plain.settings["seed"]))
         return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
 
@@ -504,7 +504,7 @@ class Moderated(Statement):
     def turns(self, name: str | None = None) -> list[tuple[float, str, str]]:
         """Where the verdict changes along a numeric moderator: the value, the verdict below it and the one above.
 
-        To a five-hundredth of the range of the values.
+        To a five-hundredth of the range of the values; what turns and turns back within a sixteenth may be missed.
 
         Raises
         ------
@@ -527,7 +527,7 @@ class Moderated(Statement):
                 while high - low > (x[-1] - x[0]) / 500:
                     middle = (low + high) / 2
                     low, high = (middle, high) if label(middle) == before else (low, middle)
-                found.append((float(f"{(low + high) / 2:.4g}"), before, label(high)))
+                found.append((float((low + high) / 2), before, label(high)))
                 low, before = high, found[-1][2]
         return found
 
@@ -545,17 +545,8 @@ class Moderated(Statement):
             p_above, p_below, verdict, change, verdict_changes`` as in ``Pooled.sensitivity()``, a slope having no
             verdict. Priors under which too few draws would count are left out.
         """
-        engines: list[tuple[str, Engine]] = []
-        many = isinstance(self.engine, Levels) and len(self.engine.groups.series) > 1  # seconds a refit
-        drawn = self._drawn if many else self.engine
-        for name, priors in sensitivity.corners(self.plain.priors, 3 if self.design.columns.shape[1] else 2):
-            other: Engine | None
-            if isinstance(drawn, Drawn):
-                other = drawn.under(self.plain.priors, priors)
-            else:
-                other = _integrated(self.plain, self.design, priors)
-            if other is not None:
-                engines.append((name, other))
+        named = [(name, self._under(priors)) for name, priors in sensitivity.corners(self.plain.priors, self._scales)]
+        engines = [(name, engine) for name, engine in named if engine is not None]
         frames = []
         for m in self.design.moderators:
             if m.numeric:
@@ -569,10 +560,37 @@ class Moderated(Statement):
                 frames.append(there.assign(quantity=f"average d-prime at {_where(at)}", at=_where(at)))
         return pd.concat(frames, ignore_index=True)
 
+    @property
+    def _scales(self) -> int:
+        """How many prior scales there are: without slopes or categories only those of centre and spread."""
+        return 3 if self.design.columns.shape[1] else 2
+
+    def _under(self, priors: Priors) -> Engine | None:
+        """The posterior under other priors, by weighing what is there; None where too few draws would count."""
+        engine, old = self.engine, self.plain.priors
+        if isinstance(engine, Levels) and priors.beta_scale != old.beta_scale:  # it fixes how far categories lie apart
+            engine, old = self._apart(priors.beta_scale), replace(old, beta_scale=priors.beta_scale)
+        other = engine.under(old, priors)
+        if other is None or isinstance(other, Drawn) or other.box.error <= TOLERANCE:
+            return other
+        return _integrated(self.plain, self.design, priors)
+
+    def _apart(self, scale: float) -> Levels:
+        """The categories with another prior of their deviations."""
+        if scale not in self._levels:
+            found = _integrated(self.plain, self.design, replace(self.plain.priors, beta_scale=scale))
+            assert isinstance(found, Levels)
+            self._levels[scale] = found
+        return self._levels[scale]
+
+    @cached_property
+    def _levels(self) -> dict[float, Levels]:
+        return {}
+
     def on_the_priors(self) -> tuple[str, ...]:
         """How much the answer rests on the priors, in words."""
         tried = self.corners["case"].nunique() - 1
-        of = 8 if self.design.columns.shape[1] else 4
+        of = 2**self._scales
         if not tried:
             return ("Under other priors too few draws would count, so that how much rests on them is not known.",)
         said: list[str] = []
@@ -587,7 +605,7 @@ class Moderated(Statement):
         verdict = ""
         if self.plain.margin is not None:
             verdict = f"; the verdict at {words.listing(changing)} changes" if changing else "; no verdict changes"
-        scales = "each prior scale" if of == 8 else "each of the two prior scales"
+        scales = "each prior scale" if self._scales > 2 else "each of the two prior scales"
         cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
         return (*warned, f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}.")
 
@@ -655,7 +673,8 @@ class Moderated(Statement):
         for m in self.design.moderators:
             turns = self.turns(m.name) if m.numeric else []
             if turns:
-                changes = words.listing(f"to {after} near {value:.3g}" for value, _, after in turns)
+                digits = max(0, 1 - math.floor(math.log10((m.ends[1] - m.ends[0]) / 50)))
+                changes = words.listing(f"to {after} near {value:.{digits}f}" for value, _, after in turns)
                 found.append(f"Along {m.name} the verdict turns from {turns[0][1]} {changes}.")
         return found
 
@@ -804,7 +823,7 @@ class Moderated(Statement):
             if alone:
                 each = "each of " if len(alone) > 1 else ""
                 found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
-            found += [] if m.numeric else spelling(m.name, m.categories)
+            found += [] if m.numeric else [*spelling(m.name, m.categories), *with_units(m.name, m.categories)]
         if self.plain.directed:
             found.append(
                 "Average d-primes are of sizes, whichever way panels lean. In those with a sign, as in the figure, "
@@ -933,7 +952,8 @@ class Moderated(Statement):
             [(c, d.median, *d.interval(prob)) for c, d in zip(m.categories, there, strict=True)],
             columns=["panel", "pooled", "pooled_lower", "pooled_upper"],
         )
-        average, margin = self.plain.average, self.plain.margin
+        margin = self.plain.margin
+        average = self.plain.posterior.distribution(_signed) if self.plain.directed else self.plain.average
         lower, upper = average.interval(prob)
         return {
             "panels": pooled,
@@ -942,6 +962,7 @@ class Moderated(Statement):
             "prob": prob,
             "noun": m.name,
             "signed": self.plain.directed,
+            "summary": "average with its sign" if self.plain.directed else "average of panels",
         }
 
     def _shown(self) -> list[str | tables.Table]:

@@ -20,6 +20,7 @@ from metasense.pooling import sensitivity, writing
 from metasense.pooling.answers import Rate, Verdict, quantity
 from metasense.pooling.design import level, spelling
 from metasense.pooling.distribution import Distribution
+from metasense.pooling.grid import TOLERANCE
 from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.moderators import Prediction, times_as
 from metasense.protocols import Protocol, forced_choice
@@ -49,14 +50,7 @@ def nest(plain: Pooled, within: str) -> Nested:
     ------
     PanelsError
         If there is only one group, or every panel is one of its own; says so.
-    ValueError
-        For a pool that is to be sampled: this model is integrated.
     """
-    if plain.settings["method"] != "grid":
-        raise ValueError(
-            f"panels within {within} are worked out by integration, not by sampling: leave out method="
-            f"{plain.settings['method']!r}."
-        )
     column = level(plain.panels, within)
     index, names = pd.factorize(column)
     groups = Groups.of(plain.collected.evidence, index, plain.collected.index)
@@ -196,10 +190,12 @@ class Nested(Statement):
     @cached_property
     def corners(self) -> pd.DataFrame:
         """The answer with the prior scales of centre and spreads halved or doubled, as in ``Pooled.sensitivity()``."""
-        others = (
-            (name, Levels.integrate(self.levels.groups, priors, self.plain.posterior).new_group.average)
-            for name, priors in sensitivity.corners(self.plain.priors)
-        )
+        others = []
+        for name, priors in sensitivity.corners(self.plain.priors):
+            levels = self.levels.under(self.plain.priors, priors)
+            if levels.box.error > TOLERANCE:
+                levels = Levels.integrate(self.levels.groups, priors, self.plain.posterior)
+            others.append((name, levels.new_group.average))
         return sensitivity.beside(self.average, others, self.plain.margin)
 
     # --- words and figures ------------------------------------------------------------------------------------------

@@ -36,7 +36,7 @@ from metasense.pooling.plane import Plane
 from metasense.pooling.posterior import Patch, Posterior, draw_nodes, draw_panels
 from metasense.pooling.priors import Priors
 from metasense.pooling.priors import stated as stated_priors
-from metasense.pooling.sensitivity import GROUPED, Path, Sensitivity, prior_cases
+from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Statement
@@ -141,6 +141,10 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
         if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
             raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    if method == "mcmc" and within is not None and moderators is None and through_zero is None:
+        raise ValueError(
+            f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
+        )
     margin = None if margin is None else stated_margin(margin)
     card = card if card is None or isinstance(card, Card) else Card.read(card)
     margin = card.margin if margin is None and card is not None else margin
@@ -359,7 +363,7 @@ class Pooled(Statement):
         """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart."""
         return Disagreement.of(self, alpha=alpha, seed=self.settings["seed"])
 
-    def sensitivity(self, *, by: str | Sequence[str] = GROUPED, prob: float = 0.95) -> Sensitivity:
+    def sensitivity(self, *, by: str | Sequence[str] | None = None, prob: float = 0.95) -> Sensitivity:
         """The answer under other priors, without each panel, with careful panels only, without each group of `by`."""
         return Sensitivity.of(self, by=by, prob=prob)
 

@@ -25,7 +25,7 @@ Functional = Callable[[Array, Array], Array]
 
 ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
-SMOOTH = 64  # times as many points in the average d-prime's distribution as its integral was taken at, over all patches
+SMOOTH = 64  # points of the average d-prime's distribution for each of its running integral, shared among the patches
 
 
 def average_d_prime(mu: Array, tau: Array) -> Array:

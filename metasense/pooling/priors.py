@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
 
 # The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
 LARGEST = {"mu_scale": 3.0, "tau_scale": 1.5, "beta_scale": 3.0}
@@ -69,6 +75,22 @@ class Priors:
         return f"centre {'normal(0, ' if directed else 'half-normal('}{self.mu_scale:g})"
 
     __str__ = describe
+
+
+def log_change(
+    old: Priors, new: Priors, mu: Array, tau_squared: Array, beta_squared: Array | float = 0.0, *, spreads: int = 1
+) -> Array:
+    """By how much the log prior of centre, spread(s) and slopes changes from one to the other, but for a constant.
+
+    With `spreads` 2 the spread is made of two, of scale ``tau_scale / sqrt(2)`` each: their squares, added up, count
+    twice.
+    """
+
+    def looser(name: str) -> float:
+        return float(getattr(old, name) ** -2 - getattr(new, name) ** -2) / 2
+
+    change = looser("mu_scale") * mu**2 + spreads * looser("tau_scale") * tau_squared
+    return np.asarray(change + looser("beta_scale") * beta_squared)
 
 
 def stated(priors: object) -> Priors:

@@ -36,7 +36,6 @@ MOVES = 0.25  # change of the median under other priors, as a share of it, at wh
 MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
-CORNERS = list(product((0.5, 2.0), repeat=2))
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
 KINDS = ("all panels", "prior", "selection", "group", "panel")
 
@@ -88,8 +87,8 @@ def corners(priors: Priors, axes: int = 2) -> list[tuple[str, Priors]]:
 
 
 def _named(priors: Priors, axes: int = 2) -> str:
-    said = zip(vars(priors).values(), ("centre", "spread", "effect"), strict=True)
-    return "prior scales " + ", ".join(f"{scale:g} ({what})" for scale, what in list(said)[:axes])
+    scales = {"centre": priors.mu_scale, "spread": priors.tau_scale, "effect": priors.beta_scale}
+    return "prior scales " + ", ".join(f"{scale:g} ({what})" for what, scale in list(scales.items())[:axes])
 
 
 def under_priors(pooled: Pooled, priors: Priors) -> Distribution:
@@ -144,13 +143,13 @@ class Sensitivity(Result):
     notes: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, pooled: Pooled, *, by: str | Sequence[str] = GROUPED, prob: float = 0.95) -> Sensitivity:
+    def of(cls, pooled: Pooled, *, by: str | Sequence[str] | None = None, prob: float = 0.95) -> Sensitivity:
         """Refit a pool under every choice that its table can tell apart.
 
         Parameters
         ----------
         pooled : Pooled
-        by : str or sequence of str
+        by : str or sequence of str, optional
             Columns whose groups are left out one at a time; batch pairs and, where the table has a column of that name,
             experimenters by default.
         prob : float
@@ -162,7 +161,7 @@ class Sensitivity(Result):
             If a column of `by` does not exist.
         """
         frame = pooled.panels.frame
-        by = [by] if isinstance(by, str) else [name for name in by if by is not GROUPED or name in frame]
+        by = [name for name in GROUPED if name in frame] if by is None else [by] if isinstance(by, str) else by
         unknown = [name for name in by if name not in frame]
         if unknown:
             raise ValueError(
@@ -184,10 +183,9 @@ class Sensitivity(Result):
             add(case, about, of_panels(pooled, keep), int(keep.sum()))
 
         add("all panels", KINDS[0], of_panels(pooled, everything), len(frame))
-        for mu, tau in [*CORNERS, *EDGES]:
-            priors = scaled(pooled.priors, mu, tau)
-            if priors is not None:
-                add(_named(priors), "prior", under_priors(pooled, priors), len(frame))
+        edges = [scaled(pooled.priors, *factors) for factors in EDGES]
+        for name, priors in [*corners(pooled.priors), *((_named(p), p) for p in edges if p is not None)]:
+            add(name, "prior", under_priors(pooled, priors), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -255,7 +253,7 @@ class Sensitivity(Result):
     def _on_priors(self) -> str:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
-        where, limits = _tried(len(cases), len(CORNERS) + len(EDGES))
+        where, limits = _tried(len(cases), 4 + len(EDGES))
         return (
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
@@ -302,14 +300,14 @@ def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], ma
 
 def prior_range(cases: pd.DataFrame) -> str:
     """What the corners say in a sentence, for the notes of a pool; those that were tried, where it is not all four."""
-    corners = cases[cases["about"] == "prior"]
-    low, high = words.distinct(corners["median"].min(), corners["median"].max())
+    tried = cases[cases["about"] == "prior"]
+    low, high = words.distinct(tried["median"].min(), tried["median"].max())
     same = (
         ""
-        if corners["verdict"].eq("no margin given").any()
-        else ("; the verdict stays" if not corners["verdict_changes"].any() else "; the verdict changes")
+        if tried["verdict"].eq("no margin given").any()
+        else ("; the verdict stays" if not tried["verdict_changes"].any() else "; the verdict changes")
     )
-    where, limits = _tried(len(corners), len(CORNERS))
+    where, limits = _tried(len(tried), 4)
     return (
         f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
         f"{runs(low, high)}{same}."

@@ -9,7 +9,7 @@ of a `Box`; at every value of it a panel's likelihood is the damped cosines of `
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +22,7 @@ from metasense.pooling.distribution import Distribution
 from metasense.pooling.grid import log_prior, overdispersions
 from metasense.pooling.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.pooling.posterior import Patch, Posterior
-from metasense.pooling.priors import Priors
+from metasense.pooling.priors import Priors, log_change
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -123,6 +123,13 @@ class Sloped:
             return quantity(mu, beta[:, None], tau)
 
         return self.box.distribution(value, along=1)
+
+    def under(self, old: Priors, new: Priors) -> Sloped:
+        """The same panels under other priors than those they were integrated with."""
+        first, *rest = np.meshgrid(*self.box.values, indexing="ij", sparse=True)
+        mu, beta = (first, np.zeros(())) if len(rest) == 1 else _centre_and_slope(first, rest[0], self.ends)
+        change = log_change(old, new, mu, rest[-1] ** 2, beta**2)
+        return replace(self, box=self.box.weighed(np.broadcast_to(change, self.box.density.shape)))
 
     @cached_property
     def spread(self) -> Distribution:
@@ -235,14 +242,8 @@ class Drawn:
     def under(self, old: Priors, new: Priors) -> Drawn | None:
         """The same draws weighed by other priors and drawn again; None where only a few would then count."""
         mu, beta, tau = self._values
-
-        def log(priors: Priors) -> Array:
-            # two spreads of scale tau_scale / sqrt(2) each have the density of one whose square counts twice
-            spreads = (2 if "between" in self.draws else 1) * tau**2 / priors.tau_scale**2
-            slopes = (beta**2).sum(axis=1) / priors.beta_scale**2
-            return np.asarray(-0.5 * (mu**2 / priors.mu_scale**2 + spreads + slopes))
-
-        change = log(new) - log(old)
+        spreads = 2 if "between" in self.draws else 1
+        change = log_change(old, new, mu, tau**2, (beta**2).sum(axis=1), spreads=spreads)
         weight = np.exp(change - change.max())
         if weight.sum() ** 2 / (weight**2).sum() < max(FEW, len(mu) / 10):
             return None

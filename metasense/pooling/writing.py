@@ -59,12 +59,13 @@ def headline(pooled: Pooled) -> str:
     """The answer: first as correct answers in the main protocol, then as a d-prime with its verdict."""
     average, test, verdict = pooled.average, main_protocol(pooled), pooled.verdict()
     chance = pooled.rate(test).p_c.median
-    text = " ".join([*unsettled(pooled.advice), ""]) + (
+    text = (
         f"Averaged over panels like {'this one' if len(pooled.panels) == 1 else f'these {len(pooled.panels)}'}, "
         f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
         f"{direction(pooled)}"
     )
+    text = " ".join([*unsettled(pooled.advice), text])
     if verdict.margin is None:
         return f"{text}; {verdict.label}."
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)

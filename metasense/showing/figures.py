@@ -57,6 +57,7 @@ def forest(
     order: str = "table",
     noun: str = "panel",
     signed: bool = False,
+    summary: str = "",
     ax: Axes | Figure | None = None,
 ) -> Axes:
     """Every panel alone and pooled, the average over panels, and the next panel.
@@ -77,6 +78,8 @@ def forest(
         What a row is, where it is no panel.
     signed : bool
         Whether panels have a direction: below 0 is against it, the average is one of sizes, the margin lies both ways.
+    summary : str
+        What `average` is, where it is another.
 
     Returns
     -------
@@ -85,7 +88,7 @@ def forest(
     """
     if order == "estimate":
         panels = panels.sort_values("pooled", kind="stable")
-    summaries = [("average size" if signed else "average of panels", average, _AVERAGE)]
+    summaries = [(summary or ("average size" if signed else "average of panels"), average, _AVERAGE)]
     if next_panel is not None:
         summaries.append(("next panel, size" if signed else "next panel", next_panel, _NEXT))
     unit = "d-prime (0 is pure guessing; below 0: against the expected direction)" if signed else unit
@@ -135,8 +138,10 @@ def alt_forest(
     kind: str = "equal-tailed",
     noun: str = "panel",
     signed: bool = False,
+    summary: str = "",
 ) -> str:
     """What :func:`forest` shows, in a sentence."""
+    summary = summary or ("average size" if signed else "average of panels")
     each = "each " if len(panels) > 1 else ""
     text = f"{words.count(len(panels), noun)}, {each}{'alone and ' if 'alone' in panels else ''}pooled, by d-prime"
     if len(panels) == 1:
@@ -148,7 +153,7 @@ def alt_forest(
             f"; pooled estimates run from {words.d(lowest['pooled'])} ({words.one_line(lowest['panel'])}) to "
             f"{words.d(highest['pooled'])} ({words.one_line(highest['panel'])})"
         )
-    text += f"; the average {'size' if signed else 'of panels'} is {_triple(average)}"
+    text += f"; the {summary} is {_triple(average)}"
     text += f", the next panel {_triple(next_panel)}" if next_panel is not None else ""
     text += f"; the margin is {words.d(margin)}" if margin is not None else ""
     return words.one_line(f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}.")
@@ -763,7 +768,8 @@ def _limits(
 
 def _margin(axes: Axes, margin: float, low: float, high: float, text_y: float = 1.0, start: float = 0.0) -> None:
     axes.axvspan(max(start, low), margin, color=BAND, lw=0, zorder=0)
-    axes.axvline(margin, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=1.5)
+    for side in (margin, start) if low < start < 0 else (margin,):
+        axes.axvline(side, color=ORANGE, lw=1.2, ls=(0, (6, 3)), zorder=1.5)
     right = margin > low + 0.75 * (high - low)
     axes.annotate(
         f"◂ smaller than the margin, {words.d(margin)}",

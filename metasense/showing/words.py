@@ -147,10 +147,11 @@ def count(n: int, noun: str, plural: str | None = None) -> str:
 def a(noun: str) -> str:
     """The noun with its article.
 
-    >>> a("oven"), a("batch pair"), a("A-not-A")
-    ('an oven', 'a batch pair', 'an A-not-A')
+    >>> a("oven"), a("batch pair"), a("A-not-A"), a("unit")
+    ('an oven', 'a batch pair', 'an A-not-A', 'a unit')
     """
-    return f"{'an' if noun[:1].lower() in 'aeiou' else 'a'} {noun}"
+    vowel = re.match(r"(?!uni|use|eu|one)[aeiou]", noun.lower())
+    return f"{'an' if vowel else 'a'} {noun}"
 
 
 def plural_of(noun: str) -> str:
