@@ -5,9 +5,9 @@ The layout of an HDF5 file that the damage is done to is that of the HDF5 File F
 
 import dataclasses
 import json
-import re
 import os
 import pickle
+import re
 import subprocess
 import sys
 from pathlib import Path
