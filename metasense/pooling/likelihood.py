@@ -286,7 +286,7 @@ def _sampling_axis(tastings: int, directed: bool) -> Array:
     In few steps, so that a pool and the same without a panel share the points, and with them the little that the
     cosines miss of a likelihood with a corner.
     """
-    return axis_of(max(256, 2 ** math.ceil(math.log2(64 * math.sqrt(max(tastings, 1))))), directed)
+    return axis_of(max(512, 2 ** math.ceil(math.log2(64 * math.sqrt(max(tastings, 1))))), directed)
 
 
 def _log_probabilities(protocol: Protocol, theta: Array) -> tuple[Array, Array]:
