@@ -138,7 +138,8 @@ def moderated(frame: pd.DataFrame, options: dict[str, Any]) -> tuple[Fit, Exact]
     def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
         sampled = replace(plain, settings=plain.settings | {"method": "mcmc", "seed": seed})
         found = moderate(sampled, np.atleast_1d(options["moderators"]).tolist(), doses, options.get("within"))
-        effective = found.diagnostics.frame[["ess_bulk", "ess_tail"]].min().min() * found.engine.keep.mean()
+        kept = len(found.engine) / (found.diagnostics.chains * found.diagnostics.draws)
+        effective = found.diagnostics.frame[["ess_bulk", "ess_tail"]].min().min() * kept
         return found.diagnostics, {k: (d.mean, d.sd / np.sqrt(effective)) for k, d in quantities(found).items()}
 
     by_grid = options.get("within") is None and isinstance(options["moderators"], str)
