@@ -10,7 +10,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.pooling import writing
+from metasense.results import writing
 from metasense.showing import figures
 
 HERE = Path(__file__).parent

@@ -13,15 +13,15 @@ __version__ = "0.1.0"
 _NAMES_BY_FILE = {
     "protocols": ("PROTOCOLS", "protocol"),
     "margins": ("Margin",),
-    "reading": ("PanelsError",),
-    "panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
-    "single": ("OnePanel", "one_panel"),
+    "tables.opening": ("PanelsError",),
+    "tables.panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
+    "alone.single": ("OnePanel", "one_panel"),
     "card": ("Card",),
-    "pooling.priors": ("Priors",),
-    "people.repeats": ("tasters",),
-    "people.preference": ("preference",),
-    "people.effects": ("serving_effects",),
-    "pooling.pooled": ("Pooled", "load", "pool"),
+    "engine.priors": ("Priors",),
+    "questions.tasters": ("tasters",),
+    "questions.preference": ("preference",),
+    "questions.effects": ("serving_effects",),
+    "results.pooled": ("Pooled", "load", "pool"),
     "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
         "compare_protocols",
@@ -31,10 +31,10 @@ _NAMES_BY_FILE = {
         "tasters_needed",
     ),
     "planning.looks": ("cost_of_looks", "sequential_plan", "two_stage_plan"),
-    "planning.next_panel": ("Plan", "plan_next"),
+    "questions.next_panel": ("Plan", "plan_next"),
     "planning.serving": ("serve",),
     "planning.served": ("read_answers",),
-    "pooling.rerun": ("Rerun", "rerun"),
+    "results.rerun": ("Rerun", "rerun"),
     "claims.check": ("ClaimCheck", "check_claim"),
     "showing.tables": ("write_csv",),
     "explorers": ("explore",),
@@ -43,25 +43,19 @@ _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in nam
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
+    from metasense.alone.single import OnePanel as OnePanel
+    from metasense.alone.single import one_panel as one_panel
     from metasense.card import Card as Card
     from metasense.claims.check import ClaimCheck as ClaimCheck
     from metasense.claims.check import check_claim as check_claim
+    from metasense.engine.priors import Priors as Priors
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
-    from metasense.panels import Panels as Panels
-    from metasense.panels import Tastings as Tastings
-    from metasense.panels import read_panels as read_panels
-    from metasense.panels import read_tastings as read_tastings
-    from metasense.people.effects import serving_effects as serving_effects
-    from metasense.people.preference import preference as preference
-    from metasense.people.repeats import tasters as tasters
     from metasense.planning.chances import assurance as assurance
     from metasense.planning.chances import verdict_chances as verdict_chances
     from metasense.planning.looks import cost_of_looks as cost_of_looks
     from metasense.planning.looks import sequential_plan as sequential_plan
     from metasense.planning.looks import two_stage_plan as two_stage_plan
-    from metasense.planning.next_panel import Plan as Plan
-    from metasense.planning.next_panel import plan_next as plan_next
     from metasense.planning.served import read_answers as read_answers
     from metasense.planning.serving import serve as serve
     from metasense.planning.sizes import compare_protocols as compare_protocols
@@ -69,18 +63,24 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.planning.sizes import power as power
     from metasense.planning.sizes import similarity_limit as similarity_limit
     from metasense.planning.sizes import tasters_needed as tasters_needed
-    from metasense.pooling.pooled import Pooled as Pooled
-    from metasense.pooling.pooled import load as load
-    from metasense.pooling.pooled import pool as pool
-    from metasense.pooling.priors import Priors as Priors
-    from metasense.pooling.rerun import Rerun as Rerun
-    from metasense.pooling.rerun import rerun as rerun
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
-    from metasense.reading import PanelsError as PanelsError
+    from metasense.questions.effects import serving_effects as serving_effects
+    from metasense.questions.next_panel import Plan as Plan
+    from metasense.questions.next_panel import plan_next as plan_next
+    from metasense.questions.preference import preference as preference
+    from metasense.questions.tasters import tasters as tasters
+    from metasense.results.pooled import Pooled as Pooled
+    from metasense.results.pooled import load as load
+    from metasense.results.pooled import pool as pool
+    from metasense.results.rerun import Rerun as Rerun
+    from metasense.results.rerun import rerun as rerun
     from metasense.showing.tables import write_csv as write_csv
-    from metasense.single import OnePanel as OnePanel
-    from metasense.single import one_panel as one_panel
+    from metasense.tables.opening import PanelsError as PanelsError
+    from metasense.tables.panels import Panels as Panels
+    from metasense.tables.panels import Tastings as Tastings
+    from metasense.tables.panels import read_panels as read_panels
+    from metasense.tables.panels import read_tastings as read_tastings
 
 
 def __getattr__(name: str) -> object:

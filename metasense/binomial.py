@@ -1,7 +1,7 @@
 """Exact binomial arithmetic for one panel: tails, critical numbers, similarity limits, exact and profile intervals.
 
 Everything here is about a count of correct answers ``x`` out of ``n`` when each answer is correct with chance ``p``. It
-knows no protocol; `metasense.single` and `metasense.planning` bring the guess rate. Tails are regularised incomplete
+knows no protocol; its callers bring the guess rate. Tails are regularised incomplete
 beta functions, so they are exact for any ``n``, never a normal approximation. All functions broadcast like NumPy's own.
 """
 

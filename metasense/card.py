@@ -20,14 +20,14 @@ from typing import Any
 
 import pandas as pd
 
+from metasense.engine.priors import Priors
 from metasense.margins import SETTLED, Margin
-from metasense.panels import Panels
-from metasense.pooling.priors import Priors
 from metasense.protocols import protocol
 from metasense.showing import words
 from metasense.showing.files import replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table
+from metasense.tables.panels import Panels
 
 DEPARTS = "Departs from the question card: "
 LISTED = 6  # panels named in a departure before the rest are counted

@@ -48,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _said(error: Exception) -> str:
-    from metasense.reading import PanelsError
+    from metasense.tables.opening import PanelsError
 
     if isinstance(error, OSError) and error.strerror:
         return one_line(f"{error.filename or 'the file'}: {error.strerror}.")
@@ -187,7 +187,7 @@ def _add_serve(serve: argparse.ArgumentParser) -> None:
 
 
 def _check(chosen: argparse.Namespace) -> int:
-    from metasense.panels import Tastings, read_table
+    from metasense.tables.panels import Tastings, read_table
 
     read = read_table(chosen.file, sheet=chosen.sheet)
     print(read.in_full())
@@ -203,8 +203,8 @@ def _check(chosen: argparse.Namespace) -> int:
 
 def _pool(chosen: argparse.Namespace) -> int:
     from metasense.margins import Margin
-    from metasense.panels import read_table
-    from metasense.pooling.pooled import pool
+    from metasense.results.pooled import pool
+    from metasense.tables.panels import read_table
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     pooled = pool(
@@ -222,12 +222,12 @@ def _pool(chosen: argparse.Namespace) -> int:
 
 
 def _claim(chosen: argparse.Namespace) -> int:
+    from metasense.alone.single import one_panel
     from metasense.claims.check import check_claim
     from metasense.margins import Margin
-    from metasense.panels import Tastings, read_table
-    from metasense.pooling.archive import is_archive
-    from metasense.pooling.pooled import load, plain_pool, pool
-    from metasense.single import one_panel
+    from metasense.results.archive import is_archive
+    from metasense.results.pooled import load, plain_pool, pool
+    from metasense.tables.panels import Tastings, read_table
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     saved = plain_pool(load(chosen.file)) if is_archive(chosen.file) else None
@@ -245,7 +245,7 @@ def _claim(chosen: argparse.Namespace) -> int:
 
 
 def _rerun(chosen: argparse.Namespace) -> int:
-    from metasense.pooling.rerun import rerun
+    from metasense.results.rerun import rerun
 
     result = rerun(chosen.file, progress=sys.stderr.isatty())
     print(result)

@@ -12,15 +12,15 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
-from metasense.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.single import ForcedChoicePanel, one_panel
+from metasense.engine.priors import LARGEST, Priors
 from metasense.margins import Margin
-from metasense.panels import Tastings, read_panels
-from metasense.pooling import writing
-from metasense.pooling.pooled import Pooled, pool
-from metasense.pooling.priors import LARGEST, Priors
 from metasense.protocols import PROTOCOLS, Protocol
+from metasense.results import writing
+from metasense.results.pooled import Pooled, pool
 from metasense.showing import figures, tables, words
-from metasense.single import ForcedChoicePanel, one_panel
+from metasense.tables.panels import Tastings, read_panels
 
 MOST_TASTINGS = 200
 NO_MARGIN = (

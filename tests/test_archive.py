@@ -20,8 +20,8 @@ import xarray as xr
 
 import metasense as ms
 from metasense.cli import main
-from metasense.pooling import archive
-from metasense.pooling.archive import ArchiveError
+from metasense.results import archive
+from metasense.results.archive import ArchiveError
 
 DATA = Path(__file__).parent / "data"
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
@@ -206,7 +206,7 @@ def test_draws_of_a_sampled_pool_keep_their_chains_and_order():
 
 def test_a_sample_too_large_to_export_is_thinned_evenly(monkeypatch):
     pooled = ms.load(DATA / "saved_pymc5.nc")
-    monkeypatch.setattr("metasense.pooling.pooled.MOST_DRAWS", 50 * 2 * len(pooled.panels))
+    monkeypatch.setattr("metasense.results.pooled.MOST_DRAWS", 50 * 2 * len(pooled.panels))
     draws = dataclasses.replace(pooled, stored=None).draws
     assert draws.sizes["draw"] == 50
     assert np.isin(draws["spread"], pooled.sample["tau"]).all()

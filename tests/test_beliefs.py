@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import beta, halfnorm, norm
 
-from metasense.beliefs import (
+from metasense.alone.beliefs import (
     ON_D_PRIME,
     ON_P_D,
     chances_beyond,
@@ -16,10 +16,10 @@ from metasense.beliefs import (
     p_d_posterior,
     prior_density,
 )
+from metasense.alone.single import one_panel
+from metasense.engine.priors import Priors
 from metasense.margins import Margin
-from metasense.pooling.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, protocol
-from metasense.single import one_panel
 
 FORCED = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
 MARGIN = Margin(p_d=0.3, protocol="triangle")

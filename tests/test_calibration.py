@@ -5,7 +5,7 @@ import pytest
 from calibration import nesting_recovery, open_data, ranks, run, sbc, truths
 from calibration.moderator_recovery import CASES, one
 
-from metasense.pooling.distribution import Distribution
+from metasense.engine.distribution import Distribution
 
 
 def check(found, smallest_p):

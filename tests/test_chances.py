@@ -5,13 +5,13 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import beta, binom
 
-from metasense.beliefs import p_d_posterior
+from metasense.alone.beliefs import p_d_posterior
+from metasense.alone.single import one_panel
 from metasense.margins import Margin
 from metasense.planning.chances import assurance, verdict_chances
 from metasense.planning.sizes import power
 from metasense.protocols import protocol
 from metasense.showing import words
-from metasense.single import one_panel
 
 MARGIN = Margin(p_d=0.3, protocol="triangle")
 

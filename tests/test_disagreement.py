@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 import metasense as ms
-from metasense.pooling import outcomes
-from metasense.pooling.disagreement import verdict_counts
-from metasense.pooling.evidence import collect
-from metasense.pooling.likelihood import Repeats
+from metasense.core.evidence import collect
+from metasense.engine import outcomes
+from metasense.engine.likelihood import Repeats
+from metasense.questions.disagreement import verdict_counts
 from metasense.showing.words import banned
 
 SIX = {"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 24, "correct": [9, 13, 10, 14, 8, 11]}

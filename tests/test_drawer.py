@@ -6,11 +6,11 @@ from calibration.drawer_coverage import study
 from scipy import stats
 
 import metasense as ms
-from metasense.pooling import outcomes
-from metasense.pooling.drawer import Drawer, Selection
-from metasense.pooling.evidence import collect
-from metasense.pooling.likelihood import Series
-from metasense.pooling.outcomes import AtLeast
+from metasense.core.evidence import collect
+from metasense.engine import outcomes
+from metasense.engine.likelihood import Series
+from metasense.engine.outcomes import AtLeast
+from metasense.questions.drawer import Drawer, Selection
 from metasense.showing.words import banned
 
 SHINY = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]}

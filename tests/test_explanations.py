@@ -5,7 +5,7 @@ import pytest
 from scipy import integrate, stats
 
 import metasense as ms
-from metasense.pooling.explanations import Explanations, prior_average
+from metasense.questions.explanations import Explanations, prior_average
 from metasense.showing.words import banned
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}

@@ -6,7 +6,7 @@ from calibration.fit_power import most, study
 from scipy import stats
 
 import metasense as ms
-from metasense.pooling.fit import FAVOURED, Fit, Mixture
+from metasense.questions.fit import FAVOURED, Fit, Mixture
 from metasense.showing.words import banned
 
 PLAIN = {"panel": ["A", "B", "C", "D"], "protocol": ["triangle", "tetrad", "triangle", "duo-trio"]}

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from metasense.pooling import mcmc
-from metasense.pooling.grid import integrate
-from metasense.pooling.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts
-from metasense.pooling.priors import Priors
+from metasense.engine import sampler as mcmc
+from metasense.engine.grid import integrate
+from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts
+from metasense.engine.priors import Priors
 from metasense.protocols import protocol
 
 pytestmark = pytest.mark.mcmc

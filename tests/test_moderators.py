@@ -10,8 +10,8 @@ from scipy.interpolate import CubicSpline
 from scipy.stats import binom, norm
 
 import metasense as ms
-from metasense.pooling.moderators import Moderated
 from metasense.protocols import protocol
+from metasense.results.moderated import Moderated
 from metasense.showing import words
 
 PRIORS = ms.Priors()
@@ -460,7 +460,7 @@ def test_corners_that_the_nodes_do_not_reach_are_integrated_anew():
 
 @pytest.mark.parametrize("clusters", [False, True])
 def test_draws_weighed_to_other_priors_are_draws_from_those(clusters):
-    from metasense.pooling.slopes import Drawn
+    from metasense.engine.slopes import Drawn
 
     old, new, n = ms.Priors(1.5, 0.5, 0.5), ms.Priors(1.0, 0.4, 0.3), 200_000
     rng = np.random.default_rng(1)
@@ -482,7 +482,7 @@ def test_draws_weighed_to_other_priors_are_draws_from_those(clusters):
 
 
 def test_too_few_draws_are_not_weighed():
-    from metasense.pooling.slopes import Drawn
+    from metasense.engine.slopes import Drawn
 
     rng = np.random.default_rng(1)
     draws = {"mu": np.abs(rng.normal(0, 1.5, 300)), "beta": np.zeros((300, 0)), "tau": np.abs(rng.normal(0, 0.5, 300))}

@@ -9,10 +9,10 @@ import pytest
 from scipy.stats import binom, norm
 
 import metasense as ms
-from metasense.pooling.grid import integrate
-from metasense.pooling.levels import Groups, Levels
-from metasense.pooling.likelihood import Counts
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine.grid import integrate
+from metasense.engine.levels import Groups, Levels
+from metasense.engine.likelihood import Counts
+from metasense.engine.posterior import average_d_prime
 from metasense.protocols import protocol
 from metasense.showing import words
 
@@ -245,7 +245,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_sampling_agrees_with_integration(nested):
-    from metasense.pooling import mcmc
+    from metasense.engine import sampler as mcmc
 
     panels = [Counts(protocol("triangle"), 30, x) for x in MIXED["correct"]]
     draws = mcmc.sample_moderated(

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 import metasense as ms
-from metasense.planning import next_panel
-from metasense.planning.next_panel import Plan, plan_next
-from metasense.pooling.answers import NextPanel
+from metasense.core.answers import NextPanel
+from metasense.questions import next_panel
+from metasense.questions.next_panel import Plan, plan_next
 from metasense.showing.words import VERDICTS, banned
 
 HALF = ms.Margin(d_prime=0.5)
@@ -278,7 +278,7 @@ def test_where_nothing_is_left_to_settle_plans_are_ranked_by_what_they_narrow():
 def test_a_sampled_pool_is_planned_on_its_grid(triangles):
     from dataclasses import replace
 
-    from metasense.pooling.posterior import Patch, Posterior
+    from metasense.engine.posterior import Patch, Posterior
 
     patch = triangles.posterior.patches[0]
     drawn = Patch(patch.series, 1.0, patch.mu, patch.tau, np.full(len(patch.mu), 1 / len(patch.mu)))

@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metasense.panels import PANEL_COLUMNS, Panels, PanelsError, Tastings, read_panels, read_tastings
 from metasense.protocols import PROTOCOLS
+from metasense.tables.panels import PANEL_COLUMNS, Panels, PanelsError, Tastings, read_panels, read_tastings
 
 CSV = """panel,protocol,tastings,correct,date,tasters,batch_pair,blind,planned,looks,reported,weeks,style,notes
 C1,triangle,24,8,2025-03-04,24,A,double,24,1,yes,1.5,dry,

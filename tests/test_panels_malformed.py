@@ -15,7 +15,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from metasense.panels import PanelsError, read_panels, read_tastings
+from metasense.tables.panels import PanelsError, read_panels, read_tastings
 
 HEAD = "panel,protocol,tastings,correct\n"
 GOOD = "A,triangle,24,8\n"

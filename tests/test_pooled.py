@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 import metasense as ms
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine.posterior import average_d_prime
 from metasense.showing.words import banned
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}

@@ -15,11 +15,11 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 from scipy.special import betaln, comb, ndtr
 from scipy.stats import binom, norm
 
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.grid import IntegrationError, integrate
-from metasense.pooling.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts, taster_probability
-from metasense.pooling.posterior import average_d_prime
-from metasense.pooling.priors import Priors
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import IntegrationError, integrate
+from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts, taster_probability
+from metasense.engine.posterior import average_d_prime
+from metasense.engine.priors import Priors
 from metasense.protocols import protocol
 
 TAILS = [0.025, 0.5, 0.975]

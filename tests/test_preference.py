@@ -12,10 +12,10 @@ from scipy import stats
 from scipy.special import expit, logit
 
 import metasense as ms
-from metasense.beliefs import p_d_posterior
-from metasense.people.preference import Asked, fit, not_luck, preference
-from metasense.pooling.distribution import Distribution
+from metasense.alone.beliefs import p_d_posterior
+from metasense.engine.distribution import Distribution
 from metasense.protocols import forced_choice
+from metasense.questions.preference import Asked, fit, not_luck, preference
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")

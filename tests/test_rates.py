@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from metasense.pooling.distribution import Distribution
-from metasense.rates import DiscriminationRates
+from metasense.alone.rates import DiscriminationRates
+from metasense.engine.distribution import Distribution
 
 
 def test_one_d_prime_is_another_p_d_in_every_protocol():

@@ -16,13 +16,13 @@ from scipy import stats
 from scipy.optimize import minimize
 
 import metasense as ms
-from metasense.beliefs import p_d_posterior
-from metasense.people.repeats import ONLY, overdispersion
-from metasense.pooling import grid
-from metasense.pooling.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
-from metasense.pooling.posterior import average_d_prime
-from metasense.pooling.priors import Priors
+from metasense.alone.beliefs import p_d_posterior
+from metasense.engine import grid
+from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
+from metasense.engine.posterior import average_d_prime
+from metasense.engine.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
+from metasense.questions.tasters import ONLY, overdispersion
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from metasense.report import CAUTIONS, Page, Picture, Section, picture, write_report
 from metasense.showing import figures, words
+from metasense.showing.pages import CAUTIONS, Page, Picture, Section, picture, write_report
 from metasense.showing.tables import table
 
 HOSTILE = "</title></style><script>alert('x')</script>\"><img src=x onerror=alert(1)> {{ 7*7 }} $x$ \x1b[31m"

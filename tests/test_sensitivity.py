@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 import metasense as ms
-from metasense.pooling import grid
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine import grid
+from metasense.engine.posterior import average_d_prime
 from metasense.showing import figures
 from metasense.showing.words import banned
 

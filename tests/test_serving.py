@@ -17,13 +17,13 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, chi2_contingency
 
-from metasense.panels import PanelsError
 from metasense.planning.orders import Orders
 from metasense.planning.served import read_answers
 from metasense.planning.serving import DIRECTED, PLACEBO, PREFERENCE, ServingPlan, serve
-from metasense.pooling.pooled import pool
 from metasense.protocols import PROTOCOLS, Protocol
+from metasense.results.pooled import pool
 from metasense.showing.words import banned
+from metasense.tables.panels import PanelsError
 
 NAMES = ("Quillhurst", "Zembrook")  # words that occur nowhere else on a sheet
 SETS = {

@@ -13,14 +13,14 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, norm
 from statsmodels.stats.proportion import proportion_confint
 
-from metasense.beliefs import ON_D_PRIME, ON_P_D, p_d_posterior
+from metasense.alone.beliefs import ON_D_PRIME, ON_P_D, p_d_posterior
+from metasense.alone.single import ForcedChoicePanel, OnePanel, TwoCountPanel, one_panel, panels_alone
 from metasense.binomial import exact_interval, profile_interval
 from metasense.margins import Margin
-from metasense.panels import read_panels
 from metasense.planning.sizes import power
 from metasense.protocols import PROTOCOLS, Protocol, protocol
 from metasense.showing import words
-from metasense.single import ForcedChoicePanel, OnePanel, TwoCountPanel, one_panel, panels_alone
+from metasense.tables.panels import read_panels
 
 FORCED = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
 MARGIN = Margin(p_d=0.3, protocol="triangle")
@@ -462,7 +462,7 @@ def test_impossible_counts_are_refused_by_name(call, message):
 
 
 def test_a_row_of_a_table_is_read_with_what_the_table_says_of_it():
-    from metasense.panels import read_panels
+    from metasense.tables.panels import read_panels
 
     panels = read_panels(
         {"panel": ["C7", "C9"], "protocol": "triangle", "tastings": [24, 12], "correct": [10, 7], "tasters": [8, 12],

@@ -15,16 +15,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from metasense.alone.single import ForcedChoicePanel, OnePanel, TwoCountPanel, panels_alone
 from metasense.claims.rules import PANEL, POOL, PREFERENCE
+from metasense.engine.distribution import Distribution
 from metasense.margins import Margin
-from metasense.people.preference import Preference
-from metasense.pooling import writing
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.explanations import NAMES
-from metasense.pooling.pooled import Pooled
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice, protocol
+from metasense.questions.explanations import NAMES
+from metasense.questions.preference import Preference
+from metasense.results import writing
+from metasense.results.pooled import Pooled
 from metasense.showing import words
-from metasense.single import ForcedChoicePanel, OnePanel, TwoCountPanel, panels_alone
 
 D_PRIME, P_D, P_C, SPREAD, PROBABILITY, P_VALUE, GUESS = (
     "d-prime",

@@ -14,12 +14,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import binom
 
-from metasense.beliefs import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_beyond, verdicts
+from metasense.alone.beliefs import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_beyond, verdicts
 from metasense.binomial import at_least
+from metasense.engine.distribution import Distribution
+from metasense.engine.priors import Priors
 from metasense.margins import SETTLED, Margin, stated
 from metasense.planning.sizes import checked_sizes, critical_number
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.priors import Priors
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
 from metasense.showing.results import Statement

@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.checking import Checked, Column, Wrong, check_table, choice, is_known, label, plain, text
-from metasense.columns import TASTING, is_signal
-from metasense.panels import Tastings, read_tastings
 from metasense.planning.serving import CHOICES, PLACEBO, PREFERENCE, TASTING_PART, ServingPlan, said
-from metasense.reading import PanelsError, open_table
 from metasense.showing import words
+from metasense.tables.checking import Checked, Column, Wrong, check_table, choice, is_known, label, plain, text
+from metasense.tables.columns import TASTING, is_signal
+from metasense.tables.opening import PanelsError, open_table
+from metasense.tables.panels import Tastings, read_tastings
 
 __all__ = ["read_answers"]
 

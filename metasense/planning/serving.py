@@ -25,17 +25,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
-from metasense.checking import date as as_day
-from metasense.panels import Tastings
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
-from metasense.reading import PanelsError, open_table
-from metasense.report import CAUTIONS, templates
 from metasense.showing import words
 from metasense.showing.files import replacing
+from metasense.showing.pages import CAUTIONS, templates
 from metasense.showing.results import Statement
 from metasense.showing.tables import write_csv
+from metasense.tables.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
+from metasense.tables.checking import date as as_day
+from metasense.tables.opening import PanelsError, open_table
+from metasense.tables.panels import Tastings
 
 __all__ = ["HAZARDS", "ServingPlan", "serve"]
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.planning import next_panel
-from metasense.planning.next_panel import Plan
+from metasense.questions import next_panel
+from metasense.questions.next_panel import Plan
 
 POOLS = {
     "4 triangles of 40": {"panel": list("ABCD"), "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]},

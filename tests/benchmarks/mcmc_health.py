@@ -25,12 +25,12 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.pooling import mcmc
-from metasense.pooling.grid import integrate
-from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, Repeats
-from metasense.pooling.moderators import moderate
-from metasense.pooling.priors import Priors
+from metasense.engine import sampler as mcmc
+from metasense.engine.grid import integrate
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats
+from metasense.engine.priors import Priors
 from metasense.protocols import forced_choice
+from metasense.results.moderated import moderate
 
 Means = dict[str, tuple[float, float]]  # of each quantity, mean and Monte Carlo standard error
 Exact = dict[str, float]

@@ -112,8 +112,8 @@ def with_nutpie(panels: Any, seed: int) -> tuple[Draws, int]:
 def sampled(panels: Any, seed: int) -> tuple[Draws, int]:
     """What ``method="mcmc"`` draws."""
     import metasense as ms
-    from metasense.pooling import mcmc
-    from metasense.pooling.evidence import collect
+    from metasense.core.evidence import collect
+    from metasense.engine import sampler as mcmc
 
     found, z_weeks = collect(panels.frame), _standard(panels)
     if z_weeks is None:
@@ -160,7 +160,7 @@ def reference(panels: Any) -> tuple[dict[str, Any], float]:
     """The same with several times the nodes on every axis."""
     from unittest import mock
 
-    from metasense.pooling import box, grid
+    from metasense.engine import box, grid
 
     whole = grid.integrate
 
@@ -179,7 +179,7 @@ def _standard(panels: Any) -> np.ndarray | None:
 
 
 def _quantities(z: np.ndarray | None, mu: np.ndarray, tau: np.ndarray, beta: np.ndarray | None = None) -> Draws:
-    from metasense.pooling.posterior import average_d_prime
+    from metasense.engine.posterior import average_d_prime
 
     draws = {"average": average_d_prime(mu, tau), "spread": tau}
     if beta is None or z is None:

@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binom
 
-from metasense.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.single import one_panel
 from metasense.binomial import exact_interval, profile_interval
 from metasense.protocols import PROTOCOLS, Protocol, protocol
-from metasense.single import one_panel
 
 SIZES = (8, 15, 24, 36, 60)
 RATES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.9)

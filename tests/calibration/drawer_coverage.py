@@ -13,9 +13,9 @@ import pandas as pd
 
 import metasense as ms
 from metasense.binomial import smallest_count
-from metasense.pooling.drawer import Drawer
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine.posterior import average_d_prime
 from metasense.protocols import protocol
+from metasense.questions.drawer import Drawer
 
 TRUTHS = ((0.3, 0.2), (0.6, 0.3), (1.0, 0.4), (1.5, 0.5))  # centre and spread
 ASSUMED = {"all listed": 1.0, "omega 0.1": 0.1, "omega 0.01": 0.01, "omega 0.001": 0.001}

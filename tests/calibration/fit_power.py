@@ -15,9 +15,9 @@ from scipy.optimize import minimize
 from scipy.stats import binom, norm
 
 import metasense as ms
-from metasense.pooling.fit import FAVOURED, SURPRISING
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine.posterior import average_d_prime
 from metasense.protocols import protocol
+from metasense.questions.fit import FAVOURED, SURPRISING
 
 SIZES = (
     ("triangle", 6, 30),

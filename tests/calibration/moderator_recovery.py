@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.posterior import average_d_prime
+from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import average_d_prime
 from metasense.protocols import Protocol, protocol
 
 PRIORS = ms.Priors()

@@ -22,8 +22,8 @@ from scipy.optimize import minimize
 from scipy.special import expit, logit
 from scipy.stats import betabinom
 
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import taster_probability
+from metasense.engine.distribution import Distribution
+from metasense.engine.likelihood import taster_probability
 
 DATA = Path(__file__).parents[1] / "data"
 RATE: Any = SimpleNamespace(guess=0.0, p_correct=lambda p: p, p_wrong=lambda p: 1 - p)  # a "protocol" without guessing

@@ -15,8 +15,8 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from metasense.binomial import exact_interval
-from metasense.people.preference import Asked, fit, not_luck, preference
 from metasense.protocols import forced_choice
+from metasense.questions.preference import Asked, fit, not_luck, preference
 
 TRIANGLE = forced_choice("triangle")
 PANELS, TASTERS = 3, 30

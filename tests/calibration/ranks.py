@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import kstest
 
-from metasense.pooling.distribution import Distribution
+from metasense.engine.distribution import Distribution
 
 Found = dict[str, tuple[Distribution, float]]  # of each quantity, its posterior and the truth
 PROBS = (0.5, 0.8, 0.95)

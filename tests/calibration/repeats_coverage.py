@@ -17,11 +17,11 @@ import sys
 import numpy as np
 import pandas as pd
 
-from metasense.pooling import grid
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import Counts, Evidence, Repeats
-from metasense.pooling.posterior import average_d_prime
-from metasense.pooling.priors import Priors
+from metasense.engine import grid
+from metasense.engine.distribution import Distribution
+from metasense.engine.likelihood import Counts, Evidence, Repeats
+from metasense.engine.posterior import average_d_prime
+from metasense.engine.priors import Priors
 from metasense.protocols import forced_choice
 
 TRIANGLE = forced_choice("triangle")

@@ -17,13 +17,13 @@ from calibration.ranks import Found
 from scipy.special import expit, logit, ndtri
 
 import metasense as ms
-from metasense.people.preference import Asked, fit, not_luck
-from metasense.people.repeats import overdispersion
-from metasense.pooling import grid
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
-from metasense.pooling.posterior import Posterior
+from metasense.engine import grid
+from metasense.engine.distribution import Distribution
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
+from metasense.engine.posterior import Posterior
 from metasense.protocols import Protocol, forced_choice, protocol
+from metasense.questions.preference import Asked, fit, not_luck
+from metasense.questions.tasters import overdispersion
 
 Rng = np.random.Generator
 PRIORS = ms.Priors()
@@ -110,7 +110,7 @@ def pool_directed(rng: Rng) -> Found:
 
 def sampled(rng: Rng) -> Found:
     """The first study's panels, sampled in PyMC."""
-    from metasense.pooling import mcmc
+    from metasense.engine import sampler as mcmc
 
     mu, tau = centre_and_spread(rng, False)
     panels, theta = _panels(mu, tau, UNDIRECTED, "same-different", rng)

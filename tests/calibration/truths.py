@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.pooling import grid
-from metasense.pooling.answers import Verdict
-from metasense.pooling.distribution import Distribution
-from metasense.pooling.likelihood import Counts
-from metasense.pooling.posterior import Posterior, average_d_prime
+from metasense.core.answers import Verdict
+from metasense.engine import grid
+from metasense.engine.distribution import Distribution
+from metasense.engine.likelihood import Counts
+from metasense.engine.posterior import Posterior, average_d_prime
 from metasense.protocols import forced_choice
 
 PRIORS = ms.Priors()

@@ -22,8 +22,8 @@ from functools import cache
 import numpy as np
 import openpyxl
 
-from metasense.panels import Panels, PanelsError, read_panels, read_tastings
 from metasense.protocols import PROTOCOLS
+from metasense.tables.panels import Panels, PanelsError, read_panels, read_tastings
 
 PANELS = """panel,protocol,tastings,correct,date,tasters,blind,planned,reported,weeks,notes
 Spring A,triangle,24,8,2025-03-04,24,double,24,yes,1.5,fine

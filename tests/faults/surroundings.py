@@ -391,7 +391,7 @@ def interrupted(base: Path, *, times: int = 6) -> Result:
     code = """
         import signal, sys
         signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs start without it
-        from metasense.pooling import mcmc
+        from metasense.engine import sampler as mcmc
         run = mcmc._run
         def told(*args, **kwargs):
             print("sampling", flush=True)

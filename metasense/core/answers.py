@@ -1,0 +1,210 @@
+"""The small answers a pool gives: the verdict against a margin, the rate in a protocol, the next panel's counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from metasense.binomial import smallest_count
+from metasense.engine.distribution import Distribution
+from metasense.margins import SETTLED, Margin
+from metasense.protocols import Protocol
+from metasense.showing import tables, words
+from metasense.showing.results import Result
+
+
+def quantity(name: str, value: Distribution, prob: float) -> dict[str, object]:
+    """One row of a results frame: raw numbers, and what the interval is."""
+    lower, upper = value.interval(prob)
+    row: dict[str, object] = {"quantity": name, "mean": value.mean, "median": value.median}
+    return row | {"lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed"}
+
+
+def margin_words(margin: Margin) -> str:
+    """The margin for use inside a sentence."""
+    return margin.sentence().rstrip(".")
+
+
+def side(p: float) -> str:
+    """A probability beside the margin, with a digit more where whole percents would hide whether it is settled."""
+    return words.percent(p, 1) if abs(p - SETTLED) < 0.01 else words.probability(p)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Verdict(Result):
+    """Where the average d-prime lies relative to the margin.
+
+    Attributes
+    ----------
+    margin : Margin or None
+    above, below : float
+        Posterior probabilities that the average d-prime is above and below the margin; not a number without one.
+    label : str
+        ``beyond the margin``, ``within the margin``, ``not settled``, or ``no margin given``.
+    """
+
+    margin: Margin | None
+    above: float
+    below: float
+
+    @classmethod
+    def of(cls, average: Distribution, margin: Margin | None) -> Verdict:
+        """Compare a posterior with a margin."""
+        if margin is None:
+            return cls(None, float("nan"), float("nan"))
+        below = average.below(margin.d_prime)
+        return cls(margin, 1 - below, below)
+
+    @property
+    def label(self) -> str:
+        """The verdict in a few words."""
+        if self.margin is None:
+            return "no margin given"
+        beyond, within, unsettled = words.VERDICTS
+        return beyond if self.above > SETTLED else within if self.below > SETTLED else unsettled
+
+    def sentence(self) -> str:
+        """The verdict as one of the three sentences fixed before the data, with both probabilities."""
+        if self.margin is None:
+            return (
+                "No margin was given, so there is no verdict. Decide the smallest difference that would matter and "
+                'pass it, for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
+            )
+        said = words.verdict_sentences(margin_words(self.margin), SETTLED)[self.label]
+        return f"{said} (P above the margin: {side(self.above)}; below: {side(self.below)}.)"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row: ``verdict, margin_d_prime, p_above, p_below, threshold``."""
+        margin = float("nan") if self.margin is None else self.margin.d_prime
+        row = {"verdict": self.label, "margin_d_prime": margin, "p_above": self.above, "p_below": self.below}
+        return pd.DataFrame([row | {"threshold": SETTLED}])
+
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence()]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Rate(Result):
+    """Correct answers in one protocol: averaged over panels like these, and in the next one.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    p_c, next_p_c : Distribution
+        Chance of a correct answer, on average and in the next panel.
+    """
+
+    protocol: Protocol
+    p_c: Distribution
+    next_p_c: Distribution
+
+    @property
+    def p_d(self) -> Distribution:
+        """The average p_d of this protocol."""
+        return self.p_c.map(self.protocol.p_d_from_p)
+
+    @property
+    def next_p_d(self) -> Distribution:
+        """The next panel's p_d of this protocol."""
+        return self.next_p_c.map(self.protocol.p_d_from_p)
+
+    def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """Rows ``p_c, p_d, next panel p_c, next panel p_d``, each followed by the protocol's name."""
+        named = {"p_c": self.p_c, "p_d": self.p_d, "next panel p_c": self.next_p_c, "next panel p_d": self.next_p_d}
+        return pd.DataFrame([quantity(f"{name} ({self.protocol.name})", value, prob) for name, value in named.items()])
+
+    def sentence(self, prob: float = 0.95) -> str:
+        """The rate in words that do not turn it into a number of people."""
+        name, guess = self.protocol.name, self.protocol.guess
+        p_c = words.estimate(self.p_c.median, *self.p_c.interval(prob), prob, "percent")
+        p_d, low, high = words.distinct(self.p_d.median, *self.p_d.interval(prob), unit="percent")
+        scale = "the answers beyond guessing on a scale from 0 to 100 %"
+        if self.p_d.median < 0:
+            scale = "fewer correct answers than guessing gives: they lean against the expected direction"
+        return (
+            f"In {words.a(name)} test, panels like these would average {p_c} correct answers, where guessing "
+            f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), {scale}. It is a rate of "
+            "this protocol, not a number of people: the same "
+            "d-prime gives another p_d in another protocol."
+        )
+
+    def _table(self) -> tables.Table:
+        frame = self.to_frame().drop(columns="mean")
+        return tables.table(frame, caption="Rates", kinds=dict.fromkeys(frame["quantity"], "percent"))
+
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence(), self._table()]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class NextPanel(Result):
+    """What one more panel would show.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    tastings : int
+    probability : ndarray, shape (tastings + 1,)
+        Of each number of correct answers.
+    alpha : float
+        Level of the classical test in the comparison.
+    """
+
+    protocol: Protocol
+    tastings: int
+    probability: np.ndarray
+    alpha: float = 0.05
+
+    @classmethod
+    def of(cls, theta: Distribution, protocol: Protocol, tastings: int) -> NextPanel:
+        """Average the binomial over the next panel's d-prime."""
+        from scipy.stats import binom
+
+        middles, share = (theta.x[1:] + theta.x[:-1]) / 2, np.diff(theta.cdf)
+        counts = np.arange(tastings + 1)[:, None]
+        keep = share > 1e-12
+        chances = binom.pmf(counts, tastings, protocol.p_correct(middles[keep])[None, :]) @ share[keep]
+        return cls(protocol, tastings, chances / chances.sum())
+
+    @property
+    def critical(self) -> int | None:
+        """Correct answers needed for a one-sided p-value of at most `alpha`; None where none suffices."""
+        needed = smallest_count(self.tastings, self.protocol.guess, self.alpha)
+        return int(needed) if needed <= self.tastings else None
+
+    @property
+    def chance_significant(self) -> float:
+        """Chance that the panel alone is statistically significant."""
+        return float(self.probability[self.critical :].sum()) if self.critical is not None else 0.0
+
+    def interval(self, prob: float = 0.95) -> tuple[int, int]:
+        """Counts between which the panel falls with at least `prob`, equal-tailed."""
+        cdf = np.cumsum(self.probability)
+        lower, upper = np.searchsorted(cdf, [(1 - prob) / 2 + 1e-12, (1 + prob) / 2 - 1e-12])
+        return int(lower), int(min(upper, self.tastings))
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a count: ``correct, probability, significant``."""
+        counts = np.arange(self.tastings + 1)
+        significant = counts >= (self.tastings + 1 if self.critical is None else self.critical)
+        return pd.DataFrame({"correct": counts, "probability": self.probability, "significant": significant})
+
+    def sentence(self, prob: float = 0.95) -> str:
+        """What to expect, in words."""
+        low, high = self.interval(prob)
+        name = self.protocol.name
+        text = (
+            f"A next {name} panel of {words.count(self.tastings, 'tasting')} would give {low} to {high} correct "
+            f"({words.percent(prob)} predictive interval, equal-tailed)"
+        )
+        if self.critical is None:
+            return f"{text}; no count of so few tastings is statistically significant at {words.percent(self.alpha)}."
+        return (
+            f"{text}; the chance that it reaches {self.critical} and is statistically significant on its own "
+            f"(one-sided, {words.percent(self.alpha)}) is {words.percent(self.chance_significant)}."
+        )
+
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.sentence()]

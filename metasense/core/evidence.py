@@ -1,0 +1,171 @@
+"""From checked tables to what the engine needs: the distinct panels, and how often each occurs.
+
+A table of panels holds totals, a table of tastings who answered what. `joined` sets the two side by side, `collect`
+takes the answers of repeat tasters from the tastings where there are any, and from the totals elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
+from metasense.protocols import Protocol, TwoCountProtocol, forced_choice, protocol
+from metasense.showing import words
+from metasense.tables.opening import PanelsError, Problem
+from metasense.tables.panels import Panels, Tastings, read_panels
+
+_KEY = ["protocol", "tastings", "correct", "tasters", "signal", "hits", "noise", "false_alarms"]
+
+
+@dataclass(frozen=True, eq=False)
+class Collected:
+    """The evidence of a table.
+
+    Attributes
+    ----------
+    evidence : tuple of Evidence
+        Distinct panels: equal protocol and counts give equal likelihoods, so each is computed once.
+    copies : ndarray of int, shape (len(evidence),)
+    index : ndarray of int, shape (panels,)
+        Which of them each row of the table is.
+    """
+
+    evidence: tuple[Evidence, ...]
+    copies: np.ndarray
+    index: np.ndarray
+
+    @property
+    def rows(self) -> list[Evidence]:
+        """The evidence of every row of the table."""
+        return [self.evidence[i] for i in self.index]
+
+
+def collect(frame: pd.DataFrame, tastings: Tastings | None = None) -> Collected:
+    """Group the rows of a panels frame into distinct evidence.
+
+    A panel with fewer tasters than tastings has repeats: its tastings are not as many people. Where `tastings` hold its
+    answers, each taster's own count enters; else its total enters as the sum of that many tasters' answers.
+    """
+    people = repeated_people(tastings)
+    shapes = list(dict.fromkeys(people.values()))
+    place = {shape: i for i, shape in enumerate(shapes)}
+    counts = {name: frame[name].to_numpy(float, na_value=-1.0) for name in _KEY[1:]}
+    counts["tasters"] = np.where(counts["tasters"] < counts["tastings"], counts["tasters"], -1.0)  # somebody repeated
+    who = [place.get(people.get(name, ()), -1) for name in frame["panel"]] if people else [-1] * len(frame)
+    distinct: dict[tuple, int] = {}  # in a table of few panels, a dict is quicker than grouping a frame
+    rows = zip(frame["protocol"], *(values.tolist() for values in counts.values()), who, strict=True)
+    index = np.array([distinct.setdefault(row, len(distinct)) for row in rows])
+    evidence = tuple(
+        Repeats(forced_choice(name), shapes[who]) if who >= 0 else _one(name, *counts)
+        for name, *counts, who in distinct
+    )
+    return Collected(evidence, np.bincount(index, minlength=len(evidence)), index)
+
+
+def repeated_people(tastings: Tastings | None) -> dict[str, tuple[tuple[int, int, int], ...]]:
+    """For each panel in which somebody repeated: ``(answers, correct, how many tasters)``, sorted."""
+    if tastings is None:
+        return {}
+    counts = tastings.counts()
+    forced = [name for name in counts["protocol"].unique() if isinstance(protocol(name), Protocol)]
+    counts = counts[counts["protocol"].isin(forced) & (counts.groupby("panel")["r"].transform("max") > 1)]
+    sizes = counts.groupby(["panel", "r", "y"]).size().reset_index(name="tasters")
+    return {
+        str(name): tuple(part[["r", "y", "tasters"]].itertuples(index=False, name=None))
+        for name, part in sizes.groupby("panel")
+    }
+
+
+def one_sitting(tastings: Tastings) -> Tastings | None:
+    """The same answers as if people who came to several panels of one protocol had given them in one sitting.
+
+    None where nobody came twice. Panels that share people, directly or through others, become one.
+
+    Examples
+    --------
+    >>> from metasense.tables.panels import read_tastings
+    >>> who = ["Ann", "Ann", "Bob"]
+    >>> table = {"panel": ["A", "B", "B"], "protocol": "triangle", "taster": who, "correct": [1, 0, 1]}
+    >>> one_sitting(read_tastings(table)).counts()[["panel", "taster", "r", "y"]].values.tolist()
+    [['A', 'Ann', 2, 1], ['A', 'Bob', 1, 1]]
+    """
+    frame = tastings.frame
+    forced = frame["protocol"].map(lambda name: isinstance(protocol(name), Protocol)).to_numpy(bool)
+    who, people = pd.factorize(frame["protocol"].astype(str) + "\n" + frame["taster"].astype(str))
+    panel, names = pd.factorize(frame["panel"])
+    met = coo_array(
+        (np.ones(forced.sum()), (panel[forced], len(names) + who[forced])), shape=(len(names) + len(people),) * 2
+    )
+    _, group = connected_components(met, directed=False)
+    first = pd.Series(names).groupby(group[: len(names)]).transform("first")
+    if first.eq(names).all():
+        return None
+    return replace(tastings, frame=frame.assign(panel=first.to_numpy()[panel]))
+
+
+def joined(panels: Panels, tastings: Tastings) -> Panels:
+    """The panels with those added that are in `tastings` alone; the ones in both must agree.
+
+    Raises
+    ------
+    PanelsError
+        Naming every panel whose totals differ between the two tables, with both totals.
+
+    Examples
+    --------
+    >>> from metasense.tables.panels import read_tastings
+    >>> old = read_panels("panel,protocol,tastings,correct\\nA,triangle,24,9")
+    >>> new = read_tastings("panel,protocol,taster,correct\\nB,triangle,T1,1\\nB,triangle,T1,0\\nB,triangle,T2,1")
+    >>> joined(old, new).frame[["panel", "tastings", "correct", "tasters"]]
+      panel  tastings  correct  tasters
+    0     A        24        9     <NA>
+    1     B         3        2        2
+    """
+    raw = tastings.to_panels()
+    both = panels.frame.merge(raw.frame, on="panel", suffixes=("", "_raw"))
+    problems = []
+    for name in _KEY:
+        there = both[name].notna() | (name != "tasters")  # tasters need not be in the table of totals
+        same = (both[name] == both[f"{name}_raw"]) | (both[name].isna() & both[f"{name}_raw"].isna())
+        for row in both[there & ~same.fillna(False)].to_dict("records"):
+            said = f"{_totals(row)} in the table of panels, {_totals(row, '_raw')} in the tastings"
+            problems.append((row["panel"], f"{said}. Correct one of them, or name the panels apart"))
+    if problems:
+        listed = [Problem(f"{said}.", panel=panel) for panel, said in dict.fromkeys(problems)]
+        raise PanelsError(listed, "tastings beside panels")
+    frame = panels.frame.copy()
+    tasters = frame["panel"].map(raw.frame.set_index("panel")["tasters"])
+    frame["tasters"] = frame["tasters"].fillna(tasters.astype("Int64"))
+    new = ~raw.frame["panel"].isin(frame["panel"])
+    if new.any():
+        table = pd.concat([Panels(frame).to_frame().astype(object), raw.frame[new].astype(object)], ignore_index=True)
+        frame = read_panels(table.dropna(axis="columns", how="all")).frame
+    source = f"{panels.source} with {tastings.source}" if panels.source != tastings.source else panels.source
+    return Panels(frame, source, tuple(dict.fromkeys([*panels.notes, *tastings.notes])))
+
+
+def _totals(row: dict, suffix: str = "") -> str:
+    """A panel's totals in words."""
+    tastings, correct, tasters, *two = (row[f"{name}{suffix}"] for name in _KEY[1:])
+    name = row[f"protocol{suffix}"]
+    if pd.isna(tastings):
+        return "{}: hits {hits} of {signal}, false alarms {false_alarms} of {noise}".format(
+            name, **dict(zip(_KEY[4:], two, strict=True))
+        )
+    people = "" if pd.isna(tasters) else f" by {words.count(int(tasters), 'taster')}"
+    return f"{name}: {correct} correct of {tastings}{people}"
+
+
+def _one(name: str, *counts: int) -> Evidence:
+    tastings, correct, tasters, signal, hits, noise, false_alarms = (int(c) for c in counts)
+    test = protocol(name)
+    if isinstance(test, TwoCountProtocol):
+        return TwoCounts(test, signal, hits, noise, false_alarms)
+    if tasters > 0:
+        return RepeatedTotal(test, tasters, tastings, correct)
+    return Counts(test, tastings, correct)

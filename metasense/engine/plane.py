@@ -1,0 +1,230 @@
+"""Many answers from one computation: the pool without a panel, under other priors, or with a reporting rule.
+
+`grid` finds the nodes that suit one pool. Here every panel's likelihood is laid out once on nodes that reach over all
+there is, dense where the pool is and far apart elsewhere. Leaving a panel out, changing a prior or adding a factor is
+then a sum over what is already there: a refit in about a millisecond, checked like the pool itself by leaving out every
+second node. Where that check is not met it is repeated on twice the nodes, and then on nodes laid around what was seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import CUT, IntegrationError, log_prior, overdispersions
+from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.engine.posterior import Posterior, average_d_prime, chebyshev, smooth
+from metasense.engine.priors import Priors
+
+Array = NDArray[np.floating[Any]]
+Stretch = Callable[[Array], tuple[Array, Array]]
+
+NODES = (97, 33)  # of the average d-prime, and of the angle
+SHARPEST = 1e-5  # scale of the closest nodes, as a share of the axis
+LOOKS = 8  # times the nodes may be laid around what was seen last
+FINE = 513  # places at which the running integral is taken, between which it is a cubic
+POINTS = 32769  # of a distribution, laid over what carries probability
+TOLERANCE = 1e-5  # of the log evidence when every second node is left out; the whole rule is far better than that
+ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
+MOST_NODES = 1025  # of the average d-prime
+SETTLED = 3  # looks after which the nodes stay where they are
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """One answer.
+
+    Attributes
+    ----------
+    log_evidence : float
+    average : Distribution
+        Of the average d-prime.
+    plane : Plane
+        The nodes it was computed on, finer than those asked where need be.
+    weights : list of ndarray, each of shape (nodes,)
+        Posterior probability of each node of each region; they add up to 1 over all regions.
+    """
+
+    log_evidence: float
+    average: Distribution
+    plane: Plane
+    weights: list[Array]
+
+    def expect(self, values: Sequence[Array]) -> Array:
+        """Posterior mean of what has these values, shape (nodes, ...), at the nodes of each region."""
+        return np.asarray(sum(w @ v for w, v in zip(self.weights, values, strict=True)))
+
+
+class Plane:
+    """Likelihoods of distinct panels on nodes in the average d-prime and the share of spread in it.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence
+    posterior : Posterior
+        Of the whole pool, by integration or sampling: tells where nodes are needed most.
+    """
+
+    def __init__(self, evidence: Sequence[Evidence], posterior: Posterior) -> None:
+        evidence = tuple(evidence)
+        regions: list[tuple[Series, float, float]] = []
+        for gamma, share in zip(*overdispersions(evidence), strict=True):
+            series = Series.build(evidence, np.ones(len(evidence)), float(gamma))
+            regions += [(series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))]
+        mu, tau, weight = (
+            np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight")
+        )
+        weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
+        lengthwise = _stretch(average_d_prime(mu, tau), weight, 0.0, REACH)
+        self._lay(regions, lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, 0.0, np.pi / 2), NODES, 0)
+
+    def _lay(
+        self,
+        regions: list[tuple[Series, float, float]],
+        lengthwise: Stretch,
+        anglewise: Stretch,
+        nodes: tuple[int, int],
+        looks: int,
+    ) -> None:
+        """Place the nodes."""
+        self.regions, self.nodes, self._looks = regions, nodes, looks  # series, sign of mu, log share
+        self._lengthwise, self._anglewise = lengthwise, anglewise
+        self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
+        angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
+        self.average, self._slope = lengthwise(self._x)
+        angle, angle_slope = anglewise(angle_x)
+        self._angle = angle
+        cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
+        h = average_d_prime(cosine, sine)
+        self.mu = np.multiply.outer(self.average, cosine / h).ravel()
+        self.tau = np.multiply.outer(self.average, sine / h).ravel()
+        with np.errstate(divide="ignore"):
+            self._log_volume = (
+                np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)
+            ).ravel()
+
+    @cached_property
+    def logs(self) -> list[Array]:
+        """Log likelihood of each distinct panel at each node, shape (nodes, panels) for each region."""
+        return self.values(lambda series: series)
+
+    def values(self, rows: Callable[[Series], Series]) -> list[Array]:
+        """Log of each row of a series at each node, by region; `rows` gives the series from that of the panels."""
+        chosen = [(rows(series), sign) for series, sign, _ in self.regions]
+        terms: dict[tuple[bool, float], int] = {}
+        for series, sign in chosen:
+            terms[series.directed, sign] = max(series.terms, terms.get((series.directed, sign), 0))
+        out: list[Array] = [np.empty((len(self.mu), len(series.evidence))) for series, _ in chosen]
+        widest = np.argsort(-self.tau)
+        for at in np.array_split(widest, len(widest) // 256 + 1):  # small enough for the cache
+            waves = {}  # the damped cosines at these nodes, shared by all series of one kind
+            for series, sign in chosen:
+                kind = series.directed, sign
+                if kind not in waves:
+                    used = min(terms[kind], series.undamped(float(self.tau[at[-1]])))
+                    waves[kind] = series.waves(sign * self.mu[at], self.tau[at], used)
+            for values, (series, sign) in zip(out, chosen, strict=True):
+                here = waves[series.directed, sign][:, : series.terms]
+                averaged = here @ series.coefficients[:, : here.shape[1]].T
+                values[at] = np.log(np.maximum(averaged, FLOOR)) + series.log_scale
+        return out
+
+    def _laid(self, lengthwise: Stretch, anglewise: Stretch, nodes: tuple[int, int], looks: int) -> Plane:
+        other = Plane.__new__(Plane)
+        other._lay(self.regions, lengthwise, anglewise, nodes, looks)
+        return other
+
+    @cached_property
+    def finer(self) -> Plane:
+        """The same on twice the nodes."""
+        return self._laid(self._lengthwise, self._anglewise, (2 * self.nodes[0] - 1, 2 * self.nodes[1] - 1), 0)
+
+    def _better(self, seen: Array) -> Plane:
+        """Nodes that suit better what was seen, a density of shape (averages, angles)."""
+        if self.nodes[0] <= NODES[0]:
+            return self.finer
+        nodes, looks = self.nodes, self._looks + 1
+        if looks > LOOKS:  # what is narrow at one angle and wide at another fits no stretch, only more nodes
+            nodes, looks = (2 * nodes[0] - 1, 2 * nodes[1] - 1), SETTLED
+            if nodes[0] > MOST_NODES:
+                raise IntegrationError(
+                    "One of the answers under other choices cannot be computed to its accuracy. "
+                    "Please report the panels that caused this."
+                )
+        lengthwise = _stretch(self.average, (seen @ self._angle_w) * self._w, *_ends(self.average, seen.max(axis=1)))
+        anglewise = _stretch(self._angle, (self._w @ seen) * self._angle_w, *_ends(self._angle, seen.max(axis=0)))
+        return self._laid(lengthwise, anglewise, nodes, looks)
+
+    def weigh(
+        self,
+        copies: Array,
+        priors: Priors,
+        factor: Callable[[Plane], Sequence[Array]] | None = None,
+        *,
+        tolerance: float = TOLERANCE,
+    ) -> Weighed:
+        """The posterior when each distinct panel stands `copies` times in the pool.
+
+        Parameters
+        ----------
+        copies : ndarray, shape (panels,)
+        priors : Priors
+        factor : callable, optional
+            Gives, for the plane it is handed, the log of a further factor at the nodes of each region.
+        tolerance : float
+            By how much the evidence may move, as a share of it, when every second node is left out.
+        """
+        extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
+        logs = []
+        for (series, _, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
+            prior = log_prior(self.mu, self.tau, priors, series.directed)
+            logs.append(panels @ copies + prior + more + self._log_volume + share)
+        peak = max(log.max() for log in logs)
+        densities = [np.exp(log - peak).reshape(len(self._x), -1) for log in logs]
+        total = np.sum(densities, axis=0)
+        marginal = total @ self._angle_w
+        whole = float(self._w @ marginal)
+        half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
+        error = abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1)
+        if error > (tolerance if self._looks < SETTLED else ENOUGH):
+            return self._better(total).weigh(copies, priors, factor, tolerance=tolerance)
+        mean = float((self._w * marginal) @ self.average / whole)
+        average = self._distribution(self._integrals @ marginal / whole, mean)
+        volume = np.multiply.outer(self._w, self._angle_w) / whole
+        return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
+
+    def _distribution(self, running: Array, mean: float) -> Distribution:
+        """The average d-prime from its running integral at the fine points, in detail where there is something."""
+        inside = np.flatnonzero((running > 1e-9) & (running < 1 - 1e-9))
+        first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(running) - 1)
+        x = np.linspace(self._fine_x[first], self._fine_x[last], POINTS)
+        cdf = smooth(self._fine_x, running, x)
+        cdf[0], cdf[-1] = 0.0, 1.0
+        return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
+
+
+def _stretch(values: Array, weight: Array, lower: float, upper: float) -> Stretch:
+    """A map of [-1, 1] to [lower, upper], and its slope, that is finest where the weighted values lie."""
+    order = np.argsort(values)
+    cumulative = np.cumsum(weight[order]) - weight[order] / 2
+    low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values[order])
+    scale = max((high - low) / 2, SHARPEST * (upper - lower))
+    first, last = np.arcsinh((np.array([lower, upper]) - middle) / scale)
+
+    def at(x: Array) -> tuple[Array, Array]:
+        s = (first + last) / 2 + (last - first) / 2 * x
+        return np.clip(middle + scale * np.sinh(s), lower, upper), scale * np.cosh(s) * (last - first) / 2
+
+    return at
+
+
+def _ends(values: Array, density: Array) -> tuple[float, float]:
+    """Between which nodes the density is worth having."""
+    inside = np.flatnonzero(density > np.exp(-CUT) * density.max())
+    return float(values[max(inside[0] - 1, 0)]), float(values[min(inside[-1] + 1, len(values) - 1)])

@@ -1,0 +1,587 @@
+"""The pooled posterior by sampling: the very model of `grid`, drawn from with PyMC's NUTS.
+
+Sampling is slower than integration and carries Monte Carlo error. It is there for what integration cannot reach
+(several moderators at once) and, on request, as a second opinion on the grid, reached another way.
+
+The panels' own d-primes are integrated out by the cosine series, so only the centre, the spread and the slopes are
+sampled, however many panels there are. They are sampled in polar coordinates, ``mu = R cos(a)``, ``tau = R sin(a)``,
+because panels tell the distance ``R`` much better than its direction: in ``(mu, tau)`` the posterior is an arc, in
+``(R, a)`` it is upright. The larger the spread, the less the panels tell of ``R``; so that large panels do not make a
+funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`_Ruler`). Everything that touches PyMC
+or ArviZ objects lives in this file.
+"""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import softmax
+
+from metasense.engine.grid import overdispersions
+from metasense.engine.likelihood import FLOOR, Evidence, Series
+from metasense.engine.posterior import Patch, Posterior, average_d_prime
+from metasense.engine.priors import Priors
+from metasense.showing.results import Result
+
+Array = NDArray[np.float64]
+
+R_HAT = 1.01  # above it the chains disagree
+ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
+TARGET_ACCEPT = 0.95
+IN_TAILS = 0.99  # smaller steps: at 0.95 two of 80 000 draws diverged, in the tails that overdispersion bends
+_STOPPED = "Sampling was interrupted; nothing was kept."
+NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
+NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Diagnostics(Result):
+    """Whether the draws can be trusted, in numbers and in words.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        One row a quantity: `quantity`, `mean`, `sd`, `r_hat`, `ess_bulk`, `ess_tail`, `mcse` (Monte Carlo standard
+        error of the mean).
+    divergences : int
+        Draws at which the sampler lost its path.
+    chains, draws : int
+        Chains, and draws kept from each.
+    statistics : Dataset
+        What the sampler recorded at each draw, dims chain, draw.
+    """
+
+    frame: pd.DataFrame
+    divergences: int
+    chains: int
+    draws: int
+    statistics: xr.Dataset
+
+    @cached_property
+    def advice(self) -> tuple[str, ...]:
+        """What is wrong with the draws and what to do about it; empty when all is well."""
+        advice, longer = [], f"draws={4 * self.draws}, tune={4 * self.draws}"
+        apart = self.frame[~(self.frame["r_hat"] < R_HAT)]
+        if len(apart):
+            worst = apart["r_hat"].max()
+            advice.append(
+                f"The {self.chains} chains do not agree on {', '.join(apart['quantity'])} "
+                f"({'they did not move' if np.isnan(worst) else f'R-hat up to {worst:.3f}, should be below {R_HAT}'}): "
+                f"do not use these numbers. Sample longer ({longer}); if that does not help, leave out a moderator."
+            )
+        if self.divergences:
+            advice.append(
+                f"The sampler lost its path at {self.divergences} of {self.chains * self.draws} draws, so a corner of "
+                f"the posterior may be missing. Sample again with longer tuning ({longer}), or use method='grid' where "
+                "it applies."
+            )
+        effective = self.frame[["ess_bulk", "ess_tail"]].min(axis=1)
+        few = self.frame[~(effective >= ENOUGH * self.chains)]
+        if len(few) and not len(apart):
+            advice.append(
+                f"Only about {effective.min():.0f} independent draws tell of {', '.join(few['quantity'])}; "
+                f"{ENOUGH * self.chains} are needed for steady interval limits. Sample longer ({longer})."
+            )
+        return tuple(advice)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The numbers, one row a quantity."""
+        return self.frame.copy()
+
+    def sentence(self) -> str:
+        """All that needs saying, as one paragraph."""
+        start = f"{self.chains} chains of {self.draws} draws."
+        if self.advice:
+            return " ".join([start, *self.advice])
+        effective = self.frame[["ess_bulk", "ess_tail"]].min().min()
+        return (
+            f"{start} The chains agree (R-hat at most {self.frame['r_hat'].max():.3f}), no draw diverged, and each "
+            f"quantity has at least {effective:.0f} independent draws' worth of information."
+        )
+
+    def _shown(self) -> list[str]:
+        return [self.sentence()]
+
+
+def sample(
+    evidence: Sequence[Evidence],
+    copies: ArrayLike,
+    priors: Priors,
+    *,
+    draws: int = 1000,
+    tune: int = 1000,
+    chains: int = 4,
+    seed: int | None = None,
+    progress: bool = False,
+) -> tuple[Posterior, Diagnostics, xr.Dataset]:
+    """Draw from the posterior of the centre and the spread.
+
+    The chains run one after another in this process, so that a seed gives the same draws on every number of cores.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence, length U
+        Distinct panels.
+    copies : sequence of int
+        How often each stands in the pool.
+    priors : Priors
+    draws, tune : int
+        Draws kept from each chain, and taken before to tune the sampler.
+    chains : int
+        At least 2, or the chains could not be compared.
+    seed : int, optional
+        The same seed gives the same draws (with the same PyMC). One is drawn, and recorded in the draws' attributes,
+        when none is given.
+    progress : bool
+        Show a progress bar. Nothing is printed otherwise.
+
+    Returns
+    -------
+    posterior : Posterior
+    diagnostics : Diagnostics
+    draws : Dataset
+        `mu`, `tau`, `average_d_prime` and, with repeats, `gamma` (one of the overdispersions integrated over); dims
+        chain, draw.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If sampling is interrupted; nothing is kept.
+    ValueError
+        If there are fewer than 2 chains or 4 draws, or no tuning.
+    """
+    seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
+    rng = np.random.default_rng(seed)
+    gammas, shares = overdispersions(evidence)
+    series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
+
+    ruler, starts = _prepare(series[len(series) // 2], 0, chains, rng)
+    none = np.zeros((len(evidence), 0))
+    polar, statistics = _run(
+        series, shares, priors, none, ruler, starts, draws, tune, int(rng.integers(2**31)), progress
+    )
+    mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
+    mu = mu if series[0].directed else np.abs(mu)
+    which = _overdispersion_of_each(series, shares, mu, tau, rng)
+    values = {"mu": mu, "tau": tau, "average_d_prime": average_d_prime(mu, tau)}
+    if len(series) > 1:
+        values["gamma"] = gammas[which]
+    kept = xr.Dataset(
+        {name: (("chain", "draw"), value) for name, value in values.items()},
+        {"chain": np.arange(chains), "draw": np.arange(draws)},
+        {"seed": seed, "tune": tune, "sampler": _sampler_name()},
+    )
+    return _posterior(series, mu, tau, which), _diagnose(kept, statistics), kept
+
+
+def sample_moderated(
+    evidence: Sequence[Evidence],
+    priors: Priors,
+    *,
+    columns: Array,
+    names: Sequence[str],
+    load: Array | None = None,
+    clusters: NDArray[np.intp] | None = None,
+    draws: int = 1000,
+    tune: int = 1000,
+    chains: int = 4,
+    seed: int = 1,
+    progress: bool = False,
+) -> tuple[Series, Diagnostics, xr.Dataset]:
+    """Draw from the posterior with several moderators, a dose through zero, or panels within clusters.
+
+    Panel i is ``theta_i ~ Normal(load_i (mu + columns_i beta) + e_c(i), within)`` with the clusters' own deviations
+    ``e_c ~ Normal(0, between)`` integrated out by the trapezoid rule. Without clusters `within` is the whole spread.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence, length n
+        One for each panel.
+    priors : Priors
+        With clusters both spreads are half-normal of scale ``tau_scale / sqrt(2)``.
+    columns : ndarray, shape (n, P)
+        Moderators, each slope with the prior ``Normal(0, beta_scale)``.
+    names : sequence of str, length P
+    load : ndarray, shape (n,), optional
+    clusters : ndarray of int, shape (n,), optional
+        Each panel's cluster, counted from 0.
+    draws, tune, chains, seed, progress
+        As for `sample`.
+
+    Returns
+    -------
+    series : Series
+    diagnostics : Diagnostics
+    draws : Dataset
+        `mu`, `tau`, `beta` and with clusters `between` and `within`; dims chain, draw (and moderator). Where d-prime
+        has no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
+    """
+    rng = np.random.default_rng(seed)
+    gammas, shares = overdispersions(evidence)
+    series = [Series.build(evidence, [1] * len(evidence), float(gamma)) for gamma in gammas]
+    slopes = columns.shape[1]
+    ruler, starts = _prepare(series[len(series) // 2], slopes, chains, rng)
+    polar, statistics = _run(
+        series,
+        shares,
+        priors,
+        columns,
+        ruler,
+        starts,
+        draws,
+        tune,
+        int(rng.integers(2**31)),
+        progress,
+        load=1.0 if load is None else load,
+        clusters=clusters,
+    )
+    mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
+    side = np.where((mu < 0) & (not series[0].directed), -1.0, 1.0)
+    values: dict[str, Any] = {"mu": (("chain", "draw"), side * mu), "tau": (("chain", "draw"), tau)}
+    if slopes:
+        values["beta"] = (("chain", "draw", "moderator"), side[..., None] * polar["beta"])
+    if clusters is not None:
+        values["between"] = (("chain", "draw"), tau * np.sin(polar["split"]))
+        values["within"] = (("chain", "draw"), tau * np.cos(polar["split"]))
+    coordinates: dict[str, Any] = {"chain": np.arange(chains), "draw": np.arange(draws)}
+    if slopes:
+        coordinates["moderator"] = list(names)
+    kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
+    return series[0], _diagnose(kept, statistics), kept
+
+
+def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
+    """The draws as the native object of the ArviZ that is installed: DataTree, or InferenceData before ArviZ 1.
+
+    Parameters
+    ----------
+    draws : Dataset
+        Posterior draws with dims chain, draw.
+    **groups : Dataset
+        Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
+    """
+    with _quiet():
+        import arviz
+    parts: dict[str, Any] = {"posterior": draws, **groups}
+    if int(arviz.__version__.split(".")[0]) == 0:
+        return arviz.InferenceData(**parts)
+    return xr.DataTree.from_dict(parts)
+
+
+@dataclass(frozen=True)
+class _Ruler:
+    """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
+
+    ``width**2 = own**2 + sin(a)**2 / (panels + 4 sin(a)**2)``: the panels' own uncertainty, and that of a mean of so
+    many unlike panels; where few are very unlike, the prior of the spread keeps it down as 4 more would.
+    """
+
+    middle: float
+    own: float
+    panels: float
+
+    def width(self, sine: Any) -> Any:
+        return (self.own**2 + sine**2 / (self.panels + 4 * sine**2)) ** 0.5
+
+
+def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[_Ruler, list[dict[str, Any]]]:
+    """The ruler, and a start for each chain: scattered around the panels' separate estimates, in reach of them all."""
+    axis, copies = series.axis, series.copies / series.copies.sum()
+    logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
+    weight = softmax(logs, axis=1)
+    own, square = weight @ axis, weight @ axis**2
+    width = np.sqrt(np.maximum(square - own**2, 0.0))
+    distance = float(np.sqrt(copies @ square))
+    panels = float(series.copies.sum())
+    uncertainty = float(np.sqrt(copies @ width**2 / panels)) / distance
+    ruler = _Ruler(float(np.log(distance)), uncertainty, panels)
+    mu = float(copies @ own)
+    off = np.abs(own - mu)
+    tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
+    starts = []
+    for _ in range(chains):
+        m, t = mu + tau * rng.uniform(-1, 1), tau * np.exp(rng.uniform(-0.5, 1.0))
+        m = m if series.directed else abs(m)
+        R, a = np.hypot(m, t), np.arctan2(t, m)
+        start: dict[str, Any] = {"z": float((np.log(R) - ruler.middle) / ruler.width(np.sin(a))), "a": float(a)}
+        starts.append(start | ({"beta": rng.normal(0, 0.1 * tau, slopes)} if slopes else {}))
+    return ruler, starts
+
+
+def _run(*arguments: Any, **options: Any) -> tuple[dict[str, Array], xr.Dataset]:
+    """As `_sampled`; an interrupt comes out as one, with nothing of the compiled code or the compiler it struck."""
+    with _interrupts_held() as interrupts:
+        try:
+            found = _sampled(*arguments, interrupts=interrupts, **options)
+        except BaseException as error:
+            if interrupts or _by_interrupt(error):
+                raise KeyboardInterrupt(_STOPPED) from None
+            raise
+    if interrupts:
+        raise KeyboardInterrupt(_STOPPED)
+    return found
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[list[int]]:
+    """Hold Ctrl-C back until the next draw, as compilers do not survive it; a second one strikes at once."""
+    caught: list[int] = []
+    usual = signal.getsignal(signal.SIGINT)
+    if not callable(usual) or threading.current_thread() is not threading.main_thread():
+        yield caught
+        return
+
+    def note(number: int, frame: Any) -> None:
+        caught.append(number)
+        if len(caught) > 1:
+            usual(number, frame)
+
+    signal.signal(signal.SIGINT, note)
+    try:
+        yield caught
+    finally:
+        signal.signal(signal.SIGINT, usual)
+
+
+def _by_interrupt(error: BaseException | None) -> bool:
+    """Whether a keyboard interrupt led to the error; compiled code reports one as a result with an exception set."""
+    while error is not None and not isinstance(error, KeyboardInterrupt | _Interrupted):
+        if isinstance(error, SystemError) and "exception set" in str(error):
+            return True
+        error = error.__cause__ or error.__context__
+    return error is not None
+
+
+def _sampled(
+    series: list[Series],
+    shares: NDArray[np.floating],
+    priors: Priors,
+    X: Array,
+    ruler: _Ruler,
+    starts: list[dict[str, Any]],
+    draws: int,
+    tune: int,
+    seed: int,
+    progress: bool,
+    *,
+    interrupts: list[int],
+    load: Array | float = 1.0,
+    clusters: NDArray[np.intp] | None = None,
+) -> tuple[dict[str, Array], xr.Dataset]:
+    """Build the model in PyMC, sample it, and keep plain arrays of shape (chains, draws, ...).
+
+    Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
+    """
+    if len(starts) < 2 or draws < 4 or tune < 1:
+        raise ValueError(
+            f"sampling needs chains >= 2 (they are compared), draws >= 4 and tune >= 1; got chains={len(starts)}, "
+            f"draws={draws}, tune={tune}. Leave them out for 4 chains of 1000 draws."
+        )
+    with _quiet():
+        import pymc as pm
+        import pytensor.tensor as pt
+
+        first, terms, slopes = series[0], max(s.terms for s in series), X.shape[1]
+        w = np.pi * np.arange(terms) / first.width
+        C = np.stack([np.pad(s.coefficients, ((0, 0), (0, terms - s.terms))) for s in series])  # gamma, panel, term
+        scale = np.array([s.log_scale @ s.copies for s in series])
+        with pm.Model():
+            z = pm.Flat("z")
+            # The whole half-circle is open even where d-prime has no sign: the two halves are mirror images, and a
+            # chain that may pass mu = 0 does not get caught at a wall there.
+            a = pm.Uniform("a", 0, np.pi)
+            width = ruler.width(pt.sin(a))
+            log_R = ruler.middle + z * width
+            R = pm.Deterministic("R", pt.exp(log_R))
+            mu, tau = R * pt.cos(a), R * pt.sin(a)
+            beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes) if slopes else None
+            centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
+            log_prior = -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2
+            if clusters is not None:
+                # the spread is that of panels in different clusters; two halves of its variance, one prior for each
+                split = pm.Uniform("split", 0, np.pi / 2)
+                within, between = tau * pt.cos(split), tau * pt.sin(split)
+                # d between d within = tau d tau d split
+                log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)
+                turn = centres[:, None] + first.offset
+                damped = C * pt.exp(-0.5 * w**2 * within**2)
+                step = _quadrature(first, clusters)
+                at = np.arange(-6.0, 6.0 + step / 2, step)
+                shift = w[:, None] * (between * at)
+                average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift))
+                average -= pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
+            elif slopes or np.ndim(load):
+                damping = pt.exp(-0.5 * w**2 * tau**2)
+                average = (C * (pt.cos((centres[:, None] + first.offset) * w) * damping)).sum(axis=2)
+            else:
+                damping = pt.exp(-0.5 * w**2 * tau**2)
+                waves = pt.cos(w * (mu + first.offset)) * damping
+                average = pt.dot(C.reshape(-1, terms), waves).reshape((len(series), len(first.evidence)))
+            positive = 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))  # a floor without a kink
+            if clusters is None:
+                log_likelihood = (pt.log(positive) * first.copies).sum(axis=1)
+            else:
+                member = np.equal.outer(np.unique(clusters), clusters) * first.copies
+                logs = pt.dot(member, pt.log(positive)).dimshuffle(1, 0, 2)  # overdispersion, cluster, node
+                weight = -0.5 * at**2 + np.log(step / np.sqrt(2 * np.pi))
+                log_likelihood = pt.logsumexp(logs + weight, axis=2).sum(axis=1)
+            pm.Potential("panels", pt.logsumexp(log_likelihood + (scale - scale.max()) + np.log(shares)))
+            pm.Potential("prior", log_prior)
+            pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
+
+            compiled = {"mode": "NUMBA"}  # the same in both generations, and needs no C compiler
+            accept = IN_TAILS if len(series) > 1 else TARGET_ACCEPT
+            scales = _scales(pm.modelcontext(None).initial_point(), not first.directed)
+            step = pm.NUTS(potential=scales, target_accept=accept, compile_kwargs=compiled)
+            seen = np.zeros(len(starts), int)
+
+            def watch(trace: Any, draw: Any) -> None:
+                if interrupts or (draw.chain and seen[draw.chain - 1] < tune + draws):
+                    raise _Interrupted  # PyMC takes an interrupt for the end of one chain and goes on with the next
+                seen[draw.chain] += 1
+
+            result = pm.sample(
+                draws,
+                tune=tune,
+                chains=len(starts),
+                cores=1,
+                step=step,
+                initvals=starts,
+                random_seed=seed,
+                compile_kwargs=compiled,
+                compute_convergence_checks=False,
+                progressbar="combined" if progress else False,  # one bar; the sampler's own numbers become advice
+                callback=watch,
+            )
+            if seen.sum() < len(starts) * (tune + draws):
+                raise _Interrupted
+    names = [name for name in ("R", "a", "beta", "split") if name in result["posterior"]]
+    statistics = xr.Dataset(result["sample_stats"].data_vars)
+    return {name: np.asarray(result["posterior"][name]) for name in names}, statistics
+
+
+def _scales(point: dict[str, Array], mirrored: bool) -> Any:
+    """How the sampler learns the width of each coordinate while it tunes.
+
+    PyMC's own choice learns from the last one or two hundred draws of tuning, and from both halves of a mirrored
+    posterior as one: too wide, and unsteady as chains change sides. This one learns from windows that double (600 of
+    1000 draws), of one half.
+    """
+    from pymc.step_methods.hmc.quadpotential import QuadPotentialDiagAdapt
+
+    signs = {name: -1.0 if name in ("a_interval__", "beta") else 1.0 for name in point}
+    mirror = np.concatenate([np.full(np.size(value), signs[name]) for name, value in point.items()])
+    angle = list(point).index("a_interval__")
+
+    class Scales(QuadPotentialDiagAdapt):
+        def update(self, sample: Array, grad: Array, tune: bool) -> None:
+            super().update(sample * mirror if mirrored and sample[angle] > 0 else sample, grad, tune)
+
+    n = mirror.size  # without early_update a window that doubles is never full, and nothing is learned
+    return Scales(n, np.zeros(n), np.ones(n), 10, adaptation_window_multiplier=2, early_update=True)
+
+
+def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
+    """Step of the trapezoid over a cluster's deviation (in SDs) that resolves the best known cluster's likelihood."""
+    sizes = np.array([e.size for e in series.evidence]) * series.copies
+    largest = float(np.max(np.bincount(clusters, sizes)))
+    return float(np.clip(2.0 / np.sqrt(largest), 0.05, 0.3))
+
+
+class _Interrupted(BaseException):
+    """Carries a keyboard interrupt past PyMC."""
+
+
+def _overdispersion_of_each(
+    series: list[Series], shares: NDArray[np.floating], mu: Array, tau: Array, rng: np.random.Generator
+) -> NDArray[np.intp]:
+    """One overdispersion for each draw, from its posterior given the rest; indices into `series`."""
+    if len(series) == 1:
+        return np.zeros(mu.shape, int)
+    logs = np.stack([s.log_likelihood(mu.ravel(), tau.ravel()) for s in series], axis=1)
+    running = np.cumsum(softmax(logs + np.log(shares), axis=1), axis=1)
+    which = (running < rng.random((len(running), 1))).sum(axis=1)
+    return np.minimum(which, len(series) - 1).reshape(mu.shape)
+
+
+def _posterior(series: list[Series], mu: Array, tau: Array, which: NDArray[np.intp]) -> Posterior:
+    """Equally weighted nodes, one patch for each overdispersion that was drawn."""
+    patches = []
+    for g, s in enumerate(series):
+        here = which == g
+        if here.any():
+            n = int(here.sum())
+            patches.append(Patch(s, n / which.size, mu[here], tau[here], np.full(n, 1 / n)))
+    return Posterior(tuple(patches), "mcmc")
+
+
+def _diagnose(draws: xr.Dataset, statistics: xr.Dataset) -> Diagnostics:
+    """R-hat, effective sample sizes and Monte Carlo errors of every continuous quantity."""
+    with _quiet():
+        import arviz_stats
+    continuous = draws.drop_vars("gamma", errors="ignore")
+    with np.errstate(invalid="ignore", divide="ignore"):  # chains that did not move have no R-hat
+        measures = {
+            "mean": continuous.mean(("chain", "draw")),
+            "sd": continuous.std(("chain", "draw")),
+            "r_hat": arviz_stats.rhat(continuous),
+            "ess_bulk": arviz_stats.ess(continuous, method="bulk"),
+            "ess_tail": arviz_stats.ess(continuous, method="tail", prob=(0.05, 0.95)),
+            "mcse": arviz_stats.mcse(continuous, method="mean"),
+        }
+    rows = []
+    for name in continuous.data_vars:
+        slopes = continuous["moderator"].values if name == "beta" else [None]
+        for slope in slopes:
+            at = {} if slope is None else {"moderator": slope}
+            row: dict[str, Any] = {"quantity": NAMES.get(str(name), f"the slope of {slope}")}
+            rows.append(row | {k: float(m[name].sel(at)) for k, m in measures.items()})
+    divergences = int(statistics["diverging"].sum())
+    return Diagnostics(pd.DataFrame(rows), divergences, draws.sizes["chain"], draws.sizes["draw"], statistics)
+
+
+def effective_size(draws: xr.Dataset) -> float:
+    """The number of independent draws that these are worth: the least over quantities, of their middle and tails."""
+    with _quiet():
+        import arviz_stats
+    chosen = draws[[str(name) for name in NAMES if name in draws]]
+    sizes = [arviz_stats.ess(chosen, method="bulk"), arviz_stats.ess(chosen, method="tail", prob=(0.05, 0.95))]
+    return min(float(size[name]) for size in sizes for name in chosen.data_vars)
+
+
+def _sampler_name() -> str:
+    from importlib.metadata import version
+
+    return f"PyMC {version('pymc')}, NUTS"
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep PyMC's log, a missing compiler's warning and ArviZ's announcement to ourselves; undone on the way out."""
+    loggers = [
+        logging.getLogger(name)
+        for name in ("pymc", "pymc.sampling.mcmc", "pymc.stats.convergence", "pytensor.configdefaults")
+    ]
+    levels = [logger.level for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL + 1)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing a major refactor", FutureWarning)
+            warnings.filterwarnings("ignore", r"np\.dot\(\) is faster on contiguous arrays")
+            yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)

@@ -1,0 +1,309 @@
+"""Three explanations of a set of panels, weighed against each other.
+
+*none*: nothing can be tasted, every d-prime is 0. *same*: one d-prime, the same in every panel. *varying*: panels have
+d-primes of their own. A pooled average can never come out as zero, so whether there is anything at all is asked here,
+with the prior odds stated, under halved and doubled prior scales too, and with the prior drawn beside the posterior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import Evidences, integrate, overdispersions
+from metasense.engine.likelihood import REACH, Counts, Evidence
+from metasense.engine.priors import Priors
+from metasense.protocols import forced_choice
+from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from metasense.results.pooled import Pooled
+
+Array = NDArray[np.floating[Any]]
+
+NAMES = ("none", "same", "varying")
+EVEN = (1 / 3, 1 / 3, 1 / 3)
+SCALES = (0.5, 1.0, 2.0)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Explanations(Result):
+    """Log evidences and probabilities of none, same and varying.
+
+    Attributes
+    ----------
+    evidences : Evidences
+    prior : tuple of float
+        Probability of each before the panels.
+    pooled : Pooled, optional
+        The pool they belong to, needed for `under_other_scales` and `plot`.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [8, 13]})
+    >>> pooled.explanations().to_frame()["probability"].round(2).tolist()
+    [0.24, 0.36, 0.4]
+    >>> pooled.explanations().bayes_factors()["factor"].round(2).tolist()
+    [1.49, 1.12, 1.58]
+    """
+
+    evidences: Evidences
+    prior: tuple[float, float, float] = EVEN
+    pooled: Pooled | None = None
+
+    def __post_init__(self) -> None:
+        values = np.asarray(self.prior, float)
+        if values.shape != (3,) or not np.isfinite(values).all() or (values < 0).any() or abs(values.sum() - 1) > 1e-6:
+            raise ValueError(
+                "prior holds the probabilities of none, same and varying before the panels: three numbers of at least "
+                f"0 that add up to 1, for instance (0.5, 0.25, 0.25). Got {self.prior!r}."
+            )
+
+    @property
+    def log_evidence(self) -> Array:
+        """Of none, same, varying."""
+        return np.array([self.evidences.none, self.evidences.same, self.evidences.varying])
+
+    @property
+    def probability(self) -> Array:
+        """Posterior probabilities of none, same, varying."""
+        return _posterior(self.log_evidence, self.prior)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row an explanation: ``explanation, log_evidence, prior, probability``, indexed by its name."""
+        columns = {"log_evidence": self.log_evidence, "prior": self.prior, "probability": self.probability}
+        return pd.DataFrame(columns, index=pd.Index(NAMES, name="explanation"))
+
+    def bayes_factors(self) -> pd.DataFrame:
+        """How many times more probable the panels are under one explanation than under another.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``comparison, factor, log_factor``. "same or varying" weighs the two by their prior probabilities,
+            equally where both are 0.
+        """
+        none, same, varying = self.log_evidence
+        shares = np.asarray(self.prior[1:]) if sum(self.prior[1:]) > 0 else np.ones(2)
+        with np.errstate(divide="ignore"):
+            either = float(np.logaddexp(*np.log(shares / shares.sum()) + np.array([same, varying])))
+        logs = {
+            "same against none": same - none,
+            "varying against same": varying - same,
+            "same or varying against none": either - none,
+        }
+        frame = pd.DataFrame({"comparison": list(logs), "log_factor": list(logs.values())})
+        with np.errstate(over="ignore"):
+            return frame.assign(factor=np.exp(frame["log_factor"]))[["comparison", "factor", "log_factor"]]
+
+    def under_other_scales(self) -> pd.DataFrame:
+        """The same probabilities with the prior scales of centre and spread halved and doubled.
+
+        Returns
+        -------
+        DataFrame
+            Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then
+            ``none, same, varying`` (probabilities) and their log evidences.
+        """
+        pooled = self._pool()
+        copies, rows = pooled.collected.copies.astype(float), []
+        for mu in SCALES:
+            for tau in SCALES:
+                try:
+                    priors = pooled.priors.scaled(mu, tau)
+                except ValueError:  # wider than the d-prime axis
+                    continue
+                varying = pooled.plane.weigh(copies, priors).log_evidence
+                logs = np.array([self.evidences.none, pooled.common.log_evidence(priors), varying])
+                probabilities = dict(zip(NAMES, _posterior(logs, self.prior), strict=True))
+                evidences = dict(zip((f"log_evidence_{name}" for name in NAMES), logs, strict=True))
+                scales = {"mu_scale": priors.mu_scale, "tau_scale": priors.tau_scale}
+                rows.append(scales | probabilities | evidences)
+        return pd.DataFrame(rows)
+
+    def before_and_after(self, prob: float = 0.95) -> pd.DataFrame:
+        """The average d-prime before and after the panels: one row."""
+        pooled = self._pool()
+        before = prior_average(pooled.priors, pooled.directed)
+        row: dict[str, Any] = {"quantity": "average d-prime"}
+        for stem, value in (("prior_", before), ("", pooled.average)):
+            lower, upper = value.interval(prob)
+            row |= {f"{stem}lower": lower, f"{stem}median": value.median, f"{stem}upper": upper}
+        return pd.DataFrame([row | {"prob": prob, "kind": "equal-tailed"}])
+
+    def sentence(self) -> str:
+        """The probabilities in words, with the prior odds they rest on."""
+        none, same, varying = (words.probability(p) for p in self.probability)
+        before = (
+            "equal prior odds"
+            if np.ptp(self.prior) < 1e-9
+            else "prior probabilities of "
+            + words.listing(f"{words.percent(p)} ({n})" for p, n in zip(self.prior, NAMES, strict=True))
+        )
+        return (
+            f"With {before}, the panels leave {none} for nothing to taste (none), {same} for one d-prime in all panels "
+            f"(same) and {varying} for panels that differ (varying). These numbers rest on the priors more than the "
+            "rest of the answer does."
+        )
+
+    def on_the_scales(self) -> str:
+        """How far the probabilities move when the prior scales are halved and doubled."""
+        frame = self.under_other_scales()
+        ranges = [f"{name} {_range(frame[name])}" for name in NAMES]
+        return (
+            "With the prior scales of centre and spread halved or doubled, together and apart, the probabilities run "
+            f"over: {words.listing(ranges)}."
+        )
+
+    def on_the_prior(self, prob: float = 0.95) -> str:
+        """What was believed of the average d-prime beforehand, beside what is now."""
+        row = self.before_and_after(prob).iloc[0]
+        now = words.estimate(row["median"], row["lower"], row["upper"], prob)
+        low, middle, high = words.distinct(row["prior_lower"], row["prior_median"], row["prior_upper"])
+        return (
+            f"The average d-prime is {now}; before the panels the prior alone said {middle} ({low} to {high}). Neither "
+            "can come out as zero, so that the range lies above 0 tells nothing."
+        )
+
+    def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
+        """The average d-prime before and after the panels. Returns the Axes."""
+        pooled = self._pool()
+        average, before = pooled.average, prior_average(pooled.priors, pooled.directed)
+        lower, upper = average.interval(prob)
+        x = np.linspace(0, max(float(average.quantile(0.9995)), min(float(before.quantile(0.98)), 2.5 * upper)), 601)
+        margin = None if pooled.margin is None else pooled.margin.d_prime
+        return figures.posterior_density(
+            x,
+            average.density(x),
+            prior_density=before.density(x),
+            margin=margin,
+            below=None if margin is None else average.below(margin),
+            interval=(lower, average.median, upper),
+            prob=prob,
+            ax=ax,
+        )
+
+    def _pool(self) -> Pooled:
+        if self.pooled is None:
+            raise ValueError("these explanations were made without their pool; use pooled.explanations().")
+        return self.pooled
+
+    def _shown(self) -> list[str | tables.Table]:
+        kinds: dict[str, Any] = {
+            "log_evidence": lambda v: f"{v:.2f}",
+            "prior": "probability",
+            "probability": "probability",
+        }
+        factors = self.bayes_factors().drop(columns="log_factor")
+        parts: list[str | tables.Table] = [
+            self.sentence(),
+            tables.table(self.to_frame().reset_index(), caption="Explanations", kinds=kinds),
+            tables.table(
+                factors,
+                caption="How many times more probable the panels are under the first than the second (Bayes factor)",
+                kinds={"factor": words.times},
+            ),
+        ]
+        return parts if self.pooled is None else [*parts, self.on_the_scales(), self.on_the_prior()]
+
+
+# --- one common d-prime -----------------------------------------------------------------------------------------------
+
+
+class Common:
+    """The posterior of one d-prime that all panels share: the explanation *same*.
+
+    Attributes
+    ----------
+    theta : ndarray, shape (points,)
+        Equally spaced d-primes; from 0 unless some panel is directed.
+    gammas : ndarray, shape (gammas,)
+        Overdispersions between tasters.
+    log_likelihood : ndarray, shape (gammas, points)
+        Of all panels, with the prior weight of the overdispersion.
+    """
+
+    def __init__(self, evidence: Sequence[Evidence], copies: ArrayLike, priors: Priors) -> None:
+        self.priors, self.directed = priors, any(e.protocol.directed for e in evidence)
+        self.gammas, shares = overdispersions(evidence)
+        counted = np.asarray(copies, float)
+        low, high = -REACH if self.directed else 0.0, REACH
+
+        def log_likelihood(theta: Array) -> Array:
+            each = [
+                sum(c * e.log_likelihood(theta, g) for c, e in zip(counted, evidence, strict=True)) for g in self.gammas
+            ]
+            return np.stack(each) + np.log(shares)[:, None]
+
+        for points in (141, 141, 257):  # close in on where the posterior is worth having
+            theta = np.linspace(low, high, points)
+            logs = log_likelihood(theta)
+            total = (logs + self._log_prior(theta, priors)).max(axis=0)
+            inside = np.flatnonzero(total > total.max() - 40)
+            low, high = theta[max(inside[0] - 1, 0)], theta[min(inside[-1] + 1, points - 1)]
+        self.theta, self.log_likelihood = theta, logs
+
+    def _log_prior(self, theta: Array, priors: Priors) -> Array:
+        halves = 1.0 if self.directed else 2.0
+        return np.log(halves / (np.sqrt(2 * np.pi) * priors.mu_scale)) - 0.5 * (theta / priors.mu_scale) ** 2
+
+    def log_evidence(self, priors: Priors) -> float:
+        """Log evidence with this prior scale of the centre (trapezoid: exact for what is smooth and dies away)."""
+        logs = self.log_likelihood + self._log_prior(self.theta, priors)
+        step = self.theta[1] - self.theta[0]
+        density = np.exp(logs - logs.max())
+        density[:, [0, -1]] /= 2
+        return float(logs.max() + np.log(density.sum() * step))
+
+    @cached_property
+    def weight(self) -> Array:
+        """Posterior probability of each overdispersion and d-prime, shape (gammas, points)."""
+        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
+        density = np.exp(logs - logs.max())
+        density[:, [0, -1]] /= 2
+        return np.asarray(density / density.sum())
+
+    @cached_property
+    def size(self) -> Distribution:
+        """Posterior of the size of the common d-prime."""
+        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
+        density = np.exp(logs - logs.max()).sum(axis=0)
+        if not self.directed:
+            return Distribution.from_density(self.theta, density)
+        x = np.linspace(0, np.abs(self.theta).max(), len(self.theta))
+        folded = sum(np.interp(sign * x, self.theta, density, left=0.0, right=0.0) for sign in (1, -1))
+        return Distribution.from_density(x, np.asarray(folded))
+
+
+@lru_cache(maxsize=32)
+def prior_average(priors: Priors, directed: bool = False) -> Distribution:
+    """The average d-prime before any panel, by the same integration with a panel of no tastings.
+
+    Examples
+    --------
+    >>> [round(limit, 2) for limit in prior_average(Priors()).interval()]
+    [0.17, 3.36]
+    """
+    nothing = Counts(forced_choice("2-AFC" if directed else "triangle"), 0, 0)
+    return integrate([nothing], [1], priors)[0].average
+
+
+def _posterior(log_evidence: Array, prior: Sequence[float]) -> Array:
+    weight = np.exp(log_evidence - log_evidence.max()) * np.asarray(prior)
+    return np.asarray(weight / weight.sum())
+
+
+def _range(values: pd.Series) -> str:
+    low, high = words.probability(values.min()), words.probability(values.max())
+    return low if low == high else f"{low} to {high}"

@@ -1,0 +1,750 @@
+"""Which product do people prefer, once lucky guesses are taken out?
+
+Asked of those who picked the right cup only, a preference is diluted: some of them guessed, and a guesser's preference
+is a coin toss. If a panel's d-prime gives a rate p_c of correct answers and p_d of answers beyond guessing, the share
+``w = p_d / p_c`` of the correct answers was not luck. Those prefer the new product with probability `rho`, or state no
+preference with probability `q`; the lucky ones split evenly and state none with probability `e`. `preference`
+integrates over each panel's d-prime (the preferences do not feed back to it) and over `rho`, `q` and `e` with uniform
+priors.
+
+Asked of everybody, best on a separate blind pair, there is nothing to take out; a placebo pair (the same product twice)
+shows how many state a preference where there can be none. Several panels have preferences of their own around a typical
+one. Luck and telling apart are bookkeeping: nobody can say which of the correct answers were which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import betainc, logit, ndtr, ndtri, xlogy
+from scipy.stats import binomtest
+
+from metasense.binomial import exact_interval
+from metasense.core.answers import quantity
+from metasense.core.evidence import collect, joined
+from metasense.engine import grid
+from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior
+from metasense.engine.priors import Priors
+from metasense.protocols import Protocol, protocol
+from metasense.showing import figures, tables, words
+from metasense.showing.results import Statement
+from metasense.tables.panels import Tastings, read_panels
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from metasense.results.pooled import Pooled
+    from metasense.tables.panels import Panels
+
+Array = NDArray[np.floating[Any]]
+
+SPREAD = 0.5  # scale of the half-normal prior of how much panels' preferences differ, in log odds
+SMALL = 0.5  # average d-prime below which correct answers are mostly luck
+CELLS = 160  # of the preference's axis, more where there are many answers
+SHARES = 24  # values of w for each panel, equally probable
+ANSWERS = ("new", "old", "none")
+WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a separate blind pair"}
+
+
+def preference(
+    source: Pooled | Panels | Tastings | Any,
+    *,
+    tastings: Tastings | None = None,
+    pairs: Any = None,
+    placebo: Sequence[int] | None = None,
+    spread: float = SPREAD,
+) -> Preference:
+    """What is known about people's preference between the new and the old product.
+
+    Parameters
+    ----------
+    source : Pooled, Panels, Tastings, or anything `read_panels` takes
+        Panels with ``prefer_new, prefer_old, no_preference`` and ``asked``, or tastings with ``preference``, such as
+        `read_answers` gives. A pool lends its posterior of each panel's d-prime; panels are pooled first, with the
+        usual priors.
+    tastings : Tastings, optional
+        Single answers of some of the panels; a pool brings its own.
+    pairs : DataFrame, dict or list of dicts, optional
+        Separate blind pairs, one row each: ``prefer_new, prefer_old``, ``no_preference`` where offered, ``panel``.
+    placebo : (int, int, int), optional
+        Answers to a pair of identical samples: preferred one, preferred the other, had no preference. Unless given,
+        those of the panels (``placebo_stated, placebo_none``).
+    spread : float
+        Scale of the half-normal prior of the SD between panels' preferences, in log odds; 0 for one preference
+        everywhere. With a single panel it is not used.
+
+    Returns
+    -------
+    Preference
+
+    Raises
+    ------
+    ValueError
+        If there is no preference anywhere, or a count is none.
+
+    Examples
+    --------
+    >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct",
+    ...          "prefer_new": 8, "prefer_old": 4}
+    >>> found = preference([asked])
+    >>> round(found.naive_share, 3), found.beyond_luck.interval()[0] < 0.25, found.beyond_luck.above(0.5) < 0.85
+    (0.667, True, True)
+    """
+    if not (isinstance(spread, (int, float, np.number)) and 0 <= spread <= 3):
+        raise ValueError(f"spread is in log odds, from 0 (the same preference everywhere) to 3; got {spread!r}.")
+    given = None if placebo is None else _placebo(placebo)
+    if hasattr(source, "posterior"):
+        pooled: Any = source
+        panels, tastings, posterior, index = pooled.panels, pooled.tastings, pooled.posterior, pooled.collected.index
+    else:
+        if isinstance(source, Tastings):
+            panels, tastings = source.to_panels(), source
+        else:
+            panels = read_panels(source)
+            panels = panels if tastings is None else joined(panels, tastings)
+        collected = collect(panels.frame, tastings)
+        posterior, index = grid.integrate(collected.evidence, collected.copies, Priors())[0], collected.index
+    correct, everyone = _answers(panels.frame, tastings)
+    everyone += _pairs(pairs)
+    if not correct and not everyone:
+        raise ValueError(
+            "nobody was asked for a preference: fill in prefer_new, prefer_old and no_preference, and asked (correct, "
+            "all, or pair for all on a separate blind pair); or give separate blind pairs as pairs=."
+        )
+    served = _served_placebo(panels.frame) if given is None else given
+    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The preferences of one panel.
+
+    Attributes
+    ----------
+    panel : str
+    row : int or None
+        Its row among the panels of the pool; None for a separate blind pair.
+    new, old, none : int
+        Of the tasters who were right (asked of the correct), or of everybody.
+    offered : bool
+        Whether "no preference" could be answered.
+    wrong_new, wrong_old, wrong_none : int
+        Of the tasters who were wrong, where single answers are known.
+    correct, tastings : int
+        Of the panel.
+    repeated : bool
+        Whether some people are in it more than once.
+    protocol : str
+        Of the panel; empty for a separate pair.
+    """
+
+    panel: str
+    row: int | None
+    new: int
+    old: int
+    none: int
+    offered: bool
+    wrong_new: int = 0
+    wrong_old: int = 0
+    wrong_none: int = 0
+    correct: int = 0
+    tastings: int = 0
+    repeated: bool = False
+    protocol: str = ""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Preference(Statement):
+    """The preference for the new product, guessing taken out and among everyone. Made by `preference`.
+
+    Attributes
+    ----------
+    correct, everyone : tuple of Asked
+        Panels in which the correct (or, by single answers, all) were asked; panels and pairs in which everybody was.
+    posterior : Posterior
+        Of the pool, for each panel's d-prime.
+    index : tuple of int
+        Which distinct panel of the pool each row is.
+    placebo : (int, int) or None
+        Preferences stated and not stated between identical samples.
+    spread : float
+        Prior scale of the SD between panels, log odds.
+    """
+
+    correct: tuple[Asked, ...]
+    everyone: tuple[Asked, ...]
+    posterior: Posterior
+    index: tuple[int, ...]
+    placebo: tuple[int, int] | None
+    spread: float
+
+    # --- numbers ----------------------------------------------------------------------------------------------------
+
+    @property
+    def beyond_luck(self) -> Distribution:
+        """Share preferring the new product, of the preferences that did not come with a lucky guess."""
+        return self._need(self.correct, "the correct tasters of a panel")[0]
+
+    @property
+    def among_everyone(self) -> Distribution:
+        """Share preferring the new product, of everybody with a preference, in a typical panel."""
+        return self._need(self.everyone, "everybody")[0]
+
+    @cached_property
+    def not_luck(self) -> Distribution:
+        """Share of the correct answers that was not luck, over the panels asked."""
+        shares = [self._shares[a] for a in self.correct]
+        return Distribution.mixture(shares, [max(a.new + a.old + a.none, 1e-9) for a in self.correct])
+
+    @property
+    def naive(self) -> tuple[int, int]:
+        """Preferences for the new product and stated preferences of all who were correct, lucky or not."""
+        return sum(a.new for a in self.correct), sum(a.new + a.old for a in self.correct)
+
+    @property
+    def naive_share(self) -> float:
+        """Their plain share."""
+        new, stated = self.naive
+        return new / stated if stated else float("nan")
+
+    @property
+    def sign_test(self) -> float:
+        """Two-sided sign test of the plain share against one half."""
+        return _sign_test(*self.naive)
+
+    @property
+    def undiluted(self) -> float:
+        """The plain share with the raw dilution undone by arithmetic, which may pass 0 or 1; nan if all may be luck."""
+        right = sum(a.correct for a in self.correct)
+        beyond = sum((a.correct - g * a.tastings) / (1 - g) for a in self.correct for g in [_guess(a)])
+        if not right or beyond <= 0:
+            return float("nan")
+        return 0.5 + (self.naive_share - 0.5) * right / beyond
+
+    @property
+    def identifiable(self) -> bool:
+        """Whether there is enough of a difference for the correct to carry a preference at all."""
+        return self.posterior.average.below(SMALL) <= 0.5
+
+    def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """The answers as raw numbers.
+
+        Returns
+        -------
+        DataFrame
+            Rows ``prefer new, guessing taken out``, ``correct answers not luck``, ``prefer new, naive``, ``prefer new,
+            everyone``, as far as asked; columns ``quantity, mean, median, lower, upper, prob, kind, p_above_half, new,
+            stated``. The naive row has its exact interval and, as ``p_value``, the sign test.
+        """
+        rows = []
+        for name, asked in (("prefer new, guessing taken out", self.correct), ("prefer new, everyone", self.everyone)):
+            if not asked:
+                continue
+            share = self._fits[asked][0]
+            new, stated = sum(a.new for a in asked), sum(a.new + a.old for a in asked)
+            row = quantity(name, share, prob) | {"p_above_half": share.above(0.5), "new": new, "stated": stated}
+            tested = asked is self.everyone and stated
+            rows.append(row | {"p_value": _sign_test(new, stated)} if tested else row)
+            if asked is self.correct:
+                rows.append(quantity("correct answers not luck", self.not_luck, prob))
+                low, high = (float(np.squeeze(v)) for v in exact_interval(new, stated, prob)) if stated else (0.0, 1.0)
+                naive = {"quantity": "prefer new, naive", "mean": self.naive_share, "median": self.naive_share}
+                naive |= {"lower": low, "upper": high, "prob": prob, "kind": "exact", "new": new, "stated": stated}
+                rows.append(naive | {"p_value": self.sign_test})
+        columns = [
+            "quantity",
+            "mean",
+            "median",
+            "lower",
+            "upper",
+            "prob",
+            "kind",
+            "p_above_half",
+            "new",
+            "stated",
+            "p_value",
+        ]
+        return pd.DataFrame(rows).reindex(columns=columns)
+
+    def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """Each panel: counts, plain share, and the preference given all panels.
+
+        Returns
+        -------
+        DataFrame
+            ``panel``, ``asked`` ("correct", "all", or "pair": all, on a separate blind pair), ``new, old, none,
+            naive``, ``not_luck`` (median share of the correct answers that was not luck; missing where everybody was
+            asked), ``median, lower, upper`` of the panel's own preference, ``prob, kind``.
+        """
+        rows = []
+        for asked in (self.correct, self.everyone):
+            for a, own in zip(asked, self._fits[asked][1] if asked else (), strict=True):
+                lower, upper = own.interval(prob)
+                rows.append({
+                    "panel": a.panel, "asked": self._who(a), "new": a.new, "old": a.old, "none": a.none,
+                    "naive": a.new / (a.new + a.old) if a.new + a.old else np.nan,
+                    "not_luck": self._shares[a].median if asked is self.correct else np.nan,
+                    "median": own.median, "lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed",
+                })  # fmt: skip
+        return pd.DataFrame(rows)
+
+    def _who(self, asked: Asked) -> str:
+        """Who was asked, as the column `asked` has it."""
+        return "correct" if asked in self.correct else "pair" if asked.row is None else "all"
+
+    @property
+    def _pairs(self) -> tuple[Asked, ...]:
+        return tuple(a for a in self.everyone if a.row is None)
+
+    @property
+    def _offered(self) -> tuple[Asked, ...]:
+        """Where everybody could say that they have no preference, as on the placebo pair."""
+        return tuple(a for a in self.everyone if a.offered)
+
+    # --- words and figure -------------------------------------------------------------------------------------------
+
+    def sentences(self, prob: float = 0.95) -> list[str]:
+        """The answer in plain words."""
+        return [*self._among_correct(prob), *self._among_everyone(prob)]
+
+    def _line(self) -> str:
+        """Everybody's answer first: nothing has to be taken out of it."""
+        return [*self._among_everyone(0.95), *self._among_correct(0.95)][0]
+
+    def _paragraph(self) -> list[str]:
+        return [*self.sentences(), *self.notes]
+
+    def _methods(self) -> list[str]:
+        said = []
+        if self.correct:
+            said.append(
+                "Asked of the correct: if p_c of the answers are correct and p_d beyond guessing, the share p_d / p_c "
+                "of the correct was not luck. Those prefer the new product with an unknown probability; lucky guessers "
+                "split evenly. Integrated over each panel's d-prime given all panels and over the shares that state no "
+                "preference, with uniform priors."
+            )
+        if self.everyone:
+            where = ", on a separate blind pair" if self._pairs == self.everyone else ""
+            said.append(
+                f"Asked of everybody{where}: binomial, with a uniform prior on the share; sign test two-sided, exact."
+            )
+        if self.placebo is not None and self._offered:
+            said.append(
+                "The rates at which a preference is stated on the real and the placebo pair are compared with uniform "
+                "priors, as if by different people."
+            )
+        if max(len(self.correct), len(self.everyone)) > 1 and self.spread:
+            said.append(
+                f"Panels have preferences around a typical one, normal in log odds with a half-normal({self.spread:g}) "
+                "prior on the SD."
+            )
+        return [*said, "Medians and credible intervals (95 %, equal-tailed)."]
+
+    def _among_correct(self, prob: float) -> list[str]:
+        if not self.correct:
+            return []
+        share, (new, stated), luck = self.beyond_luck, self.naive, self.not_luck
+        small = self.posterior.average.below(SMALL)
+        answer = (
+            "With lucky guesses taken out, the share that prefers the new product is "
+            f"{words.estimate(share.median, *share.interval(prob), prob, 'percent')}; the probability that it is more "
+            f"than half is {words.probability(share.above(0.5))}."
+        )
+        if not self.identifiable:
+            answer = (
+                f"Not identifiable here: the average d-prime is below {SMALL:g} with probability "
+                f"{words.probability(small)}, so most correct answers may be luck and say nothing about preference. "
+                f"{answer} That is little more than the prior."
+            )
+        said = (
+            f"Naively, {words.whole(new)} of the {words.whole(stated)} who were correct and stated a preference prefer "
+            f"the new product: {words.percent(self.naive_share)}, sign test {words.p_value(self.sign_test)}. "
+            if stated
+            else "None of the correct tasters stated a preference. "
+        )
+        low, high = words.distinct(*luck.interval(prob), unit="percent")
+        undone = self.undiluted
+        more = ""
+        if 0 <= undone <= 1:
+            more = f" Undoing that dilution by arithmetic alone would give {words.percent(undone)}."
+        elif undone == undone:
+            more = " Undoing that dilution by arithmetic alone leads beyond 0 to 100 %: too few answers for that."
+        beyond = f"of their correct answers only {words.percent(luck.median)} ({low} to {high}) were more than luck"
+        if luck.median == 0:
+            most = "" if high == words.percent(0) else f" (at most {high} were more than that)"
+            beyond = f"all of their correct answers may have been luck{most}"
+        return [answer, f"{said}But {beyond}, and a lucky guesser's preference is a coin toss.{more}"]
+
+    def _among_everyone(self, prob: float) -> list[str]:
+        if not self.everyone:
+            return []
+        share = self.among_everyone
+        new, stated, none = (
+            sum(f(a) for a in self.everyone) for f in (lambda a: a.new, lambda a: a.new + a.old, lambda a: a.none)
+        )
+        whom = " on a separate blind pair" if self._pairs == self.everyone else ""
+        if not stated:
+            return [f"Among everyone asked{whom}, nobody stated a preference ({words.whole(none)} had none)."]
+        silent = f"; {words.whole(none)} had no preference" if self._offered else ""
+        found = [
+            f"Among everyone asked{whom}, {words.whole(new)} of {words.whole(stated)} with a preference prefer the new "
+            f"product (sign test {words.p_value(_sign_test(new, stated))}{silent}); the share is "
+            f"{words.estimate(share.median, *share.interval(prob), prob, 'percent')}, more than half with probability "
+            f"{words.probability(share.above(0.5))}."
+        ]
+        if self.placebo is not None and self._offered:
+            p_stated, p_none = self.placebo
+            stated, none = (sum(f(a) for a in self._offered) for f in (lambda a: a.new + a.old, lambda a: a.none))
+            more = _larger((stated, none), self.placebo)
+            found.append(
+                f"Between two identical samples {words.whole(p_stated)} of {words.whole(p_stated + p_none)} stated a "
+                f"preference; the probability that more people state one on the real pair is "
+                f"{words.probability(more)}. Where it is not high, preferences here are mostly habit."
+            )
+        return found
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the answer, and what to do next time."""
+        found = []
+        if self.correct:
+            odd = any(a.protocol == "triangle" for a in self.correct)
+            found.append(
+                "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which"
+                + (", and a choice among three cups favours the odd one." if odd else ".")
+            )
+        advice = [] if self._pairs else ["ask everyone, later, on a separate blind pair"]
+        if (self.everyone and not self._offered) or not (self.everyone or any(a.offered for a in self.correct)):
+            advice.append("let them say that they have no preference")
+        if self.placebo is None:
+            advice.append("serve a placebo pair (the same product twice) too, to see how much of a preference is habit")
+        if advice:
+            found.append(f"Next time {words.listing(advice)}.")
+        if self.placebo is not None and not self._offered:
+            stated, none = self.placebo
+            use = (
+                "It tells how lucky guessers answer."
+                if any(a.offered for a in self.correct)
+                else 'Nothing here can be compared with it, because "no preference" could not be answered.'
+            )
+            found.append(
+                f"On the placebo pair {words.whole(stated)} of {words.whole(stated + none)} stated a preference. {use}"
+            )
+        wrong = [sum(getattr(a, f"wrong_{k}") for a in self.correct) for k in ANSWERS]
+        p = _sign_test(wrong[0], wrong[0] + wrong[1])
+        if p < 0.05:
+            found.append(
+                f"Tasters who were wrong lean one way too ({wrong[0]} new, {wrong[1]} old; {words.p_value(p)}), though "
+                "the model takes them to toss a coin: read the answer with guessing taken out with care."
+            )
+        together = [a for a in self.everyone if a.row is not None]
+        if together:
+            found.append(
+                f"Asked of everyone: {words.listing((a.panel for a in together), most=6)}. If that was about the very "
+                "cups of the test, the answers echo it; a separate pair is better."
+            )
+        several = [a.panel for a in {*self.correct, *self.everyone} if a.repeated]
+        if several:
+            found.append(
+                f"Some people answered more than once in {words.listing(sorted(several), most=6)}: their preferences "
+                "count as so many people's, so the intervals are too narrow."
+            )
+        if max(len(self.correct), len(self.everyone)) > 1 and self.spread:
+            found.append(
+                "Panels may differ in preference: the share is a typical panel's, with a half-normal prior "
+                f"({self.spread:g}, log odds) on how much they differ."
+            )
+        return tuple(found)
+
+    def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
+        """Each panel's plain share beside its preference given all, and the typical one. Returns the Axes."""
+        frame = self.panels_frame(prob).rename(columns={"panel": "name", "naive": "raw"})
+        if frame["asked"].nunique() > 1:
+            whom = {"correct": " (the correct)", "all": " (everyone)", "pair": " (everyone, on a separate pair)"}
+            frame["name"] += frame["asked"].map(whom)
+        frame["beside"] = [f"{n} : {o}" for n, o in zip(frame["new"], frame["old"], strict=True)]
+        for name, asked in (("typical, luck taken out", self.correct), ("typical, everyone", self.everyone)):
+            if len(asked) > 1:
+                share = self._fits[asked][0]
+                lower, upper = share.interval(prob)
+                row = {
+                    "name": name,
+                    "median": share.median,
+                    "lower": lower,
+                    "upper": upper,
+                    "raw": np.nan,
+                    "beside": "",
+                }
+                frame = pd.concat([frame, pd.DataFrame([row])], ignore_index=True)
+        return figures.ranges(
+            frame,
+            xlabel="share that prefers the new product",
+            estimate="with lucky guesses taken out" if self.correct else "given all panels",
+            level=0.5,
+            level_label="half",
+            prob=prob,
+            ax=ax,
+        )
+
+    def _tables(self) -> list[tables.Table]:
+        frame = self.to_frame().drop(columns=["mean", "new", "stated"])
+        frame["p_value"] = [words.p_value(p) if p == p else "" for p in frame["p_value"]]
+        frame["p_above_half"] = [words.probability(p) if p == p else "" for p in frame["p_above_half"]]
+        answers = tables.table(
+            frame,
+            caption="Preference for the new product",
+            kinds=dict.fromkeys(frame["quantity"], "percent"),
+            labels={"p_above_half": "P(more than half)", "p_value": "sign test"},
+        )
+        panels = self.panels_frame()
+        panels["asked"] = panels["asked"].map(WHOM)
+        kinds = dict.fromkeys(("naive", "not_luck", "median", "lower", "upper"), "percent")
+        if not self.correct:
+            panels = panels.drop(columns="not_luck")
+        labels = {
+            "not_luck": "correct answers not luck",
+            "median": "given all",
+            "none": "no preference",
+            "asked": "answers of",
+        }
+        return [answers, tables.table(panels, caption="Each panel", kinds=kinds, labels=labels, most=40)]
+
+    def _shown(self) -> list[str | tables.Table]:
+        return [*self.sentences(), *self._tables(), *(f"Note: {note}" for note in self.notes)]
+
+    # --- computing --------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def _shares(self) -> dict[Asked, Distribution]:
+        """Of each panel asked of the correct: the share of its correct answers that was not luck."""
+        kinds = sorted({self.index[a.row] for a in self.correct if a.row is not None})
+        own = dict(zip(kinds, self.posterior.panels(kinds), strict=True)) if kinds else {}
+        return {a: not_luck(own[self.index[a.row]], a.protocol) for a in self.correct if a.row is not None}
+
+    @cached_property
+    def _fits(self) -> dict[tuple[Asked, ...], tuple[Distribution, list[Distribution]]]:
+        found = {}
+        if self.correct:
+            middles = (np.arange(SHARES) + 0.5) / SHARES
+            shares = [np.asarray(self._shares[a].quantile(middles)) for a in self.correct]
+            found[self.correct] = fit(self.correct, shares, self.placebo, self.spread)
+        if self.everyone:
+            found[self.everyone] = fit(self.everyone, [np.ones(1)] * len(self.everyone), None, self.spread)
+        return found
+
+    def _need(self, asked: tuple[Asked, ...], whom: str) -> tuple[Distribution, list[Distribution]]:
+        if not asked:
+            raise ValueError(f"nobody asked {whom} for a preference here.")
+        return self._fits[asked]
+
+
+# --- the model ------------------------------------------------------------------------------------------------------
+
+
+def not_luck(d_prime: Distribution, test: str | Protocol) -> Distribution:
+    """Posterior of ``w = p_d / p_c``, the share of correct answers that was not luck; 0 below the guess rate."""
+    kind = protocol(test)
+    assert isinstance(kind, Protocol)
+
+    def share(d: Array) -> Array:
+        p = np.asarray(kind.p_correct(d))
+        return np.maximum(kind.p_d_from_p(p), 0) / np.maximum(p, 1e-300)
+
+    return d_prime.map(share)
+
+
+def fit(
+    asked: Sequence[Asked],
+    shares: Sequence[Array],
+    placebo: tuple[int, int] | None = None,
+    spread: float = SPREAD,
+) -> tuple[Distribution, list[Distribution]]:
+    """The typical preference for the new product, and each panel's own.
+
+    Parameters
+    ----------
+    asked : sequence of Asked
+    shares : sequence of ndarray
+        For each, equally probable values of the share of answers that were not luck (1: nobody guessed).
+    placebo : (int, int), optional
+        Stated and no preference between identical samples, which tell how guessers answer.
+    spread : float
+        Prior scale of the SD between panels, in log odds.
+    """
+    answers = sum(a.new + a.old + a.none + a.wrong_new + a.wrong_old + a.wrong_none for a in asked)
+    certain = all(np.all(np.asarray(w) >= 1) for w in shares)  # then who has no preference says nothing on the others
+    # a share of n answers is known to about 1 / sqrt(4 n): cells and nodes must be closer together than that
+    size = int(np.clip(8 * np.sqrt(answers), CELLS, 1000 if certain else 2 * CELLS))
+    edges = np.linspace(0, 1, size + 1)
+    rho = (edges[1:] + edges[:-1]) / 2
+    none, weight = np.zeros(1), np.ones(1)
+    if not certain and any(a.offered for a in asked):
+        x, w = np.polynomial.legendre.leggauss(int(np.clip(1.9 * np.sqrt(answers + sum(placebo or ())), 14, 40)))
+        none, weight = (x + 1) / 2, w / 2
+    logs = np.stack([_panel(a, w, rho, none) for a, w in zip(asked, shares, strict=True)])
+    likelihood = np.exp(logs - logs.max(axis=(1, 2, 3), keepdims=True))  # panels, rho, q, e
+    nuisance = np.multiply.outer(weight, weight)
+    if placebo is not None and len(none) > 1:
+        guessers = xlogy(placebo[0], 1 - none) + xlogy(placebo[1], none)
+        nuisance = nuisance * np.exp(guessers - guessers.max())
+    spreads = np.abs(spread * ndtri(0.5 + (np.arange(8) + 0.5) / 16)) if len(asked) > 1 and spread > 0 else np.zeros(1)
+    typical, own, peak = np.zeros(size), np.zeros((len(asked), size)), None
+    for sd in spreads:
+        moves = _kernel(rho, edges, sd)
+        smooth = np.maximum(moves @ likelihood.reshape(len(asked), size, -1), 1e-300).reshape(likelihood.shape)
+        log = np.log(smooth).sum(axis=0)
+        peak = log.max() if peak is None else peak
+        total = np.exp(log - peak) * nuisance
+        typical += total.sum(axis=(1, 2))
+        for i in range(len(asked)):
+            own[i] += (np.tensordot(moves.T, total / smooth[i], 1) * likelihood[i]).sum(axis=(1, 2))
+    return _cells(edges, typical), [_cells(edges, row) for row in own]
+
+
+def _panel(asked: Asked, shares: Array, rho: Array, none: Array) -> Array:
+    """Log likelihood of one panel's preferences at each preference, no-preference rate and guessers' rate."""
+    offered = none if asked.offered else np.zeros(1)
+    r, q, e = np.ix_(rho, offered, offered)
+    total = np.full((len(rho), len(offered), len(offered)), -np.inf)
+    for w in np.clip(shares, 0, 1):
+        luck = (1 - w) * (1 - e) / 2
+        log = xlogy(asked.new, w * (1 - q) * r + luck) + xlogy(asked.old, w * (1 - q) * (1 - r) + luck)
+        if len(offered) > 1:
+            log = log + xlogy(asked.none, w * q + (1 - w) * e)
+        total = np.logaddexp(total, log)
+    if len(offered) > 1:
+        total = total + xlogy(asked.wrong_new + asked.wrong_old, 1 - offered) + xlogy(asked.wrong_none, offered)
+    return np.broadcast_to(total, (len(rho), len(none), len(none)))
+
+
+def _kernel(rho: Array, edges: Array, sd: float) -> Array:
+    """Chance that a panel's preference falls into each cell, from each typical preference; rows add up to 1."""
+    if sd == 0:
+        return np.eye(len(rho))
+    ends = logit(edges)
+    return np.diff(ndtr((ends[None, :] - logit(rho)[:, None]) / sd), axis=1)
+
+
+def _cells(edges: Array, mass: Array) -> Distribution:
+    return Distribution(edges, np.concatenate([[0.0], np.cumsum(mass) / mass.sum()]))
+
+
+def _larger(real: tuple[int, int], placebo: tuple[int, int]) -> float:
+    """P(more state a preference on the real pair than on the placebo), uniform priors."""
+    x = np.linspace(0, 1, 2001)
+    first, second = (betainc(1 + stated, 1 + none, x) for stated, none in (real, placebo))
+    return float(np.sum(np.diff(first) * (second[1:] + second[:-1]) / 2))
+
+
+def _sign_test(new: int, stated: int) -> float:
+    return float(binomtest(new, stated).pvalue) if stated else 1.0
+
+
+def _guess(asked: Asked) -> float:
+    kind = protocol(asked.protocol)
+    assert isinstance(kind, Protocol)
+    return kind.guess
+
+
+# --- reading the answers off the tables -----------------------------------------------------------------------------
+
+
+def _answers(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Asked], list[Asked]]:
+    """Panels for the answer with guessing taken out, and panels in which everybody was asked."""
+    single = _single(tastings)
+    correct, everyone = [], []
+    for row, panel in enumerate(frame.itertuples(index=False)):
+        new, old, none = (_whole(getattr(panel, name)) for name in ("prefer_new", "prefer_old", "no_preference"))
+        if not new + old + none:
+            continue
+        offered = bool(pd.notna(panel.no_preference))
+        if panel.asked == "pair":
+            again = bool(pd.notna(panel.tasters) and panel.tasters < new + old + none)
+            everyone.append(Asked(panel.panel, None, new, old, none, offered, repeated=again))
+            continue
+        if not isinstance(protocol(panel.protocol), Protocol):
+            continue
+        about: dict[str, Any] = {
+            "panel": panel.panel, "row": row, "offered": offered,
+            "protocol": panel.protocol, "correct": _whole(panel.correct), "tastings": _whole(panel.tastings),
+            "repeated": bool(pd.notna(panel.tasters) and panel.tasters < panel.tastings),
+        }  # fmt: skip
+        if panel.panel in single.index:
+            about["offered"] = bool(single.filter(like="none").to_numpy().any())
+            correct.append(Asked(**about, **dict(zip(_SIDES, single.loc[panel.panel].tolist(), strict=True))))
+        elif panel.asked == "correct":
+            correct.append(Asked(**about, new=new, old=old, none=none))
+        if panel.asked == "all":
+            everyone.append(Asked(**about, new=new, old=old, none=none))
+    return correct, everyone
+
+
+_SIDES = [f"{side}{kind}" for side in ("", "wrong_") for kind in ANSWERS]
+
+
+def _single(tastings: Tastings | None) -> pd.DataFrame:
+    """Preferences by panel of those who were right (``new, old, none``) and wrong (``wrong_new`` ...)."""
+    if tastings is None or "preference" not in tastings.frame:
+        return pd.DataFrame(columns=_SIDES)
+    frame = tastings.frame[["panel", "correct", "preference"]].dropna()
+    side = frame["correct"].map({True: "", False: "wrong_"}).astype(str) + frame["preference"].astype(str)
+    return pd.crosstab(frame["panel"].astype(str), side).reindex(columns=_SIDES, fill_value=0)
+
+
+def _pairs(source: Any) -> list[Asked]:
+    """Separate blind pairs from whatever holds them."""
+    if source is None:
+        return []
+    if not isinstance(source, (pd.DataFrame, dict, list)):
+        raise ValueError(f"pairs is a DataFrame, a dict or a list of dicts, one row a pair; got {source!r}.")
+    frame = pd.DataFrame([source] if isinstance(source, dict) and not _listed(source) else source)
+    missing = [name for name in ("prefer_new", "prefer_old") if name not in frame]
+    if missing:
+        raise ValueError(f"pairs needs the columns prefer_new and prefer_old; there is no {words.listing(missing)}.")
+    offered = "no_preference" in frame
+    found = []
+    for i, row in enumerate(frame.to_dict("records"), start=1):
+        counts = [row["prefer_new"], row["prefer_old"], row["no_preference"] if offered else 0]
+        name = str(row.get("panel", "separate pair" if len(frame) == 1 else f"separate pair {i}"))
+        new, old, none = _checked(counts, f"pair {name!r}")
+        found.append(Asked(name, None, new, old, none, offered))
+    return found
+
+
+def _listed(table: dict) -> bool:
+    return any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in table.values())
+
+
+def _served_placebo(frame: pd.DataFrame) -> tuple[int, int] | None:
+    """Preferences stated and not stated between two cups alike, over the panels that served such a pair."""
+    counts = frame[["placebo_stated", "placebo_none"]]
+    stated, none = counts.fillna(0).sum().astype(int)
+    return (int(stated), int(none)) if stated + none else None
+
+
+def _placebo(counts: Sequence[int]) -> tuple[int, int]:
+    if isinstance(counts, str) or np.shape(counts) != (3,):
+        raise ValueError(
+            "placebo holds three counts: preferred one of the identical samples, preferred the other, had no "
+            f"preference; got {counts!r}."
+        )
+    first, second, none = _checked(counts, "the placebo pair")
+    return first + second, none
+
+
+def _checked(counts: Sequence[Any], what: str) -> list[int]:
+    bad = [c for c in counts if not (isinstance(c, (int, float, np.number)) and 0 <= c < np.inf and c == int(c))]
+    if bad:
+        raise ValueError(f"{what} has {bad[0]!r} as a count of answers. Counts are whole numbers of at least 0.")
+    return [int(c) for c in counts]
+
+
+def _whole(value: Any) -> int:
+    return 0 if pd.isna(value) else int(value)

@@ -1,0 +1,453 @@
+"""What the answer rests on: the pool again under other priors, without one panel, with the careful panels only.
+
+Every case is the same model on the same likelihoods, refitted from a common `Plane`, so that all of them together cost
+little more than the pool itself. `Sensitivity` lists the cases and says which moves the answer most and whether any
+changes the verdict. `Path` is the answer after each panel in date order; its last step is the pool.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from metasense.core.answers import Verdict, side
+from metasense.core.evidence import collect, one_sitting
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import integrate
+from metasense.engine.priors import LARGEST, Priors
+from metasense.margins import Margin
+from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from metasense.results.pooled import Pooled
+
+Mask = NDArray[np.bool_]
+
+MOVES = 0.25  # change of the median under other priors, as a share of it, at which the answer is said to rest on them
+MOST = 1000  # distinct panels up to which leaving each out is worth while
+GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
+GROUPS = 20  # groups of a column up to which each is left out
+EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
+KINDS = ("all panels", "prior", "selection", "group", "panel")
+
+
+def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> dict[str, Any]:
+    """One row: the average d-prime and where it lies relative to the margin."""
+    lower, upper = average.interval(prob)
+    verdict = Verdict.of(average, margin)
+    row: dict[str, Any] = {
+        "median": average.median,
+        "lower": lower,
+        "upper": upper,
+        "prob": prob,
+        "kind": "equal-tailed",
+    }
+    return row | {"p_above": verdict.above, "p_below": verdict.below, "verdict": verdict.label}
+
+
+def of_panels(pooled: Pooled, mask: Mask) -> Distribution:
+    """The average d-prime from some of the panels."""
+    collected = pooled.collected
+    copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
+    return pooled.plane.weigh(copies, pooled.priors).average
+
+
+def in_one_sitting(pooled: Pooled) -> Distribution | None:
+    """The average d-prime if people who came to several panels had sat in one; None where nobody did."""
+    together = None if pooled.tastings is None else one_sitting(pooled.tastings)
+    if together is None:
+        return None
+    frame = pooled.panels.frame
+    totals = frame[~frame["panel"].isin(pooled.tastings.frame["panel"])]  # type: ignore[union-attr]
+    collected = collect(pd.concat([totals, together.to_panels().frame], ignore_index=True), together)
+    return integrate(collected.evidence, collected.copies, pooled.priors)[0].average
+
+
+def scaled(priors: Priors, *factors: float) -> Priors | None:
+    """The priors with their scales multiplied; None where that is wider than the engine's d-prime axis."""
+    try:
+        return priors.scaled(*factors)
+    except ValueError:
+        return None
+
+
+def corners(priors: Priors, axes: int = 2) -> list[tuple[str, Priors]]:
+    """The priors with every one of their first scales halved or doubled, as far as these are computed, by name."""
+    found = [scaled(priors, *factors) for factors in product((0.5, 2.0), repeat=axes)]
+    return [(_named(p, axes), p) for p in found if p is not None]
+
+
+def _named(priors: Priors, axes: int = 2) -> str:
+    scales = {"centre": priors.mu_scale, "spread": priors.tau_scale, "effect": priors.beta_scale}
+    return "prior scales " + ", ".join(f"{scale:g} ({what})" for what, scale in list(scales.items())[:axes])
+
+
+def under_priors(pooled: Pooled, priors: Priors) -> Distribution:
+    """The average d-prime from all panels with other priors."""
+    return pooled.plane.weigh(pooled.collected.copies.astype(float), priors).average
+
+
+def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
+    """Which panels a careful reader might set aside: a name for what is left, and the panels it keeps."""
+
+    def where(mask: Any) -> Mask:
+        return pd.Series(mask).fillna(False).to_numpy(bool)
+
+    if frame["blind"].notna().any():
+        yield "double-blind panels only", where(frame["blind"] == "double")
+    extended = where(frame["looks"] > 1) | where(frame["tastings"] > frame["planned"])
+    yield "without panels looked at or extended before the end", ~extended
+    yield "without repeat tasters", ~where(frame["tasters"] < frame["tastings"])
+    yield "reported panels only", ~where(frame["reported"].eq(False))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Sensitivity(Result):
+    """The pool under other choices. Made by `Pooled.sensitivity`.
+
+    Attributes
+    ----------
+    cases : DataFrame
+        First the pool itself, then one row a case: ``case, about`` ("prior", "selection", "group" or "panel"),
+        ``panels``, the average d-prime's ``median, lower, upper, prob, kind``, ``p_above, p_below, verdict`` against
+        the margin, the ``change`` of the median, and whether the ``verdict_changes``.
+    margin : float or None
+        d-prime of the margin.
+    notes : tuple of str
+        What could not be asked of these panels, and why.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28],
+    ...                   "correct": [12, 11, 17]}, margin=ms.Margin(d_prime=0.5))
+    >>> frame = pooled.sensitivity().to_frame()
+    >>> frame.loc[frame["about"] == "panel", ["case", "median", "verdict"]].round(2)
+             case  median            verdict
+    9   without A    1.18  beyond the margin
+    10  without B    1.57  beyond the margin
+    11  without C    0.86        not settled
+    """
+
+    cases: pd.DataFrame
+    margin: float | None
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, pooled: Pooled, *, by: str | Sequence[str] | None = None, prob: float = 0.95) -> Sensitivity:
+        """Refit a pool under every choice that its table can tell apart.
+
+        Parameters
+        ----------
+        pooled : Pooled
+        by : str or sequence of str, optional
+            Columns whose groups are left out one at a time; batch pairs and, where the table has a column of that name,
+            experimenters by default.
+        prob : float
+            Probability inside the intervals.
+
+        Raises
+        ------
+        ValueError
+            If a column of `by` does not exist.
+        """
+        frame = pooled.panels.frame
+        by = [name for name in GROUPED if name in frame] if by is None else [by] if isinstance(by, str) else by
+        unknown = [name for name in by if name not in frame]
+        if unknown:
+            raise ValueError(
+                f"there is no column {words.listing(map(repr, unknown))}; there is {words.listing(frame.columns)}."
+            )
+        notes: list[str] = []
+        everything = np.ones(len(frame), bool)
+        rows: list[dict[str, Any]] = []
+
+        def add(case: str, about: str, average: Distribution, panels: int) -> None:
+            rows.append({"case": case, "about": about, "panels": panels, **answer(average, pooled.margin, prob)})
+
+        def add_panels(case: str, about: str, keep: Mask) -> None:
+            if keep.all():
+                return
+            if not keep.any():
+                notes.append(f"Not asked, because no panel would be left: {case}.")
+                return
+            add(case, about, of_panels(pooled, keep), int(keep.sum()))
+
+        add("all panels", KINDS[0], of_panels(pooled, everything), len(frame))
+        edges = [scaled(pooled.priors, *factors) for factors in EDGES]
+        for name, priors in [*corners(pooled.priors), *((_named(p), p) for p in edges if p is not None)]:
+            add(name, "prior", under_priors(pooled, priors), len(frame))
+        for name, keep in selections(frame):
+            add_panels(name, "selection", keep)
+        for column in by:
+            groups = frame[column].dropna().unique()
+            if 1 < len(groups) <= GROUPS:
+                for group in groups:
+                    add_panels(
+                        f"without {column.replace('_', ' ')} {words.one_line(group)}",
+                        "group",
+                        ~frame[column].eq(group).fillna(False).to_numpy(bool),
+                    )
+            elif len(groups) > GROUPS:
+                notes.append(
+                    f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}."
+                )
+        if len(frame) > 1 and len(pooled.collected.evidence) <= MOST:
+            left_out: dict[int, Distribution] = {}  # equal panels give equal answers
+            for i, (panel, distinct) in enumerate(zip(frame["panel"], pooled.collected.index, strict=True)):
+                if distinct not in left_out:
+                    left_out[distinct] = of_panels(pooled, np.arange(len(frame)) != i)
+                add(f"without {words.one_line(panel)}", "panel", left_out[distinct], len(frame) - 1)
+        elif len(frame) > 1:
+            notes.append(f"Not asked: leaving out each panel in turn; there are more than {MOST} different ones.")
+        cases = pd.DataFrame(rows)
+        whole = cases.iloc[0]
+        cases["change"] = cases["median"] - whole["median"]
+        cases["verdict_changes"] = cases["verdict"] != whole["verdict"]
+        return cls(cases, None if pooled.margin is None else pooled.margin.d_prime, tuple(notes))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the cases, the pool itself first."""
+        return self.cases.copy()
+
+    def about(self, *kinds: str) -> pd.DataFrame:
+        """The cases of some kinds."""
+        return self.cases[self.cases["about"].isin(kinds)]
+
+    def sentences(self) -> tuple[str, ...]:
+        """What moves the answer, and whether a verdict changes, in words."""
+        whole = self.cases.iloc[0]
+        out = [self._on_priors()]
+        for kinds, what in (
+            (("selection", "group"), "Of the selections and groups"),
+            (("panel",), "Of the single panels"),
+        ):
+            cases = self.about(*kinds)
+            if len(cases):
+                most = cases.loc[cases["change"].abs().idxmax()]
+                out.append(
+                    f"{what}, the answer moves most {_as_if(most['case'])}: the median goes from "
+                    f"{_pair(whole['median'], most['median'])}."
+                )
+        if self.margin is not None:
+            changing = self.cases[self.cases["verdict_changes"]]
+            others = words.count(len(self.cases) - 1, "other case")
+            if len(changing):
+                named = words.listing(
+                    (f"{c} ({v})" for c, v in zip(changing["case"], changing["verdict"], strict=True)), most=6
+                )
+                out.append(f"The verdict, {whole['verdict']}, changes in {len(changing)} of {others}: {named}.")
+            else:
+                out.append(f"The verdict, {whole['verdict']}, is the same in all {others}.")
+        return (*out, *self.warnings(), *self.notes)
+
+    def _on_priors(self) -> str:
+        cases = self.about("prior")
+        low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
+        where, limits = _tried(len(cases), 4 + len(EDGES))
+        return (
+            f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
+            f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
+        )
+
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences for when the answer rests on the priors; none if it does not."""
+        return prior_warnings(self.cases)
+
+    def plot(self, *, ax: Any = None) -> Axes:
+        """Every case beside the pool. Returns the Axes."""
+        frame = self.cases.rename(columns={"case": "name"})
+        return figures.cases(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
+
+    def _table(self, most: int | None = 60) -> tables.Table:
+        frame = self.cases.drop(columns=["about", "verdict_changes"])
+        if self.margin is None:
+            frame = frame.drop(columns=["p_above", "p_below", "verdict"])
+        return tables.table(
+            frame,
+            caption="The average d-prime under other choices",
+            kinds={"p_above": side, "p_below": side, "change": _signed, "panels": "count"},
+            labels={"p_above": "P(above margin)", "p_below": "P(below margin)", "change": "change of median"},
+            most=most,
+        )
+
+    def _shown(self) -> list[str | tables.Shown]:
+        return [*self.sentences(), self._table()]
+
+
+def prior_cases(pooled: Pooled) -> pd.DataFrame:
+    """The pool and the four corners of halved and doubled prior scales: the first rows of `Sensitivity.cases`."""
+    found = [(name, under_priors(pooled, priors)) for name, priors in corners(pooled.priors)]
+    return beside(under_priors(pooled, pooled.priors), found, pooled.margin)
+
+
+def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], margin: Margin | None) -> pd.DataFrame:
+    """An average d-prime, then the same with other priors, by name; in the columns of `Sensitivity.cases`."""
+    rows = [("all panels", KINDS[0], average), *((name, "prior", other) for name, other in others)]
+    cases = pd.DataFrame([{"case": n, "about": a} | answer(d, margin) for n, a, d in rows])
+    cases["change"] = cases["median"] - cases["median"].iloc[0]
+    return cases.assign(verdict_changes=cases["verdict"] != cases["verdict"].iloc[0])
+
+
+def prior_range(cases: pd.DataFrame) -> str:
+    """What the corners say in a sentence, for the notes of a pool; those that were tried, where it is not all four."""
+    tried = cases[cases["about"] == "prior"]
+    low, high = words.distinct(tried["median"].min(), tried["median"].max())
+    same = (
+        ""
+        if tried["verdict"].eq("no margin given").any()
+        else ("; the verdict stays" if not tried["verdict_changes"].any() else "; the verdict changes")
+    )
+    where, limits = _tried(len(tried), 4)
+    return (
+        f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
+        f"{runs(low, high)}{same}."
+        f"{limits}"
+    )
+
+
+def _tried(cases: int, of: int) -> tuple[str, str]:
+    """What to add where some of the scales could not be varied: in the middle of the sentence, and after it."""
+    if cases == of:
+        return "", ""
+    largest = "Scales above {mu_scale:g} (centre) and {tau_scale:g} (spread) are not computed".format(**LARGEST)
+    return f" where they can be ({cases} of {of} cases)", f" {largest}."
+
+
+def runs(low: str, high: str) -> str:
+    return f"is {low}" if low == high else f"runs from {low} to {high}"
+
+
+def prior_warnings(cases: pd.DataFrame, where: str = "") -> tuple[str, ...]:
+    """Sentences for when the answer rests on the priors; none if it does not. `where` follows the quantity."""
+    whole, priors = cases.iloc[0], cases[cases["about"] == "prior"]
+    out = []
+    if (priors["change"].abs() > MOVES * whole["median"]).any():
+        most = priors.loc[priors["change"].abs().idxmax()]
+        out.append(
+            f"The answer rests on the prior: with {most['case']}, the median of the average d-prime{where} is "
+            f"{words.distinct(most['median'], whole['median'])[0]} in place of "
+            f"{words.distinct(most['median'], whole['median'])[1]}. More tastings, or a sharper protocol, would change "
+            "that."
+        )
+    changing = priors[priors["verdict_changes"]]
+    # a verdict that other priors would undo is a warning; one that they would bring about is only less than that
+    if len(changing) and whole["verdict"] != words.VERDICTS[2]:
+        named = words.listing(
+            f"{case} ({verdict})" for case, verdict in zip(changing["case"], changing["verdict"], strict=True)
+        )
+        out.append(f"The verdict{where}, {whole['verdict']}, rests on the prior. It would be another with {named}.")
+    return tuple(out)
+
+
+# --- in date order ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Path(Result):
+    """The answer after each panel, in date order. Made by `Pooled.path`.
+
+    Attributes
+    ----------
+    steps : DataFrame
+        One row a panel in the order they came: ``panel, date, panels`` (so far), then ``median, lower, upper, prob,
+        kind, p_above, p_below, verdict`` of the average d-prime from all panels so far.
+    margin : float or None
+    notes : tuple of str
+        How panels without a date were placed.
+    """
+
+    steps: pd.DataFrame
+    margin: float | None
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, pooled: Pooled, *, prob: float = 0.95) -> Path:
+        """Add the panels of a pool one by one, oldest first; those without a date come last, as they stand."""
+        frame = pooled.panels.frame
+        order = np.argsort(frame["date"].to_numpy(), kind="stable")  # missing dates sort last
+        undated = frame["date"].isna().to_numpy(bool)
+        notes = []
+        if undated.all():
+            notes.append("No panel has a date, so they come in the order of the table.")
+        elif undated.any():
+            notes.append(
+                "Without a date, and so placed last in the order of the table: "
+                f"{words.listing(frame.loc[undated, 'panel'], most=6)}."
+            )
+        keep = np.zeros(len(frame), bool)
+        rows = []
+        for count, i in enumerate(order, start=1):
+            keep[i] = True
+            row = {"panel": frame["panel"].iloc[i], "date": frame["date"].iloc[i], "panels": count}
+            rows.append(row | answer(of_panels(pooled, keep), pooled.margin, prob))
+        return cls(pd.DataFrame(rows), None if pooled.margin is None else pooled.margin.d_prime, tuple(notes))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the steps."""
+        return self.steps.copy()
+
+    def sentence(self) -> str:
+        """Where the answer began, where it stands, and when the verdict last changed."""
+        first, last = self.steps.iloc[0], self.steps.iloc[-1]
+        prob = float(last["prob"])
+        text = f"After the first panel ({words.one_line(first['panel'])}) the average d-prime was {_said(first, prob)}"
+        if len(self.steps) == 1:
+            return f"{text}; there is no other panel."
+        text += f"; after {'both' if len(self.steps) == 2 else f'all {len(self.steps)}'} it is {_said(last, prob)}."
+        if self.margin is None:
+            return text
+        changes = np.flatnonzero((self.steps["verdict"] != self.steps["verdict"].shift()).to_numpy()[1:]) + 1
+        if not len(changes):
+            return f"{text} The verdict was {last['verdict']} from the first panel to the last."
+        at = self.steps.iloc[changes[-1]]
+        since = f"{words.one_line(at['panel'])} (panel {at['panels']})"
+        return f"{text} The verdict has stood at {last['verdict']} since {since}."
+
+    def plot(self, *, ax: Any = None) -> Axes:
+        """How the answer moved as the panels came in. Returns the Axes."""
+        frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
+        return figures.path(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
+
+    def _shown(self) -> list[str | tables.Table]:
+        frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
+        if self.margin is None:
+            frame = frame.drop(columns=["p_above", "p_below", "verdict"])
+        table = tables.table(
+            frame,
+            caption="The average d-prime after each panel",
+            kinds={"p_above": side, "p_below": side, "panels": "count"},
+            labels={
+                "p_above": "P(above margin)",
+                "p_below": "P(below margin)",
+                "panels": "panels so far",
+                "panel": "added",
+            },
+            most=60,
+        )
+        return [self.sentence(), *self.notes, table]
+
+
+def _said(row: pd.Series, prob: float) -> str:
+    return words.estimate(row["median"], row["lower"], row["upper"], prob)
+
+
+def _pair(before: float, after: float) -> str:
+    return " to ".join(words.distinct(before, after))
+
+
+def _as_if(case: str) -> str:
+    return case if case.startswith("without") else f"with {case}"
+
+
+def _signed(value: float) -> str:
+    return "0" if abs(value) < 0.005 else f"{value:+.2f}"

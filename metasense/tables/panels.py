@@ -1,0 +1,558 @@
+"""The two tables everything starts from: `Panels`, one row a panel, and `Tastings`, one row a tasting.
+
+`read_panels` and `read_tastings` take a file or a DataFrame, check it once, and either return a table whose every
+number can be trusted, or raise one `PanelsError` that lists all there is to put right. What was chosen on the way is in
+``notes``. People and tastings are counted apart. `Tastings.to_panels` turns answers into counts, so that both roads
+lead to the same `Panels`. How files are opened is in ``reading.py``, how cells are read in ``checking.py``, what the
+columns are in ``columns.py``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+
+from metasense.binomial import at_least, at_most, fisher_tails
+from metasense.protocols import Protocol, protocol
+from metasense.showing.results import Result
+from metasense.showing.tables import Table, table, write_csv
+from metasense.showing.words import count, listing, one_line
+from metasense.tables.checking import Column, Reading, Wrong, check_table, column_of, combined, date, distinct, is_known
+from metasense.tables.columns import (
+    FORCED,
+    PANEL,
+    PANEL_COLUMNS,
+    SIDES,
+    SITTING,
+    TASTING,
+    TASTING_COLUMNS,
+    TWO_COUNTS,
+    check_panels,
+    check_tastings,
+    is_signal,
+    one_row_a_tasting,
+)
+from metasense.tables.opening import PanelsError, open_table
+
+__all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
+
+SHOWN = 60  # rows printed; all of them are in to_frame()
+REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
+
+# --- reading ---
+
+
+def read_panels(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels:
+    """Read and check a table with one row a panel.
+
+    Parameters
+    ----------
+    source : path, DataFrame, list of dicts, dict of columns, open file, or the table itself as text
+        CSV, TSV, Excel (.xlsx) or Parquet. UTF-8 with or without a byte-order mark is expected, UTF-16 and Windows-1252
+        are recognised and noted, as are the separators ``,`` ``;`` tab and ``|``, and a decimal comma. Headers may be
+        written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases.
+    name : str, optional
+        What to call the source in messages.
+    sheet : str, optional
+        Which worksheet to read; the first visible one otherwise, with a note naming the rest.
+
+    Returns
+    -------
+    Panels
+        Every reading choice is a line in its ``notes``.
+
+    Raises
+    ------
+    PanelsError
+        A ValueError that lists all problems, each with row, panel, column, value and remedy; also for a missing file.
+
+    Examples
+    --------
+    >>> panels = read_panels("id,test,n,x,style\\nC1,triangle,24,8,dry\\nC2,duo trio,20,10,sweet")
+    >>> panels.frame[["panel", "protocol", "tastings", "correct", "style"]]
+      panel  protocol  tastings  correct  style
+    0    C1  triangle        24        8    dry
+    1    C2  duo-trio        20       10  sweet
+    >>> read_panels("panel,protocol,tastings,correct\\nC1,triangle,24,25")
+    Traceback (most recent call last):
+        ...
+    metasense.tables.opening.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
+    """  # noqa: E501
+    if isinstance(source, Panels):
+        return source
+    checked = check_table(open_table(source, is_known(PANEL_COLUMNS), name=name, sheet=sheet), PANEL_COLUMNS)
+    check_panels(checked)
+    return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
+
+
+def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = None) -> Tastings:
+    """Read and check a table with one row a tasting, that is one answer by one taster.
+
+    Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
+    the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
+    taster said, in the same words. Several cups are joined by ``+`` and groups divided by ``/``: a tetrad served as
+    ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
+    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
+
+    An empty answer, or one such as "refused", is no answer: it is kept, counted and said, and is not a tasting.
+
+    Parameters
+    ----------
+    source, name, sheet
+        As for `read_panels`.
+
+    Returns
+    -------
+    Tastings
+
+    Raises
+    ------
+    PanelsError
+        A ValueError that lists all problems.
+
+    Examples
+    --------
+    >>> tastings = read_tastings("panel,protocol,taster,served,answer\\nA,triangle,T1,417,417\\nA,triangle,T2,305,862")
+    >>> tastings.frame["correct"].tolist()
+    [True, False]
+    >>> tastings.to_panels()
+    1 panel, 2 tastings, from the text
+    panel  protocol  correct  tasters  guess rate
+    A      triangle  1 of 2         2  1/3
+    """
+    if isinstance(source, Tastings):
+        return source
+    opened = open_table(source, is_known(TASTING_COLUMNS), name=name, sheet=sheet)
+    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False)
+    check_tastings(checked)
+    return Tastings(checked.frame, opened.source, tuple(checked.notes))
+
+
+def read_table(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels | Tastings:
+    """Read whichever of the two tables it is, by its headers: for a file named in a terminal.
+
+    Examples
+    --------
+    >>> type(read_table("panel,protocol,taster,correct\\nA,triangle,T1,1\\nA,triangle,T2,0")).__name__
+    'Tastings'
+    """
+    opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
+    read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
+    return read(source, name=name, sheet=sheet)
+
+
+# --- what the two tables share --------------------------------------------------------------------------------------
+
+_Self = TypeVar("_Self", bound="_Rows")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class _Rows(Result):
+    """A checked frame that can be filtered, shown and saved; a filter notes what it leaves out."""
+
+    frame: pd.DataFrame
+    source: str = "the table"
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    def __iter__(self) -> Iterator[Any]:
+        """Rows as named tuples, in the order of the table."""
+        return self.frame.itertuples(index=False, name=type(self).__name__.removesuffix("s"))
+
+    @property
+    def moderators(self) -> tuple[str, ...]:
+        """Names of the columns beyond the expected ones."""
+        return tuple(column for column in self.frame.columns if column not in self._columns())
+
+    @property
+    def fingerprint(self) -> str:
+        """SHA-256 of the contents: the same for any order of rows and columns and for any kind of file.
+
+        Every value given counts, moderators and the column ``notes`` included; source and reading notes do not.
+        """
+        cells = _typed(self.to_frame())
+        lines = np.full(len(cells), "", object)
+        for column in sorted(cells.columns):
+            codes, values = distinct(cells[column].astype(object))
+            words = ["" if pd.isna(value) else f"{column!r}={value!r}\x1f" for value in values]
+            lines += np.array(words, object)[codes]
+        digest = hashlib.sha256(f"{type(self).__name__} 1\n".encode())
+        digest.update("\n".join(sorted(lines)).encode())
+        return digest.hexdigest()
+
+    def where(self: _Self, keep: Any, reason: str = "") -> _Self:
+        """The rows for which `keep` is true: a mask, or a function of the frame that gives one.
+
+        What is left out is said in ``notes``, with `reason` if given; where the mask is missing, the row is left out.
+
+        Examples
+        --------
+        >>> panels = read_panels("panel,protocol,tastings,correct,weeks\\nK1,triangle,20,6,1\\nK2,triangle,22,6,3")
+        >>> panels.where(lambda frame: frame.weeks > 2, "stored for two weeks").notes[-1]
+        'left out K1: not stored for two weeks.'
+        """
+        mask = pd.Series(keep(self.frame) if callable(keep) else keep)
+        if len(mask) != len(self) or not (mask.isna() | mask.isin([True, False])).all():
+            raise PanelsError(f"the mask must be one True or False for each of the {len(self)} rows.", self.source)
+        chosen = mask.fillna(False).to_numpy(bool)
+        return self._kept(np.flatnonzero(chosen), f"not {reason}" if reason else "not selected")
+
+    def only(self: _Self, **values: Any) -> _Self:
+        """The rows whose columns hold these values, as in ``only(blind="double")``; a list means any of them.
+
+        Where the column is empty, the row is left out. A column or value that does not occur is a `PanelsError` that
+        names those that do.
+        """
+        kept = self
+        for column, wanted in values.items():
+            if column not in self.frame:
+                near = difflib.get_close_matches(column, list(self.frame.columns), n=1)
+                hint = f" Did you mean {near[0]!r}?" if near else ""
+                raise PanelsError(
+                    f"there is no column {column!r}.{hint} {_have(self.to_frame().columns)}.", self.source
+                )
+            options = list(wanted) if isinstance(wanted, list | tuple | set | frozenset) else [wanted]
+            if column == "protocol":
+                options = [protocol(option).name for option in options]
+            elif column == "date":
+                options = [pd.Timestamp(self._day(option)) for option in options]
+            cells = self.frame[column]
+            absent = [option for option in options if not (cells == option).fillna(False).any()]
+            if absent:
+                there = cells.dropna().unique().tolist()
+                words = f"nothing has {listing(map(repr, absent))} in column {column!r}. {_have(there)}."
+                raise PanelsError(words, self.source)
+            chosen = kept.frame[column].isin(options).fillna(False).to_numpy(bool)
+            kept = kept._kept(np.flatnonzero(chosen), f"{column} is not {' or '.join(map(str, options))}")
+        return kept
+
+    def _day(self, option: Any) -> Any:
+        try:
+            return date(option, Reading())
+        except Wrong as error:
+            raise PanelsError(f"date: {error}.", self.source) from None
+
+    def without(self: _Self, *panels: str) -> _Self:
+        """Everything but these panels."""
+        self._require(panels)
+        return self._kept(np.flatnonzero(~self.frame["panel"].isin(panels).to_numpy(bool)), "set aside by name")
+
+    def to_frame(self) -> pd.DataFrame:
+        """A copy of the raw numbers: the columns that hold anything, in canonical order, and the moderators."""
+        always = {"panel", "protocol", *FORCED, *self.moderators}
+        return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
+
+    def to_csv(self, path: str | os.PathLike[str]) -> Path:
+        """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
+
+        Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
+        """
+        return write_csv(_typed(self.to_frame()), path)
+
+    def __contains__(self, panel: object) -> bool:
+        return bool((self.frame["panel"] == panel).any())
+
+    def __getitem__(self: _Self, panel: str | Sequence[str]) -> _Self:
+        """The rows of that panel, or of several in the order asked for."""
+        names: list[Any] = list(dict.fromkeys(panel)) if isinstance(panel, list | tuple) else [panel]
+        self._require(names)
+        at = self.frame["panel"].astype(object).map({name: i for i, name in enumerate(names)}).fillna(-1).to_numpy(int)
+        chosen = np.flatnonzero(at >= 0)
+        return self._kept(chosen[np.argsort(at[chosen], kind="stable")], f"only {listing(names, 8)} asked for")
+
+    def _require(self, panels: Sequence[str]) -> None:
+        names = [str(panel) for panel in self.frame["panel"].unique()]
+        unknown = [panel for panel in panels if panel not in set(names)]
+        if unknown:
+            near = [close for panel in unknown for close in difflib.get_close_matches(str(panel), names, n=1)]
+            hint = f" Did you mean {listing(map(repr, near))}?" if near else ""
+            where = f" in {one_line(self.source)}" if self.source else ""
+            raise PanelsError(f"there is no panel {listing(map(repr, unknown))}{where}.{hint} {_have(names)}.")
+
+    def _kept(self: _Self, positions: np.ndarray, reason: str) -> _Self:
+        if not len(positions):
+            raise PanelsError(f"nothing is left: {reason}.", self.source)
+        gone = np.setdiff1d(np.arange(len(self)), positions)
+        notes = (*self.notes, f"left out {self._named(gone)}: {reason}.") if len(gone) else self.notes
+        return replace(self, frame=self.frame.iloc[positions].reset_index(drop=True), notes=notes)
+
+    def _columns(self) -> dict[str, Column]:
+        raise NotImplementedError
+
+    def _named(self, positions: np.ndarray) -> str:
+        raise NotImplementedError
+
+    def _table(self, most: int | None) -> Table:
+        raise NotImplementedError
+
+    def _said(self) -> tuple[str, ...]:
+        return tuple(f"Note: {one_line(note)}" for note in self.notes)
+
+    def _shown(self) -> list[Any]:
+        return [self._table(SHOWN), *self._said()]
+
+    def in_full(self) -> str:
+        """What is shown, as text and with no panel left out."""
+        return "\n\n".join(filter(None, [self._table(None).to_text(), "\n".join(self._said())]))
+
+
+def _have(items: Any) -> str:
+    return f"There is {listing(map(repr, map(str, items)), 20)}" if len(items) else "It is empty"
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    """Cells as one would type them: yes and no, and ISO dates."""
+    out = frame.copy()
+    for column in frame:
+        if frame[column].dtype == "boolean" and (column in PANEL or column in TASTING):
+            out[column] = frame[column].astype(object).map({True: "yes", False: "no"})
+        elif frame[column].dtype.kind == "M":
+            out[column] = frame[column].dt.strftime("%Y-%m-%d")
+    return out
+
+
+# --- panels ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Panels(_Rows):
+    """Checked panels, one row each. Made by `read_panels` or `Tastings.to_panels`.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        Every one of `PANEL_COLUMNS`, missing where not given, then the moderators. Counts are ``Int64``, yes/no
+        ``boolean``, words ``string``, ``date`` ``datetime64``, numeric moderators ``Float64``. A-not-A and
+        same-different have ``signal, hits, noise, false_alarms`` and no ``tastings, correct``; the others the reverse.
+        Use `to_frame` for a copy to change.
+    source : str
+        Where the table came from.
+    notes : tuple of str
+        What was chosen while reading, and what was left out since.
+
+    Examples
+    --------
+    >>> panels = read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15],
+    ...                       "blind": ["double", "single"], "tasters": [24, 15]})
+    >>> panels
+    2 panels, 54 tastings, from the table
+    panel  protocol  correct   tasters  guess rate
+    A      triangle  8 of 24        24  1/3
+    B      triangle  15 of 30       15  1/3
+    >>> len(panels.only(blind="double")), panels["B"].frame["correct"].tolist(), [row.panel for row in panels]
+    (1, [15], ['A', 'B'])
+    """
+
+    def overview(self) -> pd.DataFrame:
+        """What is shown: panel, protocol, counts in words, tasters, guess rate; one row a panel, in order."""
+        frame = self.frame
+        columns: dict[str, Any] = {"panel": frame["panel"], "protocol": frame["protocol"]}
+        columns["correct"] = [
+            f"{row.correct:,} of {row.tastings:,}"
+            if pd.notna(row.tastings)
+            else f"hits {row.hits:,} of {row.signal:,}, false alarms {row.false_alarms:,} of {row.noise:,}"
+            for row in frame[[*FORCED, *TWO_COUNTS]].itertuples()
+        ]
+        if frame["tasters"].notna().any():
+            columns["tasters"] = frame["tasters"]
+        columns["guess rate"] = frame["protocol"].map({name: _guess_rate(name) for name in frame["protocol"].unique()})
+        return pd.DataFrame(columns)
+
+    def reversals(self) -> tuple[str, ...]:
+        """Panels with so few correct answers (or hits) that a reversed key or a coding error is likelier than bad luck.
+
+        With nothing to taste so few come with a chance below 0.001. Where the protocol names a direction, they can also
+        be a difference the other way.
+
+        Examples
+        --------
+        >>> read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [2, 8]}).reversals()
+        ('A',)
+        """
+        return tuple(self.frame["panel"][self.tails()[0] < REVERSED])
+
+    def tails(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of each panel the chance of so few correct answers (or hits) and of so many, with nothing to taste."""
+        counted = self.frame["tastings"].notna().to_numpy(bool)
+        rates = {name: getattr(protocol(name), "guess", np.nan) for name in self.frame["protocol"].unique()}
+        guess = self.frame["protocol"][counted].map(rates).to_numpy(float)
+        x, n = (self.frame[column][counted].to_numpy(float) for column in ("correct", "tastings"))
+        few, many = np.empty(len(self)), np.empty(len(self))
+        few[counted], many[counted] = at_most(x, n, guess), at_least(x, n, guess)
+        if not counted.all():
+            two = [self.frame[column][~counted].to_numpy(float) for column in TWO_COUNTS]
+            few[~counted], many[~counted] = fisher_tails(*two)
+        return few, many
+
+    def _columns(self) -> dict[str, Column]:
+        return PANEL
+
+    def _named(self, positions: np.ndarray) -> str:
+        return listing(self.frame["panel"].iloc[positions], 8)
+
+    def _table(self, most: int | None) -> Table:
+        tastings = int(self.frame["tastings"].fillna(self.frame["signal"] + self.frame["noise"]).sum())
+        caption = f"{count(len(self), 'panel')}, {count(tastings, 'tasting')}, from {self.source}"
+        shown = replace(self, frame=self.frame.iloc[:most])
+        rest = len(self) - len(shown)
+        return table(
+            shown.overview(),
+            caption=caption,
+            kinds={"panel": "text", "protocol": "text", "correct": "text"},
+            note=f"{count(rest, 'more panel')} not shown here; to_frame() holds them all." if rest > 0 else "",
+        )
+
+
+def _guess_rate(name: str) -> str:
+    kind = protocol(name)
+    return str(Fraction(kind.guess).limit_denominator(1000)) if isinstance(kind, Protocol) else "set by the taster"
+
+
+# --- tastings -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Tastings(_Rows):
+    """Checked tastings, one row each: one answer by one taster. Made by `read_tastings`.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        Those of `TASTING_COLUMNS` that were given, then the moderators. ``correct`` is ``boolean`` and missing where
+        there was no answer; panel, protocol, taster and other words are ``category``.
+    source : str
+        Where the table came from.
+    notes : tuple of str
+        What was chosen while reading, and what was left out since.
+
+    Examples
+    --------
+    >>> tastings = read_tastings({"panel": "A", "protocol": "duo-trio", "taster": ["T1", "T1", "T2", "T3"],
+    ...                           "trial": [1, 2, 1, 1], "correct": [1, 0, 1, "refused"]})
+    >>> tastings.counts()
+      panel  protocol taster  r  y
+    0     A  duo-trio     T1  2  1
+    1     A  duo-trio     T2  1  1
+    >>> tastings.to_panels().frame[["tastings", "correct", "tasters", "refused"]]
+       tastings  correct  tasters  refused
+    0         3        2        2        1
+    """
+
+    def counts(self) -> pd.DataFrame:
+        """Tastings ``r`` and correct answers ``y`` of each taster in each panel, in order of appearance."""
+        frame = self.frame[self.frame["correct"].notna()]
+        panel, panels = distinct(frame["panel"])
+        taster, tasters = distinct(frame["taster"])
+        pairs, first, inverse = np.unique(panel * len(tasters) + taster, return_index=True, return_inverse=True)
+        order = np.argsort(first)
+        r = np.bincount(inverse, minlength=len(pairs))
+        y = np.bincount(inverse, weights=frame["correct"].to_numpy(float), minlength=len(pairs)).astype(int)
+        return pd.DataFrame({
+            "panel": column_of(panel[first[order]], panels, "string"),
+            "protocol": frame["protocol"].iloc[first[order]].astype("string").to_numpy(),
+            "taster": column_of(taster[first[order]], tasters, "string"),
+            "r": r[order],
+            "y": y[order],
+        })  # fmt: skip
+
+    def to_panels(self) -> Panels:
+        """The panels these tastings make up; what is the same throughout a panel is carried along, the rest noted.
+
+        ``tastings`` counts answers, ``tasters`` the different people who gave them, ``refused`` rows without answer.
+        If tasters who were wrong gave a preference too, ``asked`` is "all", else "correct", unless a column ``asked``
+        says otherwise: on a separate blind pair ("pair") people count whether or not they answered the test.
+        """
+        frame, notes = self.frame, list(self.notes)
+        codes, panels = distinct(frame["panel"])
+        size = len(panels)
+        answered = frame["correct"].notna().to_numpy(bool)
+        right = frame["correct"].fillna(False).to_numpy(bool)
+
+        def tally(mask: np.ndarray) -> np.ndarray:
+            return np.bincount(codes[mask], minlength=size)
+
+        groups = frame.groupby(codes, sort=True, observed=True)
+        data: dict[str, Any] = {"panel": panels, "protocol": groups["protocol"].first().astype("string").tolist()}
+        data |= {"tastings": tally(answered), "correct": tally(answered & right)}
+        people, who = distinct(frame["taster"])
+        pairs = np.unique(codes[answered] * len(who) + people[answered])
+        data["tasters"] = np.bincount(pairs // max(len(who), 1), minlength=size)
+        if not answered.all():
+            data["refused"] = tally(~answered)
+        data |= self._two_counts(tally, answered, data["protocol"])
+        pair = (frame["asked"] == "pair").to_numpy(bool) if "asked" in frame else np.zeros(len(frame), bool)
+        if "placebo" in frame:
+            words = {word: (frame["placebo"] == word).to_numpy(bool) for word in ("stated", "none")}
+            data |= {f"placebo_{word}": tally(mask) for word, mask in words.items()}
+        if "preference" in frame:
+            there = answered | pair
+            stated = {word: there & (frame["preference"] == word).to_numpy(bool) for word in ("new", "old", "none")}
+            data |= {"prefer_new": tally(stated["new"]), "prefer_old": tally(stated["old"])}
+            data["no_preference"] = tally(stated["none"])
+            any_, of_all = tally(sum(stated.values()) > 0), tally((sum(stated.values()) > 0) & ~right)
+            asked = pd.Series(np.where(any_ == 0, "none", np.where(of_all > 0, "all", "correct")), dtype=object)
+            if "asked" in frame:
+                given = groups["asked"].first().astype(object).where(groups["asked"].nunique() == 1)
+                asked = given.fillna(asked)
+            data["asked"] = asked.tolist()
+            if "asked" not in frame or given.isna().any():
+                notes.append(
+                    "who was asked for a preference was read off the answers: all if any who were wrong gave one."
+                )
+        taken = [column for column in self.moderators if is_known(PANEL_COLUMNS)(column)]
+        if taken:
+            notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
+        varying = []
+        for column in (*(column.name for column in SITTING), *(c for c in self.moderators if c not in taken)):
+            if column in frame:
+                same = (groups[column].nunique() <= 1).to_numpy(bool)
+                data[column] = groups[column].first().astype(object).where(same, None).tolist()
+                if not same.all():
+                    varying.append(
+                        f"{column} (in {listing([p for p, s in zip(panels, same, strict=True) if not s], 4)})"
+                    )
+        if varying:
+            notes.append(f"left empty because it varies within a panel: {listing(varying)}.")
+        read = read_panels(pd.DataFrame(data), name=self.source)
+        return Panels(read.frame, self.source, tuple(notes))
+
+    def _two_counts(self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]) -> dict:
+        """Signal, hits, noise and false alarms of the panels that have them; tastings and correct follow from these."""
+        two = {name for name in names if name in SIDES}
+        if not two:
+            return {}
+        places, rows = combined(self.frame["protocol"], self.frame["served"], self.frame["answer"])
+        signal, yes = np.zeros((2, len(rows)), bool)
+        for i, (name, served, answer) in enumerate(rows):
+            if name in two and answer is not None:
+                signal[i], yes[i] = is_signal(name, served), is_signal(name, answer)
+        has = answered & self.frame["protocol"].isin(two).to_numpy(bool)
+        signal, yes = signal[places], yes[places]
+        masks = {"signal": signal, "hits": signal & yes, "noise": ~signal, "false_alarms": ~signal & yes}
+        mine = np.isin(names, list(two))
+        return {key: pd.arrays.IntegerArray(tally(has & mask), ~mine) for key, mask in masks.items()}
+
+    def _columns(self) -> dict[str, Column]:
+        return TASTING
+
+    def _named(self, positions: np.ndarray) -> str:
+        return count(len(positions), "tasting")
+
+    def _table(self, most: int | None) -> Table:
+        answered = self.frame["correct"].notna()
+        people = count(self.frame.loc[answered, "taster"].nunique(), "person")
+        panels = self.to_panels()
+        where = f"{count(len(panels), 'panel')}, from {self.source}"
+        head = f"{count(int(answered.sum()), 'tasting')} by {people} in {where}"
+        return replace(panels._table(most), caption=one_line(head))
