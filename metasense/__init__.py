@@ -21,7 +21,8 @@ _NAMES_BY_FILE = {
     "questions.tasters": ("tasters",),
     "questions.preference": ("preference",),
     "questions.effects": ("serving_effects",),
-    "results.pooled": ("Pooled", "load", "pool"),
+    "results.pooled": ("Pooled",),
+    "results.pooling": ("load", "pool"),
     "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
         "compare_protocols",
@@ -71,8 +72,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.questions.preference import preference as preference
     from metasense.questions.tasters import tasters as tasters
     from metasense.results.pooled import Pooled as Pooled
-    from metasense.results.pooled import load as load
-    from metasense.results.pooled import pool as pool
+    from metasense.results.pooling import load as load
+    from metasense.results.pooling import pool as pool
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
     from metasense.showing.tables import write_csv as write_csv

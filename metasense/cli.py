@@ -203,7 +203,7 @@ def _check(chosen: argparse.Namespace) -> int:
 
 def _pool(chosen: argparse.Namespace) -> int:
     from metasense.margins import Margin
-    from metasense.results.pooled import pool
+    from metasense.results.pooling import pool
     from metasense.tables.panels import read_table
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
@@ -226,11 +226,11 @@ def _claim(chosen: argparse.Namespace) -> int:
     from metasense.claims.check import check_claim
     from metasense.margins import Margin
     from metasense.results.archive import is_archive
-    from metasense.results.pooled import load, plain_pool, pool
+    from metasense.results.pooling import load, pool
     from metasense.tables.panels import Tastings, read_table
 
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
-    saved = plain_pool(load(chosen.file)) if is_archive(chosen.file) else None
+    saved = load(chosen.file).plain if is_archive(chosen.file) else None
     read = read_table(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin

@@ -17,8 +17,9 @@ from metasense.alone.single import ForcedChoicePanel, one_panel
 from metasense.engine.priors import LARGEST, Priors
 from metasense.margins import Margin
 from metasense.protocols import PROTOCOLS, Protocol
-from metasense.results import writing
-from metasense.results.pooled import Pooled, pool
+from metasense.results.page import forest_for_cell
+from metasense.results.pooled import Pooled
+from metasense.results.pooling import pool
 from metasense.showing import figures, tables, words
 from metasense.tables.panels import Tastings, read_panels
 
@@ -172,7 +173,7 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
         chosen = replace(priors, mu_scale=mu_scale, tau_scale=tau_scale)
         return first if first is not None and chosen == priors else pool(panels, tastings=tastings, priors=chosen)
 
-    test = writing.main_protocol(replace(pooled(priors.mu_scale, priors.tau_scale), margin=margin))
+    test = replace(pooled(priors.mu_scale, priors.tau_scale).core, margin=margin).main_protocol
     start = 0.0 if margin is None else margin.p_d(test)
     controls = {
         "p_d": _share(widgets, start, f"margin: {test.name} p_d"),
@@ -182,9 +183,9 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
 
     def say(p_d: float, mu_scale: float, tau_scale: float) -> list[str | tables.Shown]:
         stated = Margin(p_d=p_d, protocol=test) if p_d else None
-        at = replace(pooled(mu_scale, tau_scale), margin=stated)
+        at = Pooled(replace(pooled(mu_scale, tau_scale).core, margin=stated))
         verdict = NO_MARGIN if stated is None else at.verdict().sentence()
-        return [at.headline(), verdict, at.explanations().sentence(), writing.forest(at)]
+        return [at.headline(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
 
     return _laid_out(widgets, controls, say)
 

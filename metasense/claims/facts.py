@@ -22,7 +22,7 @@ from metasense.margins import Margin
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice, protocol
 from metasense.questions.explanations import NAMES
 from metasense.questions.preference import Preference
-from metasense.results import writing
+from metasense.results import sentences
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 
@@ -210,7 +210,7 @@ def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], name
     if len(guesses) == 1:
         pairs[total] = "added over panels"
     average = words.estimate(pooled.average.median, *pooled.average.interval())
-    rate = pooled.rate(writing.main_protocol(pooled))
+    rate = pooled.rate(pooled.protocol)
     lucky = 1 - max(rate.p_d.median, 0.0) / rate.p_c.median
     numbers.append(Fact(GUESS, lucky, "share of the correct answers that guessing accounts for"))
     called = int((alone["p_value"] <= 0.05).sum())
@@ -233,9 +233,9 @@ def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], name
             "size": f"The average d-prime is {average}.",
             "rate": rate.sentence(),
             "count": rate.sentence(),
-            "people": writing.pooled_what(pooled),
+            "people": sentences.pooled_what(pooled.core),
             "verdict": verdict.sentence(),
-            "spread": writing.variation(pooled),
+            "spread": sentences.variation(pooled.core),
             "significance": verdict.sentence(),
             "evidence": explanations.sentence(),
             "interval": _capital(f"{words.interval_name()}: the average d-prime is {average}."),

@@ -9,8 +9,9 @@ import pandas as pd
 
 from metasense.binomial import smallest_count
 from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior
 from metasense.margins import SETTLED, Margin
-from metasense.protocols import Protocol
+from metasense.protocols import Protocol, forced_choice
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -25,6 +26,13 @@ def quantity(name: str, value: Distribution, prob: float) -> dict[str, object]:
 def margin_words(margin: Margin) -> str:
     """The margin for use inside a sentence."""
     return margin.sentence().rstrip(".")
+
+
+def lean(way: float) -> str:
+    """Which way panels lean that do so the expected way with this probability."""
+    if way > SETTLED:
+        return "in the expected direction"
+    return "against the expected direction" if way < 1 - SETTLED else "its direction not settled"
 
 
 def side(p: float) -> str:
@@ -81,6 +89,11 @@ class Verdict(Result):
         row = {"verdict": self.label, "margin_d_prime": margin, "p_above": self.above, "p_below": self.below}
         return pd.DataFrame([row | {"threshold": SETTLED}])
 
+    def to_row(self, value: object = None) -> pd.DataFrame:
+        """One row: ``value, p_above, p_below, verdict``, with the value of a moderator that it is given at."""
+        row = {"value": value, "p_above": self.above, "p_below": self.below, "verdict": self.label}
+        return pd.DataFrame([row])
+
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence()]
 
@@ -99,6 +112,12 @@ class Rate(Result):
     protocol: Protocol
     p_c: Distribution
     next_p_c: Distribution
+
+    @classmethod
+    def of(cls, posterior: Posterior, test: str | Protocol) -> Rate:
+        """Of panels with this posterior."""
+        test = forced_choice(test)
+        return cls(test, posterior.average_rate(test), posterior.next_rate(test))
 
     @property
     def p_d(self) -> Distribution:

@@ -28,6 +28,11 @@ NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a p
 SMOOTH = 64  # points of the average d-prime's distribution for each of its running integral, shared among the patches
 
 
+def signed_average(mu: Array, tau: Array) -> Array:
+    """Mean of ``theta ~ Normal(mu, tau)``: the average d-prime with its sign."""
+    return np.asarray(mu + 0.0 * tau, float)
+
+
 def average_d_prime(mu: Array, tau: Array) -> Array:
     """Mean of ``|theta|`` for ``theta ~ Normal(mu, tau)``: the average d-prime of panels, spread included.
 
@@ -181,6 +186,16 @@ class Posterior:
     def expect(self, functional: Functional) -> float:
         """Posterior mean of a function of ``(mu, tau)``."""
         return float(sum(p.share * np.dot(p.weight, functional(p.mu, p.tau)) for p in self.patches))
+
+    @property
+    def expected_way(self) -> float | None:
+        """Probability that the centre lies the expected way; None where no protocol has one."""
+        return self.expect(lambda mu, tau: (mu > 0) + 0.0 * tau) if self.directed else None
+
+    @property
+    def signed_average(self) -> Distribution:
+        """The average d-prime with its sign, where panels have a direction; else its size."""
+        return self.distribution(signed_average) if self.directed else self.average
 
     def distribution(self, functional: Functional) -> Distribution:
         """Posterior of a function of ``(mu, tau)`` that is monotone along rays from the origin."""

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.binomial import at_least, smallest_count
+from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.distribution import Distribution
 from metasense.engine.outcomes import ALPHA
@@ -26,7 +27,6 @@ from metasense.showing.results import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
 
 Array = NDArray[np.floating[Any]]
 
@@ -108,7 +108,7 @@ class Disagreement(Result):
     alpha: float = ALPHA
 
     @classmethod
-    def of(cls, pooled: Pooled, *, alpha: float = ALPHA, sets: int = 4000, seed: int = 1) -> Disagreement:
+    def of(cls, core: Core, *, alpha: float = ALPHA, sets: int = 4000, seed: int = 1) -> Disagreement:
         """Work it out for a pool; one panel alone has nothing to disagree with, but its probabilities are there.
 
         Raises
@@ -116,12 +116,12 @@ class Disagreement(Result):
         ValueError
             If there are more than 2000 panels.
         """
-        if len(pooled.panels) > MOST:
+        if len(core.panels) > MOST:
             raise ValueError(
-                f"{words.count(len(pooled.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "
+                f"{words.count(len(core.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "
                 "be weighed together; pool some of them, for instance with panels.only()."
             )
-        frame, collected, common = pooled.panels.frame, pooled.collected, pooled.common
+        frame, collected, common = core.panels.frame, core.collected, core.common
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])
         index = collected.index[rows]

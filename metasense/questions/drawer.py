@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, side
+from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.outcomes import ALPHA
@@ -29,7 +30,6 @@ from metasense.showing.results import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
 
 Array = NDArray[np.floating[Any]]
 
@@ -42,17 +42,17 @@ class Selection:
 
     Parameters
     ----------
-    pooled : Pooled
+    core : Core
         Panels listed as not reported, and those with two counts, are taken as listed whatever they showed.
     alpha : float
         One-sided level at which a panel counts as statistically significant.
     """
 
-    def __init__(self, pooled: Pooled, alpha: float = ALPHA) -> None:
-        self.pooled = pooled
-        collected, frame = pooled.collected, pooled.panels.frame
+    def __init__(self, core: Core, alpha: float = ALPHA) -> None:
+        self.core = core
+        collected = core.collected
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
-        came_to_light = usable[collected.index] & ~frame["reported"].eq(False).fillna(False).to_numpy(bool)
+        came_to_light = usable[collected.index] & ~core.unreported
         copies = np.bincount(collected.index[came_to_light], minlength=len(collected.evidence))
         self.chosen = np.flatnonzero(copies)
         self.copies = copies[self.chosen].astype(float)
@@ -82,9 +82,9 @@ class Selection:
         def factor(plane: Plane) -> list[Array]:
             return [dull - np.log(s + omega * (1 - s)) @ self.copies for s in self.significant(plane)]
 
-        collected = self.pooled.collected
+        collected = self.core.collected
         copies = collected.copies.astype(float)
-        return self.pooled.plane.weigh(copies, self.pooled.priors, factor if self.panels else None)
+        return self.core.plane.weigh(copies, self.core.priors, factor if self.panels else None)
 
     def never_listed(self, omega: float, weighed: Weighed) -> float:
         """Panels expected to have been run and never listed, beside those listed."""
@@ -140,9 +140,7 @@ class Drawer(Result):
     left_out: int = 0
 
     @classmethod
-    def of(
-        cls, pooled: Pooled, *, omegas: Sequence[float] = OMEGAS, alpha: float = ALPHA, prob: float = 0.95
-    ) -> Drawer:
+    def of(cls, core: Core, *, omegas: Sequence[float] = OMEGAS, alpha: float = ALPHA, prob: float = 0.95) -> Drawer:
         """Work it out for a pool.
 
         Raises
@@ -155,22 +153,22 @@ class Drawer(Result):
                 "omegas are the shares of panels not statistically significant that still came to light: above 0 and "
                 f"at most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
             )
-        frame = pooled.panels.frame
-        hidden = frame["reported"].eq(False).fillna(False).to_numpy(bool)
-        selection = Selection(pooled, alpha)
+        frame = core.panels.frame
+        hidden = core.unreported
+        selection = Selection(core, alpha)
         rows = []
         for omega in omegas:
             weighed = selection.weigh(omega)
             row = {"case": _listed(omega), "omega": omega, "never_listed": selection.never_listed(omega, weighed)}
-            rows.append(row | answer(weighed.average, pooled.margin, prob))
+            rows.append(row | answer(weighed.average, core.margin, prob))
         return cls(
             pd.DataFrame(rows),
             selection.panels,
             round(selection.panels - selection.dull),
             tuple(frame["panel"][hidden]),
-            reported_only(pooled, prob),
+            reported_only(core, prob),
             _turning(selection),
-            None if pooled.margin is None else pooled.margin.d_prime,
+            None if core.margin is None else core.margin.d_prime,
             alpha,
             len(frame) - round(selection.panels),
         )
@@ -278,13 +276,13 @@ class Drawer(Result):
         return [self.listed(), self.sentence(), table, *self.caveats()]
 
 
-def reported_only(pooled: Pooled, prob: float = 0.95) -> pd.DataFrame | None:
+def reported_only(core: Core, prob: float = 0.95) -> pd.DataFrame | None:
     """The answer from all panels and from the reported ones; None where these are the same or there are none."""
-    hidden = pooled.panels.frame["reported"].eq(False).fillna(False).to_numpy(bool)
+    hidden = core.unreported
     if not hidden.any() or hidden.all():
         return None
     return pd.DataFrame(
-        {"case": case, "panels": int(keep.sum())} | answer(of_panels(pooled, keep), pooled.margin, prob)
+        {"case": case, "panels": int(keep.sum())} | answer(of_panels(core, keep), core.margin, prob)
         for case, keep in (("all panels", np.ones(len(hidden), bool)), ("reported panels only", ~hidden))
     )
 
@@ -308,7 +306,7 @@ def listed(unreported: Sequence[str], beside: pd.DataFrame | None) -> str:
 
 def _turning(selection: Selection) -> tuple[float, float, str] | None:
     """The largest omega at which the verdict is another than with every panel listed."""
-    margin = selection.pooled.margin
+    margin = selection.core.margin
     if margin is None or not selection.panels:
         return None
 

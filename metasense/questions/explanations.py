@@ -9,31 +9,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from metasense.engine.distribution import Distribution
-from metasense.engine.grid import Evidences, integrate, overdispersions
-from metasense.engine.likelihood import REACH, Counts, Evidence
-from metasense.engine.priors import Priors
-from metasense.protocols import forced_choice
+from metasense.core.core import Core
+from metasense.engine.common import prior_average
+from metasense.engine.grid import Evidences
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
 
 Array = NDArray[np.floating[Any]]
 
 NAMES = ("none", "same", "varying")
 EVEN = (1 / 3, 1 / 3, 1 / 3)
 SCALES = (0.5, 1.0, 2.0)
+
+
+def explain(core: Core, prior: tuple[float, float, float] = EVEN) -> Explanations:
+    """The explanations of a pool."""
+    return Explanations(core.evidences, prior, core)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -45,7 +46,7 @@ class Explanations(Result):
     evidences : Evidences
     prior : tuple of float
         Probability of each before the panels.
-    pooled : Pooled, optional
+    core : Core, optional
         The pool they belong to, needed for `under_other_scales` and `plot`.
 
     Examples
@@ -60,7 +61,7 @@ class Explanations(Result):
 
     evidences: Evidences
     prior: tuple[float, float, float] = EVEN
-    pooled: Pooled | None = None
+    core: Core | None = None
 
     def __post_init__(self) -> None:
         values = np.asarray(self.prior, float)
@@ -116,16 +117,16 @@ class Explanations(Result):
             Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then
             ``none, same, varying`` (probabilities) and their log evidences.
         """
-        pooled = self._pool()
-        copies, rows = pooled.collected.copies.astype(float), []
+        core = self._pool()
+        copies, rows = core.collected.copies.astype(float), []
         for mu in SCALES:
             for tau in SCALES:
                 try:
-                    priors = pooled.priors.scaled(mu, tau)
+                    priors = core.priors.scaled(mu, tau)
                 except ValueError:  # wider than the d-prime axis
                     continue
-                varying = pooled.plane.weigh(copies, priors).log_evidence
-                logs = np.array([self.evidences.none, pooled.common.log_evidence(priors), varying])
+                varying = core.plane.weigh(copies, priors).log_evidence
+                logs = np.array([self.evidences.none, core.common.log_evidence(priors), varying])
                 probabilities = dict(zip(NAMES, _posterior(logs, self.prior), strict=True))
                 evidences = dict(zip((f"log_evidence_{name}" for name in NAMES), logs, strict=True))
                 scales = {"mu_scale": priors.mu_scale, "tau_scale": priors.tau_scale}
@@ -134,10 +135,10 @@ class Explanations(Result):
 
     def before_and_after(self, prob: float = 0.95) -> pd.DataFrame:
         """The average d-prime before and after the panels: one row."""
-        pooled = self._pool()
-        before = prior_average(pooled.priors, pooled.directed)
+        core = self._pool()
+        before = prior_average(core.priors, core.directed)
         row: dict[str, Any] = {"quantity": "average d-prime"}
-        for stem, value in (("prior_", before), ("", pooled.average)):
+        for stem, value in (("prior_", before), ("", core.average)):
             lower, upper = value.interval(prob)
             row |= {f"{stem}lower": lower, f"{stem}median": value.median, f"{stem}upper": upper}
         return pd.DataFrame([row | {"prob": prob, "kind": "equal-tailed"}])
@@ -178,11 +179,11 @@ class Explanations(Result):
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """The average d-prime before and after the panels. Returns the Axes."""
-        pooled = self._pool()
-        average, before = pooled.average, prior_average(pooled.priors, pooled.directed)
+        core = self._pool()
+        average, before = core.average, prior_average(core.priors, core.directed)
         lower, upper = average.interval(prob)
         x = np.linspace(0, max(float(average.quantile(0.9995)), min(float(before.quantile(0.98)), 2.5 * upper)), 601)
-        margin = None if pooled.margin is None else pooled.margin.d_prime
+        margin = None if core.margin is None else core.margin.d_prime
         return figures.posterior_density(
             x,
             average.density(x),
@@ -194,10 +195,10 @@ class Explanations(Result):
             ax=ax,
         )
 
-    def _pool(self) -> Pooled:
-        if self.pooled is None:
+    def _pool(self) -> Core:
+        if self.core is None:
             raise ValueError("these explanations were made without their pool; use pooled.explanations().")
-        return self.pooled
+        return self.core
 
     def _shown(self) -> list[str | tables.Table]:
         kinds: dict[str, Any] = {
@@ -215,88 +216,7 @@ class Explanations(Result):
                 kinds={"factor": words.times},
             ),
         ]
-        return parts if self.pooled is None else [*parts, self.on_the_scales(), self.on_the_prior()]
-
-
-# --- one common d-prime -----------------------------------------------------------------------------------------------
-
-
-class Common:
-    """The posterior of one d-prime that all panels share: the explanation *same*.
-
-    Attributes
-    ----------
-    theta : ndarray, shape (points,)
-        Equally spaced d-primes; from 0 unless some panel is directed.
-    gammas : ndarray, shape (gammas,)
-        Overdispersions between tasters.
-    log_likelihood : ndarray, shape (gammas, points)
-        Of all panels, with the prior weight of the overdispersion.
-    """
-
-    def __init__(self, evidence: Sequence[Evidence], copies: ArrayLike, priors: Priors) -> None:
-        self.priors, self.directed = priors, any(e.protocol.directed for e in evidence)
-        self.gammas, shares = overdispersions(evidence)
-        counted = np.asarray(copies, float)
-        low, high = -REACH if self.directed else 0.0, REACH
-
-        def log_likelihood(theta: Array) -> Array:
-            each = [
-                sum(c * e.log_likelihood(theta, g) for c, e in zip(counted, evidence, strict=True)) for g in self.gammas
-            ]
-            return np.stack(each) + np.log(shares)[:, None]
-
-        for points in (141, 141, 257):  # close in on where the posterior is worth having
-            theta = np.linspace(low, high, points)
-            logs = log_likelihood(theta)
-            total = (logs + self._log_prior(theta, priors)).max(axis=0)
-            inside = np.flatnonzero(total > total.max() - 40)
-            low, high = theta[max(inside[0] - 1, 0)], theta[min(inside[-1] + 1, points - 1)]
-        self.theta, self.log_likelihood = theta, logs
-
-    def _log_prior(self, theta: Array, priors: Priors) -> Array:
-        halves = 1.0 if self.directed else 2.0
-        return np.log(halves / (np.sqrt(2 * np.pi) * priors.mu_scale)) - 0.5 * (theta / priors.mu_scale) ** 2
-
-    def log_evidence(self, priors: Priors) -> float:
-        """Log evidence with this prior scale of the centre (trapezoid: exact for what is smooth and dies away)."""
-        logs = self.log_likelihood + self._log_prior(self.theta, priors)
-        step = self.theta[1] - self.theta[0]
-        density = np.exp(logs - logs.max())
-        density[:, [0, -1]] /= 2
-        return float(logs.max() + np.log(density.sum() * step))
-
-    @cached_property
-    def weight(self) -> Array:
-        """Posterior probability of each overdispersion and d-prime, shape (gammas, points)."""
-        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
-        density = np.exp(logs - logs.max())
-        density[:, [0, -1]] /= 2
-        return np.asarray(density / density.sum())
-
-    @cached_property
-    def size(self) -> Distribution:
-        """Posterior of the size of the common d-prime."""
-        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
-        density = np.exp(logs - logs.max()).sum(axis=0)
-        if not self.directed:
-            return Distribution.from_density(self.theta, density)
-        x = np.linspace(0, np.abs(self.theta).max(), len(self.theta))
-        folded = sum(np.interp(sign * x, self.theta, density, left=0.0, right=0.0) for sign in (1, -1))
-        return Distribution.from_density(x, np.asarray(folded))
-
-
-@lru_cache(maxsize=32)
-def prior_average(priors: Priors, directed: bool = False) -> Distribution:
-    """The average d-prime before any panel, by the same integration with a panel of no tastings.
-
-    Examples
-    --------
-    >>> [round(limit, 2) for limit in prior_average(Priors()).interval()]
-    [0.17, 3.36]
-    """
-    nothing = Counts(forced_choice("2-AFC" if directed else "triangle"), 0, 0)
-    return integrate([nothing], [1], priors)[0].average
+        return parts if self.core is None else [*parts, self.on_the_scales(), self.on_the_prior()]
 
 
 def _posterior(log_evidence: Array, prior: Sequence[float]) -> Array:

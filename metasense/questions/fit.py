@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Evidence, Series
@@ -29,7 +30,6 @@ from metasense.showing.results import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
 
 Array = NDArray[np.floating[Any]]
 
@@ -58,9 +58,9 @@ class Mixture:
     average: Distribution
 
     @classmethod
-    def of(cls, pooled: Pooled) -> Mixture:
+    def of(cls, core: Core) -> Mixture:
         """Integrate over the share, and over centre and spread of the rest."""
-        copies = pooled.collected.copies.astype(float)
+        copies = core.collected.copies.astype(float)
         x, w = np.polynomial.legendre.leggauss(SHARES)
         shares, parts = (x + 1) / 2, []
 
@@ -88,7 +88,7 @@ class Mixture:
                     for top, a, b in zip(scale, none, rest, strict=True)
                 ]
 
-            parts.append(pooled.plane.weigh(np.zeros(len(copies)), pooled.priors, factor, tolerance=ROUGH))
+            parts.append(core.plane.weigh(np.zeros(len(copies)), core.priors, factor, tolerance=ROUGH))
         logs = np.array([part.log_evidence for part in parts]) + np.log(w / 2)
         weights = np.exp(logs - logs.max())
         averages = [
@@ -129,22 +129,22 @@ class Fit(Result):
     left_out: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, pooled: Pooled, *, sets: int = 1000, seed: int = 1) -> Fit:
+    def of(cls, core: Core, *, sets: int = 1000, seed: int = 1) -> Fit:
         """Check a pool."""
-        frame, collected = pooled.panels.frame, pooled.collected
+        frame, collected = core.panels.frame, core.collected
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])
         chosen = np.flatnonzero(usable)
-        found = _against_the_others(pooled, chosen) if len(chosen) else {}
+        found = _against_the_others(core, chosen) if len(chosen) else {}
         index = collected.index[rows]
         panels = frame.loc[rows, ["panel", "protocol", "tastings", "correct"]].reset_index(drop=True)
         expected, surprise = (np.array([found[i][k] for i in index]) for k in (0, 1))
         panels = panels.assign(expected=expected, surprise=surprise)
-        mixture = Mixture.of(pooled)
-        best = max(pooled.evidences.none, pooled.evidences.same, pooled.evidences.varying)
+        mixture = Mixture.of(core)
+        best = max(core.evidences.none, core.evidences.same, core.evidences.varying)
         favour = float(np.exp(min(mixture.log_evidence - best, 700.0)))
         sets = max(min(sets, MOST_COUNTS // max(len(index), 1)), 100)
-        spread = _spread(pooled, index, sets, seed) if len(index) > 1 else float("nan")
+        spread = _spread(core, index, sets, seed) if len(index) > 1 else float("nan")
         left_out = tuple(frame["panel"][~usable[collected.index]])
         return cls(panels, spread, sets, seed, mixture, favour, left_out)
 
@@ -246,9 +246,14 @@ class Fit(Result):
         return [*said, self.sentence(), table, self.caveat()]
 
 
-def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, tuple[float, float]]:
+def fit_of(core: Core) -> Fit:
+    """The fit of a pool, worked out once."""
+    return core.remember("fit", lambda: Fit.of(core, seed=core.settings["seed"]))
+
+
+def _against_the_others(core: Core, chosen: NDArray[np.intp]) -> dict[int, tuple[float, float]]:
     """For each chosen distinct panel, the share correct that the others predict, and the two-sided surprise."""
-    evidence = pooled.collected.evidence
+    evidence = core.collected.evidence
     events = [AtLeast(evidence[i], outcomes.correct(evidence[i]) + 1) for i in chosen]
     protocols = {e.protocol for e in events}
 
@@ -262,16 +267,16 @@ def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, t
     def rates(plane: Plane) -> dict[Protocol, list[Array]]:
         out = {}
         for protocol in protocols:
-            rate = average_p_correct(protocol, pooled.directed)
+            rate = average_p_correct(protocol, core.directed)
             by_sign = {sign: rate(sign * plane.mu, plane.tau) for sign in {sign for _, sign, _ in plane.regions}}
             out[protocol] = [by_sign[sign] for _, sign, _ in plane.regions]
         return out
 
     found = {}
     for column, (i, event) in enumerate(zip(chosen, events, strict=True)):
-        copies = pooled.collected.copies.astype(float)
+        copies = core.collected.copies.astype(float)
         copies[i] -= 1
-        others = pooled.plane.weigh(copies, pooled.priors)
+        others = core.plane.weigh(copies, core.priors)
         above = float(others.expect([tail[:, column] for tail in more(others.plane)]))
         equal = float(others.expect([np.exp(logs[:, i]) for logs in others.plane.logs]))
         expected = float(others.expect(rates(others.plane)[event.protocol]))
@@ -280,20 +285,20 @@ def _against_the_others(pooled: Pooled, chosen: NDArray[np.intp]) -> dict[int, t
     return found
 
 
-def _spread(pooled: Pooled, index: NDArray[np.intp], sets: int, seed: int) -> float:
+def _spread(core: Core, index: NDArray[np.intp], sets: int, seed: int) -> float:
     """Share of sets from the fitted model whose counts are at least as far apart as the panels'."""
-    rng, plane = np.random.default_rng(seed), pooled.plane
-    fitted = plane.weigh(pooled.collected.copies.astype(float), pooled.priors)
+    rng, plane = np.random.default_rng(seed), core.plane
+    fitted = plane.weigh(core.collected.copies.astype(float), core.priors)
     plane = fitted.plane
     weight = np.concatenate(fitted.weights)
     node = rng.choice(len(weight), size=sets, p=weight / weight.sum())
     region, at = np.divmod(node, len(plane.mu))
     gamma = np.array([series.gamma for series, _, _ in plane.regions])[region]
     mu = np.array([sign for _, sign, _ in plane.regions])[region] * plane.mu[at]
-    evidence = {i: pooled.collected.evidence[i] for i in np.unique(index)}
+    evidence = {i: core.collected.evidence[i] for i in np.unique(index)}
     tau = plane.tau[at]
     counts = np.stack([outcomes.simulate(evidence[i], rng.normal(mu, tau), gamma, rng) for i in index], axis=1)
-    logs, best = outcomes.further_apart(list(evidence.values()), pooled.directed)
+    logs, best = outcomes.further_apart(list(evidence.values()), core.directed)
     place = {i: k for k, i in enumerate(evidence)}
     table = np.array([place[i] for i in index])
     seen = np.array([[outcomes.correct(evidence[i]) for i in index]])

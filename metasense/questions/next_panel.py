@@ -24,13 +24,13 @@ from scipy.special import gammaln, logsumexp
 from scipy.stats import binom
 
 from metasense.core.answers import Verdict, margin_words
+from metasense.core.core import Core, plain_core
 from metasense.engine.grid import NODES, Region, Stretch, integrate, overdispersions
 from metasense.engine.likelihood import Counts, Evidence, Series
 from metasense.engine.posterior import chebyshev
 from metasense.engine.priors import Priors
 from metasense.margins import SETTLED, Margin, stated
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice
-from metasense.results.pooled import Pooled
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
 from metasense.showing.tables import Table, table
@@ -284,7 +284,7 @@ class Plans(Statement):
 
 
 def plan_next(
-    pooled: Pooled,
+    pooled: Any,
     candidates: Plan | Iterable[Plan] | None = None,
     *,
     margin: Margin | None = None,
@@ -331,19 +331,15 @@ def plan_next(
 
     Examples
     --------
-    >>> from metasense.results.pooled import pool
+    >>> from metasense.results.pooling import pool
     >>> pooled = pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [30, 36], "correct": [12, 11]},
     ...               margin=Margin(d_prime=1.0))
     >>> plans = plan_next(pooled, Plan.every(["triangle", "tetrad"], [36]))
     >>> plans.best.name, plans.to_frame()["settled"].round(2).tolist()
     ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
-    if not isinstance(pooled, Pooled):
-        raise ValueError(
-            "plans are made from a plain pool: pool without moderators= and within=, or give the .plain of "
-            f"such a pool; got {type(pooled).__name__}."
-        )
-    margin = pooled.margin if margin is None else margin
+    core = plain_core(pooled)
+    margin = core.margin if margin is None else margin
     if margin is None:
         raise ValueError(
             "settling needs a margin: pool(..., margin=...) or plan_next(..., margin=ms.Margin(d_prime=0.5))."
@@ -351,7 +347,7 @@ def plan_next(
     margin = stated(margin)
     if isinstance(candidates, Plan):
         candidates = [candidates]
-    plans = _usual(pooled) if candidates is None else tuple(candidates) if isinstance(candidates, Iterable) else ()
+    plans = _usual(core) if candidates is None else tuple(candidates) if isinstance(candidates, Iterable) else ()
     if not plans or not all(isinstance(plan, Plan) for plan in plans):
         raise ValueError('candidates are plans, at least one: Plan.every(["triangle", "tetrad"], [24, 36], [1, 2]).')
     plans = tuple(dict.fromkeys(plans))
@@ -359,13 +355,13 @@ def plan_next(
         raise ValueError(f"draws is a whole number from 100 on; got {draws!r}.")
     if not isinstance(seed, (int, np.integer)) or seed < 0:
         raise ValueError(f"seed is a whole number from 0 on; got {seed!r}.")
-    known = _Known.of(pooled, margin)
-    jobs = [_Job(known, plan, known.tasted(pooled, plan), int(draws), seed) for plan in plans]
+    known = _Known.of(core, margin)
+    jobs = [_Job(known, plan, known.tasted(core, plan), int(draws), seed) for plan in plans]
     run = map if executor is None else executor.map
     rows = list(run(_work_out, jobs))
     frame = pd.DataFrame(rows)
-    lower, upper = pooled.average.interval()
-    now = Verdict.of(pooled.average, margin)
+    lower, upper = core.average.interval()
+    now = Verdict.of(core.average, margin)
     hopeless, bounded = frame["settled"] < HOPELESS, frame["within_if_none"] < HOPELESS
     if now.label == words.VERDICTS[2]:
         with np.errstate(divide="ignore"):
@@ -377,27 +373,27 @@ def plan_next(
         order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"]))
     ranked = tuple(plans[i] for i in order)
     frame = frame.iloc[order].reset_index(drop=True)
-    return Plans(margin, now, upper - lower, ranked, frame, tuple(_notes(pooled, ranked, frame)))
+    return Plans(margin, now, upper - lower, ranked, frame, tuple(_notes(core, ranked, frame)))
 
 
-def _usual(pooled: Pooled) -> tuple[Plan, ...]:
+def _usual(core: Core) -> tuple[Plan, ...]:
     """Plans worth a first look."""
-    frame = pooled.panels.frame
+    frame = core.panels.frame
     sizes = frame["tastings"].fillna(frame["signal"] + frame["noise"]).to_numpy(float)
     size = int(min(max(6, 6 * round(float(np.median(sizes)) / 6)), MOST_TASTERS // 2))  # whole sets of serving orders
-    protocols = dict.fromkeys([*(test.name for test in pooled.protocols), "tetrad", "3-AFC"])
+    protocols = dict.fromkeys([*(test.name for test in core.protocols), "tetrad", "3-AFC"])
     plans = Plan.every(protocols, [size, 2 * size], [1, 2, 4])
     latest = frame.sort_values("date", kind="stable", na_position="first")["panel"].to_list()
     simple = {
         name
-        for name, i in zip(frame["panel"], pooled.collected.index, strict=True)
-        if isinstance(pooled.collected.evidence[i], Counts)
+        for name, i in zip(frame["panel"], core.collected.index, strict=True)
+        if isinstance(core.collected.evidence[i], Counts)
     }
     latest = [name for name in latest if name in simple]
     return plans + (Plan.every(protocols, [size], [1], latest[-1:]) if latest else ())
 
 
-def _notes(pooled: Pooled, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[str]:
+def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[str]:
     named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
         yield (
@@ -405,7 +401,7 @@ def _notes(pooled: Pooled, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterab
             "that attribute and the panels already pooled found that same difference."
         )
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
-        pair = pooled.panels[panel].frame["batch_pair"].iloc[0]
+        pair = core.panels[panel].frame["batch_pair"].iloc[0]
         yield (
             f"The same pair as {words.one_line(panel)}{'' if pd.isna(pair) else f' ({words.one_line(pair)})'}: further "
             "tastings tell of that batch pair, taken to keep the d-prime it had in that panel, and of the average only "
@@ -502,12 +498,12 @@ class _Known:
     margin: float
 
     @classmethod
-    def of(cls, pooled: Pooled, margin: Margin) -> _Known:
-        posterior = pooled.posterior
+    def of(cls, core: Core, margin: Margin) -> _Known:
+        posterior = core.posterior
         if posterior.patches[0].fine is None:
-            posterior = integrate(pooled.collected.evidence, pooled.collected.copies, pooled.priors)[0]
+            posterior = integrate(core.collected.evidence, core.collected.copies, core.priors)[0]
         by_gamma = {p.series.gamma: p.series for p in posterior.patches}
-        gammas, weights = overdispersions(pooled.collected.evidence)
+        gammas, weights = overdispersions(core.collected.evidence)
         boxes = []
         for sign in (1.0, -1.0):
             patches = [p for p in posterior.patches if p.ray_mu is not None and sign * p.ray_mu.sum() > 0]
@@ -518,22 +514,22 @@ class _Known:
                 boxes.append((sign, replace(_around(t), lower=low), _around(angle)))
         kept = np.array([float(g) in by_gamma for g in gammas])
         series = tuple(by_gamma[float(g)] for g in gammas[kept])
-        return cls(series, weights[kept], pooled.priors, tuple(boxes), margin.d_prime)
+        return cls(series, weights[kept], core.priors, tuple(boxes), margin.d_prime)
 
     @property
     def directed(self) -> bool:
         return self.series[0].directed
 
-    def tasted(self, pooled: Pooled, plan: Plan) -> Evidence | None:
+    def tasted(self, core: Core, plan: Plan) -> Evidence | None:
         """The evidence of the panel whose batch pair is tasted again."""
         if plan.same_pair_as is None:
             return None
-        names = pooled.panels.frame["panel"].to_list()
+        names = core.panels.frame["panel"].to_list()
         if plan.same_pair_as not in names:
             raise ValueError(
                 f"same_pair_as names a pooled panel; {plan.same_pair_as!r} is not one of {words.listing(names, 12)}."
             )
-        return pooled.collected.evidence[pooled.collected.index[names.index(plan.same_pair_as)]]
+        return core.collected.evidence[core.collected.index[names.index(plan.same_pair_as)]]
 
     def nodes(self, n: int, both_signs: bool) -> _Nodes:
         """Lay `n` by `n` nodes; with `both_signs` an undirected posterior is seen as a directed one."""

@@ -27,6 +27,7 @@ from scipy.stats import binomtest
 
 from metasense.binomial import exact_interval
 from metasense.core.answers import quantity
+from metasense.core.core import core_of
 from metasense.core.evidence import collect, joined
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
@@ -40,7 +41,6 @@ from metasense.tables.panels import Tastings, read_panels
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
     from metasense.tables.panels import Panels
 
 Array = NDArray[np.floating[Any]]
@@ -54,7 +54,7 @@ WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a s
 
 
 def preference(
-    source: Pooled | Panels | Tastings | Any,
+    source: Panels | Tastings | Any,
     *,
     tastings: Tastings | None = None,
     pairs: Any = None,
@@ -100,9 +100,9 @@ def preference(
     if not (isinstance(spread, (int, float, np.number)) and 0 <= spread <= 3):
         raise ValueError(f"spread is in log odds, from 0 (the same preference everywhere) to 3; got {spread!r}.")
     given = None if placebo is None else _placebo(placebo)
-    if hasattr(source, "posterior"):
-        pooled: Any = source
-        panels, tastings, posterior, index = pooled.panels, pooled.tastings, pooled.posterior, pooled.collected.index
+    core = core_of(source)
+    if core is not None:
+        panels, tastings, posterior, index = core.panels, core.tastings, core.posterior, core.collected.index
     else:
         if isinstance(source, Tastings):
             panels, tastings = source.to_panels(), source

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, side
+from metasense.core.core import Core
 from metasense.core.evidence import collect, one_sitting
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import integrate
@@ -28,7 +29,6 @@ from metasense.showing.results import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from metasense.results.pooled import Pooled
 
 Mask = NDArray[np.bool_]
 
@@ -54,22 +54,22 @@ def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> 
     return row | {"p_above": verdict.above, "p_below": verdict.below, "verdict": verdict.label}
 
 
-def of_panels(pooled: Pooled, mask: Mask) -> Distribution:
+def of_panels(core: Core, mask: Mask) -> Distribution:
     """The average d-prime from some of the panels."""
-    collected = pooled.collected
+    collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    return pooled.plane.weigh(copies, pooled.priors).average
+    return core.plane.weigh(copies, core.priors).average
 
 
-def in_one_sitting(pooled: Pooled) -> Distribution | None:
+def in_one_sitting(core: Core) -> Distribution | None:
     """The average d-prime if people who came to several panels had sat in one; None where nobody did."""
-    together = None if pooled.tastings is None else one_sitting(pooled.tastings)
+    together = None if core.tastings is None else one_sitting(core.tastings)
     if together is None:
         return None
-    frame = pooled.panels.frame
-    totals = frame[~frame["panel"].isin(pooled.tastings.frame["panel"])]  # type: ignore[union-attr]
+    frame = core.panels.frame
+    totals = frame[~frame["panel"].isin(core.tastings.frame["panel"])]  # type: ignore[union-attr]
     collected = collect(pd.concat([totals, together.to_panels().frame], ignore_index=True), together)
-    return integrate(collected.evidence, collected.copies, pooled.priors)[0].average
+    return integrate(collected.evidence, collected.copies, core.priors)[0].average
 
 
 def scaled(priors: Priors, *factors: float) -> Priors | None:
@@ -91,9 +91,9 @@ def _named(priors: Priors, axes: int = 2) -> str:
     return "prior scales " + ", ".join(f"{scale:g} ({what})" for what, scale in list(scales.items())[:axes])
 
 
-def under_priors(pooled: Pooled, priors: Priors) -> Distribution:
+def under_priors(core: Core, priors: Priors) -> Distribution:
     """The average d-prime from all panels with other priors."""
-    return pooled.plane.weigh(pooled.collected.copies.astype(float), priors).average
+    return core.plane.weigh(core.collected.copies.astype(float), priors).average
 
 
 def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
@@ -143,12 +143,12 @@ class Sensitivity(Result):
     notes: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, pooled: Pooled, *, by: str | Sequence[str] | None = None, prob: float = 0.95) -> Sensitivity:
+    def of(cls, core: Core, *, by: str | Sequence[str] | None = None, prob: float = 0.95) -> Sensitivity:
         """Refit a pool under every choice that its table can tell apart.
 
         Parameters
         ----------
-        pooled : Pooled
+        core : Core
         by : str or sequence of str, optional
             Columns whose groups are left out one at a time; batch pairs and, where the table has a column of that name,
             experimenters by default.
@@ -160,7 +160,7 @@ class Sensitivity(Result):
         ValueError
             If a column of `by` does not exist.
         """
-        frame = pooled.panels.frame
+        frame = core.panels.frame
         by = [name for name in GROUPED if name in frame] if by is None else [by] if isinstance(by, str) else by
         unknown = [name for name in by if name not in frame]
         if unknown:
@@ -172,7 +172,7 @@ class Sensitivity(Result):
         rows: list[dict[str, Any]] = []
 
         def add(case: str, about: str, average: Distribution, panels: int) -> None:
-            rows.append({"case": case, "about": about, "panels": panels, **answer(average, pooled.margin, prob)})
+            rows.append({"case": case, "about": about, "panels": panels, **answer(average, core.margin, prob)})
 
         def add_panels(case: str, about: str, keep: Mask) -> None:
             if keep.all():
@@ -180,12 +180,12 @@ class Sensitivity(Result):
             if not keep.any():
                 notes.append(f"Not asked, because no panel would be left: {case}.")
                 return
-            add(case, about, of_panels(pooled, keep), int(keep.sum()))
+            add(case, about, of_panels(core, keep), int(keep.sum()))
 
-        add("all panels", KINDS[0], of_panels(pooled, everything), len(frame))
-        edges = [scaled(pooled.priors, *factors) for factors in EDGES]
-        for name, priors in [*corners(pooled.priors), *((_named(p), p) for p in edges if p is not None)]:
-            add(name, "prior", under_priors(pooled, priors), len(frame))
+        add("all panels", KINDS[0], of_panels(core, everything), len(frame))
+        edges = [scaled(core.priors, *factors) for factors in EDGES]
+        for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
+            add(name, "prior", under_priors(core, priors), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -201,11 +201,11 @@ class Sensitivity(Result):
                 notes.append(
                     f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}."
                 )
-        if len(frame) > 1 and len(pooled.collected.evidence) <= MOST:
+        if len(frame) > 1 and len(core.collected.evidence) <= MOST:
             left_out: dict[int, Distribution] = {}  # equal panels give equal answers
-            for i, (panel, distinct) in enumerate(zip(frame["panel"], pooled.collected.index, strict=True)):
+            for i, (panel, distinct) in enumerate(zip(frame["panel"], core.collected.index, strict=True)):
                 if distinct not in left_out:
-                    left_out[distinct] = of_panels(pooled, np.arange(len(frame)) != i)
+                    left_out[distinct] = of_panels(core, np.arange(len(frame)) != i)
                 add(f"without {words.one_line(panel)}", "panel", left_out[distinct], len(frame) - 1)
         elif len(frame) > 1:
             notes.append(f"Not asked: leaving out each panel in turn; there are more than {MOST} different ones.")
@@ -213,7 +213,7 @@ class Sensitivity(Result):
         whole = cases.iloc[0]
         cases["change"] = cases["median"] - whole["median"]
         cases["verdict_changes"] = cases["verdict"] != whole["verdict"]
-        return cls(cases, None if pooled.margin is None else pooled.margin.d_prime, tuple(notes))
+        return cls(cases, None if core.margin is None else core.margin.d_prime, tuple(notes))
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the cases, the pool itself first."""
@@ -284,10 +284,14 @@ class Sensitivity(Result):
         return [*self.sentences(), self._table()]
 
 
-def prior_cases(pooled: Pooled) -> pd.DataFrame:
+def prior_cases(core: Core) -> pd.DataFrame:
     """The pool and the four corners of halved and doubled prior scales: the first rows of `Sensitivity.cases`."""
-    found = [(name, under_priors(pooled, priors)) for name, priors in corners(pooled.priors)]
-    return beside(under_priors(pooled, pooled.priors), found, pooled.margin)
+    return core.remember("corners", lambda: _prior_cases(core))
+
+
+def _prior_cases(core: Core) -> pd.DataFrame:
+    found = [(name, under_priors(core, priors)) for name, priors in corners(core.priors)]
+    return beside(under_priors(core, core.priors), found, core.margin)
 
 
 def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], margin: Margin | None) -> pd.DataFrame:
@@ -347,98 +351,6 @@ def prior_warnings(cases: pd.DataFrame, where: str = "") -> tuple[str, ...]:
         )
         out.append(f"The verdict{where}, {whole['verdict']}, rests on the prior. It would be another with {named}.")
     return tuple(out)
-
-
-# --- in date order ----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Path(Result):
-    """The answer after each panel, in date order. Made by `Pooled.path`.
-
-    Attributes
-    ----------
-    steps : DataFrame
-        One row a panel in the order they came: ``panel, date, panels`` (so far), then ``median, lower, upper, prob,
-        kind, p_above, p_below, verdict`` of the average d-prime from all panels so far.
-    margin : float or None
-    notes : tuple of str
-        How panels without a date were placed.
-    """
-
-    steps: pd.DataFrame
-    margin: float | None
-    notes: tuple[str, ...] = ()
-
-    @classmethod
-    def of(cls, pooled: Pooled, *, prob: float = 0.95) -> Path:
-        """Add the panels of a pool one by one, oldest first; those without a date come last, as they stand."""
-        frame = pooled.panels.frame
-        order = np.argsort(frame["date"].to_numpy(), kind="stable")  # missing dates sort last
-        undated = frame["date"].isna().to_numpy(bool)
-        notes = []
-        if undated.all():
-            notes.append("No panel has a date, so they come in the order of the table.")
-        elif undated.any():
-            notes.append(
-                "Without a date, and so placed last in the order of the table: "
-                f"{words.listing(frame.loc[undated, 'panel'], most=6)}."
-            )
-        keep = np.zeros(len(frame), bool)
-        rows = []
-        for count, i in enumerate(order, start=1):
-            keep[i] = True
-            row = {"panel": frame["panel"].iloc[i], "date": frame["date"].iloc[i], "panels": count}
-            rows.append(row | answer(of_panels(pooled, keep), pooled.margin, prob))
-        return cls(pd.DataFrame(rows), None if pooled.margin is None else pooled.margin.d_prime, tuple(notes))
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the steps."""
-        return self.steps.copy()
-
-    def sentence(self) -> str:
-        """Where the answer began, where it stands, and when the verdict last changed."""
-        first, last = self.steps.iloc[0], self.steps.iloc[-1]
-        prob = float(last["prob"])
-        text = f"After the first panel ({words.one_line(first['panel'])}) the average d-prime was {_said(first, prob)}"
-        if len(self.steps) == 1:
-            return f"{text}; there is no other panel."
-        text += f"; after {'both' if len(self.steps) == 2 else f'all {len(self.steps)}'} it is {_said(last, prob)}."
-        if self.margin is None:
-            return text
-        changes = np.flatnonzero((self.steps["verdict"] != self.steps["verdict"].shift()).to_numpy()[1:]) + 1
-        if not len(changes):
-            return f"{text} The verdict was {last['verdict']} from the first panel to the last."
-        at = self.steps.iloc[changes[-1]]
-        since = f"{words.one_line(at['panel'])} (panel {at['panels']})"
-        return f"{text} The verdict has stood at {last['verdict']} since {since}."
-
-    def plot(self, *, ax: Any = None) -> Axes:
-        """How the answer moved as the panels came in. Returns the Axes."""
-        frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
-        return figures.path(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
-
-    def _shown(self) -> list[str | tables.Table]:
-        frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
-        if self.margin is None:
-            frame = frame.drop(columns=["p_above", "p_below", "verdict"])
-        table = tables.table(
-            frame,
-            caption="The average d-prime after each panel",
-            kinds={"p_above": side, "p_below": side, "panels": "count"},
-            labels={
-                "p_above": "P(above margin)",
-                "p_below": "P(below margin)",
-                "panels": "panels so far",
-                "panel": "added",
-            },
-            most=60,
-        )
-        return [self.sentence(), *self.notes, table]
-
-
-def _said(row: pd.Series, prob: float) -> str:
-    return words.estimate(row["median"], row["lower"], row["upper"], prob)
 
 
 def _pair(before: float, after: float) -> str:

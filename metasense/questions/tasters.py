@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, gammaln, xlogy
 
+from metasense.core.core import Core, plain_core
 from metasense.core.evidence import collect
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from metasense.engine.posterior import Patch, Posterior
-    from metasense.results.pooled import Pooled
 
 Array = NDArray[np.floating[Any]]
 
@@ -46,7 +46,7 @@ NODES = 40  # d-primes of a panel, of equal probability, at each overdispersion
 ONLY = "the only taster"  # of a panel given by its total alone
 
 
-def tasters(pooled: Pooled, *, threshold: float = THRESHOLD) -> Tasters:
+def tasters(pooled: Any, *, threshold: float = THRESHOLD) -> Tasters:
     """What single tasters of the panels with repeats can do, given everybody's answers.
 
     Parameters
@@ -80,12 +80,13 @@ def tasters(pooled: Pooled, *, threshold: float = THRESHOLD) -> Tasters:
         raise ValueError(
             f"threshold is the smallest rate above guessing that counts as better, between 0 and 1; got {threshold!r}."
         )
-    if not any(evidence.repeated for evidence in pooled.collected.evidence):
+    core = plain_core(pooled)
+    if not any(evidence.repeated for evidence in core.collected.evidence):
         raise ValueError(
             "nobody tasted more than once in any panel, and one answer says next to nothing about a person. Let people "
             "repeat (with rests between), keep one row a tasting, and pool(tastings)."
         )
-    return Tasters(pooled, threshold)
+    return Tasters(core, threshold)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -94,24 +95,24 @@ class Tasters(Statement):
 
     Attributes
     ----------
-    pooled : Pooled
+    core : Core
     threshold : float
         Rate above guessing from which a taster counts as better than guessing.
     """
 
-    pooled: Pooled
+    core: Core
     threshold: float = THRESHOLD
 
     @cached_property
     def people(self) -> pd.DataFrame:
         """Tasters whose own counts are known, in panels with repeats: ``panel, protocol, taster, r, y``."""
-        pooled = self.pooled
+        core = self.core
         parts = []
-        if pooled.tastings is not None:
-            counts = pooled.tastings.counts()
-            kind = dict(zip(pooled.panels.frame["panel"], self._evidence, strict=True))
+        if core.tastings is not None:
+            counts = core.tastings.counts()
+            kind = dict(zip(core.panels.frame["panel"], self._evidence, strict=True))
             parts.append(counts[[isinstance(kind.get(name), Repeats) for name in counts["panel"]]])
-        frame = pooled.panels.frame
+        frame = core.panels.frame
         alone = [isinstance(e, RepeatedTotal) and e.tasters == 1 for e in self._evidence]
         totals = frame.loc[alone, ["panel", "protocol", "tastings", "correct"]].assign(taster=ONLY)
         totals = totals.rename(columns={"tastings": "r", "correct": "y"})
@@ -123,7 +124,7 @@ class Tasters(Statement):
     @property
     def overdispersion(self) -> Distribution:
         """How unlike one another tasters are: 0 all alike, near 1 some always right while the rest guess."""
-        return overdispersion(self.pooled.posterior)
+        return overdispersion(self.core.posterior)
 
     def rate(self, panel: str, taster: str = ONLY) -> Distribution:
         """One taster's rate above guessing in a panel: 0 guesses, 1 always right; negative against the direction."""
@@ -175,7 +176,7 @@ class Tasters(Statement):
 
     def as_if_independent(self) -> AsIfIndependent:
         """The WRONG answer, in which every tasting is another person's; for comparison only."""
-        return as_if_independent(self.pooled)
+        return as_if_independent(self.core)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
@@ -222,7 +223,7 @@ class Tasters(Statement):
         return [
             "Within a panel every taster has a rate of their own above guessing, beta-distributed around the panel's "
             "p_d with an overdispersion that all panels share (uniform prior from 0 to 1).",
-            f"Each rate is read off the pooled posterior ({self.pooled.priors.describe(self.pooled.directed)}), so it "
+            f"Each rate is read off the pooled posterior ({self.core.priors.describe(self.core.directed)}), so it "
             "is shrunken towards the panel's.",
             f"Better than guessing: a rate above {words.percent(self.threshold)} of the way from guessing to always "
             f"right; settled at a probability above {words.percent(SETTLED)} either way. Medians and credible "
@@ -257,7 +258,7 @@ class Tasters(Statement):
             )
         unknown = [
             name
-            for name, e in zip(self.pooled.panels.frame["panel"], self._evidence, strict=True)
+            for name, e in zip(self.core.panels.frame["panel"], self._evidence, strict=True)
             if isinstance(e, RepeatedTotal) and e.tasters > 1
         ]
         if unknown:
@@ -305,7 +306,7 @@ class Tasters(Statement):
 
     @property
     def _evidence(self) -> list[Any]:
-        return self.pooled.collected.rows
+        return self.core.collected.rows
 
     @cached_property
     def _known(self) -> dict[tuple[int, int, int], _Ability]:
@@ -319,24 +320,24 @@ class Tasters(Statement):
     def _d_primes(self) -> dict[int, list[Array]]:
         """Of every distinct panel with known people: its d-primes, an array a patch of the posterior."""
         names = set(self.people["panel"])
-        here = [name in names for name in self.pooled.panels.frame["panel"]]
-        panels = np.unique(self.pooled.collected.index[here]).tolist()
-        patches = [_d_primes(patch, panels) for patch in self.pooled.posterior.patches]
+        here = [name in names for name in self.core.panels.frame["panel"]]
+        panels = np.unique(self.core.collected.index[here]).tolist()
+        patches = [_d_primes(patch, panels) for patch in self.core.posterior.patches]
         return {panel: [part[i] for part in patches] for i, panel in enumerate(panels)}
 
     def _ability(self, row: Any) -> _Ability:
         """Everybody with the same count in panels with the same counts is the same case."""
-        at = int(np.flatnonzero(self.pooled.panels.frame["panel"] == row.panel)[0])
-        case = (int(self.pooled.collected.index[at]), int(row.r), int(row.y))
+        at = int(np.flatnonzero(self.core.panels.frame["panel"] == row.panel)[0])
+        case = (int(self.core.collected.index[at]), int(row.r), int(row.y))
         if case not in self._known:
             if case[0] not in self._populations:
                 self._populations.clear()  # each is large, and a panel's tasters come together
-                self._populations[case[0]] = _Population.of(self.pooled.posterior, case[0], self._d_primes[case[0]])
+                self._populations[case[0]] = _Population.of(self.core.posterior, case[0], self._d_primes[case[0]])
             self._known[case] = self._populations[case[0]].given(case[1], case[2])
         return self._known[case]
 
     def _row(self, panel: str, taster: str) -> Any:
-        self.pooled.panels[panel]  # an unknown name is an error that lists the known ones
+        self.core.panels[panel]  # an unknown name is an error that lists the known ones
         rows = self.people[(self.people["panel"] == panel) & (self.people["taster"] == taster)]
         if rows.empty:
             there = self.people.loc[self.people["panel"] == panel, "taster"]
@@ -517,7 +518,7 @@ class AsIfIndependent(Result):
         return [self.sentence(), self._table()]
 
 
-def as_if_independent(pooled: Pooled) -> AsIfIndependent:
+def as_if_independent(core: Core) -> AsIfIndependent:
     """Pool again as if every tasting came from another person: WRONG where people repeated, for comparison only.
 
     Examples
@@ -529,10 +530,8 @@ def as_if_independent(pooled: Pooled) -> AsIfIndependent:
     >>> wrong[1] - wrong[0] < right[1] - right[0]
     True
     """
-    frame = pooled.panels.frame
+    frame = core.panels.frame
     independent = collect(frame.assign(tasters=frame["tastings"]))
-    wrong = grid.integrate(independent.evidence, independent.copies, pooled.priors)[0]
-    repeated = frame[[pooled.collected.evidence[i].repeated for i in pooled.collected.index]]
-    return AsIfIndependent(
-        pooled.average, wrong.average, int(repeated["tastings"].sum()), int(repeated["tasters"].sum())
-    )
+    wrong = grid.integrate(independent.evidence, independent.copies, core.priors)[0]
+    repeated = frame[[core.collected.evidence[i].repeated for i in core.collected.index]]
+    return AsIfIndependent(core.average, wrong.average, int(repeated["tastings"].sum()), int(repeated["tasters"].sum()))

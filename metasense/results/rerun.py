@@ -19,7 +19,8 @@ from metasense.engine.distribution import Distribution
 from metasense.results import archive
 from metasense.results.moderated import Moderated
 from metasense.results.nested import Nested
-from metasense.results.pooled import Pooled, load, plain_pool, pool
+from metasense.results.pooled import Pooled
+from metasense.results.pooling import load, pool
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -135,7 +136,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     True
     """
     saved, loaded = archive.read(path), load(path)
-    structure, before = dict(saved.record.get("structure", {})), plain_pool(loaded)
+    structure, before = dict(saved.record.get("structure", {})), loaded.plain
     if isinstance(loaded, Moderated) and loaded.method == "mcmc":
         raise ValueError(
             f"{saved.source} holds a pool with moderators that PyMC sampled, and such samples are not compared. Pool "
@@ -151,7 +152,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         **settings,
         **structure,
     )
-    now = plain_pool(again)
+    now = again.plain
     stored, fresh = saved.answer, again.to_frame()
     effective = None
     if now.sample is not None and again is now:

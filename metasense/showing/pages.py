@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import words
-from .figures import figure_to_data_uri
+from .figures import Drawing, figure_to_data_uri
 from .files import replacing
 from .tables import Table
 
@@ -53,6 +53,13 @@ class Picture:
 def picture(ax: Axes, *, alt: str, caption: str = "") -> Picture:
     """The figure of `ax` for light and for dark pages, with the sentence that says what it shows."""
     return Picture(figure_to_data_uri(ax), alt, caption, figure_to_data_uri(ax, dark=True))
+
+
+def drawn(drawing: Drawing, caption: str = "") -> Picture:
+    """The same from a figure that has not been drawn yet."""
+    from matplotlib.figure import Figure
+
+    return picture(drawing.draw(Figure()), alt=drawing.alt, caption=caption)
 
 
 @dataclass(frozen=True)

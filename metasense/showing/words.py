@@ -96,6 +96,13 @@ def times(factor: float) -> str:
     return f"{rounded:,.0f}" if rounded >= 10 else f"{rounded:.2g}"
 
 
+def times_as(factor: float) -> str:
+    """A Bayes factor of at least 1, for use before "as probable"."""
+    if factor < 1.05:
+        return "about"
+    return f"{times(factor)} times"
+
+
 def p_value(p: float) -> str:
     """A p-value: three decimals below 0.1, two above, never rounded onto 0.05.
 

@@ -1,0 +1,240 @@
+"""What is known of one set of panels: what went in, what integration gave, and the few quantities everything needs.
+
+`Core` is what every question is put to and every result is made from. It knows no sentence and no figure. `build` goes
+from a checked table to it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+import pandas as pd
+
+from metasense.alone.single import panels_alone
+from metasense.card import Card
+from metasense.core.answers import Rate, Verdict, quantity
+from metasense.core.evidence import Collected, collect
+from metasense.engine import grid
+from metasense.engine.common import Common
+from metasense.engine.distribution import Distribution
+from metasense.engine.plane import Plane
+from metasense.engine.posterior import Posterior
+from metasense.engine.priors import Priors
+from metasense.margins import Margin
+from metasense.protocols import Protocol, forced_choice, protocol
+from metasense.tables.panels import Panels, Tastings
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Core:
+    """One set of panels, pooled: the inputs, the posterior, and what follows from the two. Made by `build`.
+
+    Attributes
+    ----------
+    panels : Panels
+    margin : Margin or None
+    priors : Priors
+    posterior : Posterior
+        The weighted nodes everything is computed from.
+    evidences : Evidences
+        Log evidences of the explanations.
+    collected : Collected
+        The distinct panels as likelihoods, and which row of the table is which.
+    settings : dict
+        Method, seed and size of the draws; for PyMC, what its chains said.
+    advice : tuple of str
+        What is wrong with the draws, if anything.
+    tastings : Tastings or None
+        The single answers, where they were given.
+    sample : Dataset or None
+        The sampler's draws of centre, spread and overdispersion, with dims chain, draw.
+    card : Card or None
+        The question card, where one was given.
+    """
+
+    panels: Panels
+    margin: Margin | None
+    priors: Priors
+    posterior: Posterior
+    evidences: grid.Evidences
+    collected: Collected
+    settings: dict[str, Any]
+    advice: tuple[str, ...] = ()
+    tastings: Tastings | None = None
+    sample: xr.Dataset | None = None
+    card: Card | None = None
+    _memo: dict[Hashable, Any] = field(default_factory=dict, init=False)
+
+    def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
+        """What `work_out` gives, worked out once for this core under `name`; for what is costly."""
+        if name not in self._memo:
+            self._memo[name] = work_out()
+        found: T = self._memo[name]
+        return found
+
+    # --- the few quantities everything needs ------------------------------------------------------------------------
+
+    @property
+    def average(self) -> Distribution:
+        """Posterior of the average d-prime of panels like these."""
+        return self.posterior.average
+
+    @property
+    def spread(self) -> Distribution:
+        """Posterior of the standard deviation between panels, in d-prime units."""
+        return self.posterior.spread
+
+    @property
+    def next_d_prime(self) -> Distribution:
+        """Posterior of the next panel's d-prime."""
+        return self.posterior.next_d_prime
+
+    @property
+    def directed(self) -> bool:
+        """Whether some panel named an attribute, so that differences have a direction."""
+        return self.posterior.directed
+
+    @property
+    def expected_way(self) -> float | None:
+        """Probability that panels like these lean, on average, the expected way; None where no protocol has one."""
+        return self.posterior.expected_way
+
+    def rate(self, test: str | Protocol) -> Rate:
+        """Correct answers in a protocol, averaged over panels like these and in the next one."""
+        return Rate.of(self.posterior, test)
+
+    def verdict(self) -> Verdict:
+        """Whether the average d-prime is beyond the margin, within it, or not settled."""
+        return Verdict.of(self.average, self.margin)
+
+    @property
+    def protocols(self) -> tuple[Protocol, ...]:
+        """Forced-choice protocols of the panels, then of the margin, each once."""
+        names = [*self.panels.frame["protocol"].unique()]
+        if self.margin is not None and self.margin.stated_protocol:
+            names.append(self.margin.stated_protocol)
+        tests = [protocol(name) for name in dict.fromkeys(names)]
+        return tuple(t for t in tests if isinstance(t, Protocol)) or (forced_choice("triangle"),)
+
+    @property
+    def main_protocol(self) -> Protocol:
+        """The margin's protocol where it has one, else the one most panels used."""
+        if self.margin is not None and self.margin.stated_protocol:
+            return next(p for p in self.protocols if p.name == self.margin.stated_protocol)
+        counts = Counter(self.panels.frame["protocol"])
+        return max(self.protocols, key=lambda p: counts[p.name])
+
+    def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
+        """The answer as raw numbers: the three d-primes, then the rates of these protocols, or of all that were used.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``quantity, mean, median, lower, upper, prob, kind``.
+        """
+        main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
+        d_primes = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
+        rates = [self.rate(test).to_frame(prob) for test in protocols or self.protocols]
+        return pd.concat([d_primes, *rates], ignore_index=True)
+
+    def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """Each panel alone beside the same panel given all the others; one row a panel in the order of the table."""
+        own = [(d.median, *d.interval(prob)) for d in self.panel_d_primes]
+        pooled = pd.DataFrame(own, columns=["pooled", "pooled_lower", "pooled_upper"]).iloc[self.collected.index]
+        columns = ["panel", "protocol", "tastings", "correct", "p_value"]
+        named = {"d_prime": "alone", "d_prime_lower": "alone_lower", "d_prime_upper": "alone_upper"}
+        frame = panels_alone(self.panels, prob=prob)[[*columns, *named]].rename(columns=named).reset_index(drop=True)
+        frame = frame.astype({"tastings": "Int64", "correct": "Int64"})  # missing where a panel has two counts
+        kinds = {"alone_kind": "exact", "pooled_kind": "equal-tailed", "prob": prob}
+        return pd.concat([frame, pooled.reset_index(drop=True)], axis=1).assign(**kinds)
+
+    # --- what is costly ---------------------------------------------------------------------------------------------
+
+    @property
+    def plane(self) -> Plane:
+        """Every panel's likelihood on common nodes, from which the answers under other choices are summed."""
+        return self.remember("plane", lambda: Plane(self.collected.evidence, self.posterior))
+
+    @property
+    def common(self) -> Common:
+        """The posterior of one d-prime shared by all panels."""
+        return self.remember("common", lambda: Common(self.collected.evidence, self.collected.copies, self.priors))
+
+    @property
+    def panel_d_primes(self) -> list[Distribution]:
+        """Each distinct panel's own d-prime given all the panels, in the order of ``collected.evidence``."""
+        return self.remember("panels", self.posterior.panels)
+
+    def panel(self, name: str) -> Distribution:
+        """One panel's own d-prime given all the panels.
+
+        Raises
+        ------
+        PanelsError
+            If there is no such panel; lists those there are.
+        """
+        self.panels[name]  # an unknown name is an error that lists the known ones
+        row = int(np.flatnonzero(self.panels.frame["panel"] == name)[0])
+        return self.panel_d_primes[self.collected.index[row]]
+
+    # --- which panels -----------------------------------------------------------------------------------------------
+
+    @property
+    def unreported(self) -> np.ndarray:
+        """Which panels are listed as not reported; shape (panels,)."""
+        return self.panels.frame["reported"].eq(False).fillna(False).to_numpy(bool)
+
+    @property
+    def departures(self) -> tuple[str, ...]:
+        """Where this pool is not what its question card says; empty without a card."""
+        if self.card is None:
+            return ()
+        return self.card.departures(self.panels, margin=self.margin, priors=self.priors)
+
+
+def build(
+    panels: Panels,
+    tastings: Tastings | None,
+    *,
+    margin: Margin | None,
+    priors: Priors,
+    settings: dict[str, Any],
+    card: Card | None = None,
+) -> Core:
+    """Integrate over everything that is not known of these panels."""
+    collected = collect(panels.frame, tastings)
+    posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+    return Core(panels, margin, priors, posterior, evidences, collected, settings, tastings=tastings, card=card)
+
+
+def plain_core(pooled: Any) -> Core:
+    """The core of a plain pool.
+
+    Raises
+    ------
+    ValueError
+        If it is none; says where a pool with moderators or a level keeps its own.
+    """
+    core = core_of(pooled)
+    if core is None:
+        raise ValueError(
+            "this is asked of a plain pool: pool without moderators= and within=, or give the .plain of such a pool; "
+            f"got {type(pooled).__name__}."
+        )
+    return core
+
+
+def core_of(result: Any) -> Core | None:
+    """The core of a plain pool; None for anything else, a pool with moderators or a level included."""
+    plain = getattr(result, "plain", result)
+    found = result if isinstance(result, Core) else getattr(result, "core", None)
+    return found if isinstance(found, Core) and plain is result else None

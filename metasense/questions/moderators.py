@@ -1,0 +1,479 @@
+"""Does the difference depend on something? The pool with moderators: weeks, doses, kinds of tasters.
+
+A moderator moves the centre of the panels: ``theta_i ~ Normal(mu + x_i beta, tau)``, with a slope of prior
+``Normal(0, beta_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each
+category of words. A dose sent through zero has the centre ``mu x_i / rms(x)`` instead: 0 where nothing was changed,
+while panels keep the spread that two like productions have too. Undirected panels tell how large a difference is, not
+on which side, so there the centre is kept on one side of 0 over the values seen. One moderator is integrated; several
+are sampled with PyMC.
+
+Panels are not randomised to moderators, so every answer here is a comparison of panels that may differ in other ways.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from metasense.core.answers import Verdict, quantity
+from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import TOLERANCE
+from metasense.engine.levels import Groups, Levels
+from metasense.engine.posterior import Functional, Posterior, average_d_prime, average_p_correct, signed_average
+from metasense.engine.priors import Priors
+from metasense.engine.slopes import FEW, Drawn, Sloped
+from metasense.protocols import Protocol, forced_choice
+from metasense.questions import sensitivity
+from metasense.questions.design import Design, Moderator, level, read_design
+from metasense.questions.prediction import Prediction, said_value, where
+from metasense.showing import words
+
+if TYPE_CHECKING:
+    from metasense.engine.sampler import Diagnostics
+
+Array = NDArray[Any]
+Engine = Sloped | Levels | Drawn
+
+PRIOR_DRAWS = 20_000  # for what the priors alone say
+LOOKED = 17  # values of a moderator at which a change of the verdict is looked for
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Moderation:
+    """The numbers of a pool with moderators.
+
+    Attributes
+    ----------
+    core : Core
+        The same panels, margin and priors without the moderators.
+    design : Design
+        Where each panel stands.
+    engine : Sloped, Levels or Drawn
+        The posterior.
+    log_evidence : float
+        Log probability of the panels with the moderators, by integration; not a number where that cannot be.
+    within : str or None
+        The level that panels are within.
+    advice : tuple of str
+        What is wrong with the draws, if anything.
+    diagnostics : Diagnostics or None
+        R-hat, effective sample sizes and divergences, where it was sampled.
+    """
+
+    core: Core = field(repr=False)
+    design: Design = field(repr=False)
+    engine: Engine = field(repr=False)
+    log_evidence: float
+    within: str | None = None
+    advice: tuple[str, ...] = ()
+    diagnostics: Diagnostics | None = field(default=None, repr=False)
+
+    @classmethod
+    def of(
+        cls,
+        core: Core,
+        moderators: Sequence[str],
+        through_zero: Sequence[str] = (),
+        within: str | None = None,
+        *,
+        progress: bool = False,
+    ) -> Self:
+        """Integrate with one moderator; sample with several, or with one within a level.
+
+        Parameters
+        ----------
+        core : Core
+            The same panels without moderators; its priors and settings are used.
+        moderators, through_zero : sequence of str
+            Names of columns.
+        within : str, optional
+            Column of the level that panels are within.
+
+        Raises
+        ------
+        PanelsError
+            If the table cannot support the question; says all reasons.
+        """
+        design = read_design(core.panels, moderators, through_zero, within)
+        engine = None if within is not None else by_integration(core, design, core.priors)
+        evidence = float("nan") if engine is None else engine.box.log_evidence
+        if engine is not None and core.settings["method"] == "grid":
+            return cls(core, design, engine, evidence)
+        from metasense.engine import sampler
+
+        clusters = None if within is None else pd.factorize(level(core.panels, within))[0]
+        series, diagnostics, draws = sampler.sample_moderated(
+            core.collected.rows,
+            core.priors,
+            load=design.load,
+            columns=design.columns,
+            names=design.names,
+            clusters=clusters,
+            **{name: core.settings[name] for name in ("draws", "chains", "seed")},
+            progress=progress,
+        )
+        drawn = Drawn.of(series, draws, design.columns, one_sided=one_sided(core, design))
+        advice = diagnostics.advice
+        if len(drawn) < FEW:
+            advice += (f"Only {len(drawn)} draws have all centres on one side of 0, too few to trust. Sample longer.",)
+        return cls(core, design, drawn, evidence, within, advice, diagnostics)
+
+    @property
+    def moderators(self) -> tuple[str, ...]:
+        """Their names."""
+        return tuple(m.name for m in self.design.moderators)
+
+    @property
+    def method(self) -> str:
+        """``grid`` or ``mcmc``."""
+        return "mcmc" if isinstance(self.engine, Drawn) else "grid"
+
+    def at(self, /, **values: Any) -> Prediction:
+        """Panels at these values of the moderators; those not named are as in the average panel.
+
+        Raises
+        ------
+        ValueError
+            Naming each value that is not a moderator's, or that it cannot take.
+        """
+        known = tuple(sorted((name, str(value)) for name, value in values.items()))
+        return self._known[known] if known in self._known else self._known.setdefault(known, self._at(values))
+
+    @cached_property
+    def _known(self) -> dict[tuple[tuple[str, str], ...], Prediction]:
+        return {}
+
+    def _at(self, values: Mapping[str, Any]) -> Prediction:
+        posterior = self._posterior(self.engine, values)
+        values = {name: float(v) if self.design[name].numeric else v for name, v in values.items()}
+        notes = tuple(
+            f"No panel had {name} {'above' if value > high else 'below'} {said_value(high if value > high else low)}: "
+            "this goes beyond what was seen."
+            for name, value in values.items()
+            if self.design[name].numeric
+            for low, high in [self.design[name].ends]
+            if not low <= value <= high
+        )
+        assumed = self.design.dose is not None and values.get(self.design.dose.name) == 0
+        return Prediction(values, posterior, self.core.margin, self.core.protocols, notes, assumed)
+
+    def _posterior(self, engine: Engine, values: Mapping[str, Any]) -> Posterior:
+        load, row = self.design.row(values)
+        if not isinstance(engine, Levels):
+            return engine.at(load, row)
+        only = self.design.moderators[0]
+        if not values:
+            raise ValueError(f"say which {only.name}: {words.listing(only.categories)}.")
+        return engine.group(only.categories.index(str(values[only.name])))
+
+    def slope(self, name: str | None = None) -> Distribution:
+        """Change of the panels' centre, in d-prime, per unit of a numeric moderator, other moderators being average.
+
+        The centre of the average panel counts as positive unless some panel was directed. For a dose through zero this
+        is the d-prime per unit of dose.
+        """
+        return self._slope(self.engine, self._numeric(name))
+
+    def _slope(self, engine: Engine, moderator: Moderator) -> Distribution:
+        place, means = self.design.place(moderator), self.design.columns.mean(axis=0)
+        factor = (1.0 if moderator.through_zero else float(self.design.load.mean())) / moderator.unit
+
+        def value(mu: Array, beta: Array, tau: Array) -> Array:
+            centre = _centre(mu, beta, 1.0, means)
+            side = 1.0 if self.core.directed else np.where(centre < 0, -1.0, 1.0)
+            return np.asarray(side * factor * (centre if moderator.through_zero else beta[..., place.start]) + 0 * tau)
+
+        assert not isinstance(engine, Levels)
+        return engine.distribution(value)
+
+    def change(self, name: str, start: Any, stop: Any, *, protocol: str | Protocol | None = None) -> Distribution:
+        """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another.
+
+        Where panels have a direction the d-prime is taken with its sign.
+
+        Raises
+        ------
+        ValueError
+            Naming a moderator or a value that there is not.
+        """
+        test = None if protocol is None else forced_choice(protocol)
+        functional: Functional = average_d_prime
+        if test is not None:
+            functional = average_p_correct(test, self.core.directed)
+        elif self.core.directed:
+            functional = signed_average
+        scale = 1.0 if test is None else 1 / (1 - test.guess)
+        (load_a, row_a), (load_b, row_b) = (self.design.row({name: value}) for value in (start, stop))
+
+        def average(centre: Array, tau: Array) -> Array:
+            centre, tau = np.broadcast_arrays(centre, tau)
+            return np.asarray(functional(centre.ravel(), tau.ravel())).reshape(centre.shape)
+
+        return self._joint.distribution(
+            lambda mu, beta, tau: (
+                scale
+                * (average(_centre(mu, beta, load_b, row_b), tau) - average(_centre(mu, beta, load_a, row_a), tau))
+            )
+        )
+
+    @property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels with the same values of the moderators, in d-prime units."""
+        return self.engine.spread_within() if isinstance(self.engine, Levels) else self.engine.spread
+
+    @cached_property
+    def spread_without(self) -> Distribution:
+        """The same without the moderators: of the plain pool, or of the pool with the level alone."""
+        if self.within is None:
+            return self.core.spread
+        collected = self.core.collected
+        groups = Groups.of(collected.evidence, pd.factorize(level(self.core.panels, self.within))[0], collected.index)
+        return Levels.integrate(groups, self.core.priors, self.core.posterior).spread_total()
+
+    @cached_property
+    def share(self) -> Distribution:
+        """Share of the variance between these panels that goes with the moderators."""
+        return self._share(self._joint)
+
+    @cached_property
+    def share_before(self) -> float:
+        """Median of the same under the priors alone."""
+        priors, rng = self.core.priors, np.random.default_rng(self.core.settings["seed"])
+        columns = self.design.columns
+        draws = {
+            "mu": rng.normal(0, priors.mu_scale, PRIOR_DRAWS),
+            "beta": rng.normal(0, priors.beta_scale, (PRIOR_DRAWS, columns.shape[1])),
+            "tau": np.abs(rng.normal(0, priors.tau_scale, PRIOR_DRAWS)),
+        }
+        if self.within is not None:  # two spreads, each of scale tau_scale / sqrt(2)
+            draws["tau"] = np.hypot(*rng.normal(0, priors.tau_scale / np.sqrt(2), (2, PRIOR_DRAWS)))
+        if not self.core.directed:
+            draws["mu"] = np.abs(draws["mu"])
+        engine = self.engine
+        series = engine.groups.series[0] if isinstance(engine, Levels) else engine.series
+        return self._share(Drawn.kept(series, draws, columns, one_sided=one_sided(self.core, self.design))).median
+
+    def _share(self, engine: Sloped | Drawn) -> Distribution:
+        def value(mu: Array, beta: Array, tau: Array) -> Array:
+            first = second = np.zeros(())
+            for load, row in zip(self.design.load, self.design.columns, strict=True):
+                centre = _centre(mu, beta, load, row)
+                centre = centre if self.core.directed else np.abs(centre)
+                first, second = first + centre, second + centre**2
+            n = len(self.design.load)
+            varying = np.maximum(second / n - (first / n) ** 2, 0.0)
+            return np.asarray(varying / np.maximum(varying + tau**2, 1e-12))
+
+        return engine.distribution(value)
+
+    @property
+    def bayes_factor(self) -> float:
+        """How many times as probable the panels are with the moderators as without; not a number where not computed."""
+        return float(np.exp(self.log_evidence - self.core.evidences.varying))
+
+    @cached_property
+    def _joint(self) -> Sloped | Drawn:
+        """What knows of several values at once; for categories, whose posteriors are single, joint draws of them."""
+        if not isinstance(self.engine, Levels):
+            return self.engine
+        centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.core.settings["seed"]))
+        return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
+
+    def _numeric(self, name: str | None) -> Moderator:
+        numeric = [m for m in self.design.moderators if m.numeric]
+        if name is None and len(numeric) > 1:
+            raise ValueError(f"say whose slope: {words.listing(m.name for m in numeric)}.")
+        moderator = self.design[name] if name else numeric[0] if numeric else self.design.moderators[0]
+        if not moderator.numeric:
+            raise ValueError(f"{moderator.name} is no number, so it has no slope; change() compares its categories.")
+        return moderator
+
+    def stated(self, moderator: Moderator) -> Sequence[Any]:
+        """The values that are spoken of: the ends, without the zero that a line is sent through; every category."""
+        if not moderator.numeric:
+            return moderator.categories
+        low, high = moderator.ends
+        low = float(moderator.values[moderator.values > 0].min()) if moderator.through_zero else low
+        return tuple(dict.fromkeys((low, high)))
+
+    def verdicts(self, name: str | None = None) -> pd.DataFrame:
+        """The verdict at the lowest and highest value of a moderator (of the first, by default), or in each category.
+
+        Returns
+        -------
+        DataFrame
+            One row a value: ``value, p_above, p_below, verdict``, other moderators being average.
+        """
+        m = self.design.moderators[0] if name is None else self.design[name]
+        found = {value: self._verdict(m, value) for value in self.stated(m)}
+        return pd.DataFrame(
+            {"value": value, "p_above": v.above, "p_below": v.below, "verdict": v.label} for value, v in found.items()
+        )
+
+    def _verdict(self, m: Moderator, value: Any) -> Verdict:
+        return self.at(**{m.name: value}).verdict()
+
+    def turns(self, name: str | None = None) -> list[tuple[float, str, str]]:
+        """Where the verdict changes along a numeric moderator: the value, the verdict below it and the one above.
+
+        To a five-hundredth of the range of the values; what turns and turns back within a sixteenth may be missed.
+
+        Raises
+        ------
+        ValueError
+            If the moderator has categories, or is not named where there are several.
+        """
+        m = self._numeric(name)
+        if self.core.margin is None:
+            return []
+        x = np.linspace(self.stated(m)[0], m.ends[1], LOOKED)
+
+        def label(value: float) -> str:
+            return self._verdict(m, float(value)).label
+
+        found = []
+        for low, end in pairwise(x):
+            before, after = label(low), label(end)
+            while before != after:  # more than one verdict may lie between
+                high = end
+                while high - low > (x[-1] - x[0]) / 500:
+                    middle = (low + high) / 2
+                    low, high = (middle, high) if label(middle) == before else (low, middle)
+                found.append((float((low + high) / 2), before, label(high)))
+                low, before = high, found[-1][2]
+        return found
+
+    # --- how far the answer holds -----------------------------------------------------------------------------------
+
+    @cached_property
+    def corners(self) -> pd.DataFrame:
+        """The answer with each prior scale halved or doubled.
+
+        Returns
+        -------
+        DataFrame
+            For each slope and each average d-prime that is spoken of (``quantity``; ``at`` which value, empty for a
+            slope), first with the priors used, then with others: ``case, about, median, lower, upper, prob, kind,
+            p_above, p_below, verdict, change, verdict_changes`` as in ``Pooled.sensitivity()``, a slope having no
+            verdict. Priors under which too few draws would count are left out.
+        """
+        named = [(name, self._under(priors)) for name, priors in sensitivity.corners(self.core.priors, self._scales)]
+        engines = [(name, engine) for name, engine in named if engine is not None]
+        frames = []
+        for m in self.design.moderators:
+            if m.numeric:
+                others = ((name, self._slope(engine, m)) for name, engine in engines)
+                slopes = sensitivity.beside(self._slope(self.engine, m), others, None)
+                frames.append(slopes.assign(quantity=f"d-prime per unit of {m.name}", at=""))
+            for value in self.stated(m):
+                at = {m.name: value}
+                others = ((name, self._posterior(engine, at).average) for name, engine in engines)
+                there = sensitivity.beside(self.at(**at).average, others, self.core.margin)
+                frames.append(there.assign(quantity=f"average d-prime at {where(at)}", at=where(at)))
+        return pd.concat(frames, ignore_index=True)
+
+    @property
+    def _scales(self) -> int:
+        """How many prior scales there are: without slopes or categories only those of centre and spread."""
+        return 3 if self.design.columns.shape[1] else 2
+
+    def _under(self, priors: Priors) -> Engine | None:
+        """The posterior under other priors, by weighing what is there; None where too few draws would count."""
+        engine, old = self.engine, self.core.priors
+        if isinstance(engine, Levels) and priors.beta_scale != old.beta_scale:  # it fixes how far categories lie apart
+            engine, old = self._apart(priors.beta_scale), replace(old, beta_scale=priors.beta_scale)
+        other = engine.under(old, priors)
+        if other is None or isinstance(other, Drawn) or other.box.error <= TOLERANCE:
+            return other
+        return by_integration(self.core, self.design, priors)
+
+    def _apart(self, scale: float) -> Levels:
+        """The categories with another prior of their deviations."""
+        if scale not in self._levels:
+            found = by_integration(self.core, self.design, replace(self.core.priors, beta_scale=scale))
+            assert isinstance(found, Levels)
+            self._levels[scale] = found
+        return self._levels[scale]
+
+    @cached_property
+    def _levels(self) -> dict[float, Levels]:
+        return {}
+
+    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+        """The answer as raw numbers.
+
+        Returns
+        -------
+        DataFrame
+            For each moderator its slope per unit (numeric ones), the average d-prime (also with its sign, where panels
+            have one), the protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
+            category), the change in average d-prime and p_d between them, then the spread with and without moderators
+            and the share of the variance that goes with them;
+            columns ``quantity, mean, median, lower, upper, prob, kind``.
+        """
+        test = forced_choice(protocol or self.core.main_protocol)
+        rows: dict[str, Distribution] = {}
+        for m in self.design.moderators:
+            if m.numeric:
+                rows[f"d-prime per unit of {m.name}"] = self.slope(m.name)
+            stated = self.stated(m)
+            for value in stated:
+                there, place = self.at(**{m.name: value}), where({m.name: value})
+                rows[f"average d-prime at {place}"] = there.average
+                if self.core.directed:
+                    rows[f"signed average d-prime at {place}"] = there.signed
+                rows[f"next panel d-prime at {place}"] = there.next_d_prime
+                rows[f"p_d ({test.name}) at {place}"] = there.rate(test).p_d
+            for other in stated[1:]:
+                between = f"from {where({m.name: stated[0]})} to {said_value(other)}"
+                signed = "signed " if self.core.directed else ""
+                rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
+                rows[f"change in p_d ({test.name}) {between}"] = self.change(m.name, stated[0], other, protocol=test)
+        rows["spread with moderators"] = self.spread
+        if self.within is not None and isinstance(self.engine, Drawn):
+            for part in ("between", "within"):
+                rows[f"spread with moderators, {part} values of {self.within}"] = self.engine.part(part)
+        rows["spread without moderators"] = self.spread_without
+        rows["share of the variance with the moderators"] = self.share
+        return pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
+
+    @property
+    def through_zero(self) -> list[str]:
+        return [m.name for m in self.design.moderators if m.through_zero]
+
+    @cached_property
+    def left_free(self) -> Self | None:
+        """The same single dose with a line that need not pass through zero; None where that asks for sampling."""
+        if len(self.design.moderators) > 1 or not self.through_zero or self.method != "grid":
+            return None
+        return type(self).of(self.core, self.through_zero, [])
+
+
+def one_sided(core: Core, design: Design) -> bool:
+    """Whether the panels' centres are kept on one side of 0: undirected panels and a line that may cross it."""
+    return not core.directed and any(m.numeric and not m.through_zero for m in design.moderators)
+
+
+def by_integration(core: Core, design: Design, priors: Priors) -> Sloped | Levels | None:
+    """The posterior by integration; None where there are too many unknowns for that."""
+    collected = core.collected
+    only = design.moderators[0] if len(design.moderators) == 1 else None
+    if only is not None and not only.numeric:
+        groups = Groups.of(collected.evidence, only.columns.argmax(axis=1), collected.index)
+        return Levels.integrate(groups, priors, core.posterior, between=priors.beta_scale)
+    if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
+        z = design.columns[:, 0] if design.columns.shape[1] else None
+        return Sloped.integrate(collected.rows, design.load, z, priors, core.posterior)
+    return None
+
+
+def _centre(mu: Array, beta: Array, load: float, row: Array) -> Array:
+    return np.asarray(load * (mu + beta @ row if len(row) else mu), float)

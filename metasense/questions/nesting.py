@@ -1,0 +1,172 @@
+"""Panels within batch pairs, or within experimenters: how much is the pair, how much the panel?
+
+Many tasters on one batch pair describe that pair. With a level in between, panels on pair g are
+``theta_i ~ Normal(phi_g, within)`` and pairs ``phi_g ~ Normal(mu, between)``; both spreads have half-normal priors of
+scale ``tau_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the
+plain pool. It is integrated, whatever the number of pairs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Self
+
+import numpy as np
+import pandas as pd
+
+from metasense.core.answers import Rate, Verdict, quantity
+from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import TOLERANCE
+from metasense.engine.levels import Groups, Levels
+from metasense.protocols import Protocol
+from metasense.questions import sensitivity
+from metasense.questions.design import level
+from metasense.questions.prediction import Prediction
+from metasense.showing import words
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Nesting:
+    """The numbers of a pool with a level between panels and their average.
+
+    Attributes
+    ----------
+    core : Core
+        The same panels, margin and priors without the level.
+    within : str
+        The column.
+    groups : tuple of str
+        Its values, in the order of the table.
+    index : ndarray of int, shape (panels,)
+        Each panel's group.
+    levels : Levels
+        The posterior.
+    """
+
+    core: Core = field(repr=False)
+    within: str
+    groups: tuple[str, ...]
+    index: np.ndarray = field(repr=False)
+    levels: Levels = field(repr=False)
+
+    @classmethod
+    def of(cls, core: Core, within: str) -> Self:
+        """Integrate with the level named `within`.
+
+        Raises
+        ------
+        PanelsError
+            If there is only one group, or every panel is one of its own; says so.
+        """
+        column = level(core.panels, within)
+        index, names = pd.factorize(column)
+        groups = Groups.of(core.collected.evidence, index, core.collected.index)
+        levels = Levels.integrate(groups, core.priors, core.posterior)
+        return cls(core, within, tuple(map(str, names)), index, levels)
+
+    @property
+    def noun(self) -> str:
+        """What a group is, in words."""
+        return self.within.replace("_", " ")
+
+    @property
+    def average(self) -> Distribution:
+        """The average d-prime over groups and panels like these."""
+        return self.levels.new_group.average
+
+    @property
+    def next_d_prime(self) -> Distribution:
+        """The d-prime of the next panel, on a new group."""
+        return self.levels.new_group.next_d_prime
+
+    @cached_property
+    def between(self) -> Distribution:
+        """Standard deviation between groups, in d-prime units."""
+        return self.levels.spread_between()
+
+    @cached_property
+    def spread_within(self) -> Distribution:
+        """Standard deviation between panels of one group."""
+        return self.levels.spread_within()
+
+    @cached_property
+    def spread(self) -> Distribution:
+        """Standard deviation between panels of different groups: both together."""
+        return self.levels.spread_total()
+
+    @cached_property
+    def share(self) -> Distribution:
+        """Share of the variance that lies between groups."""
+        return self.levels.share_between()
+
+    @property
+    def bayes_factor(self) -> float:
+        """How many times as probable the panels are with the level as without."""
+        return float(np.exp(self.levels.box.log_evidence - self.core.evidences.varying))
+
+    def on(self, group: str) -> Prediction:
+        """Panels on one of the known groups: its average d-prime and its next panel."""
+        if str(group) not in self.groups:
+            raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
+        posterior = self.levels.group(self.groups.index(str(group)))
+        return Prediction({self.within: str(group)}, posterior, self.core.margin, self.core.protocols)
+
+    def rate(self, test: str | Protocol) -> Rate:
+        """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group."""
+        return Rate.of(self.levels.new_group, test)
+
+    def verdict(self) -> Verdict:
+        """Whether the average d-prime is beyond the margin, within it, or not settled."""
+        return Verdict.of(self.average, self.core.margin)
+
+    def verdicts(self) -> pd.DataFrame:
+        """The verdict as one row, ``value, p_above, p_below, verdict``, as pools with moderators give several."""
+        return self.verdict().to_row()
+
+    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+        """The answer as raw numbers.
+
+        Returns
+        -------
+        DataFrame
+            The average d-prime, the next panel's on a new group, the spreads between groups, within them and both
+            together, the share of the variance between groups, and the rates of a protocol; columns ``quantity, mean,
+            median, lower, upper, prob, kind``.
+        """
+        rows = {
+            "average d-prime": self.average,
+            f"next panel d-prime, new {self.noun}": self.next_d_prime,
+            f"spread between {words.plural_of(self.noun)}": self.between,
+            f"spread within {words.a(self.noun)}": self.spread_within,
+            "spread, both together": self.spread,
+            f"share of the variance between {words.plural_of(self.noun)}": self.share,
+        }
+        frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
+        return pd.concat([frame, self.rate(protocol or self.core.main_protocol).to_frame(prob)], ignore_index=True)
+
+    def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, with its sign where panels
+        have one, ``pooled_lower``, ``pooled_upper``) and the size of its next panel's ``next, next_lower,
+        next_upper``."""
+        rows = []
+        for k, name in enumerate(self.groups):
+            there = self.on(name)
+            row = {self.within: name, "panels": int((self.index == k).sum())}
+            for stem, value in (("pooled", there.signed), ("next", there.next_d_prime)):
+                lower, upper = value.interval(prob)
+                row |= {stem: value.median, f"{stem}_lower": lower, f"{stem}_upper": upper}
+            rows.append(row)
+        return pd.DataFrame(rows).assign(prob=prob, kind="equal-tailed")
+
+    @cached_property
+    def corners(self) -> pd.DataFrame:
+        """The answer with the prior scales of centre and spreads halved or doubled, as in ``Pooled.sensitivity()``."""
+        others = []
+        for name, priors in sensitivity.corners(self.core.priors):
+            levels = self.levels.under(self.core.priors, priors)
+            if levels.box.error > TOLERANCE:
+                levels = Levels.integrate(self.levels.groups, priors, self.core.posterior)
+            others.append((name, levels.new_group.average))
+        return sensitivity.beside(self.average, others, self.core.margin)

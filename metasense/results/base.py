@@ -1,0 +1,155 @@
+"""What every kind of pool can do, written once: say itself, show itself, draw itself, be saved, become a page.
+
+A kind of pool (plain, with moderators, within a level) is a `Pool` that says what differs: its own sentences, the parts
+of its cell, its figure, and what of it goes into the file besides the panels.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from metasense.card import Card
+from metasense.core.answers import Verdict
+from metasense.core.core import Core
+from metasense.engine.priors import Priors
+from metasense.margins import Margin
+from metasense.protocols import Protocol
+from metasense.results import notes, saving
+from metasense.showing import figures, pages, tables
+from metasense.showing.results import Statement
+from metasense.tables.panels import Panels, Tastings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+PROB = 0.95  # inside the intervals of what is shown, saved and reported
+
+
+class Pool(Statement):
+    """A pool of any kind; made by `pool`.
+
+    Attributes
+    ----------
+    core : Core
+        The panels pooled plainly: inputs, posterior and evidences.
+    """
+
+    core: Core
+
+    # --- what went in -----------------------------------------------------------------------------------------------
+
+    @property
+    def panels(self) -> Panels:
+        """The panels."""
+        return self.core.panels
+
+    @property
+    def tastings(self) -> Tastings | None:
+        """The single answers, where they were given."""
+        return self.core.tastings
+
+    @property
+    def margin(self) -> Margin | None:
+        """The smallest difference that matters, where one was named."""
+        return self.core.margin
+
+    @property
+    def priors(self) -> Priors:
+        """The prior scales."""
+        return self.core.priors
+
+    @property
+    def card(self) -> Card | None:
+        """The question card, where one was given."""
+        return self.core.card
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """Method, seed and size of the draws; for PyMC, what its chains said."""
+        return self.core.settings
+
+    @property
+    def directed(self) -> bool:
+        """Whether some panel named an attribute, so that differences have a direction."""
+        return self.core.directed
+
+    @property
+    def protocols(self) -> tuple[Protocol, ...]:
+        """Forced-choice protocols of the panels, then of the margin, each once."""
+        return self.core.protocols
+
+    @property
+    def protocol(self) -> Protocol:
+        """The protocol whose rates are said: the margin's, or the commonest."""
+        return self.core.main_protocol
+
+    @property
+    def departures(self) -> tuple[str, ...]:
+        """Where this pool is not what its question card says; empty without a card."""
+        return self.core.departures
+
+    # --- what differs from kind to kind -----------------------------------------------------------------------------
+
+    def verdicts(self) -> pd.DataFrame:
+        """The verdict against the margin, one row for each value: ``value, p_above, p_below, verdict``."""
+        raise NotImplementedError
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Those of the notes that question the answer itself."""
+        raise NotImplementedError
+
+    def _on_the_answer(self) -> Iterable[str]:
+        """The notes on the answer and on the panels, the gravest first."""
+        raise NotImplementedError
+
+    def _parts(self) -> Sequence[str | tables.Shown]:
+        """What a cell shows between headline and notes."""
+        raise NotImplementedError
+
+    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
+        """The main figure, and the sentence that stands in for it."""
+        raise NotImplementedError
+
+    def _page(self) -> pages.Page:
+        """What stands on the page."""
+        raise NotImplementedError
+
+    def _verdict_to_keep(self) -> Verdict:
+        """The verdict that a saved file states."""
+        return self.core.verdict()
+
+    def _structure(self) -> dict[str, Any]:
+        """What was put into the plain pool, for the file."""
+        return {}
+
+    # --- what is the same for all -----------------------------------------------------------------------------------
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What a careful reader should know about this answer and these panels, in plain words."""
+        return (*self._on_the_answer(), *notes.on_the_table(self.core))
+
+    def _shown(self) -> list[str | tables.Shown]:
+        return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
+
+    def plot(self, *, prob: float = PROB, ax: Any = None) -> Axes:
+        """The answer and what it rests on, in one figure. Returns the Axes."""
+        return self._drawing(prob).draw(ax)
+
+    def report(self, path: str | os.PathLike[str]) -> Path:
+        """Write the answer as one self-contained HTML page; returns the path."""
+        return pages.write_report(self._page(), path)
+
+    def save(self, path: str | os.PathLike[str]) -> Path:
+        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file; returns the path.
+
+        ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole.
+        """
+        return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure())

@@ -1,0 +1,195 @@
+"""What a careful reader should know about a pool, in plain words: what questions the answer, and what limits it.
+
+Each note is one sentence that names the panels; those that question the answer itself are warnings.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from metasense.core.answers import Verdict
+from metasense.core.core import Core
+from metasense.engine.likelihood import RepeatedTotal
+from metasense.protocols import protocol
+from metasense.questions import drawer, sensitivity
+from metasense.questions.fit import fit_of
+from metasense.results.sentences import sittings
+from metasense.showing import words
+from metasense.tables.panels import REVERSED
+
+MANY_REPEATED = 100  # tastings up to which a panel with repeats is
+MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
+SAID_BETTER = ("kept as possible moderators: ", "more tastings than planned: ")  # notes on reading, not on the answer
+LISTED = 6  # panels named in a note before the rest are counted
+
+
+def on_the_answer(core: Core) -> tuple[str, ...]:
+    """What questions the answer, and what limits it."""
+    return (*warnings(core), sensitivity.prior_range(sensitivity.prior_cases(core)), *_limits(core))
+
+
+def on_the_data(core: Core) -> tuple[str, ...]:
+    """What limits any answer from these panels, whatever is asked of them."""
+    hidden = drawer.listed(_unreported(core), None)
+    return (*in_the_counts(core), *_again(core), *_in_the_panels(core), *filter(None, [hidden]))
+
+
+def on_the_table(core: Core) -> tuple[str, ...]:
+    """How the table was read, as far as it is not said better elsewhere."""
+    return tuple(note[0].upper() + note[1:] for note in core.panels.notes if not note.startswith(SAID_BETTER))
+
+
+def warnings(core: Core) -> tuple[str, ...]:
+    """What questions the answer itself."""
+    return core.remember("warnings", lambda: _warnings(core))
+
+
+def _warnings(core: Core) -> tuple[str, ...]:
+    again = " ".join([*_again(core), *_in_one_sitting(core)])
+    return (
+        *core.advice,
+        *in_the_counts(core),
+        *_naming(
+            core,
+            core.posterior.floored()[core.collected.index] > 0.01,
+            "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
+            "Check the counts; the answer without it says how much rests on it.",
+        ),
+        *(fit_of(core).warnings() if quick(core) else ()),
+        *sensitivity.prior_warnings(sensitivity.prior_cases(core)),
+        *filter(None, [again]),
+    )
+
+
+def in_the_counts(core: Core) -> list[str]:
+    """What the counts themselves put in question."""
+    frame = core.panels.frame
+    few, many = core.panels.tails()
+    signed = frame["protocol"].map(lambda name: protocol(name).directed).to_numpy(bool)
+    against, along = (_naming(core, signed & (tail < 0.05), "{}") for tail in (few, many))
+    several = frame["tasters"].notna() & (frame["tasters"] < frame["signal"] + frame["noise"]).fillna(False)
+    return [
+        *_naming(
+            core,
+            ~signed & (few < REVERSED),
+            "Far fewer correct answers than guessing gives in {}: a reversal or coding error? Check the key before "
+            "relying on the pool.",
+        ),
+        *_naming(
+            core,
+            signed & (few < REVERSED),
+            "Answers far against the expected direction in {}: a reversal or coding error, or a difference the other "
+            "way round? Check the key before relying on the pool.",
+        ),
+        *(
+            f"Panels lean opposite ways: {one} against the expected direction, {other} with it. The average d-prime is "
+            "one of sizes, whatever their direction."
+            for one in against
+            for other in along
+        ),
+        *_naming(
+            core,
+            several,
+            "Several tastings a person in {}: in A-not-A and same-different all answers are taken as independent, so "
+            "the intervals are too narrow.",
+        ),
+    ]
+
+
+def _again(core: Core) -> list[str]:
+    """What it means that people came to several panels."""
+    linked = sittings(core)
+    if linked is None or not (linked > 1).any():
+        return []
+    return [
+        f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel: counted once, "
+        "but their answers in different panels are computed as independent, so the interval may be too narrow."
+    ]
+
+
+def _in_one_sitting(core: Core) -> list[str]:
+    """How wide the answer is if these people's answers are taken together."""
+    together = sensitivity.in_one_sitting(core) if quick(core) else None
+    if together is None:
+        return []
+    low, high = words.distinct(*together.interval())
+    same = Verdict.of(together, core.margin).label == core.verdict().label
+    verdict = "" if core.margin is None else f", the verdict {'the same' if same else 'another one'}"
+    return [f"As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."]
+
+
+def _limits(core: Core) -> list[str]:
+    found: list[str] = []
+    if not quick(core):
+        found.append(
+            "So many panels, or tastings in a panel, take a while to check against one another, so the fit is checked "
+            "when asked for: pooled.fit()."
+        )
+    if len(core.panels) == 1:
+        found.append(
+            "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
+        )
+    hidden = drawer.listed(_unreported(core), drawer.reported_only(core))
+    return [*found, *_in_the_panels(core), *filter(None, [hidden])]
+
+
+def _unreported(core: Core) -> pd.Series:
+    return core.panels.frame.loc[core.unreported, "panel"]
+
+
+def _in_the_panels(core: Core) -> list[str]:
+    """What the way the panels were served, and what was served, leaves open."""
+    frame = core.panels.frame
+    found: list[str] = []
+    if (frame["correct"].eq(frame["tastings"]) & frame["tastings"].gt(0)).fillna(False).all():
+        found.append(
+            "Every answer in every panel was correct: the data give only a lower limit, and how far above it the "
+            "difference lies rests on the prior."
+        )
+    for mask, text in (
+        (
+            frame["blind"].isna(),
+            "Blinding not stated: {}. Only double-blind panels tell what people could taste.",
+        ),
+        (
+            frame["blind"] != "double",
+            "Not double-blind: {}. Such a panel tells whether people could tell, by whatever means, not whether they "
+            "could taste.",
+        ),
+        (
+            (frame["looks"] > 1) | (frame["tastings"] > frame["planned"]),
+            "Looked at or extended before the end: {}. The p-value is then not what it says; the pooled answer suffers "
+            "less.",
+        ),
+        (
+            frame["tasters"] < frame["tastings"],
+            "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
+        ),
+        (
+            [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in core.collected.rows],
+            "Repeat tasters known by their total only: {}. It is taken as spread evenly over them; their single "
+            "answers, as tastings, would say more.",
+        ),
+        (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
+    ):
+        found.extend(_naming(core, mask, text))
+    if frame["batch_pair"].notna().all() and frame["batch_pair"].nunique() == 1:
+        found.append(
+            "All panels tasted one batch pair: they describe these two productions, and the recipe only as far as "
+            "other batches are like them."
+        )
+    return found
+
+
+def quick(core: Core) -> bool:
+    """Whether all checks take so little time that they need not be asked for."""
+    found = core.collected.evidence
+    return len(core.panels) <= MANY and all(e.size <= (MANY_REPEATED if e.repeated else MANY) for e in found)
+
+
+def _naming(core: Core, mask: Any, text: str) -> list[str]:
+    """The text with the names of the panels in the mask; nothing where there are none."""
+    names = core.panels.frame.loc[pd.Series(mask).fillna(False).to_numpy(bool), "panel"]
+    return [text.format(words.listing(map(words.one_line, names), most=LISTED))] if len(names) else []

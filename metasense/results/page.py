@@ -1,0 +1,198 @@
+"""The page of a pool: the answer first, then what it rests on, what would change it, and how to repeat it."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib.metadata import version
+from typing import Any
+
+from metasense.core.answers import margin_words
+from metasense.core.core import Core
+from metasense.margins import SETTLED
+from metasense.questions.disagreement import Disagreement
+from metasense.questions.drawer import Drawer
+from metasense.questions.explanations import explain
+from metasense.questions.fit import fit_of
+from metasense.questions.path import Path
+from metasense.questions.sensitivity import Sensitivity
+from metasense.results import notes, sentences
+from metasense.showing import figures, pages, tables, words
+
+MANY_STEPS = 60  # panels up to which the answer after each is drawn
+DRAWN = 200  # panels in the figure of a cell
+PROB = 0.95
+
+
+def answer_table(core: Core, *, every: bool = False) -> tables.Table:
+    """The answer in words: the three d-primes, then the rates of the main protocol (or of every protocol)."""
+    frame = core.to_frame(protocols=None if every else [core.main_protocol.name])
+    percents = dict.fromkeys(frame["quantity"][3:], "percent")
+    return tables.table(frame.drop(columns="mean"), caption="What is now known", kinds=percents)  # type: ignore[arg-type]
+
+
+def panels_table(core: Core, most: int | None = 40) -> tables.Table:
+    """Each panel alone beside pooled."""
+    frame = core.panels_frame()
+    frame.insert(2, "answers", core.panels.overview()["correct"])
+    return tables.table(
+        frame.drop(columns=["tastings", "correct"]),
+        caption="Each panel by itself and given all panels, as d-prime",
+        kinds={"answers": "text"},
+        labels={"answers": "correct", "p_value": "p alone", "alone": "alone", "pooled": "pooled"},
+        most=most,
+    )
+
+
+def forest(core: Core, prob: float = PROB, **chosen: Any) -> figures.Drawing:
+    """Every panel alone and pooled, the average, the next panel and the margin."""
+    lower, upper = core.average.interval(prob)
+    next_lower, next_upper = core.next_d_prime.interval(prob)
+    shown: dict[str, Any] = {
+        "panels": core.panels_frame(prob),
+        "average": (lower, core.average.median, upper),
+        "next_panel": (next_lower, core.next_d_prime.median, next_upper),
+        "margin": None if core.margin is None else core.margin.d_prime,
+        "prob": prob,
+        "signed": core.directed,
+    }
+    return figures.Drawing(lambda empty: figures.forest(**shown, **chosen, ax=empty), figures.alt_forest(**shown))
+
+
+def forest_for_cell(core: Core) -> str | tables.Shown:
+    """The same, unless panels are so many that a cell could not hold it."""
+    if len(core.panels) > DRAWN:
+        return f"The figure of {words.count(len(core.panels), 'panel')} is long: plot() draws it."
+    return forest(core)
+
+
+def page(core: Core) -> pages.Page:
+    """Everything that stands on the page of a plain pool."""
+    verdict = core.verdict()
+    card = core.card
+    return pages.Page(
+        title="What the panels say together" if card is None else card.question,
+        answer=sentences.headline(core),
+        paragraphs=(
+            *(() if card is None else (f"Decided on {card.date}, before the answer: {card.decision}",)),
+            sentences.pooled_what(core),
+            sentences.size(core),
+            sentences.variation(core),
+            verdict.sentence(),
+            explain(core).sentence(),
+        ),
+        notes=(*core.departures, *notes.on_the_answer(core)),
+        sentences={} if core.margin is None else words.verdict_sentences(margin_words(core.margin), SETTLED),
+        verdict=verdict.label,
+        figure=pages.drawn(forest(core)),
+        tables=(panels_table(core, most=None), answer_table(core, every=True)),
+        sections=(beside_the_prior(core), other_choices(core)),
+        methods=sentences.methods(core),
+        changes=changes(core),
+        checks=checks(core),
+        provenance=provenance(core),
+    )
+
+
+def beside_the_prior(core: Core) -> pages.Section:
+    """What was believed before the panels and what is now, in one figure."""
+    from matplotlib.figure import Figure
+
+    explanations, (low, high) = explain(core), core.average.interval()
+    margin = None if core.margin is None else core.margin.d_prime
+    below = None if margin is None else core.average.below(margin)
+    alt = figures.alt_posterior_density(interval=(low, core.average.median, high), margin=margin, below=below)
+    drawn = pages.picture(explanations.plot(ax=Figure()), alt=alt)
+    return pages.Section("Before and after the panels", (explanations.on_the_prior(), drawn))
+
+
+def other_choices(core: Core) -> pages.Section:
+    """The answer under other priors and without single panels, experimenters or batch pairs."""
+    from matplotlib.figure import Figure
+
+    found = Sensitivity.of(core)
+    frame = found.cases.rename(columns={"case": "name"})
+    drawn = [pages.picture(found.plot(ax=Figure()), alt=figures.alt_cases(frame))] if len(frame) <= DRAWN else []
+    path = Path.of(core)
+    if path.steps["date"].notna().all() and 1 < len(path.steps) <= MANY_STEPS:
+        alt = figures.alt_path(path.steps, margin=path.margin)
+        drawn.append(pages.picture(path.plot(ax=Figure()), alt=alt, caption="After each panel, in date order"))
+    return pages.Section("The answer under other choices", (*drawn, found._table()))
+
+
+def changes(core: Core) -> tuple[str, ...]:
+    """What would change the answer: other priors, other panels, panels in the drawer, one constant difference."""
+    hidden = Drawer.of(core)
+    apart: tuple[str, ...] = ()
+    if len(core.panels) > 1 and notes.quick(core):
+        apart = (Disagreement.of(core, seed=core.settings["seed"]).sentence(),)
+    return (*Sensitivity.of(core).sentences(), *apart, hidden.sentence(), *hidden.caveats())
+
+
+def checks(core: Core) -> tuple[str, ...]:
+    """What the answer rests on, and whether the model fits."""
+    fit = (fit_of(core).sentence(), fit_of(core).caveat()) if notes.quick(core) else ()
+    return (sentences.basis(core), explain(core).on_the_scales(), *fit)
+
+
+def provenance(core: Core) -> dict[str, object]:
+    """Data, seed and versions, so that another person can repeat it."""
+    names = ("metasense", "numpy", "scipy", "pandas", *(("pymc",) if core.settings["method"] == "mcmc" else ()))
+    return {
+        "data": core.panels.source,
+        **({"read": " ".join(notes.on_the_table(core))} if notes.on_the_table(core) else {}),
+        "fingerprint of the data (SHA-256)": core.panels.fingerprint,
+        "margin": "none given" if core.margin is None else core.margin.text,
+        **({} if core.card is None else {"question card": core.card.summary()}),
+        "priors": str(core.priors.describe(core.directed)),
+        "method": core.settings["method"],
+        "seed": core.settings["seed"],
+        "versions": ", ".join([f"Python {platform.python_version()}", *(f"{n} {version(n)}" for n in names)]),
+    }
+
+
+def beside_plain(
+    core: Core,
+    *,
+    title: str,
+    headline: str,
+    parts: Sequence[Any],
+    own_notes: tuple[str, ...],
+    own_methods: Sequence[str],
+    figure: figures.Drawing,
+    verdict: str = "",
+) -> pages.Page:
+    """The page of a pool with moderators or a level: its own answer first, then the plain pool's as one part.
+
+    Without a `verdict` the sentences that were written before the data are left out.
+    """
+    whole = page(core)
+    left = [note for note in notes.on_the_answer(core) if note not in own_notes]
+    without = pages.Section(
+        "The same panels pooled plainly",
+        (
+            whole.answer,
+            *whole.paragraphs[1:],
+            *(f"Note: {note}" for note in left),
+            *filter(None, [whole.figure]),
+            *whole.tables,
+            *whole.changes,
+            *whole.checks,
+        ),
+    )
+    rest = (replace(section, title=f"Pooled plainly: {section.title}") for section in whole.sections)
+    return replace(
+        whole,
+        answer=headline,
+        paragraphs=(sentences.pooled_what(core),),
+        notes=own_notes,
+        sentences=whole.sentences if verdict else {},
+        verdict=verdict,
+        figure=pages.drawn(figure),
+        tables=(),
+        sections=(pages.Section(title, tuple(parts)), without, *rest),
+        changes=(),
+        checks=(),
+        methods=(*own_methods, "Of the plain pool beside it:", *whole.methods),
+    )

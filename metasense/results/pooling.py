@@ -1,0 +1,187 @@
+"""From a table to what is known: `pool` takes checked panels and gives a pool, `load` gives one back from its file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Literal, overload
+
+import numpy as np
+
+from metasense.card import Card
+from metasense.core.core import Core, build
+from metasense.core.evidence import joined
+from metasense.engine.priors import Priors
+from metasense.engine.priors import stated as stated_priors
+from metasense.margins import Margin
+from metasense.margins import stated as stated_margin
+from metasense.results import archive, saving
+from metasense.results.moderated import Moderated, moderate
+from metasense.results.nested import Nested, nest
+from metasense.results.pooled import Pooled
+from metasense.showing import words
+from metasense.tables.panels import Panels, Tastings, read_panels
+
+if TYPE_CHECKING:
+    import os
+
+Method = Literal["grid", "mcmc"]
+
+
+@overload
+def pool(panels: Any, *, moderators: None = ..., within: None = ..., **options: Any) -> Pooled: ...
+@overload
+def pool(panels: Any, *, moderators: str | Sequence[str], within: str | None = ..., **options: Any) -> Moderated: ...
+@overload
+def pool(panels: Any, *, moderators: None = ..., within: str, **options: Any) -> Nested: ...
+
+
+def pool(  # type: ignore[misc]  # the further options of the signatures above are those below
+    panels: Panels | Tastings | Any,
+    *,
+    tastings: Tastings | None = None,
+    margin: Margin | None = None,
+    card: Card | str | os.PathLike[str] | None = None,
+    priors: Priors | None = None,
+    moderators: str | Sequence[str] | None = None,
+    through_zero: str | Sequence[str] | None = None,
+    within: str | None = None,
+    method: Method = "grid",
+    draws: int = 1000,
+    chains: int = 4,
+    seed: int = 1,
+    progress: bool = False,
+) -> Pooled | Moderated | Nested:
+    """Pool the panels of one comparison.
+
+    Each panel has a d-prime of its own, ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``; its counts are binomial (with
+    repeats: guess-corrected beta-binomial) at the rate its protocol gives at that d-prime, so triangles, duo-trios and
+    2-AFCs pool on one scale.
+
+    Parameters
+    ----------
+    panels : Panels, Tastings, or anything `read_panels` takes
+        At least one panel.
+    tastings : Tastings, optional
+        The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
+        agree, and its repeat tasters enter one by one.
+    margin : Margin, optional
+        The smallest difference that matters; the card's by default. Without one there is no verdict.
+    card : Card or path, optional
+        The question card written before the panels; where the pool departs from it is said in the notes.
+    priors : Priors, optional
+        Prior scales; the card's by default, else ``Priors()``.
+    moderators : str or sequence of str, optional
+        Columns the difference may depend on, of numbers or of words. One is integrated; several, or one together with
+        `within`, are sampled with PyMC, which takes some seconds.
+    through_zero : str, optional
+        Name of the moderator, a dose, at whose zero the panels' centre is 0.
+    within : str, optional
+        Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
+    method : {"grid", "mcmc"}
+        Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check, with what integration
+        gives beside it. `within` alone is only integrated.
+    draws, chains : int
+        Size of the exported draws, and of the sample with ``method="mcmc"``.
+    seed : int
+        Of everything random: draws and, with ``"mcmc"``, the sampler.
+    progress : bool
+        Whether the sampler shows its progress.
+
+    Returns
+    -------
+    Pooled; with `moderators` a Moderated, with `within` alone a Nested
+        Each of which holds the plain pool too.
+
+    Raises
+    ------
+    PanelsError
+        If the table has problems, or cannot support the question; all of them are listed.
+    ValueError
+        If an argument cannot be, or `within` alone is to be sampled.
+    IntegrationError
+        If the integration, which gives the evidences with either method, cannot reach its accuracy.
+
+    Examples
+    --------
+    >>> pooled = pool({"panel": ["A", "B", "C"], "protocol": ["triangle", "triangle", "duo-trio"],
+    ...                "tastings": [24, 30, 28], "correct": [12, 11, 17]}, margin=Margin(d_prime=0.5))
+    >>> pooled.to_frame().set_index("quantity").loc["average d-prime", ["median", "lower", "upper"]].round(2).tolist()
+    [0.89, 0.22, 1.67]
+    >>> pooled.verdict().label
+    'not settled'
+    """
+    if method not in ("grid", "mcmc"):
+        raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
+    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
+        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
+            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    if method == "mcmc" and within is not None and moderators is None and through_zero is None:
+        raise ValueError(
+            f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
+        )
+    margin = None if margin is None else stated_margin(margin)
+    card = card if card is None or isinstance(card, Card) else Card.read(card)
+    margin = card.margin if margin is None and card is not None else margin
+    if isinstance(panels, Tastings):
+        tastings = panels
+        panels = tastings.to_panels()
+    elif tastings is not None:
+        panels = joined(read_panels(panels), tastings)
+    panels = read_panels(panels)
+    priors = stated_priors(priors if priors is not None or card is None else card.priors)
+    settings: dict[str, Any] = {"method": method, "draws": draws, "chains": chains, "seed": seed}
+    core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card)
+    if method == "mcmc":
+        core = _sampled(core, progress)
+    if moderators is not None or through_zero is not None:
+        return moderate(core, _names(moderators), _names(through_zero), within, progress=progress)
+    return Pooled(core) if within is None else nest(core, within)
+
+
+def _sampled(core: Core, progress: bool) -> Core:
+    """The same with what PyMC draws in place of what was integrated, which is set beside it in words."""
+    from metasense.engine import sampler
+
+    asked = {name: core.settings[name] for name in ("draws", "chains", "seed")}
+    posterior, diagnostics, sample = sampler.sample(
+        core.collected.evidence, core.collected.copies, core.priors, **asked, progress=progress
+    )
+    pair = words.distinct(posterior.average.median, core.average.median)
+    beside = f"The median of the average d-prime is {pair[0]}; by integration of the same model it is {pair[1]}."
+    settings = core.settings | {"chains_said": f"{diagnostics.sentence()} {beside}"}
+    return replace(core, posterior=posterior, settings=settings, advice=diagnostics.advice, sample=sample)
+
+
+def _names(columns: str | Sequence[str] | None) -> list[str]:
+    if isinstance(columns, str) or columns is None:
+        return [] if columns is None else [columns]
+    if not isinstance(columns, Sequence):
+        raise ValueError(f"moderators and through_zero are names of columns; got {columns!r}.")
+    return list(columns)
+
+
+def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
+    """A pool that was saved with ``pooled.save(path)``; it answers as the saved one did, and keeps its draws.
+
+    PyMC is not needed, not even for a pool that it sampled. Moderators and levels are put in again, which takes as long
+    as it did at first; several moderators at once are sampled again, with the same seed.
+
+    Raises
+    ------
+    ArchiveError
+        A ValueError: the file is no saved pool, is damaged, or comes from a later metasense that writes another format.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> pooled = pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    >>> again = load(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
+    >>> again.headline() == pooled.headline(), again.draws.equals(pooled.draws)
+    (True, True)
+    """
+    saved = archive.read(path)
+    core, structure = saving.restored(saved), dict(saved.record.get("structure", {}))
+    if "moderators" in structure:
+        return moderate(core, **structure)
+    return nest(core, **structure) if structure else Pooled(core)

@@ -1,0 +1,103 @@
+"""Between a pool and its file: what of it is kept, and the pool again from what was kept."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.card import Card
+from metasense.core.answers import Verdict
+from metasense.core.core import Core
+from metasense.core.draws import draws_of, of_sample
+from metasense.core.evidence import Collected, collect
+from metasense.engine import grid
+from metasense.engine.likelihood import Series
+from metasense.engine.posterior import Patch, Posterior
+from metasense.engine.priors import Priors
+from metasense.margins import Margin
+from metasense.results import archive
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def save(
+    path: str | os.PathLike[str], core: Core, verdict: Verdict, answer: pd.DataFrame, structure: dict[str, Any]
+) -> Path:
+    """Write a pool, its answer and verdict, and what was put into the plain pool; returns the path."""
+    said = {name: None if value != value else value for name, value in verdict.to_frame().iloc[0].to_dict().items()}
+    record = {
+        "margin": "" if core.margin is None else core.margin.text,
+        "priors": vars(core.priors),
+        "settings": core.settings,
+        "structure": structure,
+        "evidences": vars(core.evidences),
+        "verdict": said,
+        "advice": core.advice,
+        "card": None if core.card is None else {"text": core.card.to_text(), "edited": core.card.edited},
+        "versions": archive.versions(*(["pymc"] if core.sample is not None else [])),
+    }
+    return archive.Archive(core.panels, core.tastings, record, answer, draws_of(core), core.sample).write(path)
+
+
+def restored(saved: archive.Archive) -> Core:
+    """The core that was saved, with the draws of its file.
+
+    Raises
+    ------
+    ArchiveError
+        If something it needs is not in the file.
+    """
+    try:
+        return _restored(saved)
+    except (KeyError, TypeError, ValueError) as error:
+        raise archive.ArchiveError(f"{saved.source} is not complete: {error}. Pool the panels again.") from error
+
+
+def _restored(saved: archive.Archive) -> Core:
+    record = saved.record
+    margin = Margin.parse(record["margin"]) if record["margin"] else None
+    priors = Priors(**record["priors"])
+    collected = collect(saved.panels.frame, saved.tastings)
+    if saved.sample is None:
+        posterior = grid.integrate(collected.evidence, collected.copies, priors)[0]
+    else:
+        posterior = _of_draws(saved.sample, collected)
+    core = Core(
+        saved.panels,
+        margin,
+        priors,
+        posterior,
+        grid.Evidences(**record["evidences"]),
+        collected,
+        dict(record["settings"]),
+        tuple(record["advice"]),
+        saved.tastings,
+        saved.sample,
+        _card(record["card"]),
+    )
+    core.remember("draws", lambda: saved.draws)
+    return core
+
+
+def _of_draws(sample: xr.Dataset, collected: Collected) -> Posterior:
+    mu, tau, gamma = of_sample(sample)
+    patches = []
+    for g in np.unique(gamma):
+        here = gamma == g
+        series = Series.build(collected.evidence, collected.copies, float(g))
+        weight = np.full(here.sum(), 1 / here.sum())
+        patches.append(Patch(series, float(here.mean()), mu[here], tau[here], weight))
+    return Posterior(tuple(patches), "mcmc")
+
+
+def _card(kept: dict[str, Any] | None) -> Card | None:
+    if kept is None:
+        return None
+    card = Card.from_text(kept["text"])
+    return replace(card, edited=card.edited or kept["edited"])

@@ -1,0 +1,174 @@
+"""A pool in sentences: its headline, what was pooled, how large and how varied the difference is, how it was computed.
+
+Everything here is filled from the numbers of a `Core` and from nothing else.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from importlib.metadata import version
+
+import pandas as pd
+
+from metasense.core.answers import lean, margin_words
+from metasense.core.core import Core
+from metasense.engine.common import prior_average
+from metasense.margins import SETTLED
+from metasense.questions.explanations import explain
+from metasense.questions.sensitivity import prior_cases, prior_range
+from metasense.showing import words
+
+# Sentences of every methods note
+ANSWERS = (
+    "Its correct answers are binomial with the chance that its protocol gives at that d-prime under the Thurstonian "
+    "decision rule; where tasters repeated, guess-corrected beta-binomial with an overdispersion integrated out over a "
+    "uniform prior."
+)
+INTERVALS = (
+    "Summaries: medians and credible intervals (95 %, equal-tailed); rates are averaged over panels. The margin is "
+    "compared with the average d-prime."
+)
+DECISION = (
+    "A question is called settled when one side of the margin has a posterior probability above "
+    f"{words.percent(SETTLED)}."
+)
+
+
+def headline(core: Core) -> str:
+    """The answer: first as correct answers in the main protocol, then as a d-prime with its verdict."""
+    average, test, verdict = core.average, core.main_protocol, core.verdict()
+    chance = core.rate(test).p_c.median
+    text = (
+        f"Averaged over panels like {'this one' if len(core.panels) == 1 else f'these {len(core.panels)}'}, "
+        f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
+        f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
+        f"{direction(core)}"
+    )
+    text = " ".join([*unsettled(core.advice), text])
+    if verdict.margin is None:
+        return f"{text}; {verdict.label}."
+    said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
+    return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+
+
+def unsettled(advice: Sequence[str]) -> list[str]:
+    """What goes before an answer whose draws are not good enough."""
+    return ["Not to be relied on: the sample is not good enough (see the notes)."] if advice else []
+
+
+def paragraph(core: Core) -> list[str]:
+    """What was pooled, how large the difference is, how much it varies, the verdict, and what that rests on."""
+    return [pooled_what(core), size(core), variation(core), core.verdict().sentence(), basis(core)]
+
+
+def pooled_what(core: Core) -> str:
+    """Which panels, with people and tastings counted apart."""
+    frame = core.panels.frame
+    kinds = [f"{n} × {name}" for name, n in Counter(frame["protocol"]).most_common()]
+    tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
+    linked = sittings(core) if _all_by_name(core) else None
+    if linked is not None:
+        again = linked[linked > 1].size
+        more = f", {again} of them in more than one panel (linked by name)" if again else ""
+        people = f"{words.count(tastings, 'tasting')} by {words.count(linked.size, 'person')}{more}"
+    elif frame["tasters"].notna().all():
+        tasters = words.count(int(frame["tasters"].sum()), "taster")
+        people = f"{words.count(tastings, 'tasting')} by {tasters}, counted panel by panel"
+    else:
+        which = "" if frame["tasters"].isna().all() else " for every panel"
+        people = f"{words.count(tastings, 'tasting')}; the number of people is not given{which}"
+    return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
+
+
+def _all_by_name(core: Core) -> bool:
+    """Whether every panel's answers are known person by person."""
+    if core.tastings is None:
+        return False
+    return bool(core.panels.frame["panel"].isin(core.tastings.frame["panel"].unique()).all())
+
+
+def sittings(core: Core) -> pd.Series | None:
+    """In how many panels each person sat whose answers are known by name; None where nobody's are."""
+    return None if core.tastings is None else core.tastings.counts().groupby("taster")["panel"].nunique()
+
+
+def size(core: Core) -> str:
+    """The average difference, as d-prime and as correct answers in the main protocol."""
+    average = core.average
+    text = f"The average d-prime is {words.estimate(average.median, *average.interval())}{direction(core)}. "
+    if core.expected_way is not None:
+        text += (
+            "It is the average size of the difference; the probability that panels like these lean the expected way "
+            f"(towards the answers that count as correct) is {words.probability(core.expected_way)}. "
+        )
+    return text + core.rate(core.main_protocol).sentence()
+
+
+def direction(core: Core) -> str:
+    """Which way the panels lean, where some named an attribute; the average d-prime is a size."""
+    return "" if core.expected_way is None else f", {lean(core.expected_way)}"
+
+
+def variation(core: Core) -> str:
+    """How much panels differ and what the next one would face."""
+    spread, following = core.spread, core.next_d_prime
+    low, high = words.distinct(*following.interval())
+    return (
+        f"Panels differ around that average by an SD of {words.estimate(spread.median, *spread.interval())} "
+        f"in d-prime, so the next panel's own d-prime is expected between {low} and {high} (95 %)."
+    )
+
+
+def basis(core: Core) -> str:
+    """The priors, and the reminder that a pooled average cannot be zero."""
+    none = explain(core).probability[0]
+    return (
+        f"Priors: {core.priors.describe(core.directed)}. A pooled average of this kind cannot come out as zero, so "
+        "it is no evidence of a difference by being positive; the probability that there is nothing to taste at all is "
+        f"{words.percent(none)} when none, same and varying start out equally probable."
+    )
+
+
+def methods(core: Core) -> tuple[str, ...]:
+    """How it was worked out: model, priors, computation, summaries, decision rule, sensitivity, how to repeat it."""
+    return (
+        f"Model: each panel i has a d-prime {size_of(core)} with theta_i ~ Normal(mu, tau). {ANSWERS} The average "
+        "d-prime is the mean of |theta| over panels like these.",
+        f"Priors: {core.priors.describe(core.directed)}. {before(core)}",
+        f"Computation: {computed(core)}",
+        INTERVALS,
+        f"Decision: {_chosen(core)} {DECISION}",
+        f"Sensitivity: {prior_range(prior_cases(core))}",
+        f"To repeat it: metasense {version('metasense')}, data with SHA-256 {core.panels.fingerprint[:12]}..., seed "
+        f"{core.settings['seed']}.",
+    )
+
+
+def _chosen(core: Core) -> str:
+    """How the margin came about."""
+    if core.margin is None:
+        return "no margin was named."
+    where = "on a question card" if core.card is not None else "with the pool"
+    return f"the smallest difference that matters is {margin_words(core.margin)}, named {where}."
+
+
+def size_of(core: Core) -> str:
+    """How a methods note writes a panel's own d-prime."""
+    return "theta_i (with its sign where a direction was stated)" if core.directed else "|theta_i|"
+
+
+def before(core: Core) -> str:
+    """What the priors alone say of the average."""
+    low, high = words.distinct(*prior_average(core.priors, core.directed).interval())
+    return f"By themselves they put the average d-prime between {low} and {high} (95 %)."
+
+
+def computed(core: Core) -> str:
+    """By which means, and how well."""
+    if core.settings["method"] == "grid":
+        return (
+            "by integration over a grid, checked against every second of its nodes: the log evidence moves by "
+            f"{words.d(max(core.evidences.error, 1e-9), 5)}."
+        )
+    return f"sampled with PyMC. {core.settings['chains_said']}"
