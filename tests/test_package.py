@@ -3,6 +3,7 @@
 import ast
 import html
 import inspect
+import os
 import re
 import runpy
 import shutil
@@ -21,24 +22,18 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "metasense"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
-# Lowest first; a file imports its own layer or the ones above it in this list.
+# Lowest first; a file imports its own layer or those above it in this list, for types and inside functions too.
 LAYERS = [
     {"binomial", "showing"},  # showing knows frames and numbers only
-    {"report"},  # likewise: it lays out what it is given
     {"protocols"},
     {"margins"},
-    {"reading"},
-    {"checking"},
-    {"columns"},
-    {"panels"},
-    {"pooling.distribution", "pooling.priors"},  # what a posterior is, and what was believed before it
-    {"beliefs"},
-    {"rates", "yes_no"},
-    {"single"},
+    {"engine"},  # numbers only
+    {"tables"},  # the door
+    {"alone"},  # one panel
     {"card"},
-    {"pooling"},
-    {"people"},
-    {"pooling.pooled", "pooling.rerun"},  # hold everything, and so stand above what they offer
+    {"core"},  # what went in and what integration gave
+    {"questions"},  # put to the core
+    {"results"},  # what people hold
     {"planning"},
     {"claims"},
     {"explorers"},
@@ -63,16 +58,10 @@ def modules() -> dict[str, Path]:
 
 
 def imported(path: Path, known: set[str]) -> set[str]:
-    """Files of the package that a file imports when it runs, inside functions too; names for annotations aside."""
+    """Files of the package that a file imports: at the top, inside functions, and for annotations."""
     package = ".".join(path.relative_to(ROOT).parts[:-1])
     names = set()
-    waiting: list[ast.AST] = [ast.parse(path.read_text(encoding="utf-8"))]
-    while waiting:
-        node = waiting.pop()
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
-            waiting += node.orelse
-            continue
-        waiting += ast.iter_child_nodes(node)
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -80,6 +69,11 @@ def imported(path: Path, known: set[str]) -> set[str]:
             names |= {base} | {f"{base}.{alias.name}" for alias in node.names}
     names = {name.removeprefix("metasense.") for name in names if name.startswith("metasense.")}
     return {metasense._FILE_OF.get(name, name) for name in names} & known
+
+
+def layer(name: str) -> int:
+    """Which layer a file belongs to, counted from the lowest."""
+    return next(number for number, names in enumerate(LAYERS) if name in names or name.split(".")[0] in names)
 
 
 def test_importing_metasense_loads_no_library_and_no_logging():
@@ -107,22 +101,19 @@ def test_importing_every_file_touches_no_warning_filter_and_no_logger():
     assert run(code) == "True"
 
 
-def test_imports_run_downwards_only():
-    files = modules()
-    level = {name: number for number, layer in enumerate(LAYERS) for name in layer}
-    homeless = {name.split(".")[0] for name in files if name} - set(level)
-
-    def depth(name: str) -> int:
-        return level[name if name in level else name.split(".")[0]]
-
+def test_imports_run_downwards_only(capsys):
+    files = {name: path for name, path in modules().items() if name}
+    homeless = [name for name in files if not any(name.split(".")[0] in names for names in LAYERS)]
     assert not homeless, f"give {homeless} a place in LAYERS"
-    upward = [
-        f"{name} imports {other}"
-        for name, path in files.items()
-        if name
-        for other in imported(path, set(files))
-        if depth(other) > depth(name)
-    ]
+    upward, graph = [], {}
+    for name, path in files.items():
+        found = imported(path, set(files)) - {name}
+        upward += [f"{name} imports {other}" for other in found if layer(other) > layer(name)]
+        graph.setdefault(layer(name), set()).update(layer(other) for other in found)
+    with capsys.disabled():  # the map of the house, lowest floor last
+        for number in sorted(graph, reverse=True):
+            below = ", ".join("/".join(sorted(LAYERS[other])) for other in sorted(graph[number] - {number}))
+            print(f"\n{'/'.join(sorted(LAYERS[number])):>20} -> {below or 'nothing'}", end="")
     assert not upward
 
 
@@ -131,6 +122,41 @@ def test_imports_have_no_circle():
     files.pop("")  # resolves the public names on demand, and no file imports it
     graph = {name: imported(path, set(files)) - {name, name.rpartition(".")[0]} for name, path in files.items()}
     assert len(list(TopologicalSorter(graph).static_order())) == len(files)
+
+
+def test_a_table_on_its_way_to_the_page_enters_each_layer_once(tmp_path):
+    """Each step from file to page is one call into one layer, which calls only those below it."""
+    root = str(PACKAGE) + os.sep
+    climbs, entered = set(), []
+
+    def watch(frame, event, _):
+        if event != "call" or frame.f_back is None:
+            return
+        here, caller = (f.f_code.co_filename for f in (frame, frame.f_back))
+        if not here.startswith(root) or frame.f_code.co_name in ("<lambda>", "<listcomp>", "<genexpr>", "<dictcomp>"):
+            return
+        name = here.removeprefix(root).removesuffix(".py").replace(os.sep, ".")
+        if not caller.startswith(root):
+            if caller == __file__:
+                entered.append(name.split(".")[0])
+            return
+        above = caller.removeprefix(root).removesuffix(".py").replace(os.sep, ".")
+        if layer(name) > layer(above):
+            climbs.add(f"{above} calls {name}.{frame.f_code.co_name}")
+
+    from metasense.results.pooling import pool
+    from metasense.tables.panels import read_panels
+
+    table = str(ROOT / "datasets" / "cider_fining.csv")
+    sys.setprofile(watch)
+    try:
+        panels = read_panels(table)
+        pooled = pool(panels)
+        pooled.report(tmp_path / "page.html")
+    finally:
+        sys.setprofile(None)
+    assert entered == ["tables", "results", "results"]
+    assert not climbs
 
 
 def test_the_type_checking_block_repeats_the_table_of_public_names():
