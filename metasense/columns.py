@@ -25,7 +25,7 @@ from metasense.checking import (
     Wrong,
     among,
     choice,
-    code,
+    coded,
     column_of,
     combined,
     date,
@@ -67,7 +67,7 @@ def _correct(cell: object, reading: Reading) -> bool | None:
 
 def _answer(cell: object, reading: Reading) -> str | None:
     """The cup or word answered; None where a mark or word says that there was no answer."""
-    return None if no_answer(cell, reading) else code(cell, reading)
+    return None if no_answer(cell, reading) else coded(cell, reading)
 
 
 def _preference(cell: object, reading: Reading) -> str | None:
@@ -117,7 +117,7 @@ PANEL_COLUMNS = (
 TASTING_COLUMNS = (
     replace(PANEL_COLUMNS[0], dtype="category", aliases="panelid panelname panelno panelnumber"),
     replace(PANEL_COLUMNS[1], dtype="category"),
-    Column("taster", "a code for the person", code, "category",
+    Column("taster", "a code for the person", coded, "category",
            "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist",
            True),
     Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),
@@ -342,7 +342,7 @@ def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names:
         if column.name in checked.heads:
             checked.report(mask & checked.frame[column.name].isna().to_numpy(bool), column.name,
                            f"the cell is empty. Write {column.meaning}.")  # fmt: skip
-        elif mask.any() and not column.required:
+        elif mask.any() and not column.required and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column, why))
 
 
@@ -392,7 +392,7 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
     frame = checked.frame
     pair = {"served", "answer"} <= set(checked.heads)
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
-    if "correct" not in checked.heads and not pair:
+    if "correct" not in checked.heads and not pair and "correct" not in checked.almost:
         checked.add(-1, no_column(checked, TASTING["correct"], "; columns 'served' and 'answer' would do instead"))
     elif two.any() and not pair:
         checked.add(
