@@ -150,10 +150,25 @@ def is_empty(cell: object) -> bool:
 
 def _blank_rows(columns: Sequence[pd.Series], size: int) -> np.ndarray:
     """Which rows have nothing in any column; looks on only at rows that were blank so far."""
+    blank = np.zeros(size, bool)
     at = np.arange(size)
     for column in columns:
-        at = at[[is_empty(cell) for cell in column.iloc[at]]] if len(at) else at
-    return np.isin(np.arange(size), at)
+        at = at[_empty_cells(column.iloc[at].tolist())]
+        if not len(at):
+            return blank
+    blank[at] = True
+    return blank
+
+
+def _empty_cells(cells: list[Any]) -> np.ndarray:
+    """Which cells are empty; each distinct one is looked at once."""
+    try:
+        empty = {cell for cell in set(cells) if is_empty(cell)}
+    except TypeError:  # a list, or another thing that cannot be in a set
+        return np.array([is_empty(cell) for cell in cells], bool)
+    if not empty:
+        return np.zeros(len(cells), bool)
+    return np.array([cell in empty for cell in cells], bool)
 
 
 def open_table(
@@ -337,7 +352,8 @@ def _from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
     except (csv.Error, ValueError) as error:
         remedy = "a quotation mark is left open or stands in the middle of a cell. Close it, or remove it"
         if "field larger" in str(error):
-            remedy = "a cell is longer than 131 072 characters; perhaps a quotation mark is left open. Close it"
+            longest = f"{CHARACTERS:,}".replace(",", " ")
+            remedy = f"a cell is longer than {longest} characters; perhaps a quotation mark is left open. Close it"
         where = f"{len(rows) + 1} (line {reader.line_num})" if reader else "1"
         raise PanelsError(Problem(f"{remedy}.", where), label) from error
     if hint:
@@ -386,9 +402,12 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
     headers = [header.strip() for header in data.partition("\n")[0].split(separator)]
     if '"' in data or "\r" in data or "\n" not in data or not all(headers) or sum(map(known, headers)) < 2:
         return None
-    marks = np.frombuffer(data.encode("utf-32-le", "replace"), np.uint32)
-    ends = np.append(np.flatnonzero(marks == 10), len(marks))
-    if np.any(np.diff(np.searchsorted(np.flatnonzero(marks == ord(separator)), ends), prepend=0) != len(headers) - 1):
+    marks = np.frombuffer(data.encode("utf-8", "replace"), np.uint8)
+    cuts = np.append(np.flatnonzero((marks == 10) | (marks == ord(separator))), len(marks))
+    ends = np.append(np.flatnonzero(marks[cuts[:-1]] == 10), len(cuts) - 1)  # which of the cuts end a line
+    if np.any(np.diff(ends, prepend=-1) != len(headers)) or np.diff(cuts, prepend=-1).max() > CHARACTERS:
+        return None
+    if len(headers) > len(ends):  # wide rather than long: no quick road
         return None
     body = pd.read_csv(
         io.StringIO(data),
@@ -418,7 +437,10 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
     first = next((i for i in range(len(rows)) if i not in blank), None)
     if first is None:
         raise PanelsError("the table is empty.", label)
-    found = {i: sum(known(str(cell)) for cell in rows[i]) for i in range(first, min(first + 20, len(rows)))}
+    found = {first: sum(known(str(cell)) for cell in rows[first])}
+    if found[first] < 2:
+        for i in range(first + 1, min(first + HEADER_WITHIN, len(rows))):
+            found[i] = sum(known(str(cell)) for cell in rows[i])
     best = max(found, key=lambda i: found[i])
     if found[first] < 2 <= found[best]:
         title = next(str(cell) for cell in rows[first] if not is_empty(cell))
