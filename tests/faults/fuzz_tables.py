@@ -272,7 +272,10 @@ def rows_in(data: bytes, notes: tuple[str, ...]) -> int | None:
     if data.startswith(b"PK"):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+            try:
+                book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+            except Exception:  # a part that holds no cells is damaged, such as the theme
+                return None
         try:
             cells = [
                 [str(c or "" if c is not False else c) for c in row]
