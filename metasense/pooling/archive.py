@@ -306,14 +306,13 @@ def _to_frame(group: dict[str, Variable]) -> pd.DataFrame:
         if name in columns:
             raise ValueError(f"it has two columns {name!r}")
         if kind == "category":
-            words = group.get(about["words"].partition("_")[2])
-            known = pd.Index([] if words is None else container.to_words(words), dtype="str")
+            words_of_it = group.get(about["words"].partition("_")[2])
+            known = pd.Index([] if words_of_it is None else container.to_words(words_of_it), dtype="str")
             columns[name] = pd.Series(pd.Categorical.from_codes(_numbers(variable, "i"), known))
         elif kind in ("Float64", "float64"):
             numbers = _numbers(variable, "f")
-            columns[name] = pd.Series(
-                pd.arrays.FloatingArray(numbers, np.isnan(numbers)) if kind == "Float64" else numbers
-            )
+            masked = pd.arrays.FloatingArray(numbers, np.isnan(numbers))
+            columns[name] = pd.Series(masked if kind == "Float64" else numbers)
         elif kind in NUMBERS:
             columns[name] = _whole_numbers(_numbers(variable, "f"), kind)
         elif kind in ("string", "str", "object"):
@@ -369,12 +368,13 @@ def _to_dataset(group: str, groups: dict[str, dict[str, Variable]], said: dict[s
         axes = tuple(axis.removeprefix(f"{group}_") for axis in variable.axes)
         kind = variable.about["kept_as"]
         if kind == "str":
-            words = np.array(container.to_words(variable), str)
-            values[name] = ((name,), words)
+            words = container.to_words(variable)
+            vetting.even(words)
+            values[name] = ((name,), np.array(words, str))
         elif kind in ("float64", "int64", "int32", "bool"):
             values[name] = (axes, variable.values.astype(kind))
         else:
             raise ValueError(f"{name!r} is kept in a way unknown here")
-    axes = {axis for dims, _ in values.values() for axis in dims}
-    coordinates = {name: value for name, value in values.items() if name in axes}
-    return xr.Dataset({n: v for n, v in values.items() if n not in axes}, coordinates, said[group])
+    along = {axis for axes, _ in values.values() for axis in axes}
+    coordinates = {name: value for name, value in values.items() if name in along}
+    return xr.Dataset({n: v for n, v in values.items() if n not in along}, coordinates, said[group])

@@ -1,12 +1,13 @@
 """What must be true of a saved pool before it is believed.
 
-A file with a right sum may still have been made by a stranger. Each function takes one part as read, and raises a ValueError that says what cannot be.
+A file with a right sum may still have been made by a stranger. Each function takes one part as read, and raises a
+ValueError that says what cannot be.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 MOST_CARD = 100_000  # characters of a question card
+MOST_DOTS = 1000  # in it, outside its texts
+_QUOTED = re.compile(r'"(?:[^"\\\n]|\\.)*"')
 _EXTRAS = ("Float64", "string", "boolean")  # how columns beyond the expected ones are kept
 _CHOICES = ("blind", "asked", "preference", "placebo")  # columns of one of a few words
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -47,6 +50,12 @@ def words_in(variables: Mapping[str, Variable]) -> None:
     """No more words than fit into memory."""
     tables = [variable.values for variable in variables.values() if variable.values.dtype.kind == "S"]
     need(sum(len(table) for table in tables if table.ndim > 1) <= MOST_WORDS, "it holds far more words than a pool")
+
+
+def even(words: Sequence[str]) -> None:
+    """Words that fit into an array, in which each takes as much room as the longest."""
+    full = len(words) * max(map(len, words), default=0)
+    need(full <= 8 * sum(map(len, words)) + 2**24, "one of its names is far too long")
 
 
 # --- margin, priors, settings and the rest ----------------------------------------------------------------------------
@@ -75,6 +84,8 @@ def record(record: Mapping[str, Any]) -> None:
         need(isinstance(card, dict) and set(card) == {"text", "edited"}, "its question card is none")
         texts(card["text"])
         need(len(card["text"]) <= MOST_CARD, "its question card is far too long")
+        bare = _QUOTED.sub("", card["text"])  # names in names in names ... take a reader of TOML minutes
+        need(bare.count(".") <= MOST_DOTS, "its question card is none")
         need(isinstance(card["edited"], bool), "its question card is none")
 
 
