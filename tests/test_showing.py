@@ -6,6 +6,8 @@ import datetime
 import io
 import math
 import re
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from html.parser import HTMLParser
 
 import numpy as np
@@ -503,6 +505,34 @@ def test_figures_draw_on_given_axes_and_leave_settings_alone():
 
 
 @pytest.mark.lab
+def test_figures_drawn_in_eight_threads_leave_no_setting_changed_and_look_as_drawn_alone():
+    import matplotlib as mpl
+
+    def drawn(_):
+        ax = figures.bars(["a", "b"], [0.3, 0.7], ax=Figure())
+        return figures.figure_to_data_uri(ax)
+
+    before, switch = dict(mpl.rcParams), sys.getswitchinterval()
+    alone = drawn(0)
+    sys.setswitchinterval(1e-5)  # threads take turns as often as can be
+    try:
+        with ThreadPoolExecutor(8) as threads:
+            together = set(threads.map(drawn, range(24)))
+    finally:
+        sys.setswitchinterval(switch)
+    assert dict(mpl.rcParams) == before
+    assert together == {alone}
+
+
+def test_a_setting_that_the_user_changes_meanwhile_stays_changed():
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        with figures._settings({"font.size": 9.5}):
+            mpl.rcParams["lines.linewidth"] = 7.0
+        assert mpl.rcParams["lines.linewidth"] == 7.0
+
+
 def test_a_figure_shows_in_every_cell_of_a_notebook_that_draws_one():
     nbformat, nbclient = pytest.importorskip("nbformat"), pytest.importorskip("nbclient")
     draw = "ax = bars(['a', 'b'], [0.2, 0.8])"

@@ -528,14 +528,25 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
     >>> again.headline() == pooled.headline(), again.draws.equals(pooled.draws)
     (True, True)
     """
-    saved = archive.read(path)
+    return restored(archive.read(path))
+
+
+def restored(saved: archive.Archive) -> Pooled | Moderated | Nested:
+    """The pool that a file held.
+
+    Raises
+    ------
+    ArchiveError
+        If what the file holds, each part of it possible, does not make up a pool.
+    """
+    structure = saved.record["structure"]
     try:
-        plain, structure = _restored(saved), dict(saved.record.get("structure", {}))
-    except (KeyError, TypeError, ValueError) as error:
-        raise archive.ArchiveError(f"{saved.source} is not complete: {error}. Pool the panels again.") from error
-    if "moderators" in structure:
-        return moderate(plain, **structure)
-    return nest(plain, **structure) if structure else plain
+        plain = _restored(saved)
+        if "moderators" in structure:
+            return moderate(plain, **structure)
+        return nest(plain, **structure) if structure else plain
+    except Exception as error:  # a stranger may have put parts together in any way
+        raise archive.ArchiveError(f"{saved.source} does not hold one pool: {error}. Pool the panels again.") from error
 
 
 def plain_pool(result: Pooled | Moderated | Nested) -> Pooled:

@@ -19,7 +19,7 @@ from metasense.pooling import archive
 from metasense.pooling.distribution import Distribution
 from metasense.pooling.moderators import Moderated
 from metasense.pooling.nesting import Nested
-from metasense.pooling.pooled import Pooled, load, plain_pool, pool
+from metasense.pooling.pooled import Pooled, plain_pool, pool, restored
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -134,8 +134,9 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     >>> rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).frame["same"].all().item()
     True
     """
-    saved, loaded = archive.read(path), load(path)
-    structure, before = dict(saved.record.get("structure", {})), plain_pool(loaded)
+    saved = archive.read(path)
+    loaded, structure = restored(saved), saved.record["structure"]
+    before = plain_pool(loaded)
     if isinstance(loaded, Moderated) and loaded.method == "mcmc":
         raise ValueError(
             f"{saved.source} holds a pool with moderators that PyMC sampled, and such samples are not compared. Pool "
@@ -153,6 +154,10 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     )
     now = plain_pool(again)
     stored, fresh = saved.answer, again.to_frame()
+    if stored["quantity"].tolist() != fresh["quantity"].tolist():
+        raise archive.ArchiveError(
+            f"{saved.source} holds the numbers of other quantities than its panels give. Pool the panels again."
+        )
     effective = None
     if now.sample is not None and again is now:
         from metasense.pooling import mcmc
