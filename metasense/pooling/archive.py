@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.panels import Panels, Tastings
-from metasense.showing.files import replacing
+from metasense.showing.files import POOL, replacing
 from metasense.showing.words import one_line
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ class Archive:
         """
         data = self._bytes()
         try:
-            with replacing(path) as scratch:
+            with replacing(path, POOL) as scratch:
                 scratch.write_bytes(data)
         except OSError as error:
             if error.errno is None:  # said in full already
