@@ -26,7 +26,7 @@ from metasense.panels import Panels
 from metasense.pooling.priors import Priors
 from metasense.protocols import protocol
 from metasense.showing import words
-from metasense.showing.files import replacing
+from metasense.showing.files import holds, replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table
 
@@ -185,10 +185,11 @@ class Card(Result):
         """
         target = Path(path)
         text = self.to_text()
-        if target.is_file() and target.stat().st_size:
-            if target.read_bytes() == text.encode():
+        try:
+            if holds(path, text.encode()):
                 return target
-            raise FileExistsError(f"{os.fspath(path)!r} exists. A card is not rewritten: write the new one beside it.")
+        except FileExistsError as error:
+            raise FileExistsError(f"{error} A card is not rewritten: write the new one beside it.") from None
         with replacing(path) as scratch:
             scratch.write_text(text, encoding="utf-8", newline="\n")
         return target

@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
 CUT_OFF = 141  # what a shell says of a program whose reader went away before it had finished
 TRACEBACK = "METASENSE_TRACEBACK"
+LISTED = 5_000  # looks of a plan that are printed
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -80,8 +81,8 @@ def _fault(fault: BaseException) -> int:
             fault, MemoryError
         )
         print(
-            f"metasense failed, and this is no answer ({what}). {remedy}Please report it with the command and, if you may, "
-            f"the table; with {TRACEBACK}=1 set it also says where it failed.",
+            f"metasense failed, and this is no answer ({what}). {remedy}Please report it with the command and, if you "
+            f"may, the table; with {TRACEBACK}=1 set it also says where it failed.",
             file=sys.stderr,
         )
         if os.environ.get(TRACEBACK):
@@ -120,7 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="metasense",
         description="Pool sensory panels on one variable and say what is now known.",
-        epilog="exit code: 0 fine, 1 answered with warnings that matter, 2 cannot be answered, 3 metasense itself failed",
+        epilog="exit code: 0 fine, 1 answered with warnings that matter, 2 cannot be answered, 3 metasense failed",
     )
     commands = parser.add_subparsers(required=True, metavar="command")
 
@@ -270,7 +271,7 @@ def _pool(chosen: argparse.Namespace) -> int:
     from metasense.showing.files import PAGE, ready
     from metasense.showing.words import one_line
 
-    if chosen.report:
+    if chosen.report is not None:
         ready(chosen.report, PAGE)
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     pooled = pool(
@@ -281,7 +282,9 @@ def _pool(chosen: argparse.Namespace) -> int:
         seed=chosen.seed,
         progress=sys.stderr.isatty(),
     )
-    page = pooled.report(chosen.report) if chosen.report else None  # before printing, which a reader may cut short
+    page = (
+        pooled.report(chosen.report) if chosen.report is not None else None
+    )  # before printing, which a reader may cut short
     print(pooled)
     if page:
         print(f"\nWrote {one_line(page)}.")
@@ -382,7 +385,14 @@ def _plan(chosen: argparse.Namespace) -> int:
 
 def _print_stops(plan: Any) -> None:
     """A plan with all its counts: in a terminal nothing else shows them."""
-    print(plan.statement(), plan.when_to_stop().to_text(), sep="\n\n")
+    print(plan.statement())
+    if len(plan.looks) > LISTED:
+        print(
+            f"\nWhere to stop is not listed for more than {LISTED:,} looks. State a larger difference, look twice with "
+            '--looks, or write the list in Python: sequential_plan(...).to_csv("stops.csv").'
+        )
+        return
+    print(f"\n{plan.when_to_stop().to_text()}")
 
 
 def _limit(test: str, n: int, size: dict[str, float | None], beta: float) -> str:
@@ -439,9 +449,9 @@ def _answers(chosen: argparse.Namespace) -> int:
     from metasense.planning.served import read_answers
     from metasense.planning.serving import ServingPlan
 
-    if chosen.append and not chosen.panels:
+    if chosen.append and chosen.panels is None:
         raise ValueError("--append goes with --panels, which names the table to add to.")
-    if chosen.panels:
+    if chosen.panels is not None:
         _place_for_counts(chosen.panels, chosen.append)
     plan = ServingPlan.read(chosen.key)
     tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
@@ -462,9 +472,12 @@ def _place_for_counts(path: str, append: bool) -> None:
 
     if Path(path).suffix.lower() != ".csv":
         raise ValueError(f"--panels writes CSV, and {path!r} ends otherwise. Name a file that ends in .csv.")
-    if not append and os.path.isfile(path) and os.path.getsize(path):
-        raise ValueError(f"{path!r} exists. Name a new file, or say --append to add the panel to that table.")
-    ready(path, TEXT if append else None)
+    try:
+        ready(path, TEXT if append else None)
+    except FileExistsError as error:
+        if append or not os.path.isfile(path):
+            raise
+        raise ValueError(f"{error} Or say --append to add the panel to that table.") from None
 
 
 def _write_counts(panels: Any, path: str, append: bool) -> str:

@@ -92,8 +92,8 @@ def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
         if all(row[column] == cell for column, cell in wanted.items() if row.get(column) and cell):
             return True
     raise ValueError(
-        f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. Take that "
-        "row out first if these answers are to replace it."
+        f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. Take "
+        "that row out first if these answers are to replace it."
     )
 
 
@@ -140,8 +140,8 @@ def _laid_out(text: str, headers: Sequence[str], path: str | os.PathLike[str]) -
             if wanted and wanted == {cell.strip() for cell in row if cell.strip()}:
                 return separator, rows, at
     raise ValueError(
-        f"{os.fspath(path)!r} is laid out in a way that no row can be added to. Save it as CSV UTF-8 with the headers in "
-        "one row."
+        f"{os.fspath(path)!r} is laid out in a way that no row can be added to. Save it as CSV UTF-8 with the headers "
+        "in one row."
     )
 
 
@@ -164,6 +164,6 @@ def _check(new: bytes, old: Panels, panel: Panels, path: str | os.PathLike[str])
     wanted = _cells(panel.frame)[0]
     if not kept or any(last[0].get(column) != cell for column, cell in wanted.items() if cell):
         raise ValueError(
-            f"the panel cannot be added to {os.fspath(path)!r}: it would not read back as it is. The table was left as it "
-            "is. Save it as CSV UTF-8 with commas between the columns."
+            f"the panel cannot be added to {os.fspath(path)!r}: it would not read back as it is. The table was left as "
+            "it is. Save it as CSV UTF-8 with commas between the columns."
         )

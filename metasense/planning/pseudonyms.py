@@ -49,7 +49,7 @@ def warning(tasters: Iterable[str]) -> str:
     Examples
     --------
     >>> warning(["T01", "Anna Berg"])
-    "'Anna Berg' may be a person's name, address or number: use codes such as T01, and keep the list of who is who apart."
+    "'Anna Berg' may be a person's name, address or number: use codes such as T01, and keep who is who apart."
     >>> warning(["T01", "T02"])
     ''
     """
@@ -61,4 +61,4 @@ def warning(tasters: Iterable[str]) -> str:
         if len(found) == 1
         else "may be people's names, addresses or numbers"
     )
-    return f"{words.listing(map(repr, found), 4)} {are}: use codes such as T01, and keep the list of who is who apart."
+    return f"{words.listing(map(repr, found), 4)} {are}: use codes such as T01, and keep who is who apart."

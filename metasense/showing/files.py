@@ -76,13 +76,32 @@ def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
         When the folder, or the file there, may not be written to.
     """
     target = _target(path)
+    _sweep(target)
     _free(path, target, ours)
     if not os.access(target.parent, os.W_OK | os.X_OK):
         raise PermissionError(_cannot(path, f"{_REASONS[errno.EACCES]}.{_kept(target)}"))
     return target
 
 
+def holds(path: str | os.PathLike[str], data: bytes) -> bool:
+    """Whether a file there holds just this, and so need not be written; anything else is an error.
+
+    Raises
+    ------
+    FileExistsError
+        When a file of that name holds something else, or it is no file.
+    """
+    target = _target(path)
+    _sweep(target)
+    if target.is_file() and target.stat().st_size and target.read_bytes() == data:
+        return True
+    _free(path, target, None)
+    return False
+
+
 def _target(path: str | os.PathLike[str]) -> Path:
+    if not os.fspath(path):
+        raise FileNotFoundError("a file without a name cannot be written. Name one.")
     target = Path(os.path.realpath(path))
     if not target.parent.is_dir():
         raise FileNotFoundError(_cannot(path, f"there is no folder {str(target.parent)!r}. Make it first."))
@@ -111,7 +130,7 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
         raise _in_words(error, path, target) from error
     if not its_own:
         raise FileExistsError(_cannot(path, f"the file there is not {ours.name}. Name a new one."))
-    if not os.access(target, os.W_OK):
+    if not there.st_mode & 0o222 or not os.access(target, os.W_OK):  # the first also holds back who may do all
         raise PermissionError(_cannot(path, f"the file is protected against writing.{_kept(target)}"))
 
 

@@ -20,7 +20,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from . import words
-from .files import TEXT, replacing
+from .files import TEXT, holds, replacing
 
 _KINDS = (
     (r"(^|_)p_value$", "p"),
@@ -392,13 +392,11 @@ def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: b
     if target.suffix.lower() != ".csv":
         raise ValueError(f"cannot write {os.fspath(path)!r}: tables are written as CSV. Name a file that ends in .csv.")
     data = as_csv(frame).encode()
-    if not overwrite and target.is_file() and target.stat().st_size:
-        if target.read_bytes() == data:
+    try:
+        if not overwrite and holds(path, data):
             return target
-        raise FileExistsError(
-            f"cannot write {os.fspath(path)!r}: a file of that name exists and holds something else. Name a new one, or "
-            "say overwrite=True to replace it."
-        )
+    except FileExistsError as error:
+        raise FileExistsError(f"{error} Or say overwrite=True to replace a table.") from None
     with replacing(path, TEXT if overwrite else None) as scratch:
         scratch.write_bytes(data)
     return target
