@@ -38,9 +38,7 @@ def _personal(taster: str) -> bool:
         return False
     if not any(c.isupper() or c.islower() for c in taster):  # a script without capitals
         return len(taster) > 1
-    return any(len(part) > 2 and part[0].isupper() and part[1:].islower() for part in parts) or (
-        len(parts) > 1 and any(part[0].isupper() and not part.isupper() for part in parts)
-    )
+    return any(part[0].isupper() and not part.isupper() and len(part) > 2 - (len(parts) > 1) for part in parts)
 
 
 def warning(tasters: Iterable[str]) -> str:

@@ -263,9 +263,15 @@ def free_folder(path: str | os.PathLike[str]) -> None:
         raise FileExistsError(_cannot(path, "a file of that name exists. Name a new folder."))
     if target.is_dir() and any(target.iterdir()):
         raise FileExistsError(_cannot(path, "the folder is not empty. Name a new one."))
-    with suppress(OSError):
-        if target.is_dir() and os.path.samefile(target, os.getcwd()):
-            raise FileExistsError(_cannot(path, "it is the folder you are working in. Name a new one in it.")) from None
+    if target.is_dir() and _is_worked_in(target):
+        raise FileExistsError(_cannot(path, "it is the folder you are working in. Name a new one in it."))
+
+
+def _is_worked_in(folder: Path) -> bool:
+    try:
+        return os.path.samefile(folder, os.getcwd())
+    except OSError:  # that folder is gone
+        return False
 
 
 @contextmanager
