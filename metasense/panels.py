@@ -272,12 +272,17 @@ class _Rows(Result):
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
-    def to_csv(self, path: str | os.PathLike[str]) -> Path:
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
 
         Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
+        Another file of that name is replaced only if it is a table and `overwrite` is true.
         """
-        return write_csv(_typed(self.to_frame()), path)
+        return write_csv(self.typed(), path, overwrite=overwrite)
+
+    def typed(self) -> pd.DataFrame:
+        """The same with cells as one would type them: yes and no, and ISO dates."""
+        return _typed(self.to_frame())
 
     def __contains__(self, panel: object) -> bool:
         return bool((self.frame["panel"] == panel).any())

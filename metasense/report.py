@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from .showing import words
 from .showing.figures import figure_to_data_uri
-from .showing.files import replacing
+from .showing.files import PAGE, PAGE_MARK, ready, replacing
 from .showing.tables import Table
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ class Page:
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
-        return environment.get_template("page.html.j2").render(page=self)
+        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK)
 
 
 def templates() -> Any:
@@ -137,8 +137,11 @@ def write_report(page: Page, path: str | os.PathLike[str]) -> Path:
     ------
     FileNotFoundError
         When the folder does not exist.
+    FileExistsError
+        When something else than a page that metasense wrote is there.
     """
+    ready(path, PAGE)
     text = page.to_html()
-    with replacing(path) as scratch:
+    with replacing(path, PAGE) as scratch:
         scratch.write_text(text, encoding="utf-8", newline="\n")
     return Path(path)

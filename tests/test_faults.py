@@ -4,7 +4,7 @@ import os
 import re
 
 import pytest
-from faults import inputs, surroundings
+from faults import inputs, surroundings, writers
 
 import metasense as ms
 
@@ -46,6 +46,21 @@ def test_odd_surroundings_change_nothing(name, base):
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 def test_a_kill_while_saving_leaves_a_whole_file(tmp_path):
     tried(surroundings.killed, base=tmp_path, rounds=10, files=("pool.nc",))
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
+@pytest.mark.parametrize("name", writers.CHECKS)
+def test_nothing_is_half_written_lost_or_written_over(name, tmp_path):
+    check, small = writers.CHECKS[name]
+    tried(check, base=tmp_path, **small)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1200)
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
+@pytest.mark.parametrize("name", writers.CHECKS)
+def test_nothing_is_ever_half_written_lost_or_written_over(name, tmp_path):
+    tried(writers.CHECKS[name][0], base=tmp_path)
 
 
 @pytest.mark.slow

@@ -226,3 +226,28 @@ def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
     assert plan.plot(ax) is ax
     assert len(ax.lines) == 3
     plt.close(figure)
+
+
+def test_following_only_counts_still_in_play_changes_no_chance():
+    # against the whole table of counts, step by step
+    plan = sequential_plan("duo-trio", p_d=0.3)
+    truth = np.array([0.5, 0.65])
+    whole = np.zeros((2, plan.looks[-1] + 2))
+    whole[:, 0] = 1
+    for k in range(len(plan.looks)):
+        whole[:, 1:] = whole[:, 1:] * (1 - truth[:, None]) + whole[:, :-1] * truth[:, None]
+        whole[:, 0] *= 1 - truth
+        high, low = plan.difference_from[k], plan.similar_to[k]
+        shown = plan.to_frame().iloc[k] if k in (5, 40, len(plan.looks) - 1) else None
+        if shown is not None:
+            assert shown["difference_if_guessing"] == pytest.approx(whole[0, high:].sum(), abs=1e-14)
+            assert shown["similar_if_p_d"] == pytest.approx(whole[1, : low + 1].sum(), abs=1e-14)
+        whole[:, high:] = 0
+        whole[:, : low + 1] = 0
+
+
+def test_more_looks_than_can_be_followed_are_refused_with_a_remedy():
+    with pytest.raises(ValueError, match="State a larger difference"):
+        sequential_plan("triangle", p_d=0.1, most=10**6)
+    with pytest.raises(ValueError, match="State a larger difference"):
+        two_stage_plan("triangle", (20_000, 60_000), p_d=0.01)

@@ -24,7 +24,7 @@ import pandas as pd
 from metasense.panels import Panels, Tastings
 from metasense.pooling import container, older, vetting
 from metasense.pooling.container import Variable
-from metasense.showing.files import replacing
+from metasense.showing.files import POOL, replacing
 from metasense.showing.words import one_line
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ class Archive:
             If the folder is missing or may not be written to, or the disk is full; a file there stays as it was.
         """
         data = self._bytes()
-        with replacing(path) as scratch:
+        with replacing(path, POOL) as scratch:
             scratch.write_bytes(data)
         return Path(path)
 
