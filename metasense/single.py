@@ -95,6 +95,8 @@ class OnePanel(Statement):
         Posterior probability from which the margin question counts as settled.
     notes : tuple of str
         What to keep in mind about this panel.
+    tasters : int or None
+        How many people gave the answers, where the table says so.
 
     Examples
     --------
@@ -112,6 +114,7 @@ class OnePanel(Statement):
     prob: float
     settled: float
     notes: tuple[str, ...]
+    tasters: int | None
 
     def _log_likelihood(self, d: Array) -> Array:
         raise NotImplementedError
@@ -706,6 +709,7 @@ def one_panel(
     0.0284
     """
     notes: tuple[str, ...] = ()
+    tasters = None
     if hasattr(panel, "frame"):
         if len(panel) != 1:
             raise ValueError(f"one_panel reads one panel; this table has {len(panel)}. Choose one: panels['its name'].")
@@ -715,6 +719,8 @@ def one_panel(
         name = name or str(row.panel)
         counts = (getattr(row, key, None) for key in _COUNTS)
         tastings, correct, signal, hits, noise, false_alarms = (None if pd.isna(n) else int(n) for n in counts)  # type: ignore[arg-type]
+        people = getattr(row, "tasters", None)
+        tasters = None if pd.isna(people) else int(people)
         notes = tuple(_remarks(row, tastings if tastings is not None else (signal or 0) + (noise or 0)))
     for what, value in (("alpha", alpha), ("beta", beta), ("prob", prob)):
         if not 0 < value < 1:
@@ -727,7 +733,7 @@ def one_panel(
     common: dict[str, Any] = {
         "panel": name, "protocol": test, "margin": None if margin is None else stated_margin(margin),
         "priors": stated_priors(priors), "alpha": alpha, "beta": beta, "prob": prob,
-        "settled": settled,
+        "settled": settled, "tasters": tasters,
     }  # fmt: skip
     label = f"panel {name!r}" if name else "the panel"
     if isinstance(test, TwoCountProtocol):
