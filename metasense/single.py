@@ -570,9 +570,8 @@ class TwoCountPanel(OnePanel):
         for part in np.array_split(
             totals, len(totals) * len(hits) // 4_000_000 + 1
         ):  # bounds the memory of large panels
-            alarms = part[:, None] - hits
-            reached = fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)
-            reached &= (alarms >= 0) & (alarms <= self.noise)
+            alarms = part[:, None] - hits  # more than there are tastings leave no hit to spare: their p is 1
+            reached = (fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)) & (alarms >= 0)
             power += float((reached * chance_of_alarms[np.clip(alarms, 0, self.noise)] @ chance_of_hits).sum())
         return power
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
 
+from metasense.binomial import at_least
 from metasense.planning.looks import LooksPlan, _best_two_stage, cost_of_looks, sequential_plan, two_stage_plan
 from metasense.planning.sizes import critical_number, tasters_needed
 from metasense.protocols import forced_choice
@@ -226,3 +227,10 @@ def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
     assert plan.plot(ax) is ax
     assert len(ax.lines) == 3
     plt.close(figure)
+
+
+def test_a_level_that_is_just_the_risk_is_kept():
+    # both of 2 triangles right by guessing: 1/9, exactly the risk asked for, and one look costs nothing
+    risk = float(at_least(2, 2, 1 / 3))
+    cost = cost_of_looks("triangle", [2], alpha=risk)
+    assert (cost.overall, cost.strict_alpha) == (pytest.approx(1 / 9), risk)
