@@ -234,3 +234,15 @@ def test_a_level_that_is_just_the_risk_is_kept():
     risk = float(at_least(2, 2, 1 / 3))
     cost = cost_of_looks("triangle", [2], alpha=risk)
     assert (cost.overall, cost.strict_alpha) == (pytest.approx(1 / 9), risk)
+
+
+@pytest.mark.parametrize(("first", "total"), [(19, 20), (8, 12), (4, 5)])
+def test_the_last_count_can_still_go_either_way_when_the_panel_goes_on(first, total):
+    # whoever goes on has more than `similar` correct: a final number at or below that would be reached already
+    for guess in (0.1, 1 / 3, 1 / 2):
+        found = _best_two_stage(guess, 0.9, first, total, 0.2, 0.5)
+        if found is not None:
+            (stop, final), (similar, end) = found
+            assert similar < final == end + 1
+            assert similar < stop
+    assert _best_two_stage(0.1, 0.9, first, total, 0.2, 0.5) is not None
