@@ -734,3 +734,24 @@ def test_colours_of_light_and_dark_have_enough_contrast():
         for a, b in ((paper, text), (figures._DARK[paper], figures._DARK[text])):
             high, low = sorted([luminance(a), luminance(b)], reverse=True)
             assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+def test_numbers_that_differ_late_get_the_digits_they_need():
+    assert words.distinct(0.1234511, 0.1234519) == ("0.123451", "0.123452")
+    assert words.distinct(0.12345, 0.12346) == ("0.12345", "0.12346")
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.992, "more than 99 %"), (0.9985, "more than 99 %"), (0.99, "99 %")])
+def test_a_share_near_one_is_never_said_as_all(share, said):
+    assert words.percent(share) == said
+
+
+@pytest.mark.parametrize("noun", ["unit", "use", "European oak", "one-off"])
+def test_a_vowel_that_sounds_as_a_consonant_has_no_n(noun):
+    assert words.a(noun) == f"a {noun}"
+
+
+def test_an_order_that_there_is_not_is_refused():
+    panels = pd.DataFrame({"panel": ["A"], "pooled": [0.5], "pooled_lower": [0.1], "pooled_upper": [1.0]})
+    with pytest.raises(ValueError, match=r"'table' .* or 'estimate' .*; got 'estimates'"):
+        figures.forest(panels, average=(0.1, 0.5, 1.0), order="estimates")

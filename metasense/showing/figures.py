@@ -86,7 +86,14 @@ def forest(
     -------
     Axes
         One row a panel from the top, then the two summaries; taller with every panel.
+
+    Raises
+    ------
+    ValueError
+        If `order` is another word.
     """
+    if order not in ("table", "estimate"):
+        raise ValueError(f"order is 'table' (as the panels stand there) or 'estimate' (by size); got {order!r}.")
     if order == "estimate":
         panels = panels.sort_values("pooled", kind="stable")
     summaries = [(summary or ("average size" if signed else "average of panels"), average, _AVERAGE)]
