@@ -13,6 +13,7 @@ identities are taken out of them first, and figures are kept as digests. The exi
     --only demos pools    write these parts only
     --quick               write without PyMC
     --times               say what took longest
+    --jobs 2              share the parts among processes
 
 The files are not kept with the package: they are large, and hold only for one set of versions of NumPy, SciPy, pandas
 and matplotlib (`compare` says where these differ). Both must be written on one machine, with one environment. Where a
@@ -27,12 +28,14 @@ import gzip
 import itertools
 import json
 import math
+import multiprocessing
 import os
 import sys
 import tempfile
 import time
 import warnings
-from collections import defaultdict
+from collections import Counter, defaultdict
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -48,26 +51,46 @@ TOLERANCE = 1e-12
 Answers = dict[str, Any]
 
 
-def written(parts: list[str] | None = None, *, quick: bool = False, times: bool = False) -> Answers:
-    """All answers of this tree."""
+def written(parts: list[str] | None = None, *, quick: bool = False, times: bool = False, jobs: int = 1) -> Answers:
+    """All answers of this tree, the parts shared among `jobs` processes."""
     from frozen.computed import PARTS
 
+    names = [name for name in PARTS if (not parts or name in parts) and not (quick and name == "sampled")]
+    if jobs == 1:
+        records = [_part(name) for name in names]
+    else:
+        with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as shared:
+            records = list(shared.map(_part, names))
+    numbers: dict[str, Any] = {}
+    texts: dict[str, Any] = {}
+    results: Counter[str] = Counter()
+    skipped: Counter[str] = Counter()
+    seconds: Counter[str] = Counter()
+    for record in records:
+        assert not numbers.keys() & record.numbers.keys() and not texts.keys() & record.texts.keys()
+        numbers |= record.numbers
+        texts |= record.texts
+        results += record.results
+        skipped += record.skipped
+        seconds += record.seconds
+    for what, count in sorted(skipped.items()):
+        print(f"not recorded, {count} times: {what}", file=sys.stderr)
+    for what, spent in seconds.most_common(40 if times else 0):
+        print(f"{spent:8.1f} s  {what}", file=sys.stderr)
+    about = {"versions": versions(), "results": dict(sorted(results.items()))}
+    return {"about": about, "numbers": numbers, "texts": texts}
+
+
+def _part(name: str) -> Record:
+    from frozen.computed import PARTS
+
+    start = time.process_time()
     with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         record = Record(Path(folder))
-        for name, compute in PARTS.items():
-            if (parts and name not in parts) or (quick and name == "sampled"):
-                continue
-            start = time.process_time()
-            compute(record)
-            print(f"{name}: {time.process_time() - start:.0f} s of the processor", file=sys.stderr, flush=True)
-    for what, count in sorted(record.skipped.items()):
-        print(f"not recorded, {count} times: {what}", file=sys.stderr)
-    if times:
-        for what, seconds in record.seconds.most_common(40):
-            print(f"{seconds:8.1f} s  {what}", file=sys.stderr)
-    about = {"versions": versions(), "results": dict(sorted(record.results.items()))}
-    return {"about": about, "numbers": record.numbers, "texts": record.texts}
+        PARTS[name](record)
+    print(f"{name}: {time.process_time() - start:.0f} s of the processor", file=sys.stderr, flush=True)
+    return record
 
 
 def keep(answers: Answers, path: Path) -> None:
@@ -115,7 +138,8 @@ def _changed(one: str, other: str) -> str:
             gone = line[1:]
         elif line.startswith("+") and not come:
             come = line[1:]
-    start = max(len(os.path.commonprefix([gone, come])) - 60, 0)
+    alike = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], zip(gone, come, strict=False)))
+    start = max(alike - 60, 0)
     return f"      - {gone[start : start + 220]}\n      + {come[start : start + 220]}"
 
 
@@ -175,6 +199,7 @@ def main(arguments: list[str] | None = None) -> int:
     writing.add_argument("--only", nargs="+", metavar="PART")
     writing.add_argument("--quick", action="store_true")
     writing.add_argument("--times", action="store_true")
+    writing.add_argument("--jobs", type=int, default=1)
     comparing = commands.add_parser("compare")
     comparing.add_argument("before", type=Path)
     comparing.add_argument("after", type=Path)
@@ -184,9 +209,9 @@ def main(arguments: list[str] | None = None) -> int:
     comparing.add_argument("--common", action="store_true")
     chosen = parser.parse_args(arguments)
     if chosen.command == "write":
-        answers = written(chosen.only, quick=chosen.quick, times=chosen.times)
+        answers = written(chosen.only, quick=chosen.quick, times=chosen.times, jobs=chosen.jobs)
         keep(answers, chosen.file)
-        print(f"{counted(answers)}; {time.process_time():.0f} s of the processor")
+        print(counted(answers))
         return 0
     sorts = ("numbers",) if chosen.numbers else ("texts",) if chosen.texts else ("numbers", "texts")
     said, fine = compare(read(chosen.before), read(chosen.after), sorts=sorts, common=chosen.common)

@@ -6,14 +6,15 @@ import contextlib
 import csv
 import io
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-import metasense as ms
 from frozen import pools
 from frozen.record import ROOT, Record
+
+import metasense as ms
 from metasense.cli import main
 
 DATA = ROOT / "datasets"
@@ -34,13 +35,8 @@ ATTRIBUTE = {"attribute": "bitterness", "more": "new"}
 # --- demos ------------------------------------------------------------------------------------------------------------
 
 
-def demos(record: Record) -> None:
-    """Each data set through everything."""
-    for name, how in DEMOS.items():
-        _demo(record, name, how)
-
-
 def _demo(record: Record, name: str, how: dict[str, Any]) -> None:
+    """One data set through everything."""
     margin = ms.Margin(**how["margin"])
     file = DATA / f"{name}.csv"
     tastings = ms.read_tastings(DATA / f"{name.split('_')[0]}_tastings.csv")
@@ -153,10 +149,11 @@ def figures(record: Record, name: str, pooled: Any, panels: Any, margin: Any) ->
 # --- random pools -----------------------------------------------------------------------------------------------------
 
 
-def random_pools(record: Record, *, count: int = 60) -> None:
-    """Each made-up table through everything its kind has."""
+def random_pools(record: Record, *, share: int = 0, of: int = 1, count: int = 60) -> None:
+    """Each made-up table through everything its kind has; or only one share of the tables."""
     for place, case in enumerate(pools.cases(count=count)):
-        _random(record, place, case)
+        if place % of == share:
+            _random(record, place, case)
 
 
 def _random(record: Record, place: int, case: pools.Case) -> None:
@@ -453,14 +450,14 @@ def errors(record: Record) -> None:
         "preferences": good | {"asked": ["correct", "all"], "prefer_new": [9, 9], "prefer_old": [3, 30]},
         "dates": good | {"date": ["01.02.2025", "2025-13-01"]},
         "blind": good | {"blind": ["triple", "?"]},
-        "two counts": {"panel": "A", "protocol": "A-not-A", "tastings": [20], "correct": [9]},
+        "two counts": {"panel": ["A"], "protocol": "A-not-A", "tastings": [20], "correct": [9]},
         "comma decimals": "panel;protocol;tastings;correct;sugar\nA;triangle;24;8;1,5\nB;duo-trio;30;15;2,5",
         "other words": "Panel ID,Test,n,x,Week\nA,Triangle test,24,8,1\nB,duo trio,30,15,2",
     }
     for name, table in tables.items():
         record.tried(
             f"{name} | Panels",
-            lambda table=table: ms.read_panels([table] if name == "two counts" else table),
+            lambda table=table: ms.read_panels(table),
             cells=False,
         )
     calls: dict[str, Callable[[], Any]] = {
@@ -553,8 +550,8 @@ def sampled(record: Record) -> None:
 
 
 PARTS: dict[str, Callable[[Record], None]] = {
-    "demos": demos,
-    "pools": random_pools,
+    **{name: partial(_demo, name=name, how=how) for name, how in DEMOS.items()},
+    **{f"pools {share + 1}": partial(random_pools, share=share, of=4) for share in range(4)},
     "single": single_panels,
     "protocols": protocols,
     "plans": plans,

@@ -25,7 +25,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-
 from frozen.reach import ARGUMENTS, BRIEF, OPENED, RENAMED, SKIPPED
 
 LEVELS = (0.001, 0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975, 0.999)
