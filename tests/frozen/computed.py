@@ -56,7 +56,8 @@ def _demo(record: Record, name: str, how: dict[str, Any]) -> None:
         f"{name}, tight priors | Pooled", ms.pool(panels, margin=margin, priors=ms.Priors(0.5, 0.2)), cells=False
     )
     people = ms.pool(panels, tastings=tastings, margin=margin)
-    record.add(f"{name}, with tastings | Pooled", people)
+    record.add(f"{name}, with tastings | Pooled", people, cells=False)
+    record.tried(f"{name}, with tastings | Tasters", people.tasters)
     record.tried(f"{name}, with tastings | Tasters.as_if_independent()", lambda: people.tasters().as_if_independent())
     record.add(f"{name}, tastings alone | Pooled", ms.pool(tastings, margin=margin), cells=False)
     record.tried(f"{name} | ServingEffects", lambda: ms.serving_effects(tastings))
@@ -160,7 +161,7 @@ def _random(record: Record, place: int, case: pools.Case) -> None:
     panels = record.tried(f"{case.name} | Panels", lambda: ms.read_panels(case.rows), cells=place % 6 == 0)
     if panels is None:
         return
-    options: dict[str, Any] = dict(case.pooling)
+    options: dict[str, Any] = {"draws": 100, **case.pooling}
     if case.margin:
         options["margin"] = ms.Margin(**case.margin)
     if case.priors:
@@ -173,8 +174,6 @@ def _random(record: Record, place: int, case: pools.Case) -> None:
     pooled = record.tried(f"{case.name} | {type_}", lambda: ms.pool(panels, **options), cells=place % 3 == 0)
     if pooled is None:
         return
-    for row in panels:
-        record.add(f"{case.name}, {row.panel} | OnePanel", ms.one_panel(row, margin=options.get("margin")).to_frame())
     if place % 12 == 5 or place in (3, 9):
         kept(record, case.name, pooled)
     if place in (0, 19, 40):
@@ -294,8 +293,10 @@ def plans(record: Record) -> None:
             ms.verdict_chances(name, [12, 36], margin, d_prime=0.8),
             cells=name == "triangle",
         )
-        record.add(
-            f"{name} | two stages | LooksPlan", ms.two_stage_plan(name, (20, 40), p_d=0.5), cells=name == "triangle"
+        record.tried(
+            f"{name} in two stages | LooksPlan",
+            lambda name=name: ms.two_stage_plan(name, (20, 40), p_d=0.5),
+            cells=name == "triangle",
         )
     record.add("chosen | LooksPlan", ms.two_stage_plan("triangle", p_d=0.4))
     record.add("each tasting | LooksPlan", ms.sequential_plan("duo-trio", p_d=0.4))
@@ -305,7 +306,9 @@ def plans(record: Record) -> None:
     record.add("same for all | compare_protocols", ms.compare_protocols(1.0))
     record.add(
         "each its own | compare_protocols",
-        ms.compare_protocols({"triangle": 1.0, "tetrad": 1.4}, alpha=0.1, beta=0.2, tastings_each=2),
+        ms.compare_protocols(
+            {"triangle": 1.0, "tetrad": 1.4}, protocols=["triangle", "tetrad"], alpha=0.1, beta=0.2, tastings_each=2
+        ),
     )
     pooled = ms.pool(DATA / "cider_fining.csv", margin=margin)
     record.add("cider | assurance", ms.assurance("triangle", [12, 24, 48], pooled.next_d_prime))

@@ -25,6 +25,12 @@ SKIPPED = {
     "ServingEffects.tastings", "ServingPlan.seed", "Panels.tails",
 }  # fmt: skip
 
+# What takes long is asked only of results whose cells are recorded too: the demos and every third made-up pool.
+HEAVY = {
+    "Pooled.drawer", "Pooled.drawer(0.5).to_frame", "Pooled.path(0.5).to_frame", "Pooled.tasters(0.2).to_frame",
+    "Pooled.preference(spread).to_frame", "Pooled.explanations(uneven).to_frame", "Pooled.panels_frame(0.8)",
+}  # fmt: skip
+
 # Small objects beside the results, whose fields are read too.
 OPENED = {"Plan", "Finding", "Asked", "Problem", "Evidences", "Mixture", "Margin", "Priors", "CriterionEstimate"}
 

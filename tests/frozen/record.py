@@ -25,7 +25,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from frozen.reach import ARGUMENTS, BRIEF, OPENED, RENAMED, SKIPPED
+from frozen.reach import ARGUMENTS, BRIEF, HEAVY, OPENED, RENAMED, SKIPPED
 
 LEVELS = (0.001, 0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975, 0.999)
 WHOLE = 130  # arrays up to this size are kept whole, larger ones as shape, quantiles and sums
@@ -101,7 +101,7 @@ class Record:
         for name in names:
             if f"{owner}.{name}" in SKIPPED or name in SKIPPED:
                 continue
-            if name in ("to_markdown", "to_latex") and not cells:
+            if (name in ("to_markdown", "to_latex") or f"{owner}.{name}" in HEAVY) and not cells:
                 continue
             where = f"{key}.{RENAMED.get(f'{owner}.{name}', name)}"
             static = inspect.getattr_static(type(value), name, None)
@@ -116,6 +116,8 @@ class Record:
             self._inside(f"{key}.html", lambda: value._repr_html_(), cells)
         for base in type(value).__mro__:
             for said, reach in ARGUMENTS.get(base.__name__, {}).items():
+                if f"{owner}.{said}" in HEAVY and not cells:
+                    continue
                 self._inside(f"{key}.{said}", lambda reach=reach: reach(value), cells)
 
     def _inside(self, key: str, make: Callable[[], Any], cells: bool) -> None:
