@@ -22,7 +22,18 @@ import numpy as np
 import pandas as pd
 
 from metasense.binomial import at_least, at_most, fisher_tails
-from metasense.checking import Column, Reading, Wrong, check_table, column_of, combined, date, distinct, is_known
+from metasense.checking import (
+    LEFT_OUT,
+    Column,
+    Reading,
+    Wrong,
+    check_table,
+    column_of,
+    combined,
+    date,
+    distinct,
+    is_known,
+)
 from metasense.columns import (
     FORCED,
     PANEL,
@@ -36,6 +47,7 @@ from metasense.columns import (
     check_tastings,
     is_signal,
     one_row_a_tasting,
+    refuse_served,
 )
 from metasense.protocols import Protocol, protocol
 from metasense.reading import PanelsError, open_table
@@ -89,7 +101,9 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     """  # noqa: E501
     if isinstance(source, Panels):
         return source
-    checked = check_table(open_table(source, is_known(PANEL_COLUMNS), name=name, sheet=sheet), PANEL_COLUMNS)
+    opened = open_table(source, is_known((*PANEL_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
+    refuse_served(opened.headers, opened.source)
+    checked = check_table(opened, PANEL_COLUMNS, leaving_out="panel")
     check_panels(checked)
     return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
 
@@ -131,8 +145,9 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     """
     if isinstance(source, Tastings):
         return source
-    opened = open_table(source, is_known(TASTING_COLUMNS), name=name, sheet=sheet)
-    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False)
+    opened = open_table(source, is_known((*TASTING_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
+    refuse_served(opened.headers, opened.source)
+    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
     check_tastings(checked)
     return Tastings(checked.frame, opened.source, tuple(checked.notes))
 
