@@ -772,6 +772,8 @@ class Checked:
             problems = [Problem("every row is left out, so nothing is counted.")]
         if not problems and not len(self.frame):
             problems = [Problem(f"the table has a header but no rows. {wanted}.")]
+        if self.sheet.advice and any(problem.row is None for problem in problems):
+            problems = [Problem(self.sheet.advice), *problems]
         if problems:
             raise PanelsError(problems, self.sheet.source)
 

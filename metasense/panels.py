@@ -162,7 +162,7 @@ def read_table(source: Any, *, name: str | None = None, sheet: str | None = None
     """
     opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
     read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
-    return read(source, name=name, sheet=sheet)
+    return read(opened)  # once is all that a pipe can be opened
 
 
 # --- what the two tables share --------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ LAYERS = [
     {"report"},  # likewise: it lays out what it is given
     {"protocols"},
     {"margins"},
+    {"workbook"},
     {"reading"},
     {"checking"},
     {"columns"},
