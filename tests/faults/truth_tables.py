@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
-import io
 import math
 import re
 import sys
@@ -226,6 +225,7 @@ def shown(value: Any) -> tuple[str, ...]:
 def rows_named(note: str) -> set[int]:
     """The numbers of rows that a note names, ranges included."""
     named: set[int] = set()
+    note = re.sub(r"\s*\([^()]*\)", "", note)
     for listed in re.findall(r"\b(?:rows?|lines?)\s+((?:\d+(?:\s*(?:,|and|to|-|–)\s*)*)+)", note):
         numbers = [int(n) for n in re.findall(r"\d+", listed)]
         named.update(numbers)
@@ -255,7 +255,8 @@ def stated(difference: Difference, case: Case, notes: tuple[str, ...]) -> bool:
                     where = True
                     rest = rest.replace(f"'{name}'", "").replace(name, "")
         if row is not None:
-            label = f"'{row.label}'" in note or (len(row.label) > 1 and word_in(row.label, note))
+            names = {row.label, str(row.meant.get("panel", ""))} - {""}
+            label = any(f"'{name}'" in note or (len(name) > 1 and word_in(name, note)) for name in names)
             where = where or label or case.number(row) in rows_named(note)
         if not where:
             continue
@@ -311,6 +312,16 @@ def where_read(case: Case, frame: pd.DataFrame) -> dict[str, Any]:
     return found
 
 
+def _excluding(case: Case, row: Row) -> Column | None:
+    """The column that says that a row is left out."""
+    names = [name for name in ("out", "notes") if case.tags.get((id(row), name), ("",))[0] == "rows left out"]
+    return case.column(names[0]) if names else None
+
+
+def _signs_of(row: Row) -> tuple[str, ...]:
+    return tuple(written(v) for v in (row.written.get("out"), row.label) if v)
+
+
 def differences(case: Case, table: Any) -> list[Difference]:
     """All that was read otherwise than meant."""
     frame = table.frame
@@ -324,11 +335,12 @@ def differences(case: Case, table: Any) -> list[Difference]:
         out.append(Difference(None, None, "none", "", f"a row from nowhere: {one}"))
     found = where_read(case, frame)
     for column in case.columns:
-        if column.name not in found and column.holds not in ("answer", "extra") and column.name != "correct":
-            if any(row.meant.get(column.name) is not None for row in case.rows):
-                twist, words = case.headers.get(column.name, ("none", "left out|ignored|empty"))
-                said = f"no column {column.header!r} in what was read"
-                out.append(Difference(None, column, twist, words, said))
+        if column.name in found or column.holds in ("answer", "extra") or column.name == "correct":
+            continue
+        if any(row.meant.get(column.name) is not None for row in case.rows):
+            twist, words = case.headers.get(column.name, ("none", "left out|ignored|empty"))
+            said = f"no column {column.header!r} in what was read"
+            out.append(Difference(None, column, twist, words, said))
     names = [*found, *(["correct"] if case.kind == "tastings" and "correct" not in found else [])]
     for row, one in pairs:
         counted = not (case.kind == "tastings" and same(None, one.get("correct")))
@@ -364,6 +376,8 @@ def differences(case: Case, table: Any) -> list[Difference]:
             cells = {written(r.written.get(held.name if held else name)).strip() for r in case.rows}
             cells = {cell.strip()} if column and column.holds == "label" else cells
             kind = type(value).__name__
+            if held is not None and held.name == "answer":
+                cell = f"{written(row.written.get('served'))} -> {cell}"
             said = f"{name} of {labels(case, row)}: {cell!r} meant {meant!r}, read {value!r} ({kind})"
             out.append(Difference(row, held, twist, words, said, tuple(cells - {""}), shown(value)))
     return out
@@ -437,19 +451,16 @@ def judge(case: Case, given: Any, readers: dict[str, Callable[[Any], Any]] | Non
     unsaid = [one for one in found if not (doubt and stated(one, case, notes))]
     if unsaid:
         one = unsaid[0]
-        if one.column is None:
-            what = re.sub(r"\(.*?\)", "", one.found).split(":")[0]
+        if one.column is None or one.found.startswith("row "):
+            what = re.sub(r"\(.*?\) ", "", one.found).split(":")[0]
             return Outcome("fault", f"{one.twist}: {what}", f"{one.found}\nnotes: {notes}")
         kind = re.search(r"read .*\((\w+)\)$", one.found)
         what = f"read as {kind[1]}" if kind else "not read"
-        if one.row is not None and one.row.fate != "row":
-            what = "a row counted"
         place = "moderator" if one.column.holds == "number" else one.column.name
         return Outcome("fault", f"{one.twist}: {place}: {what}", f"{one.found}\nnotes: {notes}")
     for twist, words in case.needed:
-        if case.form["kind"] == "workbook" or twist == "lines around the table":
-            if not any(re.search(words, note, re.I) for note in notes):
-                return Outcome("fault", f"{twist}: no note", f"no note says {words}\nnotes: {notes}")
+        if not any(re.search(words, note, re.I) for note in notes):
+            return Outcome("fault", f"{twist}: no note", f"no note says {words}\nnotes: {notes}")
     return Outcome("noted" if found else "exact")
 
 

@@ -400,7 +400,7 @@ def lone_quotes(case: Case, rng: Rng):
     case.form["bare"] = True
     for row in untouched(case, some(rng, real(case)), "notes"):
         row.meant["notes"] = pick(rng, ('5" glass', '"flat', 'said "flat"', 'flat"', '"flat" they said', "'flat"))
-        case.put(row, "notes", row.meant["notes"], "lone quotation marks", "quot")
+        case.put(row, "notes", row.meant["notes"], "lone quotation marks", "quot|line")
 
 
 @twist("separators left unquoted")
@@ -552,7 +552,8 @@ def unit_line(case: Case, rng: Rng):
 
 @twist("the header again")
 def header_again(case: Case, rng: Rng):
-    row = Row({c.name: c.header for c in case.columns}, fate="none", label="header", why="the header again")
+    row = Row({c.name: c.header for c in case.columns}, fate="none", why="the header again")
+    row.label = next(c.header for c in case.columns if c.name == "panel")
     row.words = LEFT_OUT + "|header"
     case.rows.insert(int(rng.integers(1, len(case.rows) + 1)), row)
 
