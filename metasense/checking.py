@@ -22,7 +22,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from string import Formatter
 from typing import Any
 
@@ -38,6 +38,7 @@ def among(words: str) -> frozenset[str]:
     return frozenset(words.split())
 
 
+FEW = 64
 MOST = 2**53  # the largest count a spreadsheet keeps exactly
 LARGEST = 10**308  # the largest whole number that a number with decimals can be
 SMALL = 10  # beside whole numbers below this, 1.250 can only be one and a quarter
@@ -786,14 +787,17 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
     >>> distinct(["a", "b", "a", None])
     (array([0, 1, 0, 2]), ['a', 'b', None])
     """
-    series = pd.Series(cells)
+    series = cells if isinstance(cells, pd.Series) else pd.Series(cells)
     if isinstance(series.dtype, pd.ArrowDtype):
         series = series.astype(object)  # lists, maps and the like cannot be told apart otherwise
-    if series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty"):
+    few = len(series) <= FEW  # for which the quick road is the longer one
+    if few or (series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty")):
         places: dict[tuple[type, Any], int] = {}
         codes = np.empty(len(series), np.intp)
         values: list[Any] = []
-        for i, cell in enumerate(series):
+        for i, cell in enumerate(series.tolist()):
+            if is_empty(cell) and not isinstance(cell, str):
+                cell = None
             try:
                 key = (type(cell), cell)
                 place = places.get(key)
@@ -839,7 +843,13 @@ def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
 
 def column_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> pd.Series:
     """The column whose cells are ``values[codes]``."""
-    return pd.Series(pd.array([*values, None], dtype=dtype).take(codes))
+    return pd.Series(_array_of(codes, values, dtype))
+
+
+def _array_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> Any:
+    if len(codes) <= FEW:
+        return pd.array([values[at] for at in codes.tolist()], dtype=dtype)
+    return pd.array([*values, None], dtype=dtype).take(codes)
 
 
 def check_table(
@@ -856,13 +866,13 @@ def check_table(
         _leave_out(checked, leaving_out == "panel")
         sheet = checked.sheet
     n = len(sheet.rows)
-    data: dict[str, pd.Series] = {}
+    data: dict[str, Any] = {}
     wrong: list[tuple[np.ndarray, dict[int, str], str]] = []
 
     def read(column: str, j: int, places: np.ndarray, values: Sequence[Any], kind: Kind, dtype: str) -> None:
         out, messages, notes = _read(values, kind, sheet.headers[j])
         checked.notes.extend(notes)
-        data[column] = column_of(places, out, dtype)
+        data[column] = _array_of(places, out, dtype)
         if messages:
             wrong.append((places, messages, column))
 
@@ -871,7 +881,7 @@ def check_table(
             j = checked.place[column.name]
             read(column.name, j, *distinct(sheet.columns[j]), column.kind, column.dtype)
         elif keep_empty or column.required:
-            data[column.name] = column_of(np.zeros(n, int), [None], column.dtype)
+            data[column.name] = _array_of(np.zeros(n, int), [None], column.dtype)
     for j in extra:
         places, values = distinct(sheet.columns[j])
         read(sheet.headers[j], j, places, values, *_kind_of(values, sheet.headers[j], checked.notes))
@@ -999,9 +1009,17 @@ def _signs(header: str) -> str:
 
 def _resembling(key: str, names: Iterable[str], cutoff: float) -> list[str]:
     """The name that `key` may be a slip of, if any: never one that it negates."""
-    close = [name for name in names if abs(len(name) - len(key)) <= 4 and not _opposite(key, name)
-             and 3 * len(set(name) & set(key)) >= 2 * len(set(name))]  # fmt: skip
-    return difflib.get_close_matches(key, close, n=1, cutoff=cutoff)
+    least = cutoff / (2 - cutoff)  # of the longer one, for words with so much in common
+    close = [name for name in names
+             if least * len(key) <= len(name) <= len(key) / least
+             and 3 * len(_set(name) & _set(key)) >= 2 * len(_set(name))
+             and not _opposite(key, name)]  # fmt: skip
+    return difflib.get_close_matches(key, close, n=1, cutoff=cutoff) if close else []
+
+
+@lru_cache(maxsize=1000)
+def _set(word: str) -> frozenset[str]:
+    return frozenset(word)
 
 
 def _opposite(key: str, name: str) -> bool:

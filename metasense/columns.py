@@ -18,11 +18,12 @@ import numpy as np
 import pandas as pd
 
 from metasense.checking import (
+    NO_ANSWER,
     Checked,
     Column,
-    NO_ANSWER,
     Reading,
     Wrong,
+    among,
     choice,
     code,
     column_of,
@@ -243,22 +244,25 @@ def refuse_served(headers: Sequence[str], source: str) -> None:
 
 # --- rows of totals -------------------------------------------------------------------------------------------------
 
-_TOTALS = frozenset(
+_TOTALS = among(
     "total totals sum sums subtotal subtotals grandtotal mean means average averages avg median overall all allpanels "
-    "pooled combined everything σ summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt somme "
-    "totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma".split()
+    "pooled combined everything σ summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt "
+    "somme totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma"
 )
+_TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!\w)", re.IGNORECASE)
 
 
 def _is_total(name: str) -> bool:
     """Is the name a bare word for a total or an average?"""
-    word = plain(name)
-    return word in _TOTALS or word.strip("()[]:=*#-") in _TOTALS
+    return plain(name.strip("()[]:=*# ")) in _TOTALS
 
 
-def _are(names: pd.Series, true: Callable[[str], bool]) -> np.ndarray:
+def _are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Which names are a bare word for a total, and which others hold one."""
     places, values = distinct(names)
-    return np.array([value is not None and true(value) for value in values], bool)[places]
+    within = [isinstance(value, str) and bool(_TOTAL_WITHIN.search(value)) for value in values]
+    bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
+    return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
 
 
 def _refuse_totals(checked: Checked) -> None:
@@ -267,24 +271,21 @@ def _refuse_totals(checked: Checked) -> None:
     A panel called "Total Wine 3" is one, unless its counts are the sum of those above it.
     """
     frame = checked.frame
-    names = frame["panel"].astype("string").fillna("")
-    bare = _are(names, _is_total)
-    begins = _are(names, lambda name: any(_is_total(word) for word in re.split(r"[^\w]+", name) if word))
+    bare, begins = _are_totals(frame["panel"])
     others = ~bare & ~begins
     adds = np.zeros(len(frame), bool)
     counts = [frame[column].fillna(0).to_numpy(float) for column in (*FORCED, *TWO_COUNTS)]
-    for i in np.flatnonzero(begins & ~bare):
-        for mine in (others, others & (np.arange(len(frame)) < i)):
+    for i in np.flatnonzero(begins):
+        above = others & (np.arange(len(frame)) < i)
+        for mine in (others, above):
             adds[i] |= mine.sum() > 1 and any(c[i] for c in counts) and all(c[i] == c[mine].sum() for c in counts)
     _refuse_rows(checked, bare | adds, "panel")
-    every = [c.sum() for c in counts]
-    twice = ~(bare | begins) & (len(frame) > 2)
-    for total, c in zip(every, counts, strict=True):
-        twice &= 2 * c == total
-    twice &= sum(counts) > 0
+    twice = ~(bare | adds) & (len(frame) > 2) & (sum(counts) > 0)
+    for each in counts:
+        twice &= 2 * each == each.sum()
     if twice.any():
-        checked.notes.append(f"adds up to all the other panels together: {listing(frame['panel'][twice])}. If it is their "
-                             "total, remove the row.")  # fmt: skip
+        same = listing(frame["panel"][twice])
+        checked.notes.append(f"adds up to all the other panels: {same}. If it is their total, remove the row.")
 
 
 def _refuse_rows(checked: Checked, mask: np.ndarray, column: str) -> None:
@@ -355,8 +356,8 @@ def check_tastings(checked: Checked) -> None:
     if "taster" not in checked.heads and {"tastings", "n"} & set(map(plain, checked.extras)):
         checked.add(-1, "this looks like one row a panel. Read it with read_panels.")
     for column in ("panel", "taster"):
-        names = frame[column].astype("string").fillna("") if column in frame else pd.Series("", index=frame.index)
-        _refuse_rows(checked, _are(names, _is_total), column)
+        if column in frame:
+            _refuse_rows(checked, _are_totals(frame[column])[0], column)
     _need(checked, np.ones(len(frame), bool), TASTING, ("panel", "protocol", "taster"))
     panels = distinct(frame["panel"])[0]
     first = pd.Series(codes).groupby(panels).transform("first").to_numpy(int)
@@ -445,6 +446,11 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
     if "" in frozenset().union(*groups):
         raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
     if kind.name == "tetrad":
+        if column == "served" and _pair_or_code(groups):
+            first, second = word.strip()
+            raise Wrong(
+                f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}, or all four cups"
+            )
         sizes = [len(group) for group in groups]
         if len(groups) > 2 or (len(groups) == 2 and (sizes != [2, 2] or groups[0] & groups[1])):
             raise Wrong(f"{word!r} is not two groups of two cups. Write them as 1+4/2+3")
@@ -483,11 +489,19 @@ def _is_right(kind: Protocol | TwoCountProtocol, served: str, answer: str) -> bo
     if isinstance(kind, TwoCountProtocol):
         return is_signal(kind.name, served) == is_signal(kind.name, answer)
     right, said = _groups(served), _groups(answer)
+    if kind.name == "tetrad" and len(right[0]) == 2 and _pair_or_code(said):
+        said = (frozenset(answer.strip()),)
     if {len(group) for group in said} - {len(group) for group in right}:
         raise Wrong(f"{answer!r} and served {served!r} name different numbers of cups. Join cups by +, as in 1+4")
     if kind.name == "tetrad" and len(right[0]) == 2:
         return _same_grouping(right, said, served, answer)
     return set(said) <= set(right)
+
+
+def _pair_or_code(groups: Groups) -> bool:
+    """Is it two different digits of 1 to 4 written together, as in 14?"""
+    cup = min(groups[0])
+    return len(groups) == len(groups[0]) == 1 and bool(re.fullmatch(r"([1-4])(?!\1)[1-4]", cup))
 
 
 def _same_grouping(right: Groups, said: Groups, served: str, answer: str) -> bool:
@@ -605,13 +619,13 @@ def _check_cups(
             odd = [cup for part in re.split(r"[/|]", answer.casefold()) for cup in _cups_in(part) if cup in strange[at]]
             if odd:
                 like = listing(map(repr, sorted(served[at])), 4)
-                no_cup[i] = (f"{answer!r} is no cup of this panel, where the right ones are called {like}. Write the cup "
-                             "as it was called, or leave the cell empty if there was no answer.")  # fmt: skip
+                remedy = "Write the cup as it was called, or leave the cell empty if there was no answer"
+                no_cup[i] = f"{answer!r} is no cup of this panel, where right ones are called {like}. {remedy}."
     checked.report_each(places, outside, "served")
     checked.report_each(places, no_cup, "answer")
     if unsure:
-        checked.notes.append(f"read as a wrong answer, though it is never the right one: {listing(unsure, 8)}. If it is "
-                             "no cup, clear the cell.")  # fmt: skip
+        never = listing(unsure, 8)
+        checked.notes.append(f"read as wrong answers, though never right: {never}. If one is no cup, clear the cell.")
 
 
 def _places_in(word: str | None) -> list[str]:
@@ -674,7 +688,7 @@ _PLACES = tuple(
     for words in ("left middle centre center right", "first second third fourth fifth", "1st 2nd 3rd 4th 5th",
                   "top middle bottom", "l m r", "l c r", "a b c d e")
 )  # fmt: skip
-_MARKS = frozenset("x xx xxx × ✗ ✘ ✓ ✔ v ok yes no true false right wrong correct incorrect".split()) - {"right"}
+_MARKS = among("x xx xxx × ✗ ✘ ✓ ✔ v ok yes no true false right wrong correct incorrect") - {"right"}
 
 
 def _is_place(cup: str) -> bool:
@@ -706,8 +720,8 @@ def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol 
     columns = [frame.get(column, empty) for column in ("order", "position")]
     places, rows = combined(codes, *columns, frame["correct"])
     orders, positions = {}, {}
-    for i, (code, order, position, correct) in enumerate(rows):
-        kind = kinds[code]
+    for i, (at, order, position, correct) in enumerate(rows):
+        kind = kinds[at]
         if kind is None:
             continue
         cups = _order(order)

@@ -432,7 +432,7 @@ def tastings(rows, head="panel,protocol,taster,trial,served,answer"):
         (tastings(["A,triangle,T1,1,,2"]), r"column 'served': there is an answer but not what was served"),
         (
             tastings(["A,triangle,T1,1,ABB,1", "A,triangle,T2,1,BAB,3"]),
-            r"answers such as '1' can never equal 'ABB'.*belongs under order",
+            r"'ABB' is a whole tray\. Under served write the right answer.*belongs under order",
         ),
         (tastings(["A,triangle,T1,1,417,2", "A,triangle,T2,1,862,3"]), r"answers such as '2' can never equal '417'"),
         (tastings(["A,tetrad,T1,1,1+4,1"]), r"'1' and served '1\+4' name different numbers of cups\. Join cups by \+"),
