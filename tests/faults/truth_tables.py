@@ -318,8 +318,10 @@ def _excluding(case: Case, row: Row) -> Column | None:
     return case.column(names[0]) if names else None
 
 
-def _signs_of(row: Row) -> tuple[str, ...]:
-    return tuple(written(v) for v in (row.written.get("out"), row.label) if v)
+def _signs_of(case: Case, row: Row) -> tuple[str, ...]:
+    """What a note may call such a row by."""
+    column = _excluding(case, row)
+    return tuple(written(v) for v in (row.written.get(column.name) if column else None, row.label) if v)
 
 
 def differences(case: Case, table: Any) -> list[Difference]:
@@ -373,6 +375,8 @@ def differences(case: Case, table: Any) -> list[Difference]:
                 others = [case.tags[id(r), name] for r in case.rows if (id(r), name) in case.tags]
                 twist, words = others[0] if others else ("none", "")
                 twist = f"{twist} (beside)" if others else "none"
+            if isinstance(value, str) and column is not None and column.holds == "number":
+                words = f"{words}|word|text|level".strip("|")
             cells = {written(r.written.get(held.name if held else name)).strip() for r in case.rows}
             cells = {cell.strip()} if column and column.holds == "label" else cells
             kind = type(value).__name__

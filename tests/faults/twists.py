@@ -605,7 +605,7 @@ def dates(case: Case, rng: Rng):
         return False
     form = pick(rng, ("%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%d/%m/%y", "%m/%d/%y", "%d.%m.%y", "%d-%m-%Y", "%y-%m-%d", "%Y%m%d",
                       "%b %y", "%B %Y", "%Y", "%d %b", "%G-W%V-%u", "%G-W%V", "%j/%Y", "%H:%M", "%A", "serial", "epoch",
-                      "ms", "%d. %B %Y", "%Y-%d-%m", "%d %b %y", "%a %d %b %Y", "%Y-%m-%dT23:30-05:00", "Q%m %Y"))  # fmt: skip
+                      "ms", "%d. %B %Y",  "%d %b %y", "%a %d %b %Y", "%Y-%m-%dT23:30-05:00", "Q%m %Y"))  # fmt: skip
     vague = {"%b %y", "%B %Y", "%Y", "%d %b", "%G-W%V", "%H:%M", "%A", "Q%m %Y"}
     for row in untouched(case, some(rng, real(case)), "date"):
         day = row.true["date"]
