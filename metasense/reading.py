@@ -736,7 +736,7 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
 def _cells_of(column: pd.Series, header: str, rows: Any, word: str, problems: list[Problem]) -> pd.Series:
     """A column whose every cell can be looked at; a problem for each date out of the calendar's range."""
     dtype = column.dtype
-    if getattr(dtype, "kind", "") == "M" and getattr(dtype, "unit", "ns") != "ns":
+    if isinstance(dtype, np.dtype | pd.DatetimeTZDtype) and dtype.kind == "M":
         days = column.to_numpy("datetime64[s]")
         bad = (days < np.datetime64("0001-01-01", "s")) | (days > np.datetime64("9999-12-30", "s"))
         bad &= ~np.isnat(days)
@@ -755,5 +755,6 @@ def _cells_of(column: pd.Series, header: str, rows: Any, word: str, problems: li
     else:
         return column
     for at in rows[bad]:
-        problems.append(Problem("the date or time is out of range. Write a day as year-month-day.", at, None, header))
+        words = "the date or time is out of range. Write a day as year-month-day."
+        problems.append(Problem(words, at, column=header, word=word))
     return cells.mask(bad, None) if bad.any() else cells

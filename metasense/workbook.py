@@ -289,7 +289,8 @@ class Workbook:
 
     def _read_strings(self) -> None:
         """The table of strings most cells point to."""
-        self._strings = strings = []
+        strings: list[str] = []
+        self._strings = strings
         if "sharedStrings" not in self._others:
             return
         words = _Words()
