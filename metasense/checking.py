@@ -594,7 +594,8 @@ _IS_LEFT_OUT = among("yes y true 1 noshow notserved noanswer")
 _NEGATED = re.compile(r"(no|not|non|never|nothing|isn['’]t|wasn['’]t|don['’]t|doesn['’]t|keep|kept|include|in)\b", re.I)
 _EXCLUDED = re.compile(  # words that say so by themselves or before a reason, at the beginning of a remark
     r"(left out|leave (it |this )?out|exclu(de|ded|sion)|excl|omit(ted)?|void(ed)?|"
-    r"(do not|don['’]t|not to be) (count|use)(ed)?|not counted|discard(ed)?|disqualified|invalid(ated)?|disregard(ed)?|ignored?|removed?|struck out|deleted?)"
+    r"(do not|don['’]t|not to be) (count|use)(ed)?|not counted|discard(ed)?|disqualified|invalid(ated)?|disregard(ed)?|"
+    r"ignored?|removed?|struck out|deleted?)"
     r"(?P<more>\.?$|\.?\s*[:;,.(–—-]|\s+(because|since|as|due|for|by)\b)",
     re.IGNORECASE,
 )

@@ -448,9 +448,7 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
     if kind.name == "tetrad":
         if column == "served" and _pair_or_code(groups):
             first, second = word.strip()
-            raise Wrong(
-                f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}, or all four cups"
-            )
+            raise Wrong(f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}")
         sizes = [len(group) for group in groups]
         if len(groups) > 2 or (len(groups) == 2 and (sizes != [2, 2] or groups[0] & groups[1])):
             raise Wrong(f"{word!r} is not two groups of two cups. Write them as 1+4/2+3")
@@ -576,6 +574,7 @@ def _check_cups(
     places, rows = combined(panel, codes, frame["served"], frame["answer"])
     served: dict[int, set[str]] = {}
     answers: dict[int, set[str]] = {}
+    pairs: set[int] = set()  # panels whose right answers name more than one cup
     skip = np.zeros(len(rows), bool)
     for i, (at, code_, right, answer) in enumerate(rows):
         kind = kinds[code_]
@@ -585,14 +584,16 @@ def _check_cups(
         kind_of[at] = kind
         for word, into in ((right, served), (answer, answers)):
             if word is not None:
-                into.setdefault(at, set()).update(cup for part in re.split(r"[/|]", word.casefold())
-                                                  for cup in _cups_in(part))  # fmt: skip
+                into.setdefault(at, set()).update(_all_cups(word))
+        if right is not None and len(_all_cups(right)) > 1:
+            pairs.add(at)
     bad = checked.bad.get("served", np.zeros(len(frame), bool)) | checked.bad.get("answer", np.zeros(len(frame), bool))
     strange: dict[int, set[str]] = {}
     unsure: list[str] = []
     for at, kind in kind_of.items():
         if at in served:
-            cups = Cups(kind, served[at], trays.get(at, set()))
+            choices = 2 if kind.name == "duo-trio" else 3 if kind.name == "tetrad" and at not in pairs else kind.cups
+            cups = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
             strange[at] = cups.strange(answers.get(at, set()))
             if cups.unsure:
                 unsure.append(f"{listing(map(repr, sorted(cups.unsure)))} in {names[at]}")
@@ -610,13 +611,11 @@ def _check_cups(
         if skip[i]:
             continue
         kind = kind_of[at]
-        for cup in _places_in(right):
+        for cup in filter(_is_place, _all_cups(right or "")):
             if cup not in trays.get(at, ()) and not 1 <= int(cup) <= kind.cups:
-                outside[i] = (
-                    f"there is no cup {cup}; {kind.name} has {kind.cups}. Write the place of the right cup, or its code."
-                )
+                outside[i] = f"there is no cup {cup}; {kind.name} has {kind.cups}. Write the place or code of a cup."
         if answer is not None and at not in lost and at in strange:
-            odd = [cup for part in re.split(r"[/|]", answer.casefold()) for cup in _cups_in(part) if cup in strange[at]]
+            odd = [cup for cup in _all_cups(answer) if cup in strange[at]]
             if odd:
                 like = listing(map(repr, sorted(served[at])), 4)
                 remedy = "Write the cup as it was called, or leave the cell empty if there was no answer"
@@ -628,21 +627,16 @@ def _check_cups(
         checked.notes.append(f"read as wrong answers, though never right: {never}. If one is no cup, clear the cell.")
 
 
-def _places_in(word: str | None) -> list[str]:
-    if word is None:
-        return []
-    return [cup for part in re.split(r"[/|]", word) for cup in _cups_in(part) if re.fullmatch("[0-9]", cup)]
+def _all_cups(word: str) -> list[str]:
+    return [cup for part in re.split(r"[/|]", word.casefold()) for cup in _cups_in(part)]
 
 
 class Cups:
     """What the cups of a panel can be called, going by those that were right and by the orders."""
 
-    def __init__(self, kind: Protocol, served: set[str], tray: set[str]) -> None:
-        self.seen = served | tray
-        self.plain = {_unpadded(cup) for cup in self.seen}
-        self.cups = kind.cups
-        single = kind.name == "tetrad" and not any(len(group) > 1 for word in served for group in _groups(word))
-        self.choices = 2 if kind.name == "duo-trio" else 3 if single else kind.cups
+    def __init__(self, cups: int, choices: int, seen: set[str]) -> None:
+        self.cups, self.choices, self.seen = cups, choices, seen
+        self.plain = {_unpadded(cup) for cup in seen}
         self.unsure: set[str] = set()
 
     def strange(self, answers: set[str]) -> set[str]:
