@@ -257,7 +257,9 @@ def stated(difference: Difference, case: Case, notes: tuple[str, ...]) -> bool:
         if row is not None:
             names = {row.label, str(row.meant.get("panel", ""))} - {""}
             label = any(f"'{name}'" in note or (len(name) > 1 and word_in(name, note)) for name in names)
-            where = where or label or case.number(row) in rows_named(note)
+            named = rows_named(note)
+            others = bool(named) and re.search(r"\band \d+ (?:others|more)\b", note) is not None
+            where = where or label or others or case.number(row) in named
         if not where:
             continue
         for word in (*difference.cells, *difference.values):
@@ -330,9 +332,9 @@ def differences(case: Case, table: Any) -> list[Difference]:
     out: list[Difference] = []
     pairs, lost, strange = aligned(case, frame)
     for row in lost:
-        out.append(
-            Difference(row, None, row.why or "none", row.words or "left out", f"row {labels(case, row)} was not read")
-        )
+        said = f"row {labels(case, row)} was not read"
+        words = row.words or "left out"
+        out.append(Difference(row, _excluding(case, row), row.why or "none", words, said, _signs_of(case, row)))
     for one in strange:
         out.append(Difference(None, None, "none", "", f"a row from nowhere: {one}"))
     found = where_read(case, frame)
