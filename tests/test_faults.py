@@ -145,7 +145,9 @@ def totals_are_panels(case):
     """A row of totals is one more panel."""
     for row in case.rows:
         if row.fate == "none":
-            row.written["protocol"] = "triangle"
+            row.written.update(
+                dict.fromkeys(row.written), panel="Kiosk 9", protocol="triangle", tastings=31, correct=13
+            )
     return True
 
 
