@@ -389,7 +389,7 @@ def _words(cell: object, reading: Reading) -> str | None:
 _GUARD = re.compile(r"(^|[;\t\r\n]\s*)'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def code(cell: object, reading: Reading) -> str | None:
+def coded(cell: object, reading: Reading) -> str | None:
     """A label that may be a code of digits: 794.0, which a spreadsheet made of 794, is 794."""
     word = label(cell, reading)
     if word is None or "." not in word:
@@ -417,7 +417,7 @@ def choice(**ways: str) -> Kind:
         word = meaning.get(plain(cell))
         if word is not None or _missing(cell, reading):
             return word
-        close = difflib.get_close_matches(plain(cell), meaning, n=1)
+        close = difflib.get_close_matches(plain(cell), meaning, n=1) if plain(cell).isalpha() else []
         hint = f" Did you mean {meaning[close[0]]}?" if close else ""
         raise Wrong(f"{_tidy(cell)[:60]!r} is not one of {listing(ways)}.{hint}".rstrip("."))
 
@@ -552,7 +552,7 @@ def _day_and_time(cell: Any) -> pd.Timestamp:
     try:
         stamp = pd.Timestamp(cell)
         stamp.date()
-    except (ValueError, OverflowError):
+    except (ValueError, OverflowError, NotImplementedError):
         stamp = pd.NaT
     if stamp is pd.NaT:
         raise Wrong("the date lies outside the years 1 to 9999. Write year-month-day, such as 2025-04-03")
@@ -713,6 +713,7 @@ class Checked:
     notes: list[str]
     found: list[tuple[int, Problem]]  # position of the row (-1: the table as a whole), problem
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
+    almost: frozenset[str] = frozenset()  # columns that a header names but for a sign, or whose share it names
     left_out: int = 0  # rows that the table says are not to be counted
 
     @property
@@ -959,9 +960,9 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
         if at[keys[j]][0] < j:
             checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
     checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
-    almost = _almost(checked, columns, extra)
+    checked.almost = _almost(checked, columns, extra)
     for column in columns:
-        if column.required and column.name not in place and column.name not in almost:
+        if column.required and column.name not in place and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column))
     absent = {plain(column.name): column.name for column in columns if column.name not in place}
     unsure = [f"{heads[j]!r} (not read as {absent[near[0]]!r}: rename it if it is)"
@@ -973,7 +974,7 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
     return [j for j in extra if at[keys[j]][0] == j]
 
 
-def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -> set[str]:
+def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -> frozenset[str]:
     """Say which headers are a column's name but for a sign, or name its share: they cannot be read as it, nor ignored.
 
     The names of those columns.
@@ -987,6 +988,8 @@ def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -
     for j in extra:
         header = checked.sheet.headers[j]
         key = letters(header)
+        if "%" in plain(header):
+            key = re.sub("(in|as)$", "", key)
         whose = named.get(_SHARE.sub("", key))
         shares = "%" in plain(header) or "\u2030" in plain(header) or bool(_SHARE.search(key))
         if whose is not None and shares and (whose.counted or whose.name == "correct"):
@@ -996,7 +999,7 @@ def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -
             checked.add(-1, f"column {header!r} is {whose.name!r} ({whose.meaning}) but for {_signs(header)}. Call it "
                             f"{whose.name!r} if that is what it holds, or give it another name.")  # fmt: skip
             said.add(whose.name)
-    return said
+    return frozenset(said)
 
 
 _SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|rate|p(?=.{4}))(of)?"
@@ -1054,8 +1057,13 @@ def no_column(checked: Checked, column: Column, why: str = "") -> str:
     used = {
         head for name, head in checked.heads.items() if name not in ("hits", *checked.extras)
     }  # hits may be correct
-    free = {plain(head): head for head in checked.sheet.headers if head not in used}
-    near = [key for name in (plain(column.name), *column.other_names) if len(name) > 2
+    names = (plain(column.name), *column.other_names)
+    free = {
+        plain(head): head
+        for head in checked.sheet.headers
+        if head not in used and not any(_opposite(plain(head), name) for name in names)
+    }
+    near = [key for name in names if len(name) > 2
             for key in _resembling(name, free, 0.7)]  # fmt: skip
     near += ["hits"] if column.name == "correct" and "hits" in free else []
     hint = f" If {free[near[0]]!r} is it, rename it." if near else ""

@@ -25,7 +25,7 @@ from metasense.checking import (
     Wrong,
     among,
     choice,
-    code,
+    coded,
     column_of,
     combined,
     date,
@@ -67,7 +67,7 @@ def _correct(cell: object, reading: Reading) -> bool | None:
 
 def _answer(cell: object, reading: Reading) -> str | None:
     """The cup or word answered; None where a mark or word says that there was no answer."""
-    return None if no_answer(cell, reading) else code(cell, reading)
+    return None if no_answer(cell, reading) else coded(cell, reading)
 
 
 def _preference(cell: object, reading: Reading) -> str | None:
@@ -117,7 +117,7 @@ PANEL_COLUMNS = (
 TASTING_COLUMNS = (
     replace(PANEL_COLUMNS[0], dtype="category", aliases="panelid panelname panelno panelnumber"),
     replace(PANEL_COLUMNS[1], dtype="category"),
-    Column("taster", "a code for the person", code, "category",
+    Column("taster", "a code for the person", coded, "category",
            "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist",
            True),
     Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),
@@ -342,7 +342,7 @@ def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names:
         if column.name in checked.heads:
             checked.report(mask & checked.frame[column.name].isna().to_numpy(bool), column.name,
                            f"the cell is empty. Write {column.meaning}.")  # fmt: skip
-        elif mask.any() and not column.required:
+        elif mask.any() and not column.required and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column, why))
 
 
@@ -392,7 +392,7 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
     frame = checked.frame
     pair = {"served", "answer"} <= set(checked.heads)
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
-    if "correct" not in checked.heads and not pair:
+    if "correct" not in checked.heads and not pair and "correct" not in checked.almost:
         checked.add(-1, no_column(checked, TASTING["correct"], "; columns 'served' and 'answer' would do instead"))
     elif two.any() and not pair:
         checked.add(
@@ -447,7 +447,8 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
         raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
     if kind.name == "tetrad":
         if column == "served" and _pair_or_code(groups):
-            first, second = word.strip()
+            first = word.strip()[0]
+            second = word.strip()[1]
             raise Wrong(f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}")
         sizes = [len(group) for group in groups]
         if len(groups) > 2 or (len(groups) == 2 and (sizes != [2, 2] or groups[0] & groups[1])):
@@ -544,7 +545,7 @@ def _groups(word: str) -> Groups:
 
 def _cups_in(part: str) -> list[str]:
     """The cups joined in part of a cell; words with a space in them ("left cup") are one."""
-    cups = []
+    cups: list[str] = []
     for piece in re.split(r"[+,&;]", part):
         words = piece.split()
         several = len(words) > 1 and all(len(word) == 1 or any(c.isdigit() for c in word) for word in words)
@@ -593,10 +594,10 @@ def _check_cups(
     for at, kind in kind_of.items():
         if at in served:
             choices = 2 if kind.name == "duo-trio" else 3 if kind.name == "tetrad" and at not in pairs else kind.cups
-            cups = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
-            strange[at] = cups.strange(answers.get(at, set()))
-            if cups.unsure:
-                unsure.append(f"{listing(map(repr, sorted(cups.unsure)))} in {names[at]}")
+            called = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
+            strange[at] = called.strange(answers.get(at, set()))
+            if called.unsure:
+                unsure.append(f"{listing(map(repr, sorted(called.unsure)))} in {names[at]}")
     lost = {at for at in strange if answers.get(at) and strange[at] == answers[at]}
     both = np.isin(panel, list(lost)) & frame["served"].notna().to_numpy(bool) & frame["answer"].notna().to_numpy(bool)
     both &= ~bad & ~two

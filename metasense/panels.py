@@ -71,7 +71,8 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     source : path, DataFrame, list of dicts, dict of columns, open file, or the table itself as text
         CSV, TSV, Excel (.xlsx) or Parquet. UTF-8 with or without a byte-order mark is expected, UTF-16 and Windows-1252
         are recognised and noted, as are the separators ``,`` ``;`` tab and ``|``, and a decimal comma. Headers may be
-        written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases.
+        written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases. Rows with
+        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused.
     name : str, optional
         What to call the source in messages.
     sheet : str, optional
@@ -113,11 +114,15 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
 
     Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
     the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
-    taster said, in the same words. Several cups are joined by ``+`` and groups divided by ``/``: a tetrad served as
-    ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
-    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
+    taster said, in the same words. Several cups are joined by ``+``, and the two groups of a tetrad, and only those,
+    divided by ``/``: one served as ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or
+    ``not A``, in same-different ``same`` or ``different``, and both columns are needed. With both ``correct`` and
+    ``answer``, they must agree.
 
-    An empty answer, or one such as "refused", is no answer: it is kept, counted and said, and is not a tasting.
+    An empty answer, or one such as "refused", "-" or "spilled", is no answer: it is kept, counted and said, and is not
+    a tasting. An answer that can be none of the panel's cups is a problem, never a wrong answer. Rows with yes, or a
+    reason, under ``left_out``, and those whose ``incident`` begins with such words ("left out: cold"), are not read,
+    with a note; other incidents are listed in a note and kept.
 
     Parameters
     ----------
