@@ -447,7 +447,8 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
         raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
     if kind.name == "tetrad":
         if column == "served" and _pair_or_code(groups):
-            first, second = word.strip()
+            first = word.strip()[0]
+            second = word.strip()[1]
             raise Wrong(f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}")
         sizes = [len(group) for group in groups]
         if len(groups) > 2 or (len(groups) == 2 and (sizes != [2, 2] or groups[0] & groups[1])):
@@ -544,7 +545,7 @@ def _groups(word: str) -> Groups:
 
 def _cups_in(part: str) -> list[str]:
     """The cups joined in part of a cell; words with a space in them ("left cup") are one."""
-    cups = []
+    cups: list[str] = []
     for piece in re.split(r"[+,&;]", part):
         words = piece.split()
         several = len(words) > 1 and all(len(word) == 1 or any(c.isdigit() for c in word) for word in words)
@@ -593,10 +594,10 @@ def _check_cups(
     for at, kind in kind_of.items():
         if at in served:
             choices = 2 if kind.name == "duo-trio" else 3 if kind.name == "tetrad" and at not in pairs else kind.cups
-            cups = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
-            strange[at] = cups.strange(answers.get(at, set()))
-            if cups.unsure:
-                unsure.append(f"{listing(map(repr, sorted(cups.unsure)))} in {names[at]}")
+            called = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
+            strange[at] = called.strange(answers.get(at, set()))
+            if called.unsure:
+                unsure.append(f"{listing(map(repr, sorted(called.unsure)))} in {names[at]}")
     lost = {at for at in strange if answers.get(at) and strange[at] == answers[at]}
     both = np.isin(panel, list(lost)) & frame["served"].notna().to_numpy(bool) & frame["answer"].notna().to_numpy(bool)
     both &= ~bad & ~two

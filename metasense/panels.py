@@ -115,13 +115,14 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
     the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
     taster said, in the same words. Several cups are joined by ``+``, and the two groups of a tetrad, and only those,
-    divided by ``/``: one served as ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
-    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
+    divided by ``/``: one served as ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or
+    ``not A``, in same-different ``same`` or ``different``, and both columns are needed. With both ``correct`` and
+    ``answer``, they must agree.
 
-    An empty answer, or one such as "refused", "-" or "spilled", is no answer: it is kept, counted and said, and is not a
-    tasting. An answer that can be none of the panel's cups is a problem, never a wrong answer. Rows with yes, or a
-    reason, under ``left_out``, and those whose ``incident`` begins with such words ("left out: cold"), are not read, with
-    a note; other incidents are listed in a note and kept.
+    An empty answer, or one such as "refused", "-" or "spilled", is no answer: it is kept, counted and said, and is not
+    a tasting. An answer that can be none of the panel's cups is a problem, never a wrong answer. Rows with yes, or a
+    reason, under ``left_out``, and those whose ``incident`` begins with such words ("left out: cold"), are not read,
+    with a note; other incidents are listed in a note and kept.
 
     Parameters
     ----------

@@ -3,7 +3,6 @@
 Every case is a file somebody could send. No other kind of error than `PanelsError` may come out.
 """
 
-import importlib.util
 import io
 import pickle
 import re
@@ -491,37 +490,3 @@ def test_odd_cups_that_agree_are_accepted():
         "panel,protocol,taster,correct,order,position",
     )
     assert read_tastings(text).frame["correct"].tolist() == [True, False, True]
-
-
-# --- at random ------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def fuzz():
-    spec = importlib.util.spec_from_file_location("fuzz_tables", Path(__file__).parent / "faults" / "fuzz_tables.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_random_damage_is_read_whole_or_refused_in_words(fuzz):
-    counts, faults = fuzz.run(240, seed=7)
-    assert not faults, "\n".join(faults)
-    outcomes = sum(counts.values(), fuzz.Counter())
-    assert outcomes["clean"] > 20  # the damage is not so great that nothing is ever read
-    assert outcomes["refused"] > 80
-
-
-def test_the_search_for_faults_finds_them(fuzz):
-    data = fuzz.PANELS.encode()
-    whole = read_panels(data)
-
-    def crash(_):
-        raise KeyError("tastings")
-
-    def lose(_):
-        return whole.without("Summer")
-
-    assert fuzz.fault(data, read_panels) == ("clean", "")
-    assert fuzz.fault(data, crash)[0] == "fault"
-    assert fuzz.fault(data, lose) == ("fault", "4 rows read of 5")
