@@ -641,7 +641,9 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         remarks = [_tidy(value) if isinstance(value, str) else "" for value in values]
         matches = [_EXCLUDED.match(remark) for remark in remarks]
         begins = np.array([match is not None for match in matches], bool)[places] & ~decided
-        alone = np.array([bool(match) and match["more"] in ("", ".") for match in matches], bool)[places] & ~decided
+        alone = (
+            np.array([match is not None and match["more"] in ("", ".") for match in matches], bool)[places] & ~decided
+        )
         mine = alone if one_row_a_panel and key in _REMARKS else begins
         out |= mine
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
@@ -673,7 +675,7 @@ def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: b
         panels = Counter(_shown(cell) for cell in sheet.columns[checked.place["panel"]].iloc[at])
         where = listing(panels if one_row_a_panel else (f"{n} in {panel}" for panel, n in panels.items()), 8)
     else:
-        where = listing((f"{sheet.word} {sheet.rows[i]}" for i in at), 8)
+        where = listing((f"{sheet.word} {sheet.rows[int(i)]}" for i in at), 8)
     yield f"left out, as column {sheet.headers[j]!r} says ({why}), and not counted: {where}."
 
 
