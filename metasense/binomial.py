@@ -54,7 +54,9 @@ def smallest_count(n: ArrayLike, p: ArrayLike, risk: ArrayLike) -> np.ndarray:
     limit, todo = risk * _SLACK, np.ones(x.shape, bool)
     while todo.any():
         at, of, chance, rare = x[todo], n[todo], p[todo], limit[todo]
-        step = np.where(at_least(at, of, chance) > rare, 1, np.where(at_least(at - 1, of, chance) <= rare, -1, 0))
+        common = at_least(at, of, chance) > rare
+        still_rare = (at > 0) & (at_least(at - 1, of, chance) <= rare)
+        step = np.where(common, 1, np.where(still_rare, -1, 0))
         x[todo] = at + step
         todo[todo] = step != 0
     return x.astype(int).reshape(shape)[()]

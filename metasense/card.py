@@ -12,9 +12,10 @@ import datetime
 import hashlib
 import json
 import os
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from metasense.engine.priors import Priors
 from metasense.margins import SETTLED, Margin
 from metasense.protocols import protocol
 from metasense.showing import words
-from metasense.showing.files import replacing
+from metasense.showing.files import holds, replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table
 from metasense.tables.panels import Panels
@@ -33,6 +34,12 @@ DEPARTS = "Departs from the question card: "
 LISTED = 6  # panels named in a departure before the rest are counted
 _LINES = ("question", "decision", "stopping", "exclusions")
 _SEAL = "sha256"
+_CHANGED = "changed"  # stands in place of the seal of a card that was edited, and stays
+_IN_WORDS = "margin_in_words"
+_HEAD = (
+    "# Question card: what was decided before the panels. Keep it as it is; a change shows in the seal.",
+    "# The seal guards against slips, not against someone who makes a new one: send a dated copy to somebody.",
+)
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
@@ -153,6 +160,7 @@ class Card(Result):
             "decision": self.decision,
             "date": self.date,
             "margin": self.margin.text,
+            _IN_WORDS: self.margin.sentence(),
             "protocols": list(self.protocols),
             **{name: number for name, number in plan.items() if number is not None},
             "stopping": self.stopping,
@@ -168,6 +176,8 @@ class Card(Result):
     def write(self, path: str | os.PathLike[str]) -> Path:
         """Write the card as a TOML file; a card already there is never replaced by another.
 
+        A card that was changed after it was written is not sealed anew: its file goes on saying so.
+
         Raises
         ------
         FileExistsError
@@ -175,11 +185,12 @@ class Card(Result):
         """
         target = Path(path)
         text = self.to_text()
-        if target.exists():
-            if target.read_bytes() == text.encode():
+        try:
+            if holds(path, text.encode()):
                 return target
-            raise FileExistsError(f"{os.fspath(path)!r} exists. A card is not rewritten: write the new one beside it.")
-        with replacing(target) as scratch:
+        except FileExistsError as error:
+            raise FileExistsError(f"{error} A card is not rewritten: write the new one beside it.") from None
+        with replacing(path) as scratch:
             scratch.write_text(text, encoding="utf-8", newline="\n")
         return target
 
@@ -224,19 +235,17 @@ class Card(Result):
             card = cls(
                 margin=Margin.parse(content["margin"]),
                 priors=Priors(**content.get("priors", {})),
-                edited=not isinstance(seal, dict) or seal.get(_SEAL) != _hash(content),
+                edited=seal != {_SEAL: _hash(content)},
                 **{field: content[field] for field in known},
             )
         except (TypeError, AttributeError) as error:
             raise ValueError(f"{name!r} is not a question card: {error}.") from None
-        return card
+        remarks = set(_comments(text)) - {*_HEAD, f"# {card.margin.sentence()}"}
+        return replace(card, edited=True) if remarks and not card.edited else card
 
     def to_text(self) -> str:
-        """The file as text: TOML with the seal at its end."""
-        lines = [
-            "# Question card: what was decided before the panels. Keep it as it is; a change shows in the seal.",
-            "# The seal guards against slips, not against someone who makes a new one: send a dated copy to somebody.",
-        ]
+        """The file as text: TOML with the seal at its end, or that the card was changed."""
+        lines = list(_HEAD)
         for name, value in self._content().items():
             if isinstance(value, dict):
                 keys = [key if key.isidentifier() else _toml(key) for key in value]
@@ -247,9 +256,10 @@ class Card(Result):
                 ]
             else:
                 lines.append(f"{name} = {_toml(value)}")
-            if name == "margin":
-                lines.append(f"# {self.margin.sentence()}")
-        return "\n".join([*lines, "", "[seal]", f"{_SEAL} = {_toml(self.sha256)}", ""])
+        seal = f"{_SEAL} = {_toml(self.sha256)}"
+        if self.edited:
+            seal = f"{_CHANGED} = {_toml('after it was written; make a new card to seal what it says now')}"
+        return "\n".join([*lines, "", "[seal]", seal, ""])
 
     # --- against a pool ---------------------------------------------------------------------------------------------
 
@@ -359,6 +369,14 @@ def _toml(value: Any) -> str:
     if isinstance(value, datetime.date):
         return value.isoformat()
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _comments(text: str) -> list[str]:
+    """The comments of a TOML text: what follows a ``#`` outside all strings."""
+    multiline = r'"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\''
+    string = rf"{multiline}|\"(?:\\.|[^\"\\\n])*\"|'[^'\n]*'"
+    found = re.findall(rf"(?s:{string})|(#[^\r\n]*)", text)
+    return [comment.rstrip() for comment in found if comment]
 
 
 def _hash(content: dict[str, Any]) -> str:

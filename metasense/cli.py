@@ -1,6 +1,8 @@
 """The command line, thin around notebooks: ``metasense check | pool | plan | serve | answers | claim | rerun``.
 
-Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr.
+Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr. 3: a fault of
+metasense itself. Nothing but the standard library is imported before a fault would be caught, so that an installation
+that does not work cannot pass for an answer either.
 """
 
 from __future__ import annotations
@@ -9,13 +11,15 @@ import argparse
 import math
 import os
 import sys
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
-from metasense.showing.words import listing, one_line
-
-FINE, WARNED, FAILED = 0, 1, 2
+FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
+CUT_OFF = 141  # what a shell says of a program whose reader went away before it had finished
+TRACEBACK = "METASENSE_TRACEBACK"
+LISTED = 5_000  # looks of a plan that are printed
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -26,28 +30,70 @@ def main(arguments: Sequence[str] | None = None) -> int:
     >>> main(["check", "no_such_file.csv"])
     2
     """
+    try:
+        return _main(arguments)
+    except KeyboardInterrupt:
+        print("Stopped.", file=sys.stderr)
+        return FAILED
+    except BaseException as fault:  # whatever it is, Python's own exit code for it means an answer here
+        return _fault(fault)
+
+
+def _main(arguments: Sequence[str] | None) -> int:
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a narrow terminal encoding must not cost the answer
     parser = _parser()
     try:
         chosen = parser.parse_args(arguments)
     except SystemExit as end:  # argparse has said why, or shown its help
         return int(end.code or 0)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a narrow terminal encoding must not cost the answer
+    code = CUT_OFF
     try:
-        return int(chosen.run(chosen))
+        code = int(chosen.run(chosen))
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FINE
-    except KeyboardInterrupt:
-        print("Stopped.", file=sys.stderr)
-        return FAILED
+        _mute()
+        return code
     except (ValueError, ArithmeticError, OSError, ImportError) as error:  # PanelsError and IntegrationError included
+        _mute()
         print(_said(error), file=sys.stderr)
         return FAILED
+    return code
+
+
+def _mute() -> None:
+    """Print what is still waiting; if that cannot be, drop it, or Python would try again on its way out."""
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _fault(fault: BaseException) -> int:
+    """Say in one line that metasense failed and how to report it; with the environment's leave, where."""
+    try:
+        _mute()
+        what = " ".join(f"{type(fault).__name__}: {fault}".split())[:300].rstrip(": ")
+        remedy = "The memory did not suffice; close other programs or use a smaller table. " * isinstance(
+            fault, MemoryError
+        )
+        print(
+            f"metasense failed, and this is no answer ({what}). {remedy}Please report it with the command and, if you "
+            f"may, the table; with {TRACEBACK}=1 set it also says where it failed.",
+            file=sys.stderr,
+        )
+        if os.environ.get(TRACEBACK):
+            traceback.print_exception(fault)
+    except BaseException:  # not even that can be said: the exit code still is
+        return FAULT
+    return FAULT
 
 
 def _said(error: Exception) -> str:
+    from metasense.showing.words import one_line
     from metasense.tables.opening import PanelsError
 
     if isinstance(error, OSError) and error.strerror:
@@ -57,15 +103,29 @@ def _said(error: Exception) -> str:
     return "\n".join(" " * (len(line) - len(line.lstrip())) + one_line(line) for line in lines)  # and no escape codes
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser that says what may be meant where words are missing."""
+
+    greedy: tuple[str, ...] = ()  # options that take every word after them
+
+    def error(self, message: str) -> NoReturn:
+        if self.greedy and "required: " in message:
+            message += (
+                f". Put them before {', '.join(self.greedy[:-1])} and {self.greedy[-1]}, which take every word that "
+                "follows"
+            )
+        super().error(message)
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="metasense",
         description="Pool sensory panels on one variable and say what is now known.",
-        epilog="exit code: 0 fine, 1 answered with warnings that matter, 2 cannot be answered",
+        epilog="exit code: 0 fine, 1 answered with warnings that matter, 2 cannot be answered, 3 metasense failed",
     )
     commands = parser.add_subparsers(required=True, metavar="command")
 
-    def command(name: str, does: str, more: str = "") -> argparse.ArgumentParser:
+    def command(name: str, does: str, more: str = "") -> _Parser:
         return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}")
 
     check = command(
@@ -101,7 +161,8 @@ def _parser() -> argparse.ArgumentParser:
     answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
     answers.add_argument("answers", help="the filled answers.csv")
     answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
-    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a table for the other commands")
+    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
+    answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
     answers.set_defaults(run=_answers)
     claim = command(
         "claim",
@@ -155,7 +216,8 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     plan.set_defaults(run=_plan)
 
 
-def _add_serve(serve: argparse.ArgumentParser) -> None:
+def _add_serve(serve: _Parser) -> None:
+    serve.greedy = ("--allergens", "--hazards", "--beside")
     serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad")
     serve.add_argument("tasters", type=int, help="how many tasters")
     serve.add_argument("folder", help="a new folder for the sheets")
@@ -187,6 +249,7 @@ def _add_serve(serve: argparse.ArgumentParser) -> None:
 
 
 def _check(chosen: argparse.Namespace) -> int:
+    from metasense.showing.words import listing, one_line
     from metasense.tables.panels import Tastings, read_table
 
     read = read_table(chosen.file, sheet=chosen.sheet)
@@ -204,8 +267,12 @@ def _check(chosen: argparse.Namespace) -> int:
 def _pool(chosen: argparse.Namespace) -> int:
     from metasense.margins import Margin
     from metasense.results.pooling import pool
+    from metasense.showing.files import PAGE, ready
+    from metasense.showing.words import one_line
     from metasense.tables.panels import read_table
 
+    if chosen.report is not None:
+        ready(chosen.report, PAGE)
     margin = None if chosen.margin is None else Margin.parse(chosen.margin)
     pooled = pool(
         read_table(chosen.file, sheet=chosen.sheet),
@@ -215,9 +282,12 @@ def _pool(chosen: argparse.Namespace) -> int:
         seed=chosen.seed,
         progress=sys.stderr.isatty(),
     )
+    page = (
+        pooled.report(chosen.report) if chosen.report is not None else None
+    )  # before printing, which a reader may cut short
     print(pooled)
-    if chosen.report:
-        print(f"\nWrote {one_line(pooled.report(chosen.report))}.")
+    if page:
+        print(f"\nWrote {one_line(page)}.")
     return WARNED if pooled.warnings else FINE
 
 
@@ -315,7 +385,14 @@ def _plan(chosen: argparse.Namespace) -> int:
 
 def _print_stops(plan: Any) -> None:
     """A plan with all its counts: in a terminal nothing else shows them."""
-    print(plan.statement(), plan.when_to_stop().to_text(), sep="\n\n")
+    print(plan.statement())
+    if len(plan.looks) > LISTED:
+        print(
+            f"\nWhere to stop is not listed for more than {LISTED:,} looks. State a larger difference, look twice with "
+            '--looks, or write the list in Python: sequential_plan(...).to_csv("stops.csv").'
+        )
+        return
+    print(f"\n{plan.when_to_stop().to_text()}")
 
 
 def _limit(test: str, n: int, size: dict[str, float | None], beta: float) -> str:
@@ -353,15 +430,18 @@ def _decimal(text: str) -> float:
 
 
 def _serve(chosen: argparse.Namespace) -> int:
-    from metasense.planning.serving import ServingPlan, serve
+    from metasense.planning.serving import ServingPlan, place_for_plan, serve
+    from metasense.showing.words import one_line
 
+    place_for_plan(chosen.folder)
     wanted = {
         name: value for name, value in vars(chosen).items() if name not in ("run", "folder", "protocol", "tasters")
     }
     wanted["beside"] = [ServingPlan.read(folder) for folder in chosen.beside]  # none of their codes comes back
     plan = serve(chosen.protocol, chosen.tasters, **wanted)
+    folder = plan.save(chosen.folder)
     print(plan)
-    print(f"\nWrote {plan.save(chosen.folder)}: start with run.html. The key is in the folder sealed.")
+    print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
     return WARNED if plan.warnings else FINE
 
 
@@ -369,13 +449,46 @@ def _answers(chosen: argparse.Namespace) -> int:
     from metasense.planning.served import read_answers
     from metasense.planning.serving import ServingPlan
 
+    if chosen.append and chosen.panels is None:
+        raise ValueError("--append goes with --panels, which names the table to add to.")
+    if chosen.panels is not None:
+        _place_for_counts(chosen.panels, chosen.append)
     plan = ServingPlan.read(chosen.key)
     tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
     balance = plan.balance(tastings)
+    written = _write_counts(tastings.to_panels(), chosen.panels, chosen.append) if chosen.panels else ""
     print(tastings, balance, sep="\n\n")
     missing = int(tastings.frame["correct"].isna().sum())
     if missing:
         print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
-    if chosen.panels:
-        print(f"\nWrote {tastings.to_panels().to_csv(chosen.panels)}.")
+    if written:
+        print(f"\n{written}")
     return FINE if balance.even and not missing else WARNED
+
+
+def _place_for_counts(path: str, append: bool) -> None:
+    """Refuse, before the work, a place where the counts cannot go."""
+    from metasense.showing.files import TEXT, ready
+
+    if Path(path).suffix.lower() != ".csv":
+        raise ValueError(f"--panels writes CSV, and {path!r} ends otherwise. Name a file that ends in .csv.")
+    try:
+        ready(path, TEXT if append else None)
+    except FileExistsError as error:
+        if append or not os.path.isfile(path):
+            raise
+        raise ValueError(f"{error} Or say --append to add the panel to that table.") from None
+
+
+def _write_counts(panels: Any, path: str, append: bool) -> str:
+    """Write the counts of a panel, and say what was done."""
+    from metasense.planning.adding import add_panel
+    from metasense.showing.words import one_line
+
+    name = one_line(path)
+    if not append or not os.path.exists(path) or not os.path.getsize(path):
+        panels.to_csv(path)
+        return f"Wrote {name}."
+    if add_panel(panels, path):
+        return f"Added the panel to {name}."
+    return f"{name} holds this panel already, and was left as it is."

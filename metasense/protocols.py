@@ -146,7 +146,8 @@ class Protocol:
     def _invert(self, p: Array) -> Array:
         """Newton steps on the logarithm of the smaller tail, kept inside a shrinking bracket.
 
-        The logarithm keeps the steps good far out, where the function itself is flat.
+        The logarithm keeps the steps good far out, where the function itself is flat. An undirected protocol is even in
+        d and flat at 0: there the steps are taken in d squared, in which it rises from 0 at once.
         """
         start = np.linspace(-8 if self.directed else 0, 8, 161)
         d = np.interp(p, self.p_correct(start), start)
@@ -161,7 +162,7 @@ class Protocol:
                 excess = sign[todo] * (np.log(tail) - target[todo])  # rises with d, 0 at the answer
                 scale = tail / self._slope(x)
                 low[todo], high[todo] = np.where(excess <= 0, x, low[todo]), np.where(excess >= 0, x, high[todo])
-                new = x - excess * scale
+                new = x - excess * scale if self.directed else np.sqrt(x * (x - 2 * excess * scale))
             new = np.where((new >= low[todo]) & (new <= high[todo]), new, (low[todo] + high[todo]) / 2)
             d[todo] = new
             todo = todo[~(np.abs(new - x) <= 1e-14 * (1 + np.abs(x)) + 4e-16 * scale)]  # as near as rounding allows

@@ -3,6 +3,7 @@
 import datetime
 import hashlib
 import json
+import os
 import tomllib
 
 import pytest
@@ -68,7 +69,7 @@ def test_file_is_toml_that_a_person_can_read(tmp_path):
     lines = make().write(tmp_path / "card.toml").read_text(encoding="utf-8").splitlines()
     assert lines[0].startswith("# Question card")
     assert 'margin = "0.2 triangle"' in lines
-    assert any(line.startswith("# a triangle p_d of 20 % (47 % of answers correct") for line in lines)
+    assert any(line.startswith('margin_in_words = "a triangle p_d of 20 % (47 % of answers correct') for line in lines)
     content = tomllib.loads("\n".join(lines))
     assert content["date"] == datetime.date(2025, 3, 1)
     assert content["sentences"] == verdict_sentences(MARGIN.sentence(), 0.95)  # the three, before the data
@@ -93,6 +94,10 @@ def test_seal_is_a_hash_that_anyone_can_work_out(tmp_path):
         ("A smaller difference may well be there.", "So they are alike."),
         ("looks = 1", "looks = 1\nadded = true"),
         ("[seal]", "[another]"),
+        ("[seal]", '[seal]\napproved = "by all"'),
+        ("p_d of 20 % (47 %", "p_d of 30 % (53 %"),
+        ("tastings = 30", "tastings = 30 # or 24"),
+        ("# The seal guards", "# Agreed by all. The seal guards"),
     ],
 )
 def test_an_edited_card_says_so(tmp_path, old, new):
@@ -111,9 +116,37 @@ def test_layout_and_order_do_not_count_as_edits(tmp_path):
     path = make().write(tmp_path / "card.toml")
     head, rest = path.read_text(encoding="utf-8").split("\n[priors]")
     lines = [line for line in head.splitlines() if not line.startswith("#")]
-    shuffled = "\r\n".join([*reversed(lines), "# a remark", *f"[priors]{rest}".splitlines()])
+    shuffled = "\r\n".join([*reversed(lines), *f"[priors]{rest}".splitlines()])
     path.write_bytes(b"\xef\xbb\xbf" + shuffled.encode())
     assert not Card.read(path).edited
+
+
+def test_a_number_sign_inside_a_text_is_no_remark(tmp_path):
+    card = make(question="Is no. # 3 like # 4?", decision='Keep "#1"; else \\ # 2.')
+    assert not Card.read(card.write(tmp_path / "card.toml")).edited
+
+
+def test_a_margin_in_words_as_a_remark_is_taken_if_it_is_the_margins():
+    text = make().to_text()
+    sentence = MARGIN.sentence()
+    assert not Card.from_text(text.replace("[priors]", f"# {sentence}\n[priors]")).edited
+    assert Card.from_text(text.replace("[priors]", f"# {sentence.replace('20 %', '30 %')}\n[priors]")).edited
+
+
+@pytest.mark.parametrize(("old", "new"), [("tastings = 30", "tastings = 24"), ("looks = 1", "looks = 1 # or 2")])
+def test_an_edited_card_is_not_sealed_by_writing_it_anew(tmp_path, old, new):
+    edited = Card.from_text(make().to_text().replace(old, new))
+    again = Card.read(edited.write(tmp_path / "again.toml"))
+    assert edited.edited and again.edited and edited.sha256 not in again.to_text()
+    third = Card.read(again.write(tmp_path / "third.toml"))
+    assert third.edited and "changed after it was written" in repr(third)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
+def test_a_card_is_not_written_into_a_pipe_and_does_not_wait_for_one(tmp_path):
+    os.mkfifo(tmp_path / "card.toml")
+    with pytest.raises(FileExistsError, match="a device or a pipe"):
+        make().write(tmp_path / "card.toml")
 
 
 def test_a_card_is_never_replaced_by_another(tmp_path):

@@ -87,3 +87,15 @@ def test_six_panels_that_add_up_leave_the_next_one_a_small_chance():
     belief = p_d_posterior(protocol("triangle"), 146, 64).map(protocol("triangle").d_prime_from_p_d)
     assert assurance("triangle", 24, belief) == pytest.approx(expected, abs=1e-3)
     assert round(expected, 2) == 0.23
+
+
+@pytest.mark.parametrize("tastings", [40, 80])
+def test_the_count_beyond_from_is_one_above_guessing(tastings):
+    # a 2-AFC panel far below one half points to a difference too, the other way: that is not what is planned for
+    margin = Margin(d_prime=0.3)
+    chances = verdict_chances("2-AFC", tastings, margin, d_prime=1.0, prior="d_prime")
+    first = chances.frame["beyond_from"].iloc[0]
+    assert one_panel("2-AFC", tastings, 0, margin=margin).beyond["prior on d-prime"] > 0.95
+    assert first > tastings / 2
+    assert one_panel("2-AFC", tastings, first, margin=margin).beyond["prior on d-prime"] > 0.95
+    assert one_panel("2-AFC", tastings, first - 1, margin=margin).beyond["prior on d-prime"] <= 0.95

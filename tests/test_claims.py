@@ -15,6 +15,7 @@ import pytest
 
 import metasense as ms
 from metasense.claims import check, rules
+from metasense.claims.facts import facts_of
 from metasense.claims.numbers import counted, levels, numbers
 from metasense.cli import main
 from metasense.showing.words import BANNED, banned
@@ -717,3 +718,35 @@ def test_the_command_answers_with_its_exit_code(tmp_path, capsys):
     saved = ms.pool(cider, margin=MARGIN).save(tmp_path / "pool.nc")
     assert main(["claim", "The difference is beyond the margin.", str(saved)]) == 1
     assert "not settled" in capsys.readouterr().out
+
+
+def sitters():
+    rows = []
+    for name, first, last in (("A", 0, 12), ("B", 9, 20)):  # 9, 10 and 11 sat in both
+        rows += [{"panel": name, "protocol": "triangle", "taster": i, "correct": i % 2} for i in range(first, last)]
+    return ms.read_tastings(rows)
+
+
+def test_people_who_sat_in_several_panels_are_counted_too():
+    facts = facts_of(ms.pool(sitters()))
+    assert facts.people == 20
+    assert facts.counts["people"] >= {20, 3}
+
+
+def test_a_panel_that_says_how_many_people_came_lets_no_other_number_pass():
+    row = {"panel": "A", "protocol": "triangle", "tastings": 30, "correct": 15, "tasters": 30}
+    panel = ms.one_panel(ms.read_panels([row]))
+    wrong = ms.check_claim("12 people took part, and 15 of 30 answers were correct.", panel)
+    assert not wrong.ok
+    assert "12 people" in {finding.said for finding in wrong.findings}
+    right = ms.check_claim("30 people took part, and 15 of 30 answers were correct.", panel)
+    assert not [finding for finding in right.findings if "people" in finding.said]
+
+
+def test_guessing_accounts_for_the_share_of_correct_answers_that_abbott_leaves(cider):
+    # p_c = g + (1 - g) p_d: of the correct, p_d were not luck and (1 - p_d) g were
+    rate = cider.rate("triangle")
+    p_d = rate.p_d.median
+    lucky = (1 - p_d) / 3 / ((1 - p_d) / 3 + p_d)
+    found = [fact.value for fact in facts_of(cider).numbers if "guessing accounts for" in fact.what]
+    assert found == pytest.approx([lucky], abs=0.01)

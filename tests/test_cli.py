@@ -1,5 +1,6 @@
 """The command line: its commands, their exit codes, and no traceback whatever the file."""
 
+import os
 import subprocess
 import sys
 
@@ -162,6 +163,213 @@ def test_serve_then_answers_then_pool(tmp_path, capsys):
     assert main(["check", str(panels)]) == 0
     correct = 12 + sum(a == b for a, b in zip(odd[12:], sheet["answer"][12:], strict=True))
     assert f"{correct} of 18" in capsys.readouterr().out
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory):
+    """Two served panels with typed answers: their folders."""
+    base = tmp_path_factory.mktemp("answered")
+    for name, seed in (("x1", 1), ("x2", 2)):
+        folder = base / name
+        plan = ms.serve(
+            "triangle",
+            6,
+            samples=("old", "new"),
+            panel=name,
+            date="2026-01-0" + name[1],
+            allergens=[],
+            hazards=[],
+            seed=seed,
+        )
+        sheet = plan.answer_sheet()
+        sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+        plan.save(folder)
+        sheet.to_csv(folder / "answers.csv", index=False)
+    return base
+
+
+def answers(folder, *words):
+    return main(["answers", str(folder), str(folder / "answers.csv"), *map(str, words)])
+
+
+@pytest.mark.parametrize("what", ["answers.csv", "sealed/key.csv"])
+def test_typed_answers_and_keys_are_never_replaced_by_totals(what, answered, tmp_path, capsys):
+    target = answered / "x1" / what
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(target.read_bytes())
+    for path in (target, copy):
+        before = path.read_bytes()
+        assert answers(answered / "x1", "--panels", path) == 2
+        assert "exists" in capsys.readouterr().err
+        assert answers(answered / "x1", "--panels", path, "--append") == 2
+        out, err = capsys.readouterr()
+        assert out == "" and path.name in err
+        assert path.read_bytes() == before
+
+
+def test_panels_are_added_to_a_table_one_by_one_and_each_only_once(answered, tmp_path, capsys):
+    table = tmp_path / "panels.csv"
+    assert answers(answered / "x1", "--panels", table) == 0
+    first = table.read_bytes()
+    assert answers(answered / "x2", "--panels", table) == 2
+    assert "say --append to add the panel to that table" in capsys.readouterr().err
+    assert table.read_bytes() == first
+    assert answers(answered / "x2", "--panels", table, "--append") == 0
+    assert "Added the panel to" in capsys.readouterr().out
+    both = table.read_bytes()
+    assert both.startswith(first)
+    for name in ("x1", "x2"):
+        assert answers(answered / name, "--panels", table, "--append") == 0
+        assert "holds this panel already" in capsys.readouterr().out
+    assert table.read_bytes() == both
+    assert ms.read_panels(table).frame["panel"].tolist() == ["x1", "x2"]
+
+
+def test_a_table_kept_by_hand_keeps_its_columns_names_and_cells(answered, tmp_path, capsys):
+    table = tmp_path / "mine.csv"
+    typed = (
+        '\ufeffPanel;Test;N;Right;weeks;notes\r\nSpring;Triangle;24;13;2;"sunny; warm"\r\nSummer;duo-trio;30;19;4;\r\n'
+    )
+    table.write_bytes(typed.replace("Test", "Protocol").encode())
+    before = ms.read_panels(table).frame
+    assert answers(answered / "x1", "--panels", table, "--append") == 0
+    lines = table.read_bytes().decode("utf-8-sig").split("\r\n")
+    assert lines[0].startswith("Panel;Protocol;N;Right;weeks;notes;") and '"sunny; warm"' in lines[1]
+    after = ms.read_panels(table)
+    assert after.frame.iloc[:2][list(before.columns)].to_csv() == before.to_csv()
+    assert after.frame["panel"].iloc[2] == "x1" and after.frame["tastings"].iloc[2] == 6
+
+
+def test_another_panel_of_the_same_name_is_not_added(answered, tmp_path, capsys):
+    table = tmp_path / "panels.csv"
+    table.write_text("panel,protocol,tastings,correct\nX1,triangle,40,11\n")
+    assert answers(answered / "x1", "--panels", table, "--append") == 2
+    assert "already has a panel 'x1', and it says something else" in capsys.readouterr().err
+    assert table.read_text().count("\n") == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--panels", "x.xlsx"], "Name a file that ends in .csv"),
+        (["--panels", "x.xlsx", "--append"], "Name a file that ends in .csv"),
+        (["--append"], "--append goes with --panels"),
+        (["--panels", "no/such/x.csv"], "there is no folder"),
+    ],
+)
+def test_where_counts_cannot_go_is_said_before_anything_is_printed(
+    words, said, answered, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.chdir(tmp_path)
+    assert answers(answered / "x1", *words) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and said in err and list(tmp_path.iterdir()) == []
+
+
+def test_a_table_with_one_row_a_tasting_takes_no_counts(answered, tmp_path, capsys):
+    table = tmp_path / "tastings.csv"
+    table.write_text("panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,T2,0\n")
+    assert answers(answered / "x1", "--panels", table, "--append") == 2
+    assert "one row a tasting" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("report", ["no/such/page.html", "panels.csv", ".", "", "pipe.html"])
+def test_a_page_that_has_no_place_is_refused_before_the_work(report, table, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("pipe.html")
+    monkeypatch.setattr("metasense.results.pooled.pool", lambda *_, **__: pytest.fail("the work was begun"))
+    before = table.read_bytes()
+    assert main(["pool", str(table), "--report", report]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and (report in err) and len(err) > 25 and table.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [KeyError("x"), MemoryError(), RecursionError("too deep"), SystemExit(1), AssertionError(), StopIteration()],
+)
+def test_a_fault_of_metasense_never_passes_for_an_answer(fault, table, monkeypatch, capsys):
+    def fail(*_, **__):
+        raise fault
+
+    monkeypatch.setattr("metasense.tables.panels.read_table", fail)
+    monkeypatch.delenv("METASENSE_TRACEBACK", raising=False)
+    assert main(["check", str(table)]) == 3
+    out, err = capsys.readouterr()
+    assert out == "" and err.startswith("metasense failed, and this is no answer") and len(err.splitlines()) == 1
+    assert type(fault).__name__ in err and "report it" in err
+    monkeypatch.setenv("METASENSE_TRACEBACK", "1")
+    assert main(["check", str(table)]) == 3
+    assert "Traceback" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "broken", ["numpy", "pandas", "metasense.showing.words", "metasense.tables.opening", "metasense.tables.panels"]
+)
+@pytest.mark.parametrize("raises", ["ImportError", "AttributeError"])
+def test_an_installation_that_does_not_work_never_passes_for_an_answer(broken, raises, table):
+    code = (
+        "import sys\n"
+        "class Broken:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        f"        if name == {broken!r}: raise {raises}('broken')\n"
+        "sys.meta_path.insert(0, Broken())\n"
+        "from metasense.cli import main\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "check", str(table)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode in (2, 3) and "Traceback" not in done.stderr and done.stderr.strip() and not done.stdout
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no full device here")
+def test_an_answer_that_cannot_be_printed_is_no_answer(table):
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "metasense", "check", str(table)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2 and "No space left" in done.stderr and len(done.stderr.splitlines()) == 1
+
+
+def test_a_reader_that_goes_away_leaves_the_page_written_and_no_noise(table, tmp_path):
+    page = tmp_path / "page.html"
+    reading, writing = os.pipe()
+    os.close(reading)
+    words = [sys.executable, "-m", "metasense", "pool", str(table), "--report", str(page)]
+    done = subprocess.run(words, stdout=writing, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(writing)
+    assert done.stderr == "" and page.is_file()
+
+
+def test_what_options_swallowed_is_said(tmp_path, capsys):
+    assert main(["serve", "--allergens", "milk", "--hazards", "triangle", "24", str(tmp_path / "plan")]) == 2
+    err = capsys.readouterr().err
+    assert "Put them before --allergens, --hazards and --beside, which take every word that follows" in err
+
+
+def test_a_place_that_is_taken_is_said_before_a_plan_is_made(tmp_path, monkeypatch, capsys):
+    (tmp_path / "notes.txt").write_text("mine")
+    monkeypatch.setattr("metasense.planning.serving.serve", lambda *_, **__: pytest.fail("the work was begun"))
+    assert main(["serve", "triangle", "6", str(tmp_path)]) == 2
+    assert "the folder is not empty" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [["--p-d", "1e-9"], ["--d-prime", "1e-6"], ["--p-d", "1e-9", "--sequential"]])
+def test_a_difference_too_small_for_any_panel_is_refused_in_words(words, capsys):
+    assert main(["plan", "triangle", *words]) == 2
+    assert "may take more than 2,000,000 tastings; state a larger one" in capsys.readouterr().err
+
+
+def test_a_plan_of_a_hundred_thousand_looks_is_answered_without_its_list(capsys):
+    assert main(["plan", "triangle", "--p-d", "0.01", "--sequential"]) == 0
+    out = capsys.readouterr().out
+    # Wald's bounds: real risks stay within (and near) those asked for when steps are small
+    assert "Real alpha-risk 4.9 % (5 % asked for), real beta-risk 5.0 %" in out and len(out.splitlines()) < 8
 
 
 def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):

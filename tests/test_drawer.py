@@ -1,5 +1,7 @@
 """The drawer: the what-if against a plain double sum, simulated publication, and rows that were never hidden."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from calibration.drawer_coverage import study
@@ -165,3 +167,12 @@ def test_coverage_over_many_sets(mu, tau):
     listed = study(mu, tau, 1.0, sets=300).set_index("assumed")
     assert listed.loc["all listed", "coverage"] >= 0.92
     assert listed.loc["omega 0.01", "bias"] < listed.loc["all listed", "bias"]  # as stated: too low
+
+
+@pytest.mark.parametrize(
+    ("omega", "said"), [(0.97, "as soon as one"), (0.9, "once fewer than"), (0.6, "once fewer than")]
+)
+def test_how_many_panels_would_turn_the_verdict_is_said_unless_it_is_the_first(omega, said):
+    drawer = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5)).drawer()
+    turned = replace(drawer, turning=(omega, 2.0, "not settled"))
+    assert said in turned._turn("beyond the margin")

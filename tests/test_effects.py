@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 import metasense as ms
+from metasense.showing import words
 from metasense.showing.words import banned
 
 
@@ -144,3 +145,14 @@ def test_words_and_figure(effects):
     axes = effects.plot(ax=Figure())
     assert len(axes.get_yticklabels()) == len(effects.to_frame())
     assert axes.get_yticklabels()[0].get_text() == "serving order: AAB"
+
+
+def test_two_groups_are_one_comparison_and_more_are_one_each():
+    # two orders: one comparison of orders, one of places, one of odd products; six orders: 6 + 3 + 1
+    few = ms.serving_effects(served({"AB": (15, 30), "BA": (17, 30)}, "2-AFC"))
+    factors = few.to_frame().groupby("factor").size()
+    assert set(factors) == {2}
+    assert few.notes[0].startswith(words.count(len(factors), "comparison") + ":")
+    many = ms.serving_effects(served(ORDERS))
+    sizes = many.to_frame().groupby("factor").size()
+    assert many.notes[0].startswith(f"{sum(1 if size == 2 else size for size in sizes)} comparisons:")

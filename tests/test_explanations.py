@@ -125,3 +125,12 @@ def test_without_their_pool_they_still_speak_but_cannot_refit():
 def test_prior_that_is_no_set_of_probabilities_is_refused():
     with pytest.raises(ValueError, match="add up to 1"):
         ms.pool(TRIANGLES).explanations(prior=(0.5, 0.5, 0.5))
+
+
+def test_bayes_factors_are_ratios_of_the_three_evidences_each_against_the_one_named():
+    found = ms.pool(TRIANGLES).explanations()
+    none, same, varying = found.log_evidence
+    logs = found.bayes_factors().set_index("comparison")["log_factor"]
+    assert logs["same against none"] == pytest.approx(same - none)
+    assert logs["varying against same"] == pytest.approx(varying - same)
+    assert logs["same or varying against none"] == pytest.approx(np.logaddexp(same, varying) - np.log(2) - none)

@@ -164,3 +164,12 @@ def test_what_it_recognises_is_what_the_caveat_says(size, said):
 def test_false_objections_are_rare(truth, size):
     found = study(truth, *size, sets=200)
     assert found["mixture"] < 0.08 and found["spread"] < 0.05 and found["one panel"] < 0.12
+
+
+@pytest.mark.parametrize("correct", [[10, 9, 10, 8, 10, 9], [16, 15, 17, 16, 15, 16]])
+def test_the_mixture_is_held_against_the_best_of_the_three_explanations(correct):
+    pooled = ms.pool({"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 30, "correct": correct})
+    none, same, varying = pooled.explanations().log_evidence
+    assert max(none, same) > varying + 0.2
+    fit = pooled.fit()
+    assert fit.favour == pytest.approx(np.exp(fit.mixture.log_evidence - max(none, same)), rel=1e-6)

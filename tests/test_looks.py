@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
 
+from metasense.binomial import at_least
 from metasense.planning.looks import LooksPlan, _best_two_stage, cost_of_looks, sequential_plan, two_stage_plan
 from metasense.planning.sizes import critical_number, tasters_needed
 from metasense.protocols import forced_choice
@@ -226,3 +227,47 @@ def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
     assert plan.plot(ax) is ax
     assert len(ax.lines) == 3
     plt.close(figure)
+
+
+def test_following_only_counts_still_in_play_changes_no_chance():
+    # against the whole table of counts, step by step
+    plan = sequential_plan("duo-trio", p_d=0.3)
+    truth = np.array([0.5, 0.65])
+    whole = np.zeros((2, plan.looks[-1] + 2))
+    whole[:, 0] = 1
+    for k in range(len(plan.looks)):
+        whole[:, 1:] = whole[:, 1:] * (1 - truth[:, None]) + whole[:, :-1] * truth[:, None]
+        whole[:, 0] *= 1 - truth
+        high, low = plan.difference_from[k], plan.similar_to[k]
+        shown = plan.to_frame().iloc[k] if k in (5, 40, len(plan.looks) - 1) else None
+        if shown is not None:
+            assert shown["difference_if_guessing"] == pytest.approx(whole[0, high:].sum(), abs=1e-14)
+            assert shown["similar_if_p_d"] == pytest.approx(whole[1, : low + 1].sum(), abs=1e-14)
+        whole[:, high:] = 0
+        whole[:, : low + 1] = 0
+
+
+def test_more_looks_than_can_be_followed_are_refused_with_a_remedy():
+    with pytest.raises(ValueError, match="State a larger difference"):
+        sequential_plan("triangle", p_d=0.1, most=10**6)
+    with pytest.raises(ValueError, match="State a larger difference"):
+        two_stage_plan("triangle", (20_000, 60_000), p_d=0.01)
+
+
+def test_a_level_that_is_just_the_risk_is_kept():
+    # both of 2 triangles right by guessing: 1/9, exactly the risk asked for, and one look costs nothing
+    risk = float(at_least(2, 2, 1 / 3))
+    cost = cost_of_looks("triangle", [2], alpha=risk)
+    assert (cost.overall, cost.strict_alpha) == (pytest.approx(1 / 9), risk)
+
+
+@pytest.mark.parametrize(("first", "total"), [(19, 20), (8, 12), (4, 5)])
+def test_the_last_count_can_still_go_either_way_when_the_panel_goes_on(first, total):
+    # whoever goes on has more than `similar` correct: a final number at or below that would be reached already
+    for guess in (0.1, 1 / 3, 1 / 2):
+        found = _best_two_stage(guess, 0.9, first, total, 0.2, 0.5)
+        if found is not None:
+            (stop, final), (similar, end) = found
+            assert similar < final == end + 1
+            assert similar < stop
+    assert _best_two_stage(0.1, 0.9, first, total, 0.2, 0.5) is not None

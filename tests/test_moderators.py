@@ -1,6 +1,7 @@
 """Pools with moderators: against direct quadrature, against their own symmetries, and on the demo data."""
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -754,3 +755,34 @@ def test_two_moderators_equal_truths_from_the_prior_weighted_by_the_panels():
         ours = drawn[name].reshape(len(drawn[name]), -1)
         error = sd * np.sqrt(1 / effective + 1 / 800)  # at least 800 independent draws
         assert (abs(ours.mean(axis=0) - mean) < 4 * error).all(), name
+
+
+def test_a_value_just_outside_what_was_seen_is_said_to_be():
+    pooled = ms.pool(table([14, 15, 19, 20], [1, 2, 3, 4]), moderators="x")
+    assert pooled.at(x=4).notes == () and pooled.at(x=1).notes == ()
+    assert "No panel had x above 4" in pooled.at(x=4.2).notes[0]
+    assert "No panel had x below 1" in pooled.at(x=0.8).notes[0]
+
+
+def test_two_spreads_are_together_as_wide_as_one_before_the_panels():
+    # hypot of two normals of scale tau_scale / sqrt 2 has the mean square of the one half-normal of tau_scale
+    pooled = ms.pool(table([14, 15, 19, 20], [1, 2, 3, 4], batch_pair=list("abcd")), moderators="x")
+    priors, rng = pooled.plain.priors, np.random.default_rng(5)
+    z = np.array([-3, -1, 1, 3]) / np.sqrt(5)
+    mu, beta = np.abs(rng.normal(0, priors.mu_scale, 200_000)), rng.normal(0, priors.beta_scale, 200_000)
+    seen = np.abs(mu[:, None] + beta[:, None] * z)
+    keep = (mu[:, None] + beta[:, None] * z > 0).all(axis=1)
+    tau = priors.tau_scale * np.sqrt(rng.chisquare(2, 200_000) / 2)
+    variance = seen.var(axis=1)
+    share = np.median((variance / (variance + tau**2))[keep])
+    within = replace(pooled, within="batch_pair")
+    assert within.share_before == pytest.approx(share, abs=0.03)
+
+
+def test_a_slope_without_direction_is_one_of_the_size():
+    # falling answers: the difference shrinks, so the slope is below 0 whichever side the centre is taken to lie
+    x = [10, 11, 12, 13, 14]
+    falling = ms.pool(table([26, 23, 19, 15, 11], x), moderators="x")
+    rising = ms.pool(table([11, 15, 19, 23, 26], x), moderators="x")
+    assert falling.slope().above(0) < 0.05
+    assert rising.slope().median == pytest.approx(-falling.slope().median, abs=1e-3)

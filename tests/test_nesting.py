@@ -272,3 +272,21 @@ def test_the_evidence_names_the_centre_of_a_directed_pool_whole():
         "bench": list("xxyy"),
     }
     assert "centre normal(0, 1.5), both spreads half-normal(0.354)" in ms.pool(frame, within="bench").evidence()
+
+
+def test_the_share_between_is_one_of_variances():
+    levels = ms.pool(MIXED, within="batch_pair").levels
+    mu, between, within = levels._axes()
+    weight = np.asarray(levels.box.weight).reshape(len(mu), len(between), len(within))
+    b, t = np.meshgrid(between, within, indexing="ij")
+    plain = (weight.sum(axis=0) * b**2 / (b**2 + t**2 + 1e-300)).sum() / weight.sum()
+    assert levels.share_between().mean == pytest.approx(plain, abs=2e-3)
+
+
+def test_the_group_named_as_best_known_has_the_narrowest_interval():
+    pooled = ms.pool(MIXED, within="batch_pair")
+    widths = {}
+    for name in pooled.groups:
+        lower, upper = pooled.on(name).next_d_prime.interval()
+        widths[name] = upper - lower
+    assert pooled.variation().endswith(f" from {min(widths, key=widths.get)}.")

@@ -7,9 +7,11 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 import metasense as ms
 from metasense.core.answers import NextPanel
+from metasense.engine.likelihood import Counts
 from metasense.questions import next_panel
 from metasense.questions.next_panel import Plan, plan_next
 from metasense.showing.words import VERDICTS, banned
@@ -342,3 +344,25 @@ def test_unreachable_cases_by_simulating_and_refitting():
         ours = plan_next(ms.pool(NOTHING, margin=HALF), [Plan(test, 40, panels)]).to_frame().loc[0, "within_if_none"]
         share = np.mean(within)
         assert abs(ours - share) <= 0.005 + 3 * math.sqrt(share * (1 - share) / times + 0.25 / 4000)
+
+
+@pytest.mark.parametrize("prob", [0.5, 0.8, 0.95])
+def test_the_interval_of_a_count_is_scipys(prob):
+    for n, p in ((24, 0.4), (40, 1 / 3), (7, 0.9)):
+        binomial = stats.binom(n, p)
+        found = NextPanel(ms.protocol("triangle"), n, binomial.pmf(np.arange(n + 1)))
+        assert found.interval(prob) == tuple(binomial.interval(prob))
+
+
+def test_the_error_of_a_drawn_chance_is_the_standard_error_of_so_many_draws(triangles):
+    plan = plan_next(triangles, Plan.every(["triangle"], [40], [4]), draws=400)
+    row = plan.to_frame().iloc[0]
+    assert 0.01 < row["settled"] < 0.99
+    assert row["error"] == pytest.approx(math.sqrt(row["settled"] * (1 - row["settled"]) / 400), abs=2e-4)
+
+
+def test_a_panel_tasted_again_with_a_direction_has_one():
+    two, three = Counts(ms.protocol("2-AFC"), 20, 12), Counts(ms.protocol("triangle"), 24, 9)
+    for first, then in ((two, three), (three, two)):
+        assert next_panel._Again(first, then).protocol.directed
+    assert not next_panel._Again(three, three).protocol.directed

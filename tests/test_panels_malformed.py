@@ -3,7 +3,6 @@
 Every case is a file somebody could send. No other kind of error than `PanelsError` may come out.
 """
 
-import importlib.util
 import io
 import pickle
 import re
@@ -433,7 +432,7 @@ def tastings(rows, head="panel,protocol,taster,trial,served,answer"):
         (tastings(["A,triangle,T1,1,,2"]), r"column 'served': there is an answer but not what was served"),
         (
             tastings(["A,triangle,T1,1,ABB,1", "A,triangle,T2,1,BAB,3"]),
-            r"answers such as '1' can never equal 'ABB'.*belongs under order",
+            r"'ABB' is a whole tray\. Under served write the right answer.*belongs under order",
         ),
         (tastings(["A,triangle,T1,1,417,2", "A,triangle,T2,1,862,3"]), r"answers such as '2' can never equal '417'"),
         (tastings(["A,tetrad,T1,1,1+4,1"]), r"'1' and served '1\+4' name different numbers of cups\. Join cups by \+"),
@@ -491,37 +490,3 @@ def test_odd_cups_that_agree_are_accepted():
         "panel,protocol,taster,correct,order,position",
     )
     assert read_tastings(text).frame["correct"].tolist() == [True, False, True]
-
-
-# --- at random ------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def fuzz():
-    spec = importlib.util.spec_from_file_location("fuzz_tables", Path(__file__).parent / "faults" / "fuzz_tables.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_random_damage_is_read_whole_or_refused_in_words(fuzz):
-    counts, faults = fuzz.run(240, seed=7)
-    assert not faults, "\n".join(faults)
-    outcomes = sum(counts.values(), fuzz.Counter())
-    assert outcomes["clean"] > 20  # the damage is not so great that nothing is ever read
-    assert outcomes["refused"] > 80
-
-
-def test_the_search_for_faults_finds_them(fuzz):
-    data = fuzz.PANELS.encode()
-    whole = read_panels(data)
-
-    def crash(_):
-        raise KeyError("tastings")
-
-    def lose(_):
-        return whole.without("Summer")
-
-    assert fuzz.fault(data, read_panels) == ("clean", "")
-    assert fuzz.fault(data, crash)[0] == "fault"
-    assert fuzz.fault(data, lose) == ("fault", "4 rows read of 5")

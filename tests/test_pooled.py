@@ -8,6 +8,7 @@ from scipy import stats
 
 import metasense as ms
 from metasense.engine.posterior import average_d_prime
+from metasense.questions import sensitivity
 from metasense.showing.words import banned
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
@@ -338,3 +339,42 @@ def test_a_sample_that_is_not_good_enough_is_said_before_the_answer():
         "Not to be relied on: the sample is not good enough (see the notes). Averaged"
     )
     assert pooled.headline().startswith("Averaged")
+
+
+def test_a_pool_warns_when_its_answer_rests_on_the_prior():
+    few = ms.pool(
+        {"panel": ["A"], "protocol": "triangle", "tastings": 12, "correct": [7]}, margin=ms.Margin(d_prime=0.5)
+    )
+    said = sensitivity.prior_warnings(few.corners)
+    assert said
+    assert set(said) <= set(few.warnings)
+
+
+def test_a_pool_warns_of_a_panel_further_off_than_can_be_computed():
+    names = [f"P{i:02}" for i in range(31)]
+    table = {"panel": names, "protocol": "tetrad", "tastings": [2000] * 30 + [5000], "correct": [700] * 30 + [5000]}
+    pooled = ms.pool(table, priors=ms.Priors(tau_scale=0.01))
+    off = pooled.posterior.floored()[pooled.collected.index] > 0.01
+    assert off.any()
+    warned = [w for w in pooled.warnings if "at the limit of what the computation resolves" in w]
+    assert len(warned) == 1
+    assert all((name in warned[0]) == bool(far) for name, far in zip(names, off, strict=True))
+
+
+def test_draws_of_a_panel_whose_answers_went_the_other_way_keep_their_sign():
+    table = {
+        "panel": ["along", "against", "odd"],
+        "protocol": ["2-AFC", "2-AFC", "triangle"],
+        "tastings": 60,
+        "correct": [48, 12, 30],
+    }
+    drawn = ms.pool(table).draws["d_prime"]
+    medians = [float(drawn.sel(panel=name).median()) for name in table["panel"]]
+    assert medians[0] > 0.5 and medians[1] < -0.5
+    assert float(drawn.sel(panel="odd").min()) >= 0
+
+
+def test_plot_takes_the_orders_there_are(pooled):
+    with pytest.raises(ValueError, match="got 'estimates'"):
+        pooled.plot(order="estimates")
+    assert pooled.plot(order="estimate") is not None

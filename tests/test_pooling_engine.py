@@ -18,7 +18,7 @@ from scipy.stats import binom, norm
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import IntegrationError, integrate
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts, taster_probability
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.posterior import _mean, average_d_prime, average_p_correct
 from metasense.engine.priors import Priors
 from metasense.protocols import protocol
 
@@ -679,3 +679,44 @@ def test_a_point_mass_stays_one_when_a_distribution_is_mapped():
 def test_an_interval_needs_a_probability(prob):
     with pytest.raises(ValueError, match="between 0 and 1"):
         Distribution(np.array([0.0, 1.0]), np.array([0.0, 1.0])).interval(prob)
+
+
+def test_nothing_to_taste_has_the_chance_of_plain_guessing_however_often_people_repeat():
+    # where nobody can taste anything all answers are guesses, whatever tasters could differ by: binomials of SciPy's
+    triangle = protocol("triangle")
+    repeated = RepeatedTotal(triangle, 8, 24, 10)
+    evidences = pool([repeated, counts("triangle", 30, 12)])[1]
+    plain = binom.logpmf(10, 24, 1 / 3) + binom.logpmf(12, 30, 1 / 3)
+    assert evidences.none == pytest.approx(plain, abs=1e-8)
+
+
+def test_a_taster_who_cannot_miss_is_wrong_as_rarely_as_the_protocol_says():
+    # one answer: wrong with the protocol's own chance, which far out is far smaller than what 1 - p can hold
+    for name in ("triangle", "2-AFC", "tetrad"):
+        test = protocol(name)
+        d = np.array([14.0, 18.0])
+        wrong = taster_probability(test, d, 0.3, 1)[:, 0]
+        assert wrong == pytest.approx(test.p_wrong(d), rel=1e-9)
+
+
+def test_a_density_given_at_few_points_loses_little():
+    # the normal distribution at 21 points; without its end correction the trapezoid misses its cdf by 0.005
+    x = np.linspace(-5, 5, 21)
+    found = Distribution.from_density(x, norm.pdf(x))
+    assert found.cdf == pytest.approx(norm.cdf(x), abs=1.5e-3)
+
+
+def test_rates_averaged_over_panels_are_integrals_over_the_normal():
+    for name in ("triangle", "2-AFC", "tetrad"):
+        test = protocol(name)
+        mu, tau = np.array([0.0, 0.7, 2.5]), np.array([0.4, 1.2, 0.05])
+        z = np.linspace(-10, 10, 20001)
+        rate = test.p_correct(np.abs(mu[:, None] + tau[:, None] * z)) @ norm.pdf(z) * (z[1] - z[0])
+        kink = 1e-3 if test.directed else 2e-6  # the size of a signed d-prime has a corner at 0, between two nodes
+        assert average_p_correct(test, False)(mu, tau) == pytest.approx(rate, abs=kink)
+
+
+def test_the_mean_of_cells_that_begin_in_the_middle_of_a_density_is_corrected_for_them():
+    edges = np.linspace(0, 8, 33)
+    share = norm.pdf((edges[1:] + edges[:-1]) / 2)
+    assert _mean(edges, share / share.sum()) == pytest.approx(np.sqrt(2 / np.pi), abs=1e-4)

@@ -3,6 +3,7 @@
 import html
 import importlib.util
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -364,3 +365,28 @@ def test_naive_interval_misses_the_preference_that_the_mixture_holds():
     assert row["luck taken out"] >= 0.9
     assert row["all answers"] >= 0.9
     assert row["naive"] < 0.7
+
+
+def test_taking_luck_out_is_no_other_answer_because_everybody_was_asked_and_right():
+    # The same answers by two questions: of the correct, some of whom guessed; and of everyone, who did not guess.
+    rows = [{"panel": "A", "protocol": "triangle", "taster": i, "correct": 1, "preference": "new" if i < 9 else "old"} for i in range(12)]  # fmt: skip
+    tastings = ms.read_tastings(rows)
+    found = preference([panel(12, 12, 9, 3, asked="all")], tastings=tastings)
+    assert found.correct == found.everyone  # the same counts, and yet two questions
+    middles = (np.arange(24) + 0.5) / 24
+    d_prime = ms.pool(tastings).posterior.panels([0])[0]
+    direct, _ = fit(found.correct, [np.asarray(not_luck(d_prime, "triangle").quantile(middles))], None)
+    plain, _ = fit(found.everyone, [np.ones(1)], None)
+    assert direct.median - plain.median > 0.01
+    frame = found.to_frame().set_index("quantity")["median"]
+    assert frame["prefer new, guessing taken out"] == pytest.approx(direct.median, abs=1e-9)
+    assert frame["prefer new, everyone"] == pytest.approx(plain.median, abs=1e-9)
+    assert found.panels_frame()["asked"].tolist() == ["correct", "all"]
+
+
+@pytest.mark.parametrize(("new", "old", "said"), [(7, 3, False), (8, 3, False), (12, 2, True)])
+def test_a_lean_among_those_who_were_wrong_is_said_where_a_sign_test_finds_it(new, old, said):
+    assert (stats.binomtest(new, new + old).pvalue < 0.05) == said
+    found = preference([panel(40, 12, 8, 4)])
+    lean = replace(found, correct=tuple(replace(a, wrong_new=new, wrong_old=old) for a in found.correct))
+    assert any("who were wrong lean one way" in note for note in lean.notes) == said

@@ -446,3 +446,18 @@ def test_a_rare_false_alarm_is_not_lost_in_the_tail():
     n = 1_000_000
     for test in TWO_COUNTS:
         assert test.log_likelihood(0.0, 0, 0, n, 0) == pytest.approx(-np.log(n + 1), abs=1e-9)
+
+
+@pytest.mark.parametrize("test", FORCED, **by_name)
+def test_the_inverse_holds_down_to_the_smallest_differences(test):
+    p_d = np.concatenate([[0.0, 2.2e-16, 1e-300], np.logspace(-18, -1, 500)])
+    assert test.p_d(test.d_prime_from_p_d(p_d)) == pytest.approx(p_d, abs=1e-14)
+    assert np.all(test.d_prime_from_p_d(p_d[:3]) < 1e-7)
+
+
+def test_a_p_d_below_guessing_is_a_d_prime_the_other_way_where_there_is_one():
+    forced = protocol("2-AFC")
+    assert forced.d_prime_from_p_d([-0.3, -1.0]) == pytest.approx([-forced.d_prime_from_p_d(0.3), -np.inf])
+    assert protocol("triangle").d_prime_from_p_d(-0.2) == 0
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        protocol("triangle").d_prime_from_p_d(-0.51)

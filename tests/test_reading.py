@@ -1,34 +1,316 @@
-"""What the demos print, read by machine; the whole of it is for reading: ``python tests/reading/demos.py FILE``."""
+"""Opening tables: pipes, large files, wide files, tables of other libraries, and the right sheet of a workbook."""
 
+import io
+import os
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import openpyxl
+import pandas as pd
 import pytest
-from reading import demos
+
+from metasense.tables import opening as reading
+from metasense.tables.opening import open_table
+from metasense.tables.panels import Panels, PanelsError, Tastings, read_panels, read_table, read_tastings
+
+CSV = "panel,protocol,tastings,correct\nA,triangle,24,8\nB,triangle,30,9\n"
+TASTINGS = "panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,T2,0\n"
+TABLE = {"panel": ["A", "B"], "protocol": ["triangle"] * 2, "tastings": [24, 30], "correct": [8, 9]}
+POSIX = pytest.mark.skipif(sys.platform == "win32", reason="pipes have no path there")
 
 
-@pytest.mark.parametrize("name", demos.MARGINS)
-def test_no_sentence_of_a_demo_slips(name):
-    texts = list(demos.results(name))
-    assert len(texts) > 60
-    found = [(where, fault) for where, text in texts for fault in demos.faults(text, raw=where.endswith(demos.RAW))]
-    assert found == []
+def refused(source, read=read_panels, **options):
+    with pytest.raises(PanelsError) as caught:
+        read(source, **options)
+    return str(caught.value)
 
 
-def test_no_plan_sheet_or_command_slips():
-    texts = [*demos.plans(), *demos.commands()]
-    found = [(where, fault) for where, text in texts for fault in demos.faults(text, raw=where.endswith(demos.RAW))]
-    assert len(texts) > 80 and found == []
+# --- pipes and devices ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("text", "what"),
-    [
-        ("The average is nan.", "a number that is none"),
-        ("It moved by 3e-06.", "raw digits"),
-        ("1 panels were pooled.", "a plural of one"),
-        ("The the average rose.", "a doubled word"),
-        ("It rose..", "doubled or stray punctuation"),
-        ("The {name} rose.", "a placeholder"),
-        ("There is no difference.", "not our words"),
-    ],
-)
-def test_the_reader_sees_slips(text, what):
-    assert [fault.split(":")[0] for fault in demos.faults(text)] == [what]
+@POSIX
+@pytest.mark.parametrize(("text", "kind"), [(CSV, Panels), (TASTINGS, Tastings)])
+def test_a_pipe_handed_over_by_a_shell_is_read(text, kind):
+    out, into = os.pipe()
+    os.write(into, text.encode())
+    os.close(into)
+    try:
+        read = read_table(f"/dev/fd/{out}")
+    finally:
+        os.close(out)
+    assert type(read) is kind and len(read) == 2 and read.source == "the input"
+
+
+@POSIX
+@pytest.mark.parametrize("redirected", [True, False])
+def test_standard_input_is_read_from_a_pipe_or_a_file(tmp_path, redirected):
+    (tmp_path / "a.csv").write_text(CSV)
+    code = "from metasense.tables.panels import read_table; print(len(read_table('/dev/stdin')))"
+    with open(tmp_path / "a.csv") as file:
+        given = {"stdin": file} if redirected else {"input": CSV}
+        run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, **given)
+    assert run.stdout.strip() == "2"
+
+
+@POSIX
+def test_a_pipe_without_a_writer_and_a_device_are_refused_at_once(tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+    said = []
+    thread = threading.Thread(target=lambda: said.append(refused(tmp_path / "pipe.csv")), daemon=True)
+    thread.start()
+    thread.join(20)
+    assert said and "is a pipe or a device and no file" in said[0]
+    assert "is a pipe or a device and no file" in refused("/dev/zero")
+
+
+def test_what_is_open_already_is_not_opened_again():
+    opened = open_table(CSV, str.isalpha)
+    assert open_table(opened, str.isalpha) is opened
+    assert len(read_panels(opened)) == 2
+
+
+# --- large and wide -------------------------------------------------------------------------------------------------
+
+
+def test_a_file_larger_than_any_table_is_refused_before_it_is_read(tmp_path):
+    with open(tmp_path / "a.csv", "wb") as file:
+        file.truncate(reading.BYTES + 1)
+    start = time.process_time()
+    words = refused(tmp_path / "a.csv")
+    assert time.process_time() - start < 1
+    assert "it holds more than 100 MB, and a million tastings take about 40. Keep only the columns" in words
+
+
+@pytest.mark.parametrize("source", [bytes, io.BytesIO, str])
+def test_what_comes_from_elsewhere_may_be_no_larger(source, monkeypatch):
+    monkeypatch.setattr(reading, "BYTES", 40)
+    given = CSV if source is str else source(CSV.encode())
+    assert "it holds more than" in refused(given)
+
+
+@POSIX
+def test_an_endless_input_is_refused(monkeypatch):
+    monkeypatch.setattr(reading, "BYTES", 1_000_000)
+    zero = os.open("/dev/zero", os.O_RDONLY)
+    try:
+        assert "it holds more than 1 MB" in refused(f"/dev/fd/{zero}")
+    finally:
+        os.close(zero)
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_an_endless_cell_is_refused_with_or_without_quotation_marks(quote):
+    words = refused(f"panel,protocol,tastings,correct,notes\nA,triangle,24,8,{quote}{'x' * 200_000}{quote}\n" + "," * 4)
+    assert "a cell is longer than 131 072 characters" in words
+
+
+@pytest.mark.parametrize("rows", [3, 3_000])
+def test_wide_and_long_tables_are_opened_alike(rows):
+    wide = pd.DataFrame({**{f"c{i}": np.arange(rows) for i in range(100)}})
+    opened = open_table(wide.to_csv(index=False), lambda header: header.startswith("c"))
+    assert opened.headers == list(wide)
+    assert [int(cell) for cell in opened.columns[99]] == list(range(rows))
+    assert list(opened.rows) == list(range(2, rows + 2))
+
+
+def test_headers_are_compared_once_each_however_wide_the_table():
+    asked = []
+
+    def known(header):
+        asked.append(header)
+        return header in ("panel", "protocol")
+
+    width = 20_000
+    head = ",".join(["panel", "protocol", *(f"c{i}" for i in range(width))])
+    body = "\n".join("A,triangle" + ",1" * width for _ in range(15))
+    open_table(f"{head}\n{body}\n", known)
+    assert len(asked) < 3 * width
+
+
+def test_blank_rows_are_found_among_cells_of_any_kind():
+    frame = pd.DataFrame({
+        "panel": ["A", None, " ", "B"], "protocol": ["triangle", np.nan, "", "triangle"],
+        "tastings": [24, None, None, 30], "correct": [8, pd.NA, pd.NaT, 9], "extra": [[1], None, None, {}],
+    })  # fmt: skip
+    opened = open_table(frame, str.isalpha)
+    assert list(opened.rows) == [0, 3]
+
+
+# --- tables of other libraries --------------------------------------------------------------------------------------
+
+
+class OtherColumn:
+    def __init__(self, cells):
+        self._cells = cells
+
+    def to_list(self):
+        return self._cells
+
+
+class OtherFrame:
+    """A table as other libraries make them: names in ``columns``, and a column by its name."""
+
+    def __init__(self, table):
+        self.columns = list(table)
+        self._table = table
+
+    def __getitem__(self, name):
+        return OtherColumn(self._table[name])
+
+    def to_pandas(self):
+        raise ModuleNotFoundError("pyarrow")
+
+
+def test_a_frame_of_another_library_is_read_by_its_columns():
+    read = read_panels(OtherFrame({**TABLE, "weeks": [1, None]}))
+    assert read.fingerprint == read_panels({**TABLE, "weeks": [1, None]}).fingerprint
+
+
+def test_an_arrow_table_is_read_and_a_name_that_stands_twice_is_not_lost():
+    pa = pytest.importorskip("pyarrow")
+    table = pa.table(TABLE)
+    assert read_panels(table).fingerprint == read_panels(TABLE).fingerprint
+    twice = table.append_column("correct", pa.array([9, 9]))
+    assert "columns 'correct' and 'correct' could each be 'correct'" in refused(twice)
+
+
+def test_a_frame_that_cannot_be_read_is_refused_with_a_remedy():
+    class Lazy:
+        columns = ("panel", "protocol")
+
+        def collect(self):
+            raise AssertionError
+
+    words = refused(Lazy())
+    assert "a table cannot be read from Lazy. Give it as a pandas DataFrame (its to_pandas() or collect()" in words
+
+
+@pytest.mark.parametrize("backend", ["pyarrow", "numpy_nullable"])
+def test_columns_of_any_backend_read_alike(backend):
+    pytest.importorskip("pyarrow")
+    frame = pd.DataFrame({**TABLE, "date": pd.to_datetime(["2025-03-14", None]), "weeks": [0.5, None]})
+    assert read_panels(frame.convert_dtypes(dtype_backend=backend)).fingerprint == read_panels(frame).fingerprint
+
+
+def odd_columns():
+    import pyarrow as pa
+
+    return {
+        "list": pa.array([[1, 2], [3]]),
+        "struct": pa.array([{"a": 1}, {"a": 2}]),
+        "map": pa.array([[("a", 1)], [("b", 2)]], pa.map_(pa.string(), pa.int64())),
+        "binary": pa.array([b"\xff", b"b"]),
+    }
+
+
+@pytest.mark.parametrize("name", ["list", "struct", "map", "binary"])
+@pytest.mark.parametrize("column", ["panel", "correct", "date", "extra"])
+@pytest.mark.parametrize("kept", ["parquet", "frame", "arrow"])
+def test_odd_kinds_of_columns_are_refused_by_row(name, column, kept):
+    assert "'" + column + "'" in refused(kept_as(kept, column, odd_columns, name))
+
+
+def kept_as(kept, column, columns, name):
+    pa = pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    table = pa.table(TABLE)
+    cells = columns()[name]
+    if column in table.column_names:
+        table = table.set_column(table.column_names.index(column), column, cells)
+    else:
+        table = table.append_column(column, cells)
+    if kept == "arrow":
+        return table
+    if kept == "frame":
+        return table.to_pandas(types_mapper=pd.ArrowDtype)
+    out = io.BytesIO()
+    parquet.write_table(table, out)
+    return out.getvalue()
+
+
+def far_dates():
+    import pyarrow as pa
+
+    late = 253_402_300_800 + 86_400  # the second day of the year 10000, in seconds
+    return {
+        "second": pa.array([late, 5], pa.timestamp("s")),
+        "microsecond": pa.array([late * 10**6, 5], pa.timestamp("us")),
+        "day": pa.array([3_000_000, 5], pa.int32()).cast(pa.date32()),
+    }
+
+
+@pytest.mark.parametrize("name", ["second", "microsecond", "day"])
+@pytest.mark.parametrize("column", ["panel", "date", "correct", "extra"])
+@pytest.mark.parametrize("kept", ["parquet", "frame"])
+def test_a_date_beyond_the_year_9999_is_refused_by_row(name, column, kept):
+    words = refused(kept_as(kept, column, far_dates, name))
+    assert "the date or time is out of range. Write a day as year-month-day." in words
+
+
+def test_a_parquet_table_with_more_cells_than_a_table_has_is_refused_unread(monkeypatch):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    import pyarrow as pa
+
+    rows = 10_000_000  # all alike, and so stored in next to nothing
+    out = io.BytesIO()
+    column = pa.array(np.zeros(rows, np.int8))
+    parquet.write_table(pa.table({name: column for name in TABLE}), out)
+    assert len(out.getvalue()) < 1_000_000
+    monkeypatch.setattr(pd, "read_parquet", None)
+    assert "the table has more than 25,000,000 cells" in refused(out.getvalue())
+
+
+# --- sheets ---------------------------------------------------------------------------------------------------------
+
+
+def book(**sheets):
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for name, rows in sheets.items():
+        tab = made.create_sheet(name)
+        for row in rows:
+            tab.append(row)
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+GOOD = [["panel", "protocol", "tastings", "correct"], ["A", "triangle", 24, 8]]
+PLAN = [["panel", "date", "who"], ["A", "2025-03-14", "Rosa"]]
+PROSE = [["What we want to know"], ["Is the new gelato the same?"]]
+
+
+@pytest.mark.parametrize("first", [PLAN, PROSE, []])
+def test_if_the_first_sheet_is_no_table_the_one_that_is_gets_named(first):
+    words = refused(book(Plan=first, Gelato=GOOD, More=PROSE))
+    choose = "the sheet 'Plan' was read, but 'Gelato' looks like the table; choose it with sheet='Gelato' (--sheet 'Gelato')."
+    assert choose in words
+    assert "sheet 'Plan'," in words.splitlines()[0]
+
+
+def test_where_several_sheets_could_be_the_table_all_are_named():
+    words = refused(book(Plan=PLAN, First=GOOD, Second=GOOD))
+    assert "the sheet 'Plan' was read; the sheets are 'Plan', 'First' and 'Second'; choose with sheet=" in words
+
+
+def test_the_sheet_is_named_where_only_a_cell_is_wrong_and_nothing_else_is_advised():
+    words = refused(book(Gelato=[GOOD[0], ["A", "triangle", 24, 25]], Other=GOOD))
+    assert "sheet 'Gelato', cannot be used as it is: row 2, panel 'A'" in words
+    assert "choose" not in words
+
+
+def test_a_sheet_is_found_whatever_its_capitals_unless_two_are_alike(monkeypatch):
+    data = book(Plan=PLAN, Gelato=GOOD)
+    for name in ("gelato", "GELATO", " Gelato "):
+        assert len(read_panels(data, sheet=name)) == 1
+    assert "there is no sheet 'gelati'; the sheets are 'Plan' and 'Gelato'" in refused(data, sheet="gelati")
+
+
+def test_a_table_of_tastings_in_a_workbook_is_recognised():
+    rows = [line.split(",") for line in TASTINGS.split()]
+    assert read_tastings(book(Data=rows)).frame["correct"].tolist() == [True, False]
+    assert type(read_table(book(Data=rows))) is Tastings

@@ -18,11 +18,12 @@ from scipy.optimize import minimize
 import metasense as ms
 from metasense.alone.beliefs import p_d_posterior
 from metasense.engine import grid
+from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
 from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
-from metasense.questions.tasters import ONLY, overdispersion
+from metasense.questions.tasters import CELLS, ONLY, Tasters, _Ability, overdispersion
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")
@@ -523,3 +524,40 @@ def test_people_in_several_panels_are_noticed_beside_panels_known_by_totals():
     pooled = ms.pool(old, tastings=ms.read_tastings(answers))
     assert any("8 people of 8 sat in more than one panel" in warning for warning in pooled.warnings)
     assert "the number of people is not given for every panel" in pooled.statement()
+
+
+def test_further_tastings_can_settle_that_somebody_guesses():
+    # Two chances only: guessing (94 %) or nearly always right (6 %). By Bayes' rule, written out, the side is settled
+    # when a count leaves the better one below 5 %; the number found is enough, and one tasting less is not.
+    guess = 1 / 3
+    edges = np.concatenate(
+        [guess * np.linspace(0, 1, CELLS + 1), guess + (1 - guess) * np.linspace(0, 1, CELLS + 1)[1:]]
+    )
+    middle = (edges[1:] + edges[:-1]) / 2
+    share = np.zeros(2 * CELLS)
+    share[CELLS], share[-20] = 0.94, 0.06
+
+    def settled(extra):
+        y = np.arange(extra + 1)
+        low = 0.94 * stats.binom.pmf(y, extra, middle[CELLS])
+        high = 0.06 * stats.binom.pmf(y, extra, middle[-20])
+        better = high / (low + high)
+        return (low + high)[(better > 0.95) | (better < 0.05)].sum()
+
+    found = _Ability(TRIANGLE, edges, share).more(0.2)
+    assert found is not None
+    assert settled(found) >= 0.8
+    assert settled(found - 1) < 0.8
+
+
+@pytest.mark.parametrize(("half", "said"), [(0.15, False), (0.3, False), (0.42, True)])
+def test_how_unlike_tasters_are_is_called_unknown_only_where_it_is(half, said):
+    known = Distribution(np.array([0.5 - half, 0.5 + half]), np.array([0.0, 1.0]))
+
+    class Known(Tasters):
+        overdispersion = known
+
+    text = Known(
+        ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [10], "tasters": 8})
+    ).sentence()
+    assert ("hardly narrower than before" in text) == said

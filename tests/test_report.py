@@ -9,6 +9,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
+from metasense.showing.files import PAGE_MARK
 from metasense.showing.pages import CAUTIONS, Page, Picture, Section, picture, write_report
 from metasense.showing.tables import table
 
@@ -198,13 +199,33 @@ def test_a_page_is_written_whole(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
 
 
+def test_a_page_takes_the_place_of_its_own_earlier_one_and_of_nothing_else(tmp_path):
+    target = tmp_path / "page.html"
+    write_report(full(), target)
+    write_report(full("newer"), target)
+    assert "newer" in target.read_text("utf-8")
+    mine = "<!doctype html><title>My page about metasense</title>"
+    target.write_text(mine)
+    with pytest.raises(FileExistsError, match=r"page\.html.*is not a page that metasense wrote"):
+        write_report(full(), target)
+    assert target.read_text() == mine
+    target.write_text("")  # nothing is lost with it
+    write_report(full(), target)
+
+
+def test_no_text_of_a_user_passes_for_the_mark_of_our_pages():
+    page = Page(title=PAGE_MARK, answer=PAGE_MARK).to_html()
+    assert page.count(PAGE_MARK) == 1
+
+
 def test_a_crash_leaves_the_old_page_whole(tmp_path, monkeypatch):
     target = tmp_path / "page.html"
-    target.write_text("old")
+    write_report(full("old"), target)
+    old = target.read_text("utf-8")
     monkeypatch.setattr("os.replace", lambda *_: (_ for _ in ()).throw(OSError("disk full")))
     with pytest.raises(OSError, match="disk full"):
         write_report(full(), target)
-    assert target.read_text() == "old"
+    assert target.read_text("utf-8") == old
     assert list(tmp_path.iterdir()) == [target]
 
 

@@ -1,12 +1,14 @@
 """The answer under other choices equals the answer of a fresh pool that makes them."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 import metasense as ms
 from metasense.engine import grid
 from metasense.engine.posterior import average_d_prime
+from metasense.questions.sensitivity import Path, prior_warnings, selections
 from metasense.showing import figures
 from metasense.showing.words import banned
 
@@ -282,3 +284,46 @@ def test_large_pools_are_looked_at_when_asked_and_say_so():
     assert any("the fit is checked when asked for: pooled.fit()" in note for note in pooled.notes)
     cases = pooled.sensitivity().about("panel")
     assert len(cases) == 1200 and cases["median"].nunique() <= len(set(counts))  # equal panels are refitted once
+
+
+def cases(change, verdict, other):
+    rows = [
+        {"case": "all panels", "about": "all panels", "median": 1.0, "change": 0.0, "verdict": verdict, "verdict_changes": False},
+        {"case": "wider", "about": "prior", "median": 1 + change, "change": change, "verdict": other, "verdict_changes": verdict != other},
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+@pytest.mark.parametrize(("change", "said"), [(0.24, False), (-0.24, False), (0.27, True), (-0.3, True), (0.49, True)])
+def test_the_answer_rests_on_the_prior_when_another_moves_it_by_a_quarter(change, said):
+    found = " ".join(prior_warnings(cases(change, "not settled", "not settled")))
+    assert ("The answer rests on the prior" in found) == said
+
+
+def test_a_verdict_that_another_prior_undoes_is_a_warning_and_one_it_would_bring_about_is_not():
+    undone = " ".join(prior_warnings(cases(0.1, "within the margin", "not settled")))
+    assert "The verdict, within the margin, rests on the prior" in undone
+    assert prior_warnings(cases(0.1, "not settled", "within the margin")) == ()
+
+
+def test_a_panel_taken_further_than_planned_was_extended_even_if_nobody_looked():
+    table = PLAIN | {"planned": [40, 20, 30, 28], "looks": [1, 1, 1, 2]}
+    kept = dict(selections(ms.read_panels(table).frame))
+    name = "without panels looked at or extended before the end"
+    assert kept[name].tolist() == [True, False, True, False]
+
+
+def test_a_column_of_one_group_has_none_to_leave_out():
+    alike = ms.pool(PLAIN | {"batch_pair": "oak"}).sensitivity()
+    assert len(alike.about("group")) == 0
+    assert not any("batch pair" in note for note in alike.notes)
+    two = ms.pool(PLAIN | {"batch_pair": ["oak", "oak", "ash", "ash"]}).sensitivity()
+    assert two.about("group")["case"].tolist() == ["without batch pair oak", "without batch pair ash"]
+
+
+def test_the_path_says_since_when_the_verdict_has_stood_for_good():
+    steps = pd.DataFrame({"panel": list("ABCDE"), "date": pd.NaT, "panels": range(1, 6), "median": 0.5})
+    steps = steps.assign(lower=0.1, upper=0.9, prob=0.95, kind="equal-tailed", p_above=0.5, p_below=0.5)
+    far, open_ = "beyond the margin", "not settled"
+    path = Path(steps.assign(verdict=[open_, far, open_, far, far]), 0.5)
+    assert "has stood at beyond the margin since D (panel 4)." in path.sentence()

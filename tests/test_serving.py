@@ -5,8 +5,11 @@ The sets of each protocol are written out by hand; that all orders are to be ser
 compared byte by byte.
 """
 
+import errno
+import os
 import re
 import shutil
+import stat
 import subprocess
 from collections import Counter
 from dataclasses import replace
@@ -340,6 +343,93 @@ def test_a_folder_with_a_plan_is_not_written_over(tmp_path):
     with pytest.raises(FileExistsError, match="already holds a plan"):
         planned("triangle", 6).save(tmp_path / "plan")
     assert ServingPlan.read(tmp_path / "plan").cups.equals(plan.cups)
+
+
+def test_a_folder_that_holds_anything_is_left_alone_and_an_empty_one_is_filled(tmp_path):
+    plan = planned("triangle", 6)
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "notes.txt").write_text("mine")
+    with pytest.raises(FileExistsError, match="the folder is not empty"):
+        plan.save(tmp_path / "full")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(FileExistsError, match="a file of that name exists"):
+        plan.save(tmp_path / "file")
+    (tmp_path / "empty").mkdir()
+    assert ServingPlan.read(plan.save(tmp_path / "empty")).cups.equals(plan.cups)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["empty", "file", "full"]
+    assert [p.name for p in (tmp_path / "full").iterdir()] == ["notes.txt"]
+
+
+def test_the_folder_worked_in_is_not_replaced_under_the_users_feet(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(FileExistsError, match="the folder you are working in"):
+        planned("triangle", 6).save(".")
+
+
+def test_a_plan_that_cannot_be_written_to_its_end_is_not_there_at_all(tmp_path, monkeypatch):
+    real, opened = os.fsync, []
+
+    def full(number):
+        opened.append(number)
+        if len(opened) == 6:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        real(number)
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(OSError, match=r"cannot write '.*plan': the disk is full") as error:
+        planned("triangle", 6).save(tmp_path / "plan")
+    assert ".part" not in str(error.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="owners and modes of POSIX")
+def test_key_and_filling_list_are_for_their_owner_only(tmp_path):
+    folder = planned("triangle", 6).save(tmp_path / "plan")
+    mode = {str(path.relative_to(folder)): stat.S_IMODE(path.stat().st_mode) for path in folder.rglob("*")}
+    assert mode["sealed"] == mode["filling"] == 0o700
+    assert mode["sealed/key.csv"] == mode["sealed/key.html"] == 0o600
+    assert mode["trays.csv"] == mode["run.html"] == mode["answers.csv"] != 0o600
+
+
+@pytest.mark.skipif(os.name != "posix", reason="locks of POSIX")
+def test_what_a_killed_save_left_is_cleared_away_and_what_a_living_one_holds_is_not(tmp_path):
+    import fcntl
+
+    for name in ("dead", "alive"):
+        left = tmp_path / f".plan.{'0a' if name == 'dead' else 'ff'}000000.part"
+        left.mkdir()
+        (left / "key.csv").write_text(name)
+    alive = os.open(tmp_path / ".plan.ff000000.part", os.O_RDONLY)
+    fcntl.flock(alive, fcntl.LOCK_EX)
+    (tmp_path / ".plan.mine.part").write_text("not ours")
+    planned("triangle", 6).save(tmp_path / "plan")
+    os.close(alive)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".plan.ff000000.part", ".plan.mine.part", "plan"]
+
+
+@pytest.mark.parametrize(
+    "name", ["Anna Berg", "anna@example.org", "+49 170 1234567", "O'Brien", "Berg, A.", "\u738b\u4f1f"]
+)
+def test_a_pseudonym_that_looks_like_a_person_is_warned_of(name):
+    (warning,) = serve("triangle", ["T01", name, "b7"], allergens=[], hazards=[]).warnings
+    assert warning.startswith(repr(name)) and "codes such as T01" in warning and not banned(warning)
+
+
+def test_codes_and_numbers_are_no_names():
+    codes = ["T01", "1", "0042", "b7", "AB", "left 3", "P-12", "taster 4", "K", "blue", "2026-11", "123456"]
+    assert serve("triangle", codes, allergens=[], hazards=[]).warnings == ()
+
+
+def test_a_session_without_alcohol_does_not_speak_of_it_and_an_open_one_says_if():
+    run = {
+        name: serve("triangle", 6, allergens=[], hazards=hazards).pages()["run.html"].lower()
+        for name, hazards in (("none", []), ("hot", ["hot"]), ("open", None), ("stated", ["alcohol"]))
+    }
+    assert "alcohol" not in run["none"] and "alcohol" not in run["hot"]
+    assert "if there is alcohol in the samples: adults only" in run["open"] and "with alcohol one" not in run["open"]
+    assert "alcohol: adults only" in run["stated"] and "with alcohol one" in run["stated"]
+    for page in run.values():
+        assert all(word in page for word in ("allergens", "scald", "suffocate", "local codes"))
 
 
 def test_a_key_that_was_changed_is_refused_with_all_that_is_wrong():

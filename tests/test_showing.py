@@ -3,9 +3,14 @@
 import base64
 import csv
 import datetime
+import errno
 import io
 import math
+import os
 import re
+import stat
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from html.parser import HTMLParser
 
 import numpy as np
@@ -16,7 +21,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
-from metasense.showing.files import replacing
+from metasense.showing.files import TEXT, replacing
 from metasense.showing.tables import Table, block, table, write_csv
 
 HOSTILE = [
@@ -388,12 +393,96 @@ def test_csv_cells_cannot_be_formulas_and_numbers_keep_their_digits(tmp_path):
 # --- files ----------------------------------------------------------------------------------------------------------
 
 
+def test_a_csv_is_replaced_only_when_that_is_said(tmp_path):
+    path = write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "t.csv")
+    before = os.stat(path)
+    assert write_csv(pd.DataFrame({"panel": ["A"]}), path) == path  # the same again changes nothing
+    assert os.stat(path).st_ino == before.st_ino and os.stat(path).st_mtime_ns == before.st_mtime_ns
+    with pytest.raises(FileExistsError, match=r"t\.csv.*Name a new one.*overwrite=True"):
+        write_csv(pd.DataFrame({"panel": ["B"]}), path)
+    assert path.read_text() == "panel\nA\n"
+    write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
+    assert path.read_text() == "panel\nB\n"
+    path.write_bytes(b"PK\x03\x04\0\0")
+    with pytest.raises(FileExistsError, match="not a table in plain text"):
+        write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
+
+
+@pytest.mark.parametrize("name", ["t.xlsx", "t.csv.gz", "t.tsv", "t"])
+def test_a_csv_is_not_written_under_the_name_of_another_kind(name, tmp_path):
+    with pytest.raises(ValueError, match=r"Name a file that ends in \.csv"):
+        write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="devices and pipes of POSIX")
+def test_devices_pipes_and_what_leads_to_them_stay_what_they_are(tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "link.csv").symlink_to(os.devnull)
+    reading, writing = os.pipe()
+    for path in (tmp_path / "pipe.csv", tmp_path / "link.csv", os.devnull, f"/dev/fd/{writing}"):
+        with pytest.raises(FileExistsError, match="a device or a pipe"), replacing(path, TEXT) as scratch:
+            scratch.write_text("a")
+    os.close(reading)
+    os.close(writing)
+    assert stat.S_ISFIFO(os.stat(tmp_path / "pipe.csv").st_mode) and (tmp_path / "link.csv").is_symlink()
+
+
+def test_a_file_protected_against_writing_is_left_alone(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("old")
+    path.chmod(0o444)
+    with pytest.raises(PermissionError, match=r"t\.csv.*protected against writing"), replacing(path, TEXT):
+        pass
+
+
+def test_of_two_who_make_one_new_file_the_second_is_told(tmp_path):
+    path = tmp_path / "t.csv"
+
+    def second():
+        with replacing(path) as scratch:
+            scratch.write_text("second")
+            path.write_text("first")
+
+    with pytest.raises(FileExistsError, match="a file of that name exists"):
+        second()
+    assert path.read_text() == "first" and [p.name for p in tmp_path.iterdir()] == ["t.csv"]
+
+
+def test_no_error_names_the_scratch_file(tmp_path, monkeypatch):
+    def refuse(path, *_, **__):  # as a disk that may not be written to does, even where there is nothing to remove
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), os.fspath(path))
+
+    monkeypatch.setattr("os.open", refuse)
+    monkeypatch.setattr("os.unlink", refuse)
+    with pytest.raises(OSError, match="the disk may not be written to") as caught, replacing(tmp_path / "a.txt"):
+        pass
+    assert "a.txt" in str(caught.value) and ".part" not in str(caught.value)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="locks of POSIX")
+def test_what_a_killed_writer_left_goes_and_what_a_living_one_holds_stays(tmp_path):
+    import fcntl
+
+    dead, alive, other = (
+        tmp_path / name for name in (".a.csv.00000000.part", ".a.csv.11111111.part", ".b.csv.0a0a0a0a.part")
+    )
+    for path in (dead, alive, other):
+        path.write_text("half")
+    with open(alive) as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "a.csv")
+        assert not dead.exists() and alive.exists() and other.exists()
+    write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "a.csv")  # nothing to write, but something to clear away
+    assert not alive.exists()
+
+
 def test_a_crash_leaves_the_old_file_whole(tmp_path):
     target = tmp_path / "kept.txt"
     target.write_text("old")
 
     def write():
-        with replacing(target) as scratch:
+        with replacing(target, TEXT) as scratch:
             scratch.write_text("half")
             raise KeyboardInterrupt
 
@@ -503,6 +592,34 @@ def test_figures_draw_on_given_axes_and_leave_settings_alone():
 
 
 @pytest.mark.lab
+def test_figures_drawn_in_eight_threads_leave_no_setting_changed_and_look_as_drawn_alone():
+    import matplotlib as mpl
+
+    def drawn(_):
+        ax = figures.bars(["a", "b"], [0.3, 0.7], ax=Figure())
+        return figures.figure_to_data_uri(ax)
+
+    before, switch = dict(mpl.rcParams), sys.getswitchinterval()
+    alone = drawn(0)
+    sys.setswitchinterval(1e-5)  # threads take turns as often as can be
+    try:
+        with ThreadPoolExecutor(8) as threads:
+            together = set(threads.map(drawn, range(24)))
+    finally:
+        sys.setswitchinterval(switch)
+    assert dict(mpl.rcParams) == before
+    assert together == {alone}
+
+
+def test_a_setting_that_the_user_changes_meanwhile_stays_changed():
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        with figures._settings({"font.size": 9.5}):
+            mpl.rcParams["lines.linewidth"] = 7.0
+        assert mpl.rcParams["lines.linewidth"] == 7.0
+
+
 def test_a_figure_shows_in_every_cell_of_a_notebook_that_draws_one():
     nbformat, nbclient = pytest.importorskip("nbformat"), pytest.importorskip("nbclient")
     draw = "ax = bars(['a', 'b'], [0.2, 0.8])"
@@ -617,3 +734,24 @@ def test_colours_of_light_and_dark_have_enough_contrast():
         for a, b in ((paper, text), (figures._DARK[paper], figures._DARK[text])):
             high, low = sorted([luminance(a), luminance(b)], reverse=True)
             assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+def test_numbers_that_differ_late_get_the_digits_they_need():
+    assert words.distinct(0.1234511, 0.1234519) == ("0.123451", "0.123452")
+    assert words.distinct(0.12345, 0.12346) == ("0.12345", "0.12346")
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.992, "more than 99 %"), (0.9985, "more than 99 %"), (0.99, "99 %")])
+def test_a_share_near_one_is_never_said_as_all(share, said):
+    assert words.percent(share) == said
+
+
+@pytest.mark.parametrize("noun", ["unit", "use", "European oak", "one-off"])
+def test_a_vowel_that_sounds_as_a_consonant_has_no_n(noun):
+    assert words.a(noun) == f"a {noun}"
+
+
+def test_an_order_that_there_is_not_is_refused():
+    panels = pd.DataFrame({"panel": ["A"], "pooled": [0.5], "pooled_lower": [0.1], "pooled_upper": [1.0]})
+    with pytest.raises(ValueError, match=r"'table' .* or 'estimate' .*; got 'estimates'"):
+        figures.forest(panels, average=(0.1, 0.5, 1.0), order="estimates")

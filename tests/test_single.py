@@ -542,3 +542,38 @@ def test_one_look_at_the_end_is_no_early_look():
 def test_a_tiny_panel_promises_nothing_of_a_critical_number_it_has_not():
     text = one_panel("triangle", 1, 1, margin=Margin(d_prime=1)).statement()
     assert "not even all correct would be called" in text and "critical number" not in text
+
+
+@pytest.mark.parametrize(("correct", "said"), [(4, True), (5, True), (6, False), (9, False)])
+def test_a_lean_against_the_direction_is_said_from_the_five_percent_tail_on(correct, said):
+    assert (binom.cdf(correct, 20, 0.5) < 0.05) == said  # SciPy: 0.0207 at 5, 0.0577 at 6
+    panel = one_panel("2-AFC", 20, correct)
+    assert any("lean against" in note for note in panel.notes) == said
+
+
+@pytest.mark.parametrize(("correct", "said"), [(4, True), (5, False)])
+def test_a_reversal_is_suspected_below_one_in_a_thousand(correct, said):
+    assert (binom.cdf(correct, 40, 1 / 3) < 0.001) == said
+    assert any("reversal" in note for note in one_panel("triangle", 40, correct).notes) == said
+
+
+def test_power_of_two_counts_is_that_of_every_table_tried():
+    margin = Margin(d_prime=1.5)
+    panel = one_panel("A-not-A", signal=9, hits=6, noise=5, false_alarms=2, margin=margin)
+    _, criterion = panel.protocol.estimate(9, 6, 5, 2, add_half=True)
+    hit, alarm = panel.protocol.rates(1.5, criterion)
+    power = 0.0
+    for x in range(10):
+        for y in range(6):
+            p = fisher_exact([[x, 9 - x], [y, 5 - y]], "greater").pvalue
+            if p <= 0.05 * (1 + 1e-9):
+                power += binom.pmf(x, 9, hit) * binom.pmf(y, 5, alarm)
+    assert panel.power_at_margin == pytest.approx(power, rel=1e-9)
+
+
+def test_a_panel_knows_how_many_people_it_had_where_the_table_says_so():
+    row = {"panel": "A", "protocol": "triangle", "tastings": 30, "correct": 15}
+    assert one_panel(read_panels([row | {"tasters": 30}])).tasters == 30
+    assert one_panel(read_panels([row | {"tasters": 10}])).tasters == 10
+    assert one_panel(read_panels([row])).tasters is None
+    assert one_panel("triangle", 30, 15).tasters is None

@@ -286,3 +286,17 @@ def test_the_figure_draws_the_sawtooth_on_the_axes_given():
     assert (np.diff(drawn) < 0).any()
     assert (np.diff(drawn) > 0).any()
     plt.close(figure)
+
+
+@pytest.mark.parametrize("each", [1, 3, 4])
+def test_enough_people_come_for_all_the_tastings(each):
+    costs = compare_protocols(1.0, beta=0.2, tastings_each=each)
+    assert (costs["people"] * each >= costs["lasting"]).all()
+    assert ((costs["people"] - 1) * each < costs["lasting"]).all()
+
+
+def test_a_size_at_which_no_count_is_enough_is_not_efficient():
+    near = efficient_sizes("triangle", 4, p_d=0.3, within=3).set_index("tastings")
+    assert near.loc[[1, 2], "power"].tolist() == [0, 0]  # 3 of 3 has p = 1/27: the first that suffices
+    assert not near.loc[[1, 2], "efficient"].any()
+    assert near.loc[3, "efficient"]

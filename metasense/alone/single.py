@@ -95,6 +95,8 @@ class OnePanel(Statement):
         Posterior probability from which the margin question counts as settled.
     notes : tuple of str
         What to keep in mind about this panel.
+    tasters : int or None
+        How many people gave the answers, where the table says so.
 
     Examples
     --------
@@ -112,6 +114,7 @@ class OnePanel(Statement):
     prob: float
     settled: float
     notes: tuple[str, ...]
+    tasters: int | None
 
     def _log_likelihood(self, d: Array) -> Array:
         raise NotImplementedError
@@ -567,9 +570,8 @@ class TwoCountPanel(OnePanel):
         for part in np.array_split(
             totals, len(totals) * len(hits) // 4_000_000 + 1
         ):  # bounds the memory of large panels
-            alarms = part[:, None] - hits
-            reached = fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)
-            reached &= (alarms >= 0) & (alarms <= self.noise)
+            alarms = part[:, None] - hits  # more than there are tastings leave no hit to spare: their p is 1
+            reached = (fisher(self.signal, self.noise, part) <= self.alpha * (1 + 1e-12)) & (alarms >= 0)
             power += float((reached * chance_of_alarms[np.clip(alarms, 0, self.noise)] @ chance_of_hits).sum())
         return power
 
@@ -706,6 +708,7 @@ def one_panel(
     0.0284
     """
     notes: tuple[str, ...] = ()
+    tasters = None
     if hasattr(panel, "frame"):
         if len(panel) != 1:
             raise ValueError(f"one_panel reads one panel; this table has {len(panel)}. Choose one: panels['its name'].")
@@ -715,6 +718,8 @@ def one_panel(
         name = name or str(row.panel)
         counts = (getattr(row, key, None) for key in _COUNTS)
         tastings, correct, signal, hits, noise, false_alarms = (None if pd.isna(n) else int(n) for n in counts)  # type: ignore[arg-type]
+        people = getattr(row, "tasters", None)
+        tasters = None if pd.isna(people) else int(people)
         notes = tuple(_remarks(row, tastings if tastings is not None else (signal or 0) + (noise or 0)))
     for what, value in (("alpha", alpha), ("beta", beta), ("prob", prob)):
         if not 0 < value < 1:
@@ -727,7 +732,7 @@ def one_panel(
     common: dict[str, Any] = {
         "panel": name, "protocol": test, "margin": None if margin is None else stated_margin(margin),
         "priors": stated_priors(priors), "alpha": alpha, "beta": beta, "prob": prob,
-        "settled": settled,
+        "settled": settled, "tasters": tasters,
     }  # fmt: skip
     label = f"panel {name!r}" if name else "the panel"
     if isinstance(test, TwoCountProtocol):

@@ -344,10 +344,10 @@ def _of_panel(panel: OnePanel) -> Facts:
     return Facts(
         result=PANEL,
         numbers=tuple(numbers),
-        counts={"panels": {1}, "tastings": {tastings}, "people": _people_in(panel.notes)},
+        counts={"panels": {1}, "tastings": {tastings}, "people": set() if panel.tasters is None else {panel.tasters}},
         pairs=pairs,
         tastings=tastings,
-        people=next(iter(_people_in(panel.notes)), None),
+        people=panel.tasters,
         tests=(panel.protocol.name,),
         directed=panel.protocol.directed,
         verdict=panel.verdict() or "no margin given",
@@ -377,11 +377,6 @@ def _lucky_of(panel: OnePanel) -> float:
         return 0.5
     p_d = panel.p_d_posterior.median
     return float(1 - p_d / panel.protocol.p_from_p_d(p_d))
-
-
-def _people_in(notes: Sequence[str]) -> set[int]:
-    """Tasters that a note of one panel counts apart from its answers."""
-    return {int(m[1].replace(",", "")) for note in notes if (m := re.match(r"([\d,]+) tasters? gave", note))}
 
 
 # --- a preference -----------------------------------------------------------------------------------------------------

@@ -129,6 +129,44 @@ def log_prior(mu: Array, tau: Array, priors: Priors, directed: bool) -> Array:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Refinement:
+    """Called, gives nodes and weights of a region that stand closer together on the rays with little spread.
+
+    Attributes
+    ----------
+    region : Region
+    t : Stretch
+        Of the average d-prime.
+    nodes : int
+        Along each ray before.
+    angles, weights : ndarray, shape (rays,)
+        The rays with little spread, and what each weighs.
+    logs : tuple of float
+        The peak of the log density, and the log of the integral relative to it.
+    rest : tuple of ndarray
+        ``mu``, ``tau`` and weight of the nodes that stay as they are.
+    """
+
+    region: Region
+    t: Stretch
+    nodes: int
+    angles: Array
+    weights: Array
+    logs: tuple[float, float]
+    rest: tuple[Array, Array, Array]
+
+    def __call__(self) -> tuple[Array, Array, Array]:
+        finer, finer_w = chebyshev(REFINED * (self.nodes - 1) + 1, FINE)[:2]
+        values, slope = self.t.at(finer)
+        density, mu, tau = self.region.log_density(values, self.angles)
+        peak, log_whole = self.logs
+        density += np.log(np.multiply.outer(slope * finer_w, self.weights)) - peak - log_whole
+        near = (mu, tau, np.exp(density))
+        joined = [np.concatenate([old, new.ravel()]) for old, new in zip(self.rest, near, strict=True)]
+        return joined[0], joined[1], joined[2]
+
+
 def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[float, float, dict]:
     """Log integral over the region, the same from every second node, and what a patch needs."""
     x, w, fine_x, integrals = chebyshev(nodes, FINE)
@@ -147,22 +185,15 @@ def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[floa
     # Rays with little spread would leave a comb in the mixtures of panels: there their nodes are set closer together.
     close = ray_tau * t.centre < 0.12 * tj[nodes // 2]
 
-    def refine() -> tuple[Array, Array, Array]:
-        finer, finer_w = chebyshev(REFINED * (nodes - 1) + 1, FINE)[:2]
-        tf, tfj = t.at(finer)
-        near, near_mu, near_tau = region.log_density(tf, av[close])
-        near += np.log(np.multiply.outer(tfj * finer_w, (aj * w)[close])) - peak - np.log(whole)
-        return (
-            np.concatenate([mu[:, ~close].ravel(), near_mu.ravel()]),
-            np.concatenate([tau[:, ~close].ravel(), near_tau.ravel()]),
-            np.concatenate([weight[:, ~close].ravel(), np.exp(near).ravel()]),
-        )
-
+    refine = None
+    if close.any():
+        rest = (mu[:, ~close].ravel(), tau[:, ~close].ravel(), weight[:, ~close].ravel())
+        refine = Refinement(region, t, nodes, av[close], (aj * w)[close], (peak, np.log(whole)), rest)
     parts = {
         "mu": mu.ravel(),
         "tau": tau.ravel(),
         "weight": weight.ravel(),
-        "refine": refine if close.any() else None,
+        "refine": refine,
         "fine": t.at(fine_x)[0],
         "running": (integrals @ scaled) * w / whole,
         "ray_mu": ray_mu,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -215,13 +215,14 @@ def _stretch(values: Array, weight: Array, lower: float, upper: float) -> Stretc
     cumulative = np.cumsum(weight[order]) - weight[order] / 2
     low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values[order])
     scale = max((high - low) / 2, SHARPEST * (upper - lower))
+    return partial(_stretched, lower, upper, middle, scale)
+
+
+def _stretched(lower: float, upper: float, middle: float, scale: float, x: Array) -> tuple[Array, Array]:
+    """Where the map takes `x`, and its slope there."""
     first, last = np.arcsinh((np.array([lower, upper]) - middle) / scale)
-
-    def at(x: Array) -> tuple[Array, Array]:
-        s = (first + last) / 2 + (last - first) / 2 * x
-        return np.clip(middle + scale * np.sinh(s), lower, upper), scale * np.cosh(s) * (last - first) / 2
-
-    return at
+    s = (first + last) / 2 + (last - first) / 2 * x
+    return np.clip(middle + scale * np.sinh(s), lower, upper), scale * np.cosh(s) * (last - first) / 2
 
 
 def _ends(values: Array, density: Array) -> tuple[float, float]:

@@ -42,6 +42,7 @@ ENOUGH = 100  # effective draws a chain below which an interval is not worth pri
 TARGET_ACCEPT = 0.95
 IN_TAILS = 0.99  # smaller steps: at 0.95 two of 80 000 draws diverged, in the tails that overdispersion bends
 _STOPPED = "Sampling was interrupted; nothing was kept."
+TUNED = 1000  # the fewest draws that tune a chain, unless asked
 NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
 NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
 
@@ -72,7 +73,7 @@ class Diagnostics(Result):
     @cached_property
     def advice(self) -> tuple[str, ...]:
         """What is wrong with the draws and what to do about it; empty when all is well."""
-        advice, longer = [], f"draws={4 * self.draws}, tune={4 * self.draws}"
+        advice, longer = [], f"pool again with draws={4 * self.draws}, in Python"
         apart = self.frame[~(self.frame["r_hat"] < R_HAT)]
         if len(apart):
             worst = apart["r_hat"].max()
@@ -84,8 +85,8 @@ class Diagnostics(Result):
         if self.divergences:
             advice.append(
                 f"The sampler lost its path at {self.divergences} of {self.chains * self.draws} draws, so a corner of "
-                f"the posterior may be missing. Sample again with longer tuning ({longer}), or use method='grid' where "
-                "it applies."
+                f"the posterior may be missing. Sample longer, which tunes the sampler longer too ({longer}), or use "
+                "method='grid' where it applies."
             )
         effective = self.frame[["ess_bulk", "ess_tail"]].min(axis=1)
         few = self.frame[~(effective >= ENOUGH * self.chains)]
@@ -121,7 +122,7 @@ def sample(
     priors: Priors,
     *,
     draws: int = 1000,
-    tune: int = 1000,
+    tune: int | None = None,
     chains: int = 4,
     seed: int | None = None,
     progress: bool = False,
@@ -137,8 +138,10 @@ def sample(
     copies : sequence of int
         How often each stands in the pool.
     priors : Priors
-    draws, tune : int
-        Draws kept from each chain, and taken before to tune the sampler.
+    draws : int
+        Draws kept from each chain.
+    tune : int, optional
+        Draws taken before to tune the sampler; by default as many, and 1000 at least.
     chains : int
         At least 2, or the chains could not be compared.
     seed : int, optional
@@ -164,6 +167,7 @@ def sample(
     """
     seed = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else int(seed)
     rng = np.random.default_rng(seed)
+    tune = max(draws, TUNED) if tune is None else tune
     gammas, shares = overdispersions(evidence)
     series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
 
@@ -195,7 +199,7 @@ def sample_moderated(
     load: Array | None = None,
     clusters: NDArray[np.intp] | None = None,
     draws: int = 1000,
-    tune: int = 1000,
+    tune: int | None = None,
     chains: int = 4,
     seed: int = 1,
     progress: bool = False,
@@ -229,6 +233,7 @@ def sample_moderated(
         has no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
     """
     rng = np.random.default_rng(seed)
+    tune = max(draws, TUNED) if tune is None else tune
     gammas, shares = overdispersions(evidence)
     series = [Series.build(evidence, [1] * len(evidence), float(gamma)) for gamma in gammas]
     slopes = columns.shape[1]

@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+_MOST_LOOKS = 300_000  # some ten seconds of following counts
+_MOST_TWO_STAGE = 5_000  # tastings up to which every pair of counts is tried: the memory grows with their square
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class LooksPlan(Statement):
     """When to look, and what to say at each look; made by `sequential_plan` or `two_stage_plan`, or by hand.
@@ -285,6 +289,11 @@ def sequential_plan(
         most = 2 * tasters_needed(test, p_d=rate, alpha=alpha, beta=beta).smallest
     most = _whole("most (tastings after which the panel ends)", most)
     every = _whole("every (looks are that many tastings apart)", every, most)
+    if most > _MOST_LOOKS:
+        raise ValueError(
+            f"a difference of {rate:.2g} as p_d takes up to {most:,} tastings, more than can be followed one by one "
+            f"({_MOST_LOOKS:,}). State a larger difference, or end earlier with most=."
+        )
     looks = np.arange(every, most + 1, every)
     per_correct = np.log(truth * (1 - guess) / (guess * (1 - truth)))
     drift = looks * np.log((1 - guess) / (1 - truth))
@@ -389,6 +398,11 @@ def _best_two_stage(
     """Counts (difference, similar) of the cheapest plan that keeps both risks, or None."""
     if not 1 <= first < total:
         raise ValueError(f"the first look comes before the last; got {first} and {total} tastings.")
+    if total > _MOST_TWO_STAGE:
+        raise ValueError(
+            f"{total:,} tastings are more than a plan with one look before the end is worked out for "
+            f"({_MOST_TWO_STAGE:,}). State a larger difference or larger risks, or look after every tasting."
+        )
     x, last = np.arange(first + 1), np.arange(total + 2)
     later = total - first
 
@@ -575,13 +589,19 @@ def _stopping(
     state = np.zeros((len(truth), looks[-1] + 2))  # chance of each count so far, among panels still going on
     state[:, 0] = 1
     difference, similar = np.zeros((2, len(truth), len(looks)))
-    tasted = 0
+    tasted, least, most = 0, 0, 0  # counts below `least` and above `most` have ended the panel
     for k, n in enumerate(looks):
-        for so_far in range(tasted, n):
-            state[:, 1 : so_far + 2] = state[:, 1 : so_far + 2] * (1 - p) + state[:, : so_far + 1] * p
-            state[:, 0] *= 1 - truth
+        for _ in range(tasted, n):
+            most += 1
+            stays = state[:, least : most + 1] * (1 - p)
+            stays[:, 1:] += state[:, least:most] * p
+            state[:, least : most + 1] = stays
         tasted = n
-        difference[:, k] = state[:, high[k] :].sum(axis=1)
-        similar[:, k] = state[:, : low[k] + 1].sum(axis=1)
-        state[:, high[k] :], state[:, : low[k] + 1] = 0, 0
+        difference[:, k] = state[:, high[k] : most + 1].sum(axis=1)
+        similar[:, k] = state[:, least : low[k] + 1].sum(axis=1)
+        state[:, high[k] : most + 1] = 0
+        state[:, least : low[k] + 1] = 0
+        least, most = max(least, low[k] + 1), min(most, high[k] - 1)
+        if least > most:
+            break
     return difference, similar

@@ -17,7 +17,21 @@ import pandas as pd
 
 from metasense.planning.serving import CHOICES, PLACEBO, PREFERENCE, TASTING_PART, ServingPlan, said
 from metasense.showing import words
-from metasense.tables.checking import Checked, Column, Wrong, check_table, choice, is_known, label, plain, text
+from metasense.tables.checking import (
+    LEFT_OUT,
+    NO_ANSWER,
+    Checked,
+    Column,
+    Reading,
+    Wrong,
+    check_table,
+    choice,
+    coded,
+    is_known,
+    no_answer,
+    plain,
+    text,
+)
 from metasense.tables.columns import TASTING, is_signal
 from metasense.tables.opening import PanelsError, open_table
 from metasense.tables.panels import Tastings, read_tastings
@@ -25,15 +39,22 @@ from metasense.tables.panels import Tastings, read_tastings
 __all__ = ["read_answers"]
 
 _sure = choice(sure="certain yes 3", **{"fairly sure": "fairly fairlysure 2"}, guessed="guess no 1")
+
+
+def _liked(cell: object, reading: Reading) -> str | None:
+    """The code preferred, or none; None where nothing was said."""
+    return None if no_answer(cell, reading, NO_ANSWER - {"none"}) else coded(cell, reading)
+
+
 ANSWER_COLUMNS = (
     *(replace(TASTING[name], dtype="string", required=name in ("panel", "taster"))
       for name in ("panel", "protocol", "taster")),
     TASTING["trial"],
-    Column("cups", "codes on the tray from left to right", label, "string", "codes samples", True),
+    Column("cups", "codes on the tray from left to right", coded, "string", "codes samples", True),
     replace(TASTING["answer"], dtype="string", required=True),
     Column("certainty", "sure, fairly sure or guessed", _sure, "string", "sure"),
-    *(Column(f"{name}_{i}", meaning, label, "string")
-      for i in (1, 2) for name, meaning in (("pair", "codes of a pair"), ("preferred", "code preferred, or none"))),
+    *(Column(f"{name}_{i}", meaning, kind, "string") for i in (1, 2) for name, meaning, kind in (
+        ("pair", "codes of a pair", coded), ("preferred", "code preferred, or none", _liked))),
     Column("incident", "anything that went wrong; absent if nobody sat there", text, "string", "incidents"),
     TASTING["date"],
     TASTING["notes"],
@@ -53,7 +74,8 @@ def read_answers(
     What was served is taken from the codes typed under ``cups``, not from the plan: if a taster got another's tray, or
     the order was changed, the codes say so. Rows without answer count as no answer given, or as not served if the
     incident says ``absent``. Sets that, as served, are none of the protocol's (a swapped cup made three alike) are left
-    out with a note.
+    out with a note. So are rows with yes, or a reason, in a column ``left_out``, and those with an incident that
+    begins with such words ("left out: cold", "excluded"); other incidents are kept, and listed in a note.
 
     Parameters
     ----------
@@ -94,7 +116,8 @@ def read_answers(
                 f"filled says {code!r}: {sample!r}; it needs a code of this key and one of {plan.samples}."
             )
         inside[str(code)] = sample
-    checked = check_table(open_table(answers, is_known(ANSWER_COLUMNS)), ANSWER_COLUMNS)
+    opened = open_table(answers, is_known((*ANSWER_COLUMNS, LEFT_OUT)))
+    checked = check_table(opened, ANSWER_COLUMNS, leaving_out="tasting")
     join = _Join(plan, checked, inside)
     rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
     join.report_repeats()
@@ -102,7 +125,7 @@ def read_answers(
     if not rows:
         raise PanelsError("nobody was served, or nothing served was a set of the protocol.", checked.sheet.source)
     frame = pd.DataFrame(rows).assign(planned=len(plan.tasters) * plan.sets, blind=blind)
-    frame = frame[[c for c in frame.columns if frame[c].notna().any() or c == "answer"]]
+    frame = frame[[c for c in frame.columns if frame[c].notna().any() or c == "answer"]].assign(left_out="no")
     tastings = read_tastings(frame, name=checked.sheet.source)
     return replace(tastings, notes=(*checked.notes, *join.notes(), *tastings.notes))
 
@@ -128,7 +151,7 @@ class _Join:
 
     def row(self, i: int) -> dict[str, Any] | None:
         cells = {c: None if pd.isna(v) else v for c, v in self.checked.frame.iloc[i].items()}
-        taster, incident = cells["taster"], plain(cells["incident"] or "")
+        taster, incident = cells["taster"], plain((cells["incident"] or "").strip(" .!"))
         if taster is None:
             self.wrong(i, "taster", "the cell is empty. Write the taster's code.")
         if cells["panel"] != self.plan.panel:
@@ -253,16 +276,22 @@ class _Join:
             yield f"not served, and so not counted: {words.listing(self.absent, 12)}."
         if self.broken:
             yield f"left out, as what was served is no {self.plan.protocol.name}: {words.listing(self.broken, 12)}."
-        unused = len(self.planned) - len(self.checked.frame)
+        unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out
         if unused > 0:
             yield f"planned but without a row: {words.count(unused, 'set')}."
 
 
 def _split(cell: str) -> list[str]:
-    """Codes in a cell, however divided; a spreadsheet may have run two together, 417,305 into 417305."""
-    parts = [part.upper() for part in re.split(r"[\W_]+", str(cell)) if part]
+    """Codes in a cell, however divided; a spreadsheet may have run two together, 417,305 into 417305.
+
+    A sign at a code (417?) stays with it, so that it is no code of the key.
+    """
+    parts = [part.upper() for part in _DIVIDED.split(str(cell)) if part]
     return [
-        code
+        one
         for part in parts
-        for code in (re.findall("...", part) if part.isdigit() and len(part) > 3 and len(part) % 3 == 0 else [part])
+        for one in (re.findall("...", part) if part.isdigit() and len(part) > 3 and len(part) % 3 == 0 else [part])
     ]
+
+
+_DIVIDED = re.compile(r"[\s,;+/|&]+|(?<=\w)[-\u2010-\u2015._](?=\w)")

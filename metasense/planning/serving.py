@@ -25,13 +25,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from metasense.planning import pseudonyms
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.showing import words
-from metasense.showing.files import replacing
+from metasense.showing.files import free_folder, new_folder
 from metasense.showing.pages import CAUTIONS, templates
 from metasense.showing.results import Statement
-from metasense.showing.tables import write_csv
+from metasense.showing.tables import as_csv
 from metasense.tables.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
 from metasense.tables.checking import date as as_day
 from metasense.tables.opening import PanelsError, open_table
@@ -333,6 +334,8 @@ class ServingPlan(Statement):
         told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
         if told:
             yield f"every ballot would show {words.listing(map(repr, told))}: choose other words for the panel."
+        if people := pseudonyms.warning(self.tasters):
+            yield people
 
     def _session_warnings(self) -> Iterator[str]:
         """Those about the session itself, which stand on the run sheet too; they name no sample."""
@@ -501,7 +504,8 @@ class ServingPlan(Statement):
             "allergens": self.allergens,
             "hazards": list(HAZARDS.values()) if self.hazards is None else [HAZARDS[h] for h in self.hazards],
             "hazards_stated": self.hazards is not None,
-            "cautions": CAUTIONS,
+            "cautions": _cautions(self.hazards),
+            "alcohol": self.hazards is None or "alcohol" in self.hazards,
             "samples_each": len(self.cups) // len(self.tasters),
             "warnings": [w[0].upper() + w[1:] for w in self._session_warnings()],
         }
@@ -548,7 +552,9 @@ class ServingPlan(Statement):
         return rows
 
     def save(self, folder: str | os.PathLike[str]) -> Path:
-        """Write all sheets into a new folder, the filler's and the key in folders of their own.
+        """Write all sheets into a new folder, the filler's and the key in folders of their own; all of them or none.
+
+        The folders of the filler and of the key open for their owner only, where the system knows owners.
 
         Returns
         -------
@@ -560,22 +566,28 @@ class ServingPlan(Statement):
         Raises
         ------
         FileExistsError
-            If a plan is there already: its answers or key would be lost.
+            If a plan, or anything else, is there already: its answers or key would be lost.
+        OSError
+            If the folder may not be made, or the disk is full; nothing is there then.
         """
-        to = Path(folder)
-        there = [name for name in ("answers.csv", "sealed/key.csv") if (to / name).exists()]
-        if there:
-            raise FileExistsError(f"{os.fspath(folder)!r} already holds a plan ({words.listing(there)}). Name another.")
-        for part in ("filling", "sealed"):
-            (to / part).mkdir(parents=True, exist_ok=True)
-        for name, page in self.pages().items():
-            with replacing(to / name) as scratch:
-                scratch.write_text(page, encoding="utf-8", newline="\n")
-        write_csv(self.trays(), to / "trays.csv")
-        write_csv(self.filling(), to / "filling" / "filling.csv")
-        write_csv(self.key(), to / "sealed" / "key.csv")
-        write_csv(self.answer_sheet(), to / "answers.csv")
-        return to
+        place_for_plan(folder)
+        sheets = {
+            "sealed/key.csv": as_csv(self.key()),  # first: without it the rest is worth nothing
+            **self.pages(),
+            "trays.csv": as_csv(self.trays()),
+            "filling/filling.csv": as_csv(self.filling()),
+            "answers.csv": as_csv(self.answer_sheet()),
+        }
+        with new_folder(folder) as scratch:
+            for part in ("sealed", "filling"):
+                (scratch / part).mkdir(mode=0o700)
+            for name, text in sheets.items():
+                opener = _for_the_owner if name.startswith("sealed/") else None
+                with open(scratch / name, "x", encoding="utf-8", newline="\n", opener=opener) as sheet:
+                    sheet.write(text)
+                    sheet.flush()
+                    os.fsync(sheet.fileno())
+        return Path(folder)
 
     def key(self) -> pd.DataFrame:
         """The key with everything needed to read the plan again, one row a cup."""
@@ -652,6 +664,24 @@ class ServingPlan(Statement):
         )
 
 
+def place_for_plan(folder: str | os.PathLike[str]) -> None:
+    """Refuse a place where something is already: to ask before a plan is made.
+
+    Raises
+    ------
+    FileExistsError
+        If a plan, or anything else, is there.
+    """
+    there = [name for name in ("answers.csv", "sealed/key.csv", "run.html") if (Path(folder) / name).exists()]
+    if there:
+        raise FileExistsError(f"{os.fspath(folder)!r} already holds a plan ({words.listing(there)}). Name another.")
+    free_folder(folder)
+
+
+def _for_the_owner(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
 CUP_COLUMNS = ("tray", "taster", "trial", "part", "place", "code", "sample")
 _CUP_TYPES = dict.fromkeys(CUP_COLUMNS, object) | dict.fromkeys(("tray", "trial", "place"), int)
 _parts = choice(tasting="", preference="", placebo="")
@@ -680,6 +710,16 @@ def said(right: Right | None, codes: Sequence[str]) -> str:
 
 def _by_number(line: dict[str, Any]) -> tuple[bool, str]:
     return not line["code"].isdigit(), line["code"]
+
+
+def _cautions(hazards: tuple[str, ...] | None) -> list[str]:
+    """What the run sheet says to take care of: of alcohol nothing if there is none, and with an if while it is open."""
+    start = "Alcohol: "
+    if hazards is None:
+        return [caution.replace(start, "If there is alcohol in the samples: ") for caution in CAUTIONS]
+    if "alcohol" in hazards:
+        return list(CAUTIONS)
+    return [caution.replace("alcohol, ", "") for caution in CAUTIONS if not caution.startswith(start)]
 
 
 # --- what tasters are asked -----------------------------------------------------------------------------------------

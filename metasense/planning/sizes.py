@@ -652,6 +652,10 @@ def _chernoff(guess: float, truth: float, alpha: float, beta: float) -> int:
 
     top = min(truth, 1 - 1e-15)
     need_alpha, need_beta = -np.log(alpha), -np.log(beta)
+    # near guessing both rates are squares, and differ from each other by rounding alone
+    about = 2 * guess * (1 - guess) * (np.sqrt(need_alpha) + np.sqrt(need_beta)) ** 2 / (top - guess) ** 2
+    if about > 1000 * _LARGEST:
+        return int(about)
 
     def gap(share: float) -> float:
         a = guess + share * (top - guess)

@@ -50,6 +50,7 @@ SMALL = 0.5  # average d-prime below which correct answers are mostly luck
 CELLS = 160  # of the preference's axis, more where there are many answers
 SHARES = 24  # values of w for each panel, equally probable
 ANSWERS = ("new", "old", "none")
+Fitted = tuple[Distribution, list[Distribution]]  # the typical preference, and each panel's own
 WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a separate blind pair"}
 
 
@@ -190,12 +191,12 @@ class Preference(Statement):
     @property
     def beyond_luck(self) -> Distribution:
         """Share preferring the new product, of the preferences that did not come with a lucky guess."""
-        return self._need(self.correct, "the correct tasters of a panel")[0]
+        return _asked_at_all(self._fit_correct, "the correct tasters of a panel")[0]
 
     @property
     def among_everyone(self) -> Distribution:
         """Share preferring the new product, of everybody with a preference, in a typical panel."""
-        return self._need(self.everyone, "everybody")[0]
+        return _asked_at_all(self._fit_everyone, "everybody")[0]
 
     @cached_property
     def not_luck(self) -> Distribution:
@@ -244,15 +245,18 @@ class Preference(Statement):
             stated``. The naive row has its exact interval and, as ``p_value``, the sign test.
         """
         rows = []
-        for name, asked in (("prefer new, guessing taken out", self.correct), ("prefer new, everyone", self.everyone)):
-            if not asked:
+        for name, asked, fitted in (
+            ("prefer new, guessing taken out", self.correct, self._fit_correct),
+            ("prefer new, everyone", self.everyone, self._fit_everyone),
+        ):
+            if fitted is None:
                 continue
-            share = self._fits[asked][0]
+            share = fitted[0]
             new, stated = sum(a.new for a in asked), sum(a.new + a.old for a in asked)
             row = quantity(name, share, prob) | {"p_above_half": share.above(0.5), "new": new, "stated": stated}
-            tested = asked is self.everyone and stated
+            tested = fitted is self._fit_everyone and stated
             rows.append(row | {"p_value": _sign_test(new, stated)} if tested else row)
-            if asked is self.correct:
+            if fitted is self._fit_correct:
                 rows.append(quantity("correct answers not luck", self.not_luck, prob))
                 low, high = (float(np.squeeze(v)) for v in exact_interval(new, stated, prob)) if stated else (0.0, 1.0)
                 naive = {"quantity": "prefer new, naive", "mean": self.naive_share, "median": self.naive_share}
@@ -284,20 +288,19 @@ class Preference(Statement):
             asked), ``median, lower, upper`` of the panel's own preference, ``prob, kind``.
         """
         rows = []
-        for asked in (self.correct, self.everyone):
-            for a, own in zip(asked, self._fits[asked][1] if asked else (), strict=True):
+        for asked, fitted in ((self.correct, self._fit_correct), (self.everyone, self._fit_everyone)):
+            of_correct = fitted is self._fit_correct
+            for a, own in zip(asked, fitted[1] if fitted else (), strict=True):
                 lower, upper = own.interval(prob)
+                everybody = "pair" if a.row is None else "all"
                 rows.append({
-                    "panel": a.panel, "asked": self._who(a), "new": a.new, "old": a.old, "none": a.none,
+                    "panel": a.panel, "asked": "correct" if of_correct else everybody,
+                    "new": a.new, "old": a.old, "none": a.none,
                     "naive": a.new / (a.new + a.old) if a.new + a.old else np.nan,
-                    "not_luck": self._shares[a].median if asked is self.correct else np.nan,
+                    "not_luck": self._shares[a].median if of_correct else np.nan,
                     "median": own.median, "lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed",
                 })  # fmt: skip
         return pd.DataFrame(rows)
-
-    def _who(self, asked: Asked) -> str:
-        """Who was asked, as the column `asked` has it."""
-        return "correct" if asked in self.correct else "pair" if asked.row is None else "all"
 
     @property
     def _pairs(self) -> tuple[Asked, ...]:
@@ -470,9 +473,12 @@ class Preference(Statement):
             whom = {"correct": " (the correct)", "all": " (everyone)", "pair": " (everyone, on a separate pair)"}
             frame["name"] += frame["asked"].map(whom)
         frame["beside"] = [f"{n} : {o}" for n, o in zip(frame["new"], frame["old"], strict=True)]
-        for name, asked in (("typical, luck taken out", self.correct), ("typical, everyone", self.everyone)):
-            if len(asked) > 1:
-                share = self._fits[asked][0]
+        for name, fitted in (
+            ("typical, luck taken out", self._fit_correct),
+            ("typical, everyone", self._fit_everyone),
+        ):
+            if fitted is not None and len(fitted[1]) > 1:
+                share = fitted[0]
                 lower, upper = share.interval(prob)
                 row = {
                     "name": name,
@@ -529,20 +535,26 @@ class Preference(Statement):
         return {a: not_luck(own[self.index[a.row]], a.protocol) for a in self.correct if a.row is not None}
 
     @cached_property
-    def _fits(self) -> dict[tuple[Asked, ...], tuple[Distribution, list[Distribution]]]:
-        found = {}
-        if self.correct:
-            middles = (np.arange(SHARES) + 0.5) / SHARES
-            shares = [np.asarray(self._shares[a].quantile(middles)) for a in self.correct]
-            found[self.correct] = fit(self.correct, shares, self.placebo, self.spread)
-        if self.everyone:
-            found[self.everyone] = fit(self.everyone, [np.ones(1)] * len(self.everyone), None, self.spread)
-        return found
+    def _fit_correct(self) -> Fitted | None:
+        """With lucky guesses taken out: the typical preference and each panel's own; None where none were asked."""
+        if not self.correct:
+            return None
+        middles = (np.arange(SHARES) + 0.5) / SHARES
+        shares = [np.asarray(self._shares[a].quantile(middles)) for a in self.correct]
+        return fit(self.correct, shares, self.placebo, self.spread)
 
-    def _need(self, asked: tuple[Asked, ...], whom: str) -> tuple[Distribution, list[Distribution]]:
-        if not asked:
-            raise ValueError(f"nobody asked {whom} for a preference here.")
-        return self._fits[asked]
+    @cached_property
+    def _fit_everyone(self) -> Fitted | None:
+        """The same of all who were asked, who were not chosen by luck."""
+        if not self.everyone:
+            return None
+        return fit(self.everyone, [np.ones(1)] * len(self.everyone), None, self.spread)
+
+
+def _asked_at_all(fitted: Fitted | None, whom: str) -> Fitted:
+    if fitted is None:
+        raise ValueError(f"nobody asked {whom} for a preference here.")
+    return fitted
 
 
 # --- the model ------------------------------------------------------------------------------------------------------
@@ -565,7 +577,7 @@ def fit(
     shares: Sequence[Array],
     placebo: tuple[int, int] | None = None,
     spread: float = SPREAD,
-) -> tuple[Distribution, list[Distribution]]:
+) -> Fitted:
     """The typical preference for the new product, and each panel's own.
 
     Parameters

@@ -1,19 +1,18 @@
 """A saved pool: one netCDF file that holds the data, what was assumed, what came out, and the draws.
 
-Any program that reads netCDF or HDF5 can open it. Its groups are ``panels`` and ``tastings`` (the tables as they were
-pooled), ``answer`` (the numbers as stored), ``draws`` and, where PyMC sampled, ``sample``; margin, priors, settings,
-seed and versions are attributes in plain text or JSON. Nothing in it is ever executed. A file is written whole or not
-at all, carries the SHA-256 of its contents, and is checked before it is believed: one that is cut short, changed,
+Any program that reads netCDF can open it. Its variables begin with ``panels_`` and ``tastings_`` (the tables as they
+were pooled), ``answer_`` (the numbers as stored), ``draws_`` and, where PyMC sampled, ``sample_``; margin, priors,
+settings, seed and versions are attributes in plain text or JSON. Nothing in it is ever executed. A file is written
+whole or not at all, ends in the SHA-256 of all its bytes, and is checked before it is believed: the sum before anything
+else is looked at, then every table, number and text as if a stranger had written it. One that is cut short, changed,
 somebody else's or of a later format is refused by name.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import platform
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -22,21 +21,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from metasense.showing.files import replacing
+from metasense.results import container, older, vetting
+from metasense.results.container import Variable
+from metasense.showing.files import POOL, replacing
 from metasense.showing.words import one_line
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
     import xarray as xr
 
-FORMAT = 1  # raised when an older metasense could no longer read what is written
-DIGEST = "contents_sha256"
-NUMBERS = ("Int64", "Float64", "boolean", "datetime64[s]")
-_MISSING = np.iinfo(np.int64).min  # in columns of whole numbers, dates and yes or no
-SMALL = 512  # numbers in a variable up to which packing would take more room than it saves
-_HDF5 = b"\x89HDF\r\n\x1a\n"
+FORMAT = 2  # raised when an older metasense could no longer read what is written
+TITLE = "Sensory panels, pooled by metasense"
+GROUPS = ("panels", "tastings", "answer", "draws", "sample")
+NUMBERS = ("Int64", "boolean", "datetime64[s]", "int64")
+EXACT = 2**53  # whole numbers up to which a number with a point keeps them
+_AGAIN = "Copy it again from where it was saved, or pool the panels again."
 _OTHERS = (  # first bytes, what it is, what to do
-    (b"CDF", "a netCDF file of the classic kind", ""),
+    (b"CDF", "a netCDF file", ""),
     (b"\x80", "a Python pickle, which can run code when it is opened", ""),
     (b"PK", "a zip archive or a workbook", " A workbook of panels is read with ms.read_panels."),
     (b"PAR1", "a Parquet table", " A table of panels is read with ms.read_panels."),
@@ -83,45 +84,30 @@ class Archive:
             If the folder is missing or may not be written to, or the disk is full; a file there stays as it was.
         """
         data = self._bytes()
-        try:
-            with replacing(path) as scratch:
-                scratch.write_bytes(data)
-        except OSError as error:
-            if error.errno is None:  # said in full already
-                raise
-            kept = " The file that was there is as it was." if Path(path).exists() else ""
-            why = {"ENOSPC": "the disk is full", "EACCES": "the folder may not be written to"}.get(
-                _errno_name(error), str(error.strerror).lower()
-            )
-            raise type(error)(f"cannot write {os.fspath(path)!r}: {why}.{kept}") from error
+        with replacing(path, POOL) as scratch:
+            scratch.write_bytes(data)
         return Path(path)
 
     def _bytes(self) -> bytes:
-        import netCDF4
-
-        stored: Any = netCDF4.Dataset("pool.nc", "w", format="NETCDF4", memory=65536)
-        stored.title = "Sensory panels, pooled by metasense"
-        stored.metasense_format = FORMAT
-        stored.metasense = self.record["versions"]["metasense"]
-        for name, value in self.record.items():
-            stored.setncattr(name, json.dumps(value, allow_nan=True))
-        for name, table in (("panels", self.panels), ("tastings", self.tastings)):
+        about = {"title": TITLE, "metasense_format": str(FORMAT), "metasense": self.record["versions"]["metasense"]}
+        about |= {name: json.dumps(value) for name, value in self.record.items()}
+        variables: dict[str, Variable] = {}
+        for group, table in (("panels", self.panels), ("tastings", self.tastings)):
             if table is not None:
-                group = _write_frame(stored, name, table.frame)
-                about = {"source": table.source, "notes": table.notes, "fingerprint": table.fingerprint}
-                group.setncatts({key: json.dumps(value) for key, value in about.items()})
-        _write_frame(stored, "answer", self.answer)
-        for name, dataset in (("draws", self.draws), ("sample", self.sample)):
+                said = {"source": table.source, "notes": table.notes, "fingerprint": table.fingerprint}
+                about |= {f"{group}_{key}": json.dumps(value) for key, value in said.items()}
+                variables |= _from_frame(group, table.frame)
+        variables |= _from_frame("answer", self.answer)
+        for group, dataset in (("draws", self.draws), ("sample", self.sample)):
             if dataset is not None:
-                _write_dataset(stored, name, dataset)
-        stored.setncattr(DIGEST, _digest(stored))
-        data = bytes(stored.close())
-        return data[: _stated_size(data)]
+                about |= {f"{group}_{key}": json.dumps(value) for key, value in dataset.attrs.items()}
+                variables |= _from_dataset(group, dataset)
+        return container.pack(about, variables)
 
 
 def versions(*more: str) -> dict[str, str]:
     """Python's version and those of the packages that the numbers depend on."""
-    names = ("metasense", "numpy", "scipy", "pandas", "netCDF4", *more)
+    names = ("metasense", "numpy", "scipy", "pandas", *more)
     return {"Python": platform.python_version()} | {name: version(name) for name in names}
 
 
@@ -138,8 +124,6 @@ def read(path: str | os.PathLike[str]) -> Archive:
     OSError
         If there is no such file or it may not be read.
     """
-    import netCDF4
-
     name = repr(one_line(os.fspath(path)))
     if Path(path).is_dir():
         raise IsADirectoryError(f"{name} is a folder. Name the file in it that was saved.")
@@ -150,53 +134,67 @@ def read(path: str | os.PathLike[str]) -> Archive:
     except PermissionError as error:
         raise PermissionError(f"{name} may not be read: permission denied.") from error
     _recognise(data, name)
-    again = "Copy it again from where it was saved, or pool the panels again."
-    if len(data) < _stated_size(data):
-        raise ArchiveError(f"{name} is cut short: {len(data):,} of its {_stated_size(data):,} bytes are here. {again}")
+    if data.startswith(older.MAGIC):
+        try:
+            data = older.converted(data)
+        except older.Refused as error:
+            raise ArchiveError(f"{name} {error}. {error.remedy or _AGAIN}") from error
+    if not container.is_whole(data):
+        raise ArchiveError(_not_whole(data, name))
     try:
-        stored: Any = netCDF4.Dataset("pool.nc", "r", memory=data)
-    except (OSError, RuntimeError) as error:
-        raise ArchiveError(f"{name} is damaged and cannot be opened. {again}") from error
-    try:
-        stored.set_auto_maskandscale(False)
-        if "metasense_format" not in stored.ncattrs():
-            raise ArchiveError(
-                f"{name} is a netCDF or HDF5 file, but not a pool saved by metasense. ms.load reads what pooled.save "
-                "wrote."
-            )
-        if stored.metasense_format > FORMAT:
-            raise ArchiveError(
-                f"{name} was saved by metasense {one_line(stored.metasense)} in format {stored.metasense_format}; this "
-                f"is metasense {version('metasense')}, which reads formats up to {FORMAT}. Update it: pip install "
-                "--upgrade metasense."
-            )
-        if stored.getncattr(DIGEST) != _digest(stored):
-            raise ArchiveError(
-                f"{name} was changed or damaged after it was saved: its contents do not have its sum. {again}"
-            )
-        return _unpacked(stored, name)
-    except ArchiveError:
-        raise
-    except (OSError, RuntimeError, AttributeError, KeyError, IndexError, TypeError, ValueError) as error:
+        about, variables = container.unpack(data)
+    except Exception as error:
+        raise ArchiveError(f"{name} has the right sum but is no pool saved by metasense ({error}).") from error
+    found = about.get("metasense_format", "")
+    if not found.isdecimal() or not found.isascii() or len(found) > 6:
+        raise ArchiveError(f"{name} is a netCDF file, {_NOT_OURS}")
+    if int(found) > FORMAT:
         raise ArchiveError(
-            f"{name} is damaged: a part of it cannot be read ({type(error).__name__}). {again}"
-        ) from error
-    finally:
-        stored.close()
+            f"{name} was saved by metasense {one_line(about.get('metasense', ''))} in format {found}; this is "
+            f"metasense {version('metasense')}, which reads formats up to {FORMAT}. Update it: pip install --upgrade "
+            "metasense."
+        )
+    try:
+        return _unpacked(about, variables, name)
+    except Exception as error:  # whatever a stranger may have put in: every such file is refused in the same words
+        said = one_line(error)[:300].rstrip(".") if isinstance(error, ValueError) else type(error).__name__
+        raise ArchiveError(f"{name} is not a pool that can have been saved: {said}. {_AGAIN}") from error
+
+
+_NOT_OURS = "but not a pool saved by metasense. ms.load reads what pooled.save wrote."
+
+
+def _not_whole(data: bytes, name: str) -> str:
+    """Why the bytes do not end in their sum."""
+    ours = b"metasense_format" in data
+    try:
+        container.unpack(data)  # safe on any bytes
+    except container.CutShort as error:
+        stated = error.args[0]
+        if stated == 0:
+            return f"{name} is cut short: only {len(data):,} bytes are here. {_AGAIN}"
+        if ours and stated < 1000 * len(data):  # else a damaged length
+            return f"{name} is cut short: {len(data):,} of its {stated:,} bytes are here. {_AGAIN}"
+    except Exception:  # the bytes say nothing that could be used
+        ours = ours and data.startswith(container.MAGIC)
+    if not ours:
+        return f"{name} is a netCDF file, {_NOT_OURS}"
+    return f"{name} was changed or damaged after it was saved: its contents do not have its sum. {_AGAIN}"
 
 
 def is_archive(path: str | os.PathLike[str]) -> bool:
     """Whether a file begins as a saved pool does, and so is to be loaded rather than read as a table."""
     try:
         with open(path, "rb") as file:
-            return file.read(len(_HDF5)) == _HDF5
+            start = file.read(len(older.MAGIC))
     except OSError:
         return False
+    return start.startswith((container.MAGIC, older.MAGIC))
 
 
 def _recognise(data: bytes, name: str) -> None:
-    """Refuse what is not HDF5 (a netCDF of today's kind is one), saying what it is."""
-    if data.startswith(_HDF5):
+    """Refuse what begins in another way than the files of this or the first metasense, saying what it is."""
+    if data.startswith((container.MAGIC, older.MAGIC)):
         return
     what, remedy = next(((what, remedy) for start, what, remedy in _OTHERS if data.startswith(start)), ("", ""))
     if not data:
@@ -211,185 +209,172 @@ def _recognise(data: bytes, name: str) -> None:
     )
 
 
-def _stated_size(data: bytes) -> int:
-    """The number of bytes that an HDF5 file says it has: the end-of-file address of its superblock.
-
-    References
-    ----------
-    HDF5 File Format Specification, version 3.0, section II.A (superblock, versions 0 to 3).
-    """
-    at = {0: 40, 1: 44, 2: 28, 3: 28}.get(data[8] if len(data) > 8 else 0, 28)
-    return int.from_bytes(data[at : at + 8], "little") if len(data) >= at + 8 else at + 8
-
-
-def _unpacked(stored: Any, name: str) -> Archive:
-    own = {"title", "metasense_format", "metasense", DIGEST}
-    record = {key: json.loads(stored.getncattr(key)) for key in stored.ncattrs() if key not in own}
-    tables: dict[str, Any] = {"panels": None, "tastings": None}
-    for key, kind in (("panels", Panels), ("tastings", Tastings)):
-        if key in stored.groups:
-            group = stored.groups[key]
-            source, notes, fingerprint = (json.loads(group.getncattr(a)) for a in ("source", "notes", "fingerprint"))
-            tables[key] = kind(_read_frame(group), source, tuple(notes))
-            if tables[key].fingerprint != fingerprint:
-                raise ArchiveError(
-                    f"{name}: the table of {key} is not the one it was saved with. Pool the panels again."
-                )
-    draws, sample = (_read_dataset(stored.groups[k]) if k in stored.groups else None for k in ("draws", "sample"))
-    answer = _read_frame(stored.groups["answer"])
-    return Archive(tables["panels"], tables["tastings"], record, answer, draws, sample, name)
+def _unpacked(about: dict[str, str], variables: dict[str, Variable], name: str) -> Archive:
+    groups: dict[str, dict[str, Variable]] = {group: {} for group in GROUPS}
+    for label, variable in variables.items():
+        group, _, rest = label.partition("_")
+        groups[group][rest] = variable
+    said: dict[str, dict[str, Any]] = {group: {} for group in GROUPS}
+    record = {}
+    for key, text in about.items():
+        group, _, rest = key.partition("_")
+        if group in groups and rest:
+            said[group][rest] = json.loads(text)
+        elif key not in ("title", "metasense_format", "metasense"):
+            record[key] = json.loads(text)
+    vetting.words_in(variables)
+    vetting.record(record)
+    panels = _table(Panels, "panels", groups, said)
+    tastings = _table(Tastings, "tastings", groups, said) if groups["tastings"] else None
+    vetting.together(panels, tastings)
+    answer = _to_frame(groups["answer"])
+    vetting.answer(answer)
+    draws = _to_dataset("draws", groups, said)
+    sample = _to_dataset("sample", groups, said) if groups["sample"] else None
+    vetting.draws(draws, sample, record["settings"], panels)
+    return Archive(panels, tastings, record, answer, draws, sample, name)
 
 
-def _digest(stored: Any) -> str:
-    """SHA-256 of everything the file holds: attributes, then every variable of every group, by name."""
-    total = hashlib.sha256()
-    for part in _parts(stored):
-        total.update(len(part).to_bytes(8, "little") + part)
-    return total.hexdigest()
+def _table(kind: Any, group: str, groups: dict[str, dict[str, Variable]], said: dict[str, dict[str, Any]]) -> Any:
+    frame = _to_frame(groups[group])
+    source, notes, fingerprint = (said[group][key] for key in ("source", "notes", "fingerprint"))
+    vetting.texts(source, *notes)
+    (vetting.panels if kind is Panels else vetting.tastings)(frame)
+    table = kind(frame, source, tuple(notes))
+    if table.fingerprint != fingerprint:
+        raise ValueError(f"the table of {group} is not the one it was saved with")
+    return table
 
 
-def _parts(group: Any) -> Iterator[bytes]:
-    yield from _attributes(group)
-    for name in sorted(group.variables):
-        variable = group.variables[name]
-        variable.set_auto_maskandscale(False)
-        values = np.asarray(variable[...])
-        yield f"{name} {variable.dimensions} {values.shape} {values.dtype.kind}".encode()
-        yield from _attributes(variable)
-        yield "\0".join(values.ravel()).encode() if values.dtype.kind in "OU" else values.tobytes()
-    for name in sorted(group.groups):
-        yield name.encode()
-        yield from _parts(group.groups[name])
+# --- tables and draws as variables ------------------------------------------------------------------------------------
 
 
-def _attributes(owner: Any) -> Iterator[bytes]:
-    for name in sorted(set(owner.ncattrs()) - {DIGEST}):
-        yield f"{name}={owner.getncattr(name)}".encode()
-
-
-# --- tables and draws as groups ---------------------------------------------------------------------------------------
-
-
-def _write_frame(stored: Any, name: str, frame: pd.DataFrame) -> Any:
-    """A frame as a group with one variable a column, in order; what a variable cannot be called is in ``column``."""
-    group = stored.createGroup(name)
-    group.createDimension("row", len(frame))
-    for place, (column, cells) in enumerate(frame.items()):
+def _from_frame(group: str, frame: pd.DataFrame) -> dict[str, Variable]:
+    """A frame as one variable a column, in order; what a variable cannot be called is in its ``column``."""
+    out: dict[str, Variable] = {}
+    axis = f"{group}_row"
+    for column, cells in frame.items():
         kind = str(cells.dtype)
-        label = column if str(column).isidentifier() and str(column).isascii() else f"column_{place}"
-        attributes = {"column": json.dumps(str(column)), "place": place, "kept_as": kind}
+        label = _label(group, str(column), out)
+        about = {"column": json.dumps(str(column)), "kept_as": kind}
         if kind == "category":
             words = [str(word) for word in cells.cat.categories]
-            group.createDimension(f"{label}_words", len(words))
-            _text(group, f"{label}_words", (f"{label}_words",), words)
-            codes = cells.cat.codes.to_numpy(np.int32)
-            _number(group, label, ("row",), codes, attributes | {"words": f"{label}_words"}, fill=-1)
+            out[label] = Variable((axis,), cells.cat.codes.to_numpy(np.int32), {**about, "words": f"{label}_words"})
+            if words:
+                out[f"{label}_words"] = container.of_words(f"{label}_words", f"{label}_words", words, {})
         elif kind in ("Float64", "float64"):
-            _number(group, label, ("row",), cells.to_numpy(float, na_value=np.nan), attributes)
-        elif kind in NUMBERS or kind == "int64":
-            there = cells.notna().to_numpy()
-            whole = np.full(len(cells), _MISSING)
-            whole[there] = cells[there].astype("int64").to_numpy()
+            out[label] = Variable((axis,), cells.to_numpy(float, na_value=np.nan), about)
+        elif kind in NUMBERS:
             if kind == "datetime64[s]":
-                attributes["units"] = "seconds since 1970-01-01"
-            _number(group, label, ("row",), whole, attributes, fill=_MISSING)
+                about["units"] = "seconds since 1970-01-01"
+            out[label] = Variable((axis,), _as_numbers(cells, str(column)), about)
         else:
             there = cells.notna().to_numpy()
             words = [str(cell) if known else "" for cell, known in zip(cells, there, strict=True)]
             if any(known and not word for word, known in zip(words, there, strict=True)):
-                attributes["empty"] = [int(i) for i in np.flatnonzero(there) if not words[i]]
-            _text(group, label, ("row",), words, attributes)
-    return group
+                about["empty"] = json.dumps([int(i) for i in np.flatnonzero(there) if not words[i]])
+            out[label] = container.of_words(label, axis, words, about)
+    return out
 
 
-def _read_frame(group: Any) -> pd.DataFrame:
-    found = {v.place: v for v in group.variables.values() if "place" in v.ncattrs()}
+def _label(group: str, column: str, taken: dict[str, Variable]) -> str:
+    label = f"{group}_{column}" if column.isidentifier() and column.isascii() else f"{group}_column_{len(taken)}"
+    while label in taken or f"{label}_words" in taken:
+        label += "_"
+    return label
+
+
+def _as_numbers(cells: pd.Series, column: str) -> np.ndarray:
+    """Whole numbers, dates (in seconds) and yes or no as numbers with a point, which keep them exactly."""
+    there = cells.notna().to_numpy()
+    whole = cells[there].astype("int64").to_numpy()
+    if len(whole) and (whole.max() > EXACT or whole.min() < -EXACT):
+        raise ValueError(f"column {column!r} holds whole numbers above 2^53, which the file does not keep.")
+    out = np.full(len(cells), np.nan)
+    out[there] = whole
+    return out
+
+
+def _to_frame(group: dict[str, Variable]) -> pd.DataFrame:
     columns: dict[str, Any] = {}
-    for _, variable in sorted(found.items()):
-        name, kind, values = json.loads(variable.column), variable.kept_as, variable[...]
+    for variable in group.values():
+        about = variable.about
+        if "column" not in about:
+            continue  # the words of another
+        name, kind = json.loads(about["column"]), about["kept_as"]
+        vetting.texts(name)
+        if name in columns:
+            raise ValueError(f"it has two columns {name!r}")
         if kind == "category":
-            words = pd.Index(_strings(group.variables[variable.words]), dtype="str")
-            columns[name] = pd.Series(pd.Categorical.from_codes(values, words))
+            words_of_it = group.get(about["words"].partition("_")[2])
+            known = pd.Index([] if words_of_it is None else container.to_words(words_of_it), dtype="str")
+            columns[name] = pd.Series(pd.Categorical.from_codes(_numbers(variable, "i"), known))
         elif kind in ("Float64", "float64"):
-            columns[name] = pd.Series(pd.array(values, dtype="Float64") if kind == "Float64" else values)
-        elif kind in NUMBERS or kind == "int64":
-            columns[name] = _whole_numbers(values, kind)
-        else:
-            words = _strings(variable)
-            empty = set(np.atleast_1d(variable.empty).tolist()) if "empty" in variable.ncattrs() else set()
+            numbers = _numbers(variable, "f")
+            masked = pd.arrays.FloatingArray(numbers, np.isnan(numbers))
+            columns[name] = pd.Series(masked if kind == "Float64" else numbers)
+        elif kind in NUMBERS:
+            columns[name] = _whole_numbers(_numbers(variable, "f"), kind)
+        elif kind in ("string", "str", "object"):
+            words = container.to_words(variable)
+            empty = set(json.loads(about.get("empty", "[]")))
             cells = [word if word or i in empty else None for i, word in enumerate(words)]
-            columns[name] = pd.Series(cells, dtype=kind if kind in ("string", "str", "object") else "string")
-    return pd.DataFrame(columns, index=pd.RangeIndex(group.dimensions["row"].size))
+            columns[name] = pd.Series(cells, dtype=kind)
+        else:
+            raise ValueError(f"column {name!r} is kept in a way unknown here")
+    if len({len(cells) for cells in columns.values()}) != 1:
+        raise ValueError("its columns are not of one length")
+    return pd.DataFrame(columns)
+
+
+def _numbers(variable: Variable, kind: str) -> np.ndarray:
+    if variable.values.dtype.kind != kind or variable.values.ndim != 1:
+        raise ValueError("a column of numbers is not one")
+    return variable.values
 
 
 def _whole_numbers(values: np.ndarray, kind: str) -> pd.Series:
-    missing = values == _MISSING
+    missing = np.isnan(values)
+    known = np.where(missing, 0, values)
+    if (np.abs(known) > EXACT).any() or (known != np.floor(known)).any():
+        raise ValueError("a column of whole numbers is not one")
+    whole = known.astype(np.int64)
     if kind == "datetime64[s]":
-        return pd.Series(np.where(missing, np.datetime64("NaT", "s"), values.astype("datetime64[s]")))
+        return pd.Series(np.where(missing, np.datetime64("NaT", "s"), whole.astype("datetime64[s]")))
     if kind == "boolean":
-        return pd.Series(pd.arrays.BooleanArray((values == 1) & ~missing, missing))
+        return pd.Series(pd.arrays.BooleanArray(whole == 1, missing))
     if kind == "int64":
-        return pd.Series(values)
-    return pd.Series(pd.arrays.IntegerArray(np.where(missing, 1, values), missing))
+        return pd.Series(whole)
+    return pd.Series(pd.arrays.IntegerArray(np.where(missing, 1, whole), missing))
 
 
-def _write_dataset(stored: Any, name: str, dataset: xr.Dataset) -> None:
-    group = stored.createGroup(name)
-    group.setncatts({key: json.dumps(value) for key, value in dataset.attrs.items()})
-    for dimension, size in dataset.sizes.items():
-        group.createDimension(str(dimension), size)
-    for label, array in dataset.variables.items():
+def _from_dataset(group: str, dataset: xr.Dataset) -> dict[str, Variable]:
+    out = {}
+    for name, array in dataset.variables.items():
+        label, axes = f"{group}_{name}", tuple(f"{group}_{axis}" for axis in array.dims)
         values = array.to_numpy()
         if values.dtype.kind in "OUT":
-            _text(group, str(label), array.dims, [str(v) for v in values.ravel()])
+            out[label] = container.of_words(label, axes[0], [str(value) for value in values], {"kept_as": "str"})
         else:
-            _number(group, str(label), array.dims, values)
+            out[label] = Variable(axes, values.astype(float), {"kept_as": str(values.dtype)})
+    return out
 
 
-def _read_dataset(group: Any) -> xr.Dataset:
+def _to_dataset(group: str, groups: dict[str, dict[str, Variable]], said: dict[str, dict[str, Any]]) -> xr.Dataset:
     import xarray as xr
 
-    read_ = {
-        name: (v.dimensions, np.array(_strings(v), str) if v.dtype is str else np.asarray(v[...]))
-        for name, v in group.variables.items()
-    }
-    coordinates = {name: value for name, value in read_.items() if name in group.dimensions}
-    values = {name: value for name, value in read_.items() if name not in group.dimensions}
-    return xr.Dataset(values, coordinates, {key: json.loads(group.getncattr(key)) for key in group.ncattrs()})
-
-
-def _number(
-    group: Any, label: str, dims: tuple, values: np.ndarray, attributes: Mapping[str, Any] = {}, fill: int | None = None
-) -> None:
-    packed = {"compression": "zlib", "complevel": 4} if values.size > SMALL else {}
-    variable = group.createVariable(label, values.dtype, dims, fill_value=fill, **packed)
-    variable.setncatts(dict(attributes))
-    variable[...] = values
-
-
-def _text(group: Any, label: str, dims: tuple, words: list[str], attributes: Mapping[str, Any] = {}) -> None:
-    """Words as they are; as JSON where one of them has what a netCDF string cannot hold."""
-    odd = any("\0" in word or (not word.isascii() and _unsendable(word)) for word in words)
-    variable = group.createVariable(label, str, dims)
-    variable.setncatts(dict(attributes) | ({"written_as": "JSON"} if odd else {}))
-    if words:
-        variable[...] = np.array([json.dumps(word) for word in words] if odd else words, object)
-
-
-def _strings(variable: Any) -> list[str]:
-    words = [str(word) for word in np.atleast_1d(variable[...])]
-    return [json.loads(word) for word in words] if "written_as" in variable.ncattrs() else words
-
-
-def _unsendable(word: str) -> bool:
-    try:
-        word.encode()
-    except UnicodeEncodeError:
-        return True
-    return False
-
-
-def _errno_name(error: OSError) -> str:
-    import errno
-
-    return errno.errorcode.get(error.errno or 0, "")
+    values: dict[str, Any] = {}
+    for name, variable in groups[group].items():
+        axes = tuple(axis.removeprefix(f"{group}_") for axis in variable.axes)
+        kind = variable.about["kept_as"]
+        if kind == "str":
+            words = container.to_words(variable)
+            vetting.even(words)
+            values[name] = ((name,), np.array(words, str))
+        elif kind in ("float64", "int64", "int32", "bool"):
+            values[name] = (axes, variable.values.astype(kind))
+        else:
+            raise ValueError(f"{name!r} is kept in a way unknown here")
+    along = {axis for axes, _ in values.values() for axis in axes}
+    coordinates = {name: value for name, value in values.items() if name in along}
+    return xr.Dataset({n: v for n, v in values.items() if n not in along}, coordinates, said[group])

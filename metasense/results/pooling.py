@@ -106,7 +106,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     --------
     >>> pooled = pool({"panel": ["A", "B", "C"], "protocol": ["triangle", "triangle", "duo-trio"],
     ...                "tastings": [24, 30, 28], "correct": [12, 11, 17]}, margin=Margin(d_prime=0.5))
-    >>> pooled.to_frame().set_index("quantity").loc["average d-prime", ["median", "lower", "upper"]].round(2).tolist()
+    >>> pooled.to_frame()[["median", "lower", "upper"]].round(2).iloc[0].tolist()
     [0.89, 0.22, 1.67]
     >>> pooled.verdict().label
     'not settled'
@@ -180,8 +180,22 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
     >>> again.headline() == pooled.headline(), again.draws.equals(pooled.draws)
     (True, True)
     """
-    saved = archive.read(path)
-    core, structure = saving.restored(saved), dict(saved.record.get("structure", {}))
-    if "moderators" in structure:
-        return moderate(core, **structure)
-    return nest(core, **structure) if structure else Pooled(core)
+    return restored(archive.read(path))
+
+
+def restored(saved: archive.Archive) -> Pooled | Moderated | Nested:
+    """The pool that a file held.
+
+    Raises
+    ------
+    ArchiveError
+        If what the file holds, each part of it possible, does not make up a pool.
+    """
+    structure = saved.record["structure"]
+    try:
+        core = saving.restored(saved)
+        if "moderators" in structure:
+            return moderate(core, **structure)
+        return nest(core, **structure) if structure else Pooled(core)
+    except Exception as error:  # a stranger may have put parts together in any way
+        raise archive.ArchiveError(f"{saved.source} does not hold one pool: {error}. Pool the panels again.") from error

@@ -20,7 +20,7 @@ from metasense.results import archive
 from metasense.results.moderated import Moderated
 from metasense.results.nested import Nested
 from metasense.results.pooled import Pooled
-from metasense.results.pooling import load, pool
+from metasense.results.pooling import pool, restored
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -135,8 +135,9 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     >>> rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).frame["same"].all().item()
     True
     """
-    saved, loaded = archive.read(path), load(path)
-    structure, before = dict(saved.record.get("structure", {})), loaded.plain
+    saved = archive.read(path)
+    loaded, structure = restored(saved), saved.record["structure"]
+    before = loaded.plain
     if isinstance(loaded, Moderated) and loaded.method == "mcmc":
         raise ValueError(
             f"{saved.source} holds a pool with moderators that PyMC sampled, and such samples are not compared. Pool "
@@ -154,6 +155,10 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     )
     now = again.plain
     stored, fresh = saved.answer, again.to_frame()
+    if stored["quantity"].tolist() != fresh["quantity"].tolist():
+        raise archive.ArchiveError(
+            f"{saved.source} holds the numbers of other quantities than its panels give. Pool the panels again."
+        )
     effective = None
     if now.sample is not None and again is now:
         from metasense.engine import sampler as mcmc

@@ -46,20 +46,7 @@ def save(
 
 
 def restored(saved: archive.Archive) -> Core:
-    """The core that was saved, with the draws of its file.
-
-    Raises
-    ------
-    ArchiveError
-        If something it needs is not in the file.
-    """
-    try:
-        return _restored(saved)
-    except (KeyError, TypeError, ValueError) as error:
-        raise archive.ArchiveError(f"{saved.source} is not complete: {error}. Pool the panels again.") from error
-
-
-def _restored(saved: archive.Archive) -> Core:
+    """The core that was saved, with the draws of its file."""
     record = saved.record
     margin = Margin.parse(record["margin"]) if record["margin"] else None
     priors = Priors(**record["priors"])

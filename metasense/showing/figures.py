@@ -13,6 +13,7 @@ import base64
 import html
 import io
 import re
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -85,7 +86,14 @@ def forest(
     -------
     Axes
         One row a panel from the top, then the two summaries; taller with every panel.
+
+    Raises
+    ------
+    ValueError
+        If `order` is another word.
     """
+    if order not in ("table", "estimate"):
+        raise ValueError(f"order is 'table' (as the panels stand there) or 'estimate' (by size); got {order!r}.")
     if order == "estimate":
         panels = panels.sort_values("pooled", kind="stable")
     summaries = [(summary or ("average size" if signed else "average of panels"), average, _AVERAGE)]
@@ -627,8 +635,6 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
     dark : bool
         Recoloured for a dark page (SVG only).
     """
-    import matplotlib as mpl
-
     if form not in ("svg", "png") or (dark and form != "svg"):
         raise ValueError(
             f"form={form!r}, dark={dark}: a figure is written as 'svg', light or dark, or as 'png', light."
@@ -636,7 +642,7 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
     stream = io.BytesIO()
     settings: dict[Any, Any] = {"svg.hashsalt": "metasense", "svg.fonttype": "path"}
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
-    with mpl.rc_context(settings), warnings.catch_warnings():
+    with _settings(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from", category=UserWarning)
         whole = ax.figure.canvas.figure  # also where the axes stand in a subfigure
         whole.savefig(stream, format=form, dpi=160, bbox_inches="tight", facecolor=PAPER, metadata=metadata)
@@ -687,10 +693,30 @@ class Drawing:
 # --- the shared look ------------------------------------------------------------------------------------------------
 
 
+_ONE_AT_A_TIME = threading.RLock()
+
+
+@contextmanager
+def _settings(wanted: Mapping[Any, Any]) -> Iterator[None]:
+    """These settings of matplotlib's while the block runs, then those there were.
+
+    Settings are the whole process's: threads that each put back what they found would leave one another's behind. So
+    one thread at a time changes them, and only what was changed is put back.
+    """
+    import matplotlib as mpl
+
+    with _ONE_AT_A_TIME:
+        before = {name: mpl.rcParams[name] for name in wanted}
+        try:
+            mpl.rcParams.update(wanted)
+            yield
+        finally:
+            mpl.rcParams.update(before)
+
+
 @contextmanager
 def _axes(ax: Axes | Figure | None, width: float, height: float) -> Iterator[Axes]:
     """Axes in our look; whatever is drawn inside the block has our fonts, and no setting outlives it."""
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     if ax is None:
@@ -699,7 +725,7 @@ def _axes(ax: Axes | Figure | None, width: float, height: float) -> Iterator[Axe
         ax = plt.figure()  # outside our settings: a notebook switches its own on when the first figure is made
     look: dict[Any, Any] = {"font.family": _families(), "font.size": 9.5, "text.usetex": False, "text.color": INK}
     look |= {"axes.unicode_minus": True, "lines.solid_capstyle": "butt", "path.sketch": None}
-    with mpl.rc_context(look):
+    with _settings(look):
         if isinstance(ax, Figure):
             ax.set(size_inches=(width, min(height, 300)), layout_engine="constrained", facecolor=PAPER)
             axes = ax.add_subplot()

@@ -1,26 +1,69 @@
-"""A file is written whole or not at all: the new one is finished beside the old one and then takes its place."""
+"""A file is written whole or not at all, and never in place of somebody else's.
+
+The new file is finished beside the place where it belongs and then moved there in one step. What stands there already
+is replaced only if it is of our own making and kind (a page by a page); a table, a key, typed answers, a device, a pipe
+or anything else of the user's is refused. A writer that is killed leaves a hidden scratch file that ends in ``.part``:
+the next writer of the same file takes it away, unless its own writer is still at work, which a lock on it tells.
+"""
 
 from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 import shutil
-from collections.abc import Iterator
+import stat
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+fcntl: Any
+try:
+    import fcntl
+except ImportError:  # Windows: no locks of this kind
+    fcntl = None
 
 _REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EACCES: "the folder may not be written to",
+    errno.EPERM: "the folder may not be written to",
     errno.EROFS: "the disk may not be written to",
     errno.EFBIG: "the file would be larger than is allowed here",
+    errno.ENAMETOOLONG: "the name is too long",
 }
+_OLD = 3600  # seconds after which a scratch file is taken to be left behind, where locks cannot tell
 
 
-@contextmanager
-def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """A scratch path in the folder of `path`; on success it replaces `path`, on any failure `path` is left as it was.
+@dataclass(frozen=True)
+class Kind:
+    """A kind of file that we write: what it is called, and how one is told by its bytes."""
+
+    name: str
+    tells: Callable[[bytes], bool]
+
+
+PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
+PAGE = Kind("a page that metasense wrote", lambda data: PAGE_MARK.encode() in data[:2000])
+POOL = Kind(
+    "a pool saved by metasense",
+    lambda data: data.startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and b"metasense_format" in data,
+)
+TEXT = Kind("a table in plain text", lambda data: b"\0" not in data)  # only where the user asks for it to be replaced
+
+
+def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
+    """Where `path` leads, once it is sure that a file of this kind may be written there: to ask before long work.
+
+    Parameters
+    ----------
+    path : path
+        Links are followed.
+    ours : Kind, optional
+        What may be replaced there; without it only an empty file may.
 
     Raises
     ------
@@ -28,6 +71,100 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
         When the folder does not exist.
     IsADirectoryError
         When `path` is a folder.
+    FileExistsError
+        When something else stands there: a device, a pipe, or a file that is not ours.
+    PermissionError
+        When the folder, or the file there, may not be written to.
+    """
+    target = _target(path)
+    _sweep(target)
+    _free(path, target, ours)
+    if not os.access(target.parent, os.W_OK | os.X_OK):
+        raise PermissionError(_cannot(path, f"{_REASONS[errno.EACCES]}.{_kept(target)}"))
+    return target
+
+
+def holds(path: str | os.PathLike[str], data: bytes) -> bool:
+    """Whether a file there holds just this, and so need not be written; anything else is an error.
+
+    Raises
+    ------
+    FileExistsError
+        When a file of that name holds something else, or it is no file.
+    """
+    target = _target(path)
+    _sweep(target)
+    if target.is_file() and target.stat().st_size and target.read_bytes() == data:
+        return True
+    _free(path, target, None)
+    return False
+
+
+def _target(path: str | os.PathLike[str]) -> Path:
+    if not os.fspath(path):
+        raise FileNotFoundError("a file without a name cannot be written. Name one.")
+    target = Path(os.path.realpath(path))
+    if not target.parent.is_dir():
+        raise FileNotFoundError(_cannot(path, f"there is no folder {str(target.parent)!r}. Make it first."))
+    return target
+
+
+def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None:
+    """Refuse to write over anything but an empty file or one of our own kind."""
+    try:
+        there = os.stat(path)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise _in_words(error, path, target) from error
+    if stat.S_ISDIR(there.st_mode):
+        raise IsADirectoryError(_cannot(path, "it is a folder. Name a file in it."))
+    if not stat.S_ISREG(there.st_mode):
+        raise FileExistsError(_cannot(path, "it is a device or a pipe, not a file. Name a file."))
+    if there.st_size == 0:
+        return
+    if ours is None:
+        raise FileExistsError(_cannot(path, "a file of that name exists. Name a new one."))
+    try:
+        its_own = ours.tells(target.read_bytes())
+    except OSError as error:
+        raise _in_words(error, path, target) from error
+    if not its_own:
+        raise FileExistsError(_cannot(path, f"the file there is not {ours.name}. Name a new one."))
+    if not there.st_mode & 0o222 or not os.access(target, os.W_OK):  # the first also holds back who may do all
+        raise PermissionError(_cannot(path, f"the file is protected against writing.{_kept(target)}"))
+
+
+def _cannot(path: str | os.PathLike[str], why: str) -> str:
+    return f"cannot write {os.fspath(path)!r}: {why}"
+
+
+def _kept(target: Path) -> str:
+    return " The file that was there is as it was." if target.exists() else ""
+
+
+def _in_words(error: OSError, path: str | os.PathLike[str], target: Path) -> OSError:
+    """The same error, naming the file asked for and never the scratch file."""
+    why = _REASONS.get(error.errno or 0, str(error.strerror).lower())
+    return type(error)(_cannot(path, f"{why}.{_kept(target)}"))
+
+
+@contextmanager
+def replacing(path: str | os.PathLike[str], ours: Kind | None = None, *, private: bool = False) -> Iterator[Path]:
+    """A scratch path in the folder of `path`; on success it takes that place, on any failure `path` is left as it was.
+
+    Parameters
+    ----------
+    path : path
+    ours : Kind, optional
+        What may be replaced there; without it only an empty file may.
+    private : bool
+        Whether only the owner may read the file, where the system knows owners.
+
+    Raises
+    ------
+    FileNotFoundError, IsADirectoryError, FileExistsError, PermissionError
+        As in `ready`.
     OSError
         When the disk is full, or the folder may not be written to; says which.
 
@@ -40,28 +177,198 @@ def replacing(path: str | os.PathLike[str]) -> Iterator[Path]:
     >>> (folder / "a.txt").read_text(), len(list(folder.iterdir()))
     ('done', 1)
     """
-    target = Path(os.path.realpath(path))
-    if not target.parent.is_dir():
-        raise FileNotFoundError(
-            f"cannot write {os.fspath(path)!r}: there is no folder {str(target.parent)!r}. Make it first."
-        )
-    if target.is_dir():
-        raise IsADirectoryError(f"cannot write {os.fspath(path)!r}: it is a folder. Name a file in it.")
-    scratch = target.with_name(f".{target.name[:60]}.{secrets.token_hex(4)}.part")
+    target = _target(path)
+    _sweep(target)
+    _free(path, target, ours)
     try:
-        yield scratch
-        if scratch.exists():
+        with _scratch(target, lambda name: _new_file(name, 0o600 if private else 0o666)) as scratch:
+            yield scratch
             with open(scratch, "rb+") as written:
                 os.fsync(written.fileno())
-            if target.exists():
+            _free(path, target, ours)  # somebody may have been faster
+            if target.exists() and not private:
                 shutil.copymode(target, scratch)
-        os.replace(scratch, target)
+            _move(path, scratch, target, anew=ours is None and not target.exists())
     except OSError as error:
         if error.errno is None:  # said in words already
             raise
-        why = _REASONS.get(error.errno, str(error.strerror).lower())
-        kept = " The file that was there is as it was." if target.exists() else ""
-        raise type(error)(f"cannot write {os.fspath(path)!r}: {why}.{kept}") from error
+        raise _in_words(error, path, target) from error
+
+
+def _move(path: str | os.PathLike[str], scratch: Path, target: Path, *, anew: bool) -> None:
+    """Put the finished file in its place; `anew`, only if nothing is there, which one call then both sees and does."""
+    if anew:
+        try:
+            os.link(scratch, target)
+            return
+        except FileExistsError:
+            raise FileExistsError(_cannot(path, "a file of that name exists. Name a new one.")) from None
+        except (OSError, AttributeError, NotImplementedError):
+            pass  # a disk without hard links
+    os.replace(scratch, target)
+
+
+@contextmanager
+def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """A scratch folder beside `path`; on success it takes that place, on any failure nothing is there.
+
+    Folders above it are made. An empty folder may be there already.
+
+    Raises
+    ------
+    FileExistsError
+        When a file, or a folder that is not empty, is there.
+    OSError
+        When the disk is full, or the folder may not be written to; says which.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> parent = Path(tempfile.mkdtemp())
+    >>> with new_folder(parent / "sheets") as scratch:
+    ...     _ = (scratch / "a.txt").write_text("done")
+    >>> [str(p.relative_to(parent)) for p in parent.rglob("*.txt")]
+    ['sheets/a.txt']
+    """
+    target = Path(os.path.realpath(path))
+    try:
+        free_folder(path)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(target)
+        with _scratch(target, _new_folder) as scratch:
+            if target.exists():
+                shutil.copymode(target, scratch)
+            yield scratch
+            free_folder(path)
+            if os.name == "nt" and target.exists():
+                target.rmdir()
+            os.rename(scratch, target)  # replaces an empty folder, and nothing else
+    except OSError as error:
+        if error.errno is None:
+            raise
+        if error.errno in (errno.ENOTEMPTY, errno.EEXIST):
+            raise FileExistsError(_cannot(path, "the folder is not empty. Name a new one.")) from error
+        raise _in_words(error, path, target) from error
+
+
+def free_folder(path: str | os.PathLike[str]) -> None:
+    """Refuse a place where something is already: to ask before long work.
+
+    Raises
+    ------
+    FileExistsError
+        When a file, or a folder that is not empty or is the one worked in, is there.
+    """
+    target = Path(os.path.realpath(path))
+    if target.exists() and not target.is_dir():
+        raise FileExistsError(_cannot(path, "a file of that name exists. Name a new folder."))
+    if target.is_dir() and any(target.iterdir()):
+        raise FileExistsError(_cannot(path, "the folder is not empty. Name a new one."))
+    if target.is_dir() and _is_worked_in(target):
+        raise FileExistsError(_cannot(path, "it is the folder you are working in. Name a new one in it."))
+
+
+def _is_worked_in(folder: Path) -> bool:
+    try:
+        return os.path.samefile(folder, os.getcwd())
+    except OSError:  # that folder is gone
+        return False
+
+
+@contextmanager
+def kept_still(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Hold a file that is read, changed and replaced, so that of two who do so at once neither's change is lost."""
+    while fcntl is not None:
+        held = os.open(path, os.O_RDONLY)
+        try:
+            with suppress(OSError):  # a disk without locks
+                fcntl.flock(held, fcntl.LOCK_EX)
+            if _same(held, path):  # else it was replaced while we waited: hold the new one
+                yield
+                return
+        finally:
+            os.close(held)
+    yield
+
+
+# --- scratch files ----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _scratch(target: Path, make: Callable[[Path], int | None]) -> Iterator[Path]:
+    """A hidden file or folder beside `target`, locked as long as it is in use; what is left of it goes at the end."""
+    while True:
+        scratch = target.with_name(f"{_start(target)}{secrets.token_hex(4)}.part")
+        held = make(scratch)
+        if held is None:
+            break
+        if fcntl is not None:
+            with suppress(OSError):  # a disk without locks
+                fcntl.flock(held, fcntl.LOCK_EX)
+        if _same(held, scratch):  # else somebody swept it up before it was locked
+            break
+        os.close(held)
+    try:
+        yield scratch
     finally:
-        with suppress(FileNotFoundError):
-            scratch.unlink()
+        with suppress(OSError):
+            _remove(scratch)
+        if held is not None:
+            os.close(held)
+
+
+def _start(target: Path) -> str:
+    return f".{target.name[:60]}."
+
+
+def _new_file(scratch: Path, mode: int) -> int | None:
+    held = os.open(scratch, os.O_CREAT | os.O_EXCL | os.O_RDWR, mode)
+    if fcntl is not None:
+        return held
+    os.close(held)  # Windows moves no open file
+    return None
+
+
+def _new_folder(scratch: Path) -> int | None:
+    scratch.mkdir()
+    return os.open(scratch, os.O_RDONLY) if fcntl is not None else None
+
+
+def _same(held: int, path: str | os.PathLike[str]) -> bool:
+    try:
+        return os.path.samestat(os.fstat(held), os.stat(path))
+    except OSError:
+        return False
+
+
+def _remove(scratch: str | os.PathLike[str]) -> None:
+    if os.path.isdir(scratch) and not os.path.islink(scratch):
+        shutil.rmtree(scratch)
+    else:
+        os.unlink(scratch)
+
+
+def _sweep(target: Path) -> None:
+    """Take away what killed writers of `target` left beside it."""
+    ours = re.compile(rf"{re.escape(_start(target))}[0-9a-f]{{8}}\.part")
+    with suppress(OSError):
+        for name in os.listdir(target.parent):
+            if ours.fullmatch(name):
+                with suppress(OSError):
+                    _sweep_one(target.with_name(name))
+
+
+def _sweep_one(scratch: Path) -> None:
+    kind = os.lstat(scratch).st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        return
+    if fcntl is None:
+        if time.time() - os.stat(scratch).st_mtime > _OLD:
+            _remove(scratch)
+        return
+    held = os.open(scratch, os.O_RDONLY)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)  # an error where its writer lives, or no lock can be had
+        _remove(scratch)
+    finally:
+        os.close(held)

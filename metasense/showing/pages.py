@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import words
 from .figures import Drawing, figure_to_data_uri
-from .files import replacing
+from .files import PAGE, PAGE_MARK, ready, replacing
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ class Page:
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
-        return environment.get_template("page.html.j2").render(page=self)
+        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK)
 
 
 def templates() -> Any:
@@ -144,8 +144,11 @@ def write_report(page: Page, path: str | os.PathLike[str]) -> Path:
     ------
     FileNotFoundError
         When the folder does not exist.
+    FileExistsError
+        When something else than a page that metasense wrote is there.
     """
+    ready(path, PAGE)
     text = page.to_html()
-    with replacing(path) as scratch:
+    with replacing(path, PAGE) as scratch:
         scratch.write_text(text, encoding="utf-8", newline="\n")
     return Path(path)

@@ -57,9 +57,12 @@ class Result:
         """What a cell shows, in LaTeX that needs no package: its sentences and tables, a sentence for every figure."""
         return "\n\n".join(p.to_latex() if isinstance(p, Table) else latex(_said(p)) for p in self._shown())
 
-    def to_csv(self, path: str | os.PathLike[str]) -> Path:
-        """Write the frame of raw numbers as CSV that a spreadsheet will not run; returns the path."""
-        return write_csv(self.to_frame(), path)
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write the frame of raw numbers as CSV that a spreadsheet will not run; returns the path.
+
+        Another file of that name is replaced only if it is a table and `overwrite` is true.
+        """
+        return write_csv(self.to_frame(), path, overwrite=overwrite)
 
     def __repr__(self) -> str:
         text = ""

@@ -20,7 +20,7 @@ from typing import Any, Protocol
 import pandas as pd
 
 from . import words
-from .files import replacing
+from .files import TEXT, holds, replacing
 
 _KINDS = (
     (r"(^|_)p_value$", "p"),
@@ -352,16 +352,31 @@ def _width(text: str) -> int:
 # --- CSV ------------------------------------------------------------------------------------------------------------
 
 
-def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
+def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Write a frame as CSV (UTF-8) that a spreadsheet will not run, whole or not at all.
 
     Text that a spreadsheet would take for a formula, in a cell or a heading, gets an apostrophe in front; text that
     is a plain number stays. Numbers are written with all their digits.
 
+    Parameters
+    ----------
+    frame : DataFrame
+    path : path
+        Of a file that ends in ``.csv``. One that holds just this table already is left as it is.
+    overwrite : bool
+        Whether another table of that name may be replaced.
+
     Returns
     -------
     Path
         Where it was written.
+
+    Raises
+    ------
+    ValueError
+        If the name ends in something else than ``.csv``.
+    FileExistsError
+        If a file of that name holds something else, unless it is a table and `overwrite` is true.
 
     Examples
     --------
@@ -373,13 +388,27 @@ def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     '=1+1,12
     <BLANKLINE>
     """
+    target = Path(path)
+    if target.suffix.lower() != ".csv":
+        raise ValueError(f"cannot write {os.fspath(path)!r}: tables are written as CSV. Name a file that ends in .csv.")
+    data = as_csv(frame).encode()
+    try:
+        if not overwrite and holds(path, data):
+            return target
+    except FileExistsError as error:
+        raise FileExistsError(f"{error} Or say overwrite=True to replace a table.") from None
+    with replacing(path, TEXT if overwrite else None) as scratch:
+        scratch.write_bytes(data)
+    return target
+
+
+def as_csv(frame: pd.DataFrame) -> str:
+    """The text that `write_csv` writes."""
     if not isinstance(frame.index, pd.RangeIndex):
         frame = frame.reset_index()
     heads = [str(_inert(str(name))) for name in frame.columns]
     safe = pd.DataFrame({i: [_inert(value) for value in frame.iloc[:, i]] for i in range(len(heads))}, dtype=object)
-    with replacing(path) as scratch:
-        safe.to_csv(scratch, index=False, header=heads, encoding="utf-8", lineterminator="\n")
-    return Path(path)
+    return safe.to_csv(index=False, header=heads, lineterminator="\n")
 
 
 def _inert(value: object) -> object:

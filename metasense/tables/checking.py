@@ -4,20 +4,26 @@ Each expected column is one line of a table (`Column`: its name, what it means, 
 people call it), and each kind (`whole`, `choice`, `date`, `text` ...) is one function from a cell to a value.
 `check_table` matches headers to columns and applies the kinds. A cell that could mean two things ("1,000", "12/30", or
 "03/04/2025" where no other date of the column shows which number is the day) is a problem with a remedy, never a silent
-choice; a choice that is safe is a note. Every distinct cell is looked at once, so a million rows cost little more than
-their distinct values.
+choice; a choice that is safe is a note. No sign is ever dropped: ``-1``, ``1?`` and ``% correct`` are not ``1`` and
+``correct``. Every distinct cell is looked at once, so a million rows cost little more than their distinct values.
+
+Rows that the table itself says are left out (`LEFT_OUT`, or words such as "left out: cold" under incident) are taken
+out before anything else is read, and said.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import difflib
+import math
 import re
 import unicodedata
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
+from string import Formatter
 from typing import Any
 
 import numpy as np
@@ -26,15 +32,30 @@ import pandas as pd
 from metasense.showing.words import listing
 from metasense.tables.opening import PanelsError, Problem, Sheet, is_empty
 
+
+def among(words: str) -> frozenset[str]:
+    """The words of a list written in a line."""
+    return frozenset(words.split())
+
+
+FEW = 64
 MOST = 2**53  # the largest count a spreadsheet keeps exactly
-NOT_AVAILABLE = frozenset({"na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
-NOT_KNOWN = NOT_AVAILABLE | {"-", "–", "—", "?", ".", "nil", "unknown", "missing"}
+LARGEST = 10**308  # the largest whole number that a number with decimals can be
+SMALL = 10  # beside whole numbers below this, 1.250 can only be one and a quarter
+NOT_AVAILABLE = frozenset({"na", "n/a", "n.a.", "n.a", "n. a.", "#n/a", "nan", "null", "<na>", "nat"})
+NOT_KNOWN = NOT_AVAILABLE | among("- -- --- – — ― − _ __ ? ?? ??? . .. ... … nil unknown missing")
+NO_ANSWER = among(  # ways to say that somebody gave none, as `plain` writes them
+    "none refused refuses refusal refuse noanswer noanswers noresponse unanswered notanswered didnotanswer nothing "
+    "skip skips skipped decline declined pass passed spilled spilt spill dropped droppedout absent notserved noshow "
+    "didnotcome withdrawn withdrew void blank empty don'tknow don’tknow dontknow dk cancelled canceled"
+)
 EXCEL_ERRORS = frozenset({"#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"})
 SPACES = " \t\r\n\v\f\u00a0\u200b\u2007\u202f\u3000\ufeff"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)  # one thousand, or one and no thousandths
 _GROUPED = re.compile(r"[+-]?\d{1,3}([.,' \u00a0\u202f’]\d{3})+([.,]\d+)?", re.ASCII)
+_INFINITE = re.compile(r"[+-]?(inf|infinity|∞)", re.IGNORECASE)
 _MONTHS: tuple[str, ...] = (
     "january",
     "february",
@@ -56,15 +77,26 @@ class Wrong(Exception):
 
 @dataclass
 class Reading:
-    """What holds while a column is read: is a comma the decimal mark, and which notes were earned by which cells.
+    """What holds while a column is read, and which notes were earned by which cells.
 
-    ``day_first`` says, by the mark between the numbers of a date, whether the day comes before the month, and which
-    cell of the column shows it.
+    ``marks`` says of a point or comma whether it divides off decimals (True) or thousands (False), and which cell of
+    the column shows it. ``percent`` says that every number of the column has a % sign. ``day_first`` says, by the mark
+    between the numbers of a date, whether the day comes before the month, and which cell shows it.
     """
 
-    decimal_comma: bool = False
+    marks: dict[str, tuple[bool, str]] = field(default_factory=dict)
+    percent: bool = False
     day_first: dict[str, tuple[bool, str]] = field(default_factory=dict)
     earned: dict[str, list[str]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, values: Sequence[Any], kind: Kind) -> Reading:
+        """What the cells of a column show about one another; each column speaks for itself alone."""
+        if kind is date:
+            return cls(day_first=_day_first(values))
+        if kind is number:
+            return cls(marks=_marks(values), percent=_all_percent(values))
+        return cls()
 
     def note(self, words: str, cell: object) -> None:
         self.earned.setdefault(words, []).append(repr(cell))
@@ -91,16 +123,44 @@ class Column:
     def other_names(self) -> tuple[str, ...]:
         return tuple(self.aliases.split())
 
+    @property
+    def counted(self) -> bool:
+        """Does it hold counts?"""
+        return self.kind is whole
+
 
 def plain(header: object) -> str:
-    """A header without what nobody remembers: case, spaces, hyphens, underscores, dots.
+    """A header or word without what nobody remembers: case, spaces, and hyphens, underscores, dots between words.
+
+    Nothing else is dropped: a sign, a bracket or a question mark can turn the meaning round.
 
     Examples
     --------
-    >>> plain(" Batch-Pair "), plain("false_alarms"), plain("No. correct")
-    ('batchpair', 'falsealarms', 'nocorrect')
+    >>> plain(" Batch-Pair "), plain("false_alarms"), plain("No. correct"), plain("Correct:")
+    ('batchpair', 'falsealarms', 'nocorrect', 'correct')
+    >>> plain("% correct"), plain("-A"), plain("1?"), plain("≠ correct")
+    ('%correct', '-a', '1?', '≠correct')
     """
-    return "".join(c for c in unicodedata.normalize("NFKC", str(header)).casefold() if c.isalnum())
+    word = unicodedata.normalize("NFC", str(header)).translate(_WIDE).casefold()
+    if word.isalnum():
+        return word
+    return _BETWEEN.sub("", _SPACE.sub("", word).removesuffix(":"))
+
+
+_SPACE = re.compile(rf"[\s{SPACES}]+")
+_BETWEEN = re.compile(r"(?<=[^\W_])[-_.\u2010\u2011]+(?=[^\W_])")
+_WIDE = {code: code - 0xFEE0 for code in range(0xFF01, 0xFF5F)}  # full-width letters and signs
+
+
+def letters(header: object) -> str:
+    """Only the letters and digits, for asking what a header resembles; never for reading it.
+
+    Examples
+    --------
+    >>> letters("≠correct"), letters("tastings (%)")
+    ('correct', 'tastings')
+    """
+    return "".join(c for c in plain(header) if c.isalnum())
 
 
 def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
@@ -116,9 +176,13 @@ def _tidy(cell: object) -> str:
     return unicodedata.normalize("NFC", str(cell)).strip(SPACES)
 
 
+def _is_nothing(cell: object) -> bool:
+    return is_empty(cell) or (isinstance(cell, np.datetime64 | np.timedelta64) and bool(np.isnat(cell)))
+
+
 def _missing(cell: object, reading: Reading, words: frozenset[str] = NOT_KNOWN) -> bool:
     """Is the cell empty, or does it say in words that nothing is known?"""
-    if is_empty(cell):
+    if _is_nothing(cell):
         return True
     if not isinstance(cell, str):
         return False
@@ -129,6 +193,16 @@ def _missing(cell: object, reading: Reading, words: frozenset[str] = NOT_KNOWN) 
     return not word
 
 
+def no_answer(cell: object, reading: Reading, words: frozenset[str] = NO_ANSWER) -> bool:
+    """Is the cell empty, or does a mark or word in it say that there was no answer?"""
+    if _missing(cell, reading):
+        return True
+    if isinstance(cell, str) and plain(cell) in words:
+        reading.note("was read as no answer", _tidy(cell))
+        return True
+    return False
+
+
 def _number(cell: object, reading: Reading, *, counting: bool = False) -> Decimal | float:
     """The number in a cell, exactly; raises Wrong if it is not one, or could be one of two."""
     if isinstance(cell, bool | np.bool_):
@@ -136,35 +210,130 @@ def _number(cell: object, reading: Reading, *, counting: bool = False) -> Decima
     if isinstance(cell, int | np.integer):
         return Decimal(int(cell))
     if isinstance(cell, float | np.floating | Decimal):
-        if not np.isfinite(float(cell)):
+        if not math.isfinite(cell):
             raise Wrong(f"{cell} is not a finite number. Write the number")
         return cell if isinstance(cell, Decimal) else float(cell)
     if isinstance(cell, dt.date | dt.time | np.datetime64 | dt.timedelta):
         made = "a spreadsheet turns fractions such as 12/30 into dates. Format the cell as a number and type it again"
         raise Wrong(f"{cell} is a date or time; {made}")
     word = _tidy(cell)
-    if _EITHER.fullmatch(word) and (counting or reading.decimal_comma != ("," in word)):
-        whole_, part = word.replace(",", "").replace(".", ""), word.replace(",", ".").rstrip("0").rstrip(".")
-        raise Wrong(f"{word!r} could be {whole_} or {part}. Write it without a separator of thousands")
+    if word.endswith("%") and not counting:
+        word = _without_percent(word, reading)
+    if _EITHER.fullmatch(word):
+        return Decimal(_decided(word, reading, counting))
     if _COMMA.fullmatch(word):
+        if "," in reading.marks and not reading.marks[","][0]:
+            raise Wrong(f"{word!r} has a decimal comma, but in {reading.marks[','][1]!r} commas divide thousands. "
+                        "Write both without commas")  # fmt: skip
         reading.note("was read with a decimal comma", word)
         word = word.replace(",", ".")
     elif _GROUPED.fullmatch(word) and not _NUMBER.fullmatch(word):
-        raise Wrong(f"{word!r} has separators of thousands. Write it without them")
+        word = _ungrouped(word, reading, counting)
     if not _NUMBER.fullmatch(word):
-        if m := re.fullmatch(r"(\d+)\s*(?:/|of|out of)\s*(\d+)", word):
-            raise Wrong(f"{word!r} is two numbers in one cell. Put {m[1]} and {m[2]} in columns of their own")
-        if word.endswith("%"):
-            raise Wrong(f"{word!r} is a percentage. Write the count itself" if counting else f"{word!r} has a % sign")
-        if word in EXCEL_ERRORS:
-            raise Wrong(f"{word} is an error of the spreadsheet. Correct the formula and save again")
-        raise Wrong(f"{word[:60]!r} is not a number. Write it in digits")
+        raise Wrong(_no_number(word, counting))
     return Decimal(word)
 
 
+def _without_percent(word: str, reading: Reading) -> str:
+    if not reading.percent:
+        raise Wrong(f"{word!r} has a % sign, and other cells of the column have none. Write all of them alike")
+    reading.note("was read as a number of percent", word)
+    return word.removesuffix("%").rstrip(SPACES)
+
+
+def _decided(word: str, reading: Reading, counting: bool) -> str:
+    """1.000 or 1,000 as the column shows it is meant; raises Wrong with both readings where it does not."""
+    mark = "," if "," in word else "."
+    thousand, part = word.replace(mark, ""), word.replace(",", ".").rstrip("0").rstrip(".")
+    if counting:
+        raise Wrong(f"{word!r} could be {thousand} or {part}. Write it without a separator of thousands")
+    if mark not in reading.marks:
+        sure = part if len(part.partition(".")[2]) in (1, 2) else f"{part}0" if "." in part else f"{part}.0"
+        raise Wrong(f"{word!r} could be {thousand} or {part}, and no other cell of the column shows which. "
+                    f"Write {thousand}, or {sure}")  # fmt: skip
+    decimal, shown = reading.marks[mark]
+    name = {",": "comma", ".": "point"}[mark]
+    if decimal:
+        reading.note(f"was read with a decimal {name}, as {shown!r} in the same column shows", word)
+        return word.replace(",", ".")
+    reading.note(f"was read with a {name} that divides thousands, as {shown!r} in the same column shows", word)
+    return thousand
+
+
+def _ungrouped(word: str, reading: Reading, counting: bool) -> str:
+    """1.000.000 or 12.500,5 without the marks that divide thousands, which it can only be."""
+    mark = _THOUSANDS.match(word)
+    if counting or mark is None or reading.marks.get(mark[1], (True, ""))[0]:
+        raise Wrong(f"{word!r} has separators of thousands. Write it without them")
+    reading.note("was read without the marks that divide thousands", word)
+    return word.replace(mark[1], "").replace(",", ".")
+
+
+def _no_number(word: str, counting: bool) -> str:
+    if m := re.fullmatch(r"(\d+)\s*(?:/|of|out of)\s*(\d+)", word):
+        return f"{word!r} is two numbers in one cell. Put {m[1]} and {m[2]} in columns of their own"
+    if word.endswith("%"):
+        return f"{word!r} is a percentage. Write the count itself" if counting else f"{word!r} has a % sign"
+    if word in EXCEL_ERRORS:
+        return f"{word} is an error of the spreadsheet. Correct the formula and save again"
+    if _INFINITE.fullmatch(word):
+        return f"{word!r} is not a number that can be used, as it is infinite. Write it in digits"
+    return f"{word[:60]!r} is not a number. Write it in digits"
+
+
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,])\d{3}(?:(?:\1\d{3})+(?:(?!\1)[.,]\d+)?|(?!\1)[.,]\d+)$", re.ASCII)
+_DECIMALS = re.compile(r"[+-]?\d*([.,])\d+([eE][+-]?\d{1,3})?", re.ASCII)
+
+
+def _marks(values: Sequence[Any]) -> dict[str, tuple[bool, str]]:
+    """Of point and comma: does it divide off decimals, or thousands? Only where cells show it and none disagrees.
+
+    0.5, 12.25 and 0.250 can only have decimals, 1.000.000 and 12.500,5 only thousands, and 1.000 either. Beside whole
+    numbers that are all small (3 and 4), 1.250 with a point can only be one and a quarter: nobody's numbers jump from
+    4 to 1250 that way while the rest stay below ten.
+    """
+    shown: dict[str, dict[bool, str]] = {}
+    wholes: list[tuple[float, str]] = []
+    for cell in values:
+        if isinstance(cell, bool):
+            continue
+        if not isinstance(cell, str):
+            if isinstance(cell, int | float | Decimal) and cell == cell:
+                wholes.append((abs(float(cell)), str(cell)))
+            continue
+        word = _tidy(cell).removesuffix("%")
+        if _EITHER.fullmatch(word):
+            continue
+        if m := _THOUSANDS.fullmatch(word):
+            shown.setdefault(m[1], {}).setdefault(False, word)
+            if other := {".", ","} - {m[1]} & set(word):
+                shown.setdefault(other.pop(), {}).setdefault(True, word)
+        elif m := _DECIMALS.fullmatch(word):
+            shown.setdefault(m[1], {}).setdefault(True, word)
+        elif _NUMBER.fullmatch(word):
+            wholes.append((abs(float(word)), word))
+    marks = {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
+    largest = max(wholes, default=(0.0, ""))
+    if not shown and 0 < largest[0] < SMALL:
+        marks["."] = True, largest[1]
+    return marks
+
+
+def _all_percent(values: Sequence[Any]) -> bool:
+    """Has every number of the column a % sign, but for zeros?"""
+    filled = [_tidy(cell) for cell in values if not _missing(cell, Reading())]
+    return any(word.endswith("%") for word in filled) and all(word.endswith("%") or word == "0" for word in filled)
+
+
 def number(cell: object, reading: Reading) -> float | None:
-    """Any number."""
-    return None if _missing(cell, reading) else float(_number(cell, reading))
+    """Any finite number."""
+    if _missing(cell, reading):
+        return None
+    exact = _number(cell, reading)
+    value = float(exact)
+    if not math.isfinite(value) or (value == 0) != (exact == 0):
+        raise Wrong(f"{_tidy(cell)[:40]} is too {'small' if value == 0 else 'large'} to be kept. Check the digits")
+    return value
 
 
 def whole(cell: object, reading: Reading) -> int | None:
@@ -220,6 +389,20 @@ def _words(cell: object, reading: Reading) -> str | None:
 _GUARD = re.compile(r"(^|[;\t\r\n]\s*)'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])")
 
 
+def coded(cell: object, reading: Reading) -> str | None:
+    """A label that may be a code of digits: 794.0, which a spreadsheet made of 794, is 794."""
+    word = label(cell, reading)
+    if word is None or "." not in word:
+        return word
+    whole_ = _MADE_DECIMAL.sub(r"\1", word)
+    if whole_ != word:
+        reading.note("was read without the .0 that a spreadsheet adds to codes", word)
+    return whole_
+
+
+_MADE_DECIMAL = re.compile(r"(?<![\w.])(\d+)\.0+(?![\w.])", re.ASCII)
+
+
 def choice(**ways: str) -> Kind:
     """One of a few words; ``choice(yes="y true 1", no="n false 0")`` lists the `plain` ways of writing each."""
     meaning = {way: word for word, others in ways.items() for way in (plain(word), *others.split())}
@@ -227,12 +410,14 @@ def choice(**ways: str) -> Kind:
     def read(cell: object, reading: Reading) -> str | None:
         if is_empty(cell):
             return None
-        if isinstance(cell, float | np.floating) and cell in (0, 1):
+        if isinstance(cell, float | np.floating | Decimal) and cell in (0, 1):
             cell = int(cell)
+        if isinstance(cell, str):
+            cell = _MADE_DECIMAL.sub(r"\1", cell)
         word = meaning.get(plain(cell))
         if word is not None or _missing(cell, reading):
             return word
-        close = difflib.get_close_matches(plain(cell), meaning, n=1)
+        close = difflib.get_close_matches(plain(cell), meaning, n=1) if plain(cell).isalpha() else []
         hint = f" Did you mean {meaning[close[0]]}?" if close else ""
         raise Wrong(f"{_tidy(cell)[:60]!r} is not one of {listing(ways)}.{hint}".rstrip("."))
 
@@ -252,6 +437,13 @@ def date(cell: object, reading: Reading) -> dt.date | None:
     """A calendar day, if it can only be one day: by itself, or as the other dates of the column are written."""
     if _missing(cell, reading):
         return None
+    day = _day(cell, reading)
+    if not EARLIEST <= day.year <= LATEST:
+        reading.note("lies far from today: check the year", str(cell))
+    return day
+
+
+def _day(cell: object, reading: Reading) -> dt.date:
     if isinstance(cell, dt.datetime | np.datetime64):
         stamp = pd.Timestamp(cell)
         if stamp != stamp.normalize():
@@ -259,6 +451,8 @@ def date(cell: object, reading: Reading) -> dt.date | None:
         return stamp.date()
     if isinstance(cell, dt.date):
         return cell
+    if isinstance(cell, float) and cell.is_integer():
+        cell = int(cell)
     word = re.sub(r"\s+", " ", _tidy(cell))
     remedy = "Write year-month-day, such as 2025-04-03"
     try:
@@ -267,6 +461,7 @@ def date(cell: object, reading: Reading) -> dt.date | None:
                 reading.note("was read without the time of day", word)
             return dt.date(int(m["y"]), int(m["m"]), int(m["d"]))
         if m := re.fullmatch(r"((?:19|20)\d{2})(\d{2})(\d{2})", word, re.ASCII):
+            reading.note("was read as year, month and day", word)
             return dt.date(int(m[1]), int(m[2]), int(m[3]))
         if m := _DAY_AND_MONTH.fullmatch(word):
             a, b, year = int(m[1]), int(m[3]), int(m[4])
@@ -288,6 +483,7 @@ def date(cell: object, reading: Reading) -> dt.date | None:
     raise Wrong(f"{word[:60]!r} is not a date that can be read without guessing. {remedy}")
 
 
+EARLIEST, LATEST = 1950, 2100  # years of a tasting that need no second look
 _DAY_AND_MONTH = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4})", re.ASCII)
 _ISO = re.compile(
     r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})"
@@ -312,6 +508,199 @@ def _day_first(cells: Sequence[object]) -> dict[str, tuple[bool, str]]:
     return {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
 
 
+# --- cells of every kind --------------------------------------------------------------------------------------------
+
+
+def _one_value(cell: Any) -> Any:
+    """The cell as None, a bool, number, day, time or word, whatever library it came from; raises Wrong otherwise."""
+    if _is_nothing(cell):
+        return None
+    if isinstance(cell, str):
+        if not cell.isascii() and re.search("[\ud800-\udfff]", cell):
+            shown = re.sub("[\ud800-\udfff]", "\ufffd", cell)[:60]
+            raise Wrong(f"{shown!r} holds half a character, which was lost before it came here. Type it again")
+        return str(cell)
+    if isinstance(cell, bool | np.bool_):
+        return bool(cell)
+    if isinstance(cell, int | np.integer):
+        if not -LARGEST < cell < LARGEST:
+            raise Wrong("the number has more than 300 digits, too large to be kept. Check the digits")
+        return int(cell)
+    if isinstance(cell, float | np.floating):
+        return float(cell)
+    if isinstance(cell, Decimal):
+        if cell.is_snan():
+            raise Wrong("a signalling NaN is not a number. Clear the cell, or write the number")
+        return None if cell.is_nan() else cell
+    if isinstance(cell, dt.datetime | np.datetime64):
+        return _day_and_time(cell)
+    if isinstance(cell, dt.date | dt.time | dt.timedelta):
+        return cell
+    kind = next((words for types, words in _NO_CELLS if isinstance(cell, types)), "something")
+    raise Wrong(f"the cell holds {kind}, which is not a number, a day or words. Write one of these")
+
+
+_NO_CELLS: tuple[tuple[Any, str], ...] = (
+    ((list, tuple, set, frozenset, np.ndarray), "a list"),
+    (dict, "a table within the table"),
+    ((bytes, bytearray, memoryview), "raw bytes"),
+    ((complex, np.complexfloating), "a complex number"),
+)
+
+
+def _day_and_time(cell: Any) -> pd.Timestamp:
+    try:
+        stamp = pd.Timestamp(cell)
+        stamp.date()
+    except (ValueError, OverflowError, NotImplementedError):
+        stamp = pd.NaT
+    if stamp is pd.NaT:
+        raise Wrong("the date lies outside the years 1 to 9999. Write year-month-day, such as 2025-04-03")
+    return stamp
+
+
+# --- rows left out --------------------------------------------------------------------------------------------------
+
+
+def _left_out(cell: object, reading: Reading) -> str | None:
+    """Why the row is left out, or "no" where the cell says that it is not; None where it says nothing."""
+    if _missing(cell, reading):
+        return None
+    if isinstance(cell, int | float | Decimal):
+        if cell not in (0, 1):
+            raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
+        return "yes" if cell else "no"
+    word = re.sub(r"\s+", " ", _tidy(cell))
+    said = plain(word)
+    if said in _KEPT:
+        return "no"
+    if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
+        return word
+    if len(said) < 3 or not any(c.isalpha() for c in said) or _NEGATED.match(word):
+        raise Wrong(f"{word!r} does not say whether the row is left out. Write yes, no, or why in other words")
+    return word
+
+
+LEFT_OUT = Column(
+    "left_out",
+    "is the row left out, and so not counted? yes, no, or why it is",
+    _left_out,
+    "string",
+    "leftoutwhy leaveout exclude excluded exclusion exclusions excl void voided discard discarded donotcount "
+    "notcounted exclusionreason reasonexcluded reasonleftout disqualified",
+)
+_KEPT = among("no n false 0 keep kept include included counted count notleftout notexcluded in valid ok")
+_IS_LEFT_OUT = among("yes y true 1 noshow notserved noanswer")
+_NEGATED = re.compile(r"(no|not|non|never|nothing|isn['’]t|wasn['’]t|don['’]t|doesn['’]t|keep|kept|include|in)\b", re.I)
+_EXCLUDED = re.compile(  # words that say so by themselves or before a reason, at the beginning of a remark
+    r"(left out|leave (it |this )?out|exclu(de|ded|sion)|excl|omit(ted)?|void(ed)?|"
+    r"(do not|don['’]t|not to be) (count|use)(ed)?|not counted|discard(ed)?|disqualified|invalid(ated)?|disregard(ed)?|"
+    r"ignored?|removed?|struck out|deleted?)"
+    r"(?P<more>\.?$|\.?\s*[:;,.(–—-]|\s+(because|since|as|due|for|by)\b)",
+    re.IGNORECASE,
+)
+_MISHAP = re.compile(
+    r"\b(spil|dropp|exclu|left out|leave out|void|invalid|discard|not count|disqualif|omit|ignore|"
+    r"wrong (cup|tray|code|sample|glass)|mix(ed)?[ -]?up|swapp)",
+    re.IGNORECASE,
+)
+_ABSENT = among("absent notserved noshow missing didnotcome")
+_INCIDENTS = frozenset({"incident", "incidents"})
+_REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
+_INCLUDED = among("include included keep kept valid counted used usable")
+
+
+def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
+    """Which rows to read: all but those that the table says are left out; what was decided goes to the notes.
+
+    ``left_out`` decides. Where it is empty or missing, so does an incident (in a table of panels: an incident, or a
+    remark that says nothing else) that begins with such words. Other incidents decide nothing; they are listed, so that
+    somebody can.
+    """
+    sheet = checked.sheet
+    rows = len(sheet.rows)
+    out = np.zeros(rows, bool)
+    decided = np.zeros(rows, bool)
+    if LEFT_OUT.name in checked.place:
+        j = checked.place[LEFT_OUT.name]
+        places, values = distinct(sheet.columns[j])
+        words, messages, notes = _read(values, LEFT_OUT.kind, sheet.headers[j])
+        checked.notes.extend(notes)
+        checked.report_each(places, messages, LEFT_OUT.name)
+        decided = np.array([word is not None for word in words], bool)[places]
+        mine = np.array([word not in (None, "no") for word in words], bool)[places]
+        out |= mine
+        checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+    for j, header in enumerate(sheet.headers):
+        key = plain(header)
+        if key in _INCLUDED:
+            _refuse_included(checked, j)
+        if key not in _INCIDENTS and key not in _REMARKS:
+            continue
+        places, values = distinct(sheet.columns[j])
+        remarks = [_tidy(value) if isinstance(value, str) else "" for value in values]
+        matches = [_EXCLUDED.match(remark) for remark in remarks]
+        begins = np.array([match is not None for match in matches], bool)[places] & ~decided
+        alone = (
+            np.array([match is not None and match["more"] in ("", ".") for match in matches], bool)[places] & ~decided
+        )
+        mine = alone if one_row_a_panel and key in _REMARKS else begins
+        out |= mine
+        checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+        for i in np.flatnonzero(begins & ~mine & ~out):
+            remark = remarks[places[i]][:60]
+            message = f"{remark!r} can mean the whole panel or a few tastings of it. Write yes or no under left_out."
+            checked.add(int(i), message, header)
+        open_ = [bool(remark) and plain(remark) not in _ABSENT and not match
+                 and (key in _INCIDENTS or bool(_MISHAP.search(remark)))
+                 for remark, match in zip(remarks, matches, strict=True)]  # fmt: skip
+        unsure = np.array(open_, bool)[places] & ~decided & ~out
+        if unsure.any():
+            said = Counter(places[unsure].tolist())
+            cells = listing((f"{remarks[at]!r} ({n})" for at, n in said.items()), 6)
+            checked.notes.append(
+                f"column {header!r}: {cells} does not say that a row is left out, so it was kept. To leave one out, "
+                f"write yes in a column {LEFT_OUT.name!r}."
+            )
+    return ~out
+
+
+def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: bool) -> Iterator[str]:
+    if not out.any():
+        return
+    sheet = checked.sheet
+    at = np.flatnonzero(out)
+    why = listing(dict.fromkeys(repr(_shown(sheet.columns[j].iloc[i])) for i in at), 4)
+    if "panel" in checked.place:
+        panels = Counter(_shown(cell) for cell in sheet.columns[checked.place["panel"]].iloc[at])
+        where = listing(panels if one_row_a_panel else (f"{n} in {panel}" for panel, n in panels.items()), 8)
+    else:
+        where = listing((f"{sheet.word} {sheet.rows[int(i)]}" for i in at), 8)
+    yield f"left out, as column {sheet.headers[j]!r} says ({why}), and not counted: {where}."
+
+
+def _shown(cell: object) -> str:
+    try:
+        return _tidy(_one_value(cell) or "")[:60]
+    except Wrong:
+        return "a cell that cannot be read"
+
+
+def _refuse_included(checked: Checked, j: int) -> None:
+    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either."""
+    places, values = distinct(checked.sheet.columns[j])
+    said = [plain(value) for value in values]
+    no = [word in ("no", "n", "false", "0", "0.0") for word in said]
+    if any(no) and all(n or is_empty(v) or w in ("yes", "y", "true", "1", "1.0")
+                       for n, v, w in zip(no, values, said, strict=True)):  # fmt: skip
+        header = checked.sheet.headers[j]
+        checked.report_each(places, {
+            i: f"{header!r} says that the row does not count. Write yes for it in a column {LEFT_OUT.name!r} instead, "
+               f"and remove {header!r}."
+            for i, it in enumerate(no) if it
+        }, header)  # fmt: skip
+
+
 # --- the table ------------------------------------------------------------------------------------------------------
 
 
@@ -326,6 +715,8 @@ class Checked:
     notes: list[str]
     found: list[tuple[int, Problem]]  # position of the row (-1: the table as a whole), problem
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
+    almost: frozenset[str] = frozenset()  # columns that a header names but for a sign, or whose share it names
+    left_out: int = 0  # rows that the table says are not to be counted
 
     @property
     def heads(self) -> dict[str, str]:
@@ -342,7 +733,9 @@ class Checked:
             return
         known[where] = True
         rows = self.frame if rows is None else rows
-        for i, row in zip(where.tolist(), rows.iloc[where].to_dict("records"), strict=True):
+        named = {name for _, name, _, _ in Formatter().parse(words) if name} & set(rows.columns)
+        cells = rows[[*(named | {column} & set(rows.columns))]].iloc[where].to_dict("records")
+        for i, row in zip(where.tolist(), cells or [{}] * len(where), strict=True):
             self.add(i, words.format(**{**row, "value": row.get(column), **more}), column, row.get(column))
 
     def report_each(self, places: np.ndarray, messages: dict[int, str], column: str) -> None:
@@ -360,14 +753,18 @@ class Checked:
         if position < 0:
             self.found.append((position, Problem(message)))
             return
-        panel = self.frame["panel"].iloc[position] if "panel" in self.frame else pd.NA
+        panel: Any = pd.NA
+        if "panel" in self.frame:
+            panel = self.frame["panel"].iloc[position]
+        elif "panel" in self.place:  # before the cells are read
+            panel = _shown(self.sheet.columns[self.place["panel"]].iloc[position])
         if value is None and column in self.place:  # the cell as it was
             value = self.sheet.columns[self.place[column]].iloc[position]
         self.found.append((position, Problem(
             message,
             self.sheet.rows[position],
             None if pd.isna(panel) else str(panel),
-            self.heads.get(column or "", column),
+            self.sheet.headers[self.place[column]] if column in self.place else column,
             value,
             self.sheet.word,
         )))  # fmt: skip
@@ -376,8 +773,12 @@ class Checked:
         """Raise all problems, those of the table first and then row by row; `wanted` says what an empty table lacks."""
         found = [problem for _, problem in sorted(self.found, key=lambda item: item[0])]
         problems = sorted([*self.sheet.problems, *found], key=lambda problem: problem.row is not None)
+        if not problems and not len(self.frame) and self.left_out:
+            problems = [Problem("every row is left out, so nothing is counted.")]
         if not problems and not len(self.frame):
             problems = [Problem(f"the table has a header but no rows. {wanted}.")]
+        if self.sheet.advice and any(problem.row is None for problem in problems):
+            problems = [Problem(self.sheet.advice), *problems]
         if problems:
             raise PanelsError(problems, self.sheet.source)
 
@@ -390,17 +791,22 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
     >>> distinct(["a", "b", "a", None])
     (array([0, 1, 0, 2]), ['a', 'b', None])
     """
-    series = pd.Series(cells)
-    if series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty"):
+    series = cells if isinstance(cells, pd.Series) else pd.Series(cells)
+    if isinstance(series.dtype, pd.ArrowDtype):
+        series = series.astype(object)  # lists, maps and the like cannot be told apart otherwise
+    few = len(series) <= FEW  # for which the quick road is the longer one
+    if few or (series.dtype == object and pd.api.types.infer_dtype(series, skipna=True) not in ("string", "empty")):
         places: dict[tuple[type, Any], int] = {}
         codes = np.empty(len(series), np.intp)
         values: list[Any] = []
-        for i, cell in enumerate(series):
+        for i, cell in enumerate(series.tolist()):
+            if is_empty(cell) and not isinstance(cell, str):
+                cell = None
             try:
                 key = (type(cell), cell)
                 place = places.get(key)
             except TypeError:  # a list, or another thing that cannot be a key
-                key = (type(cell), str(cell))
+                key = (type(cell), _written(cell))
                 place = places.get(key)
             if place is None:
                 place = places[key] = len(values)
@@ -413,6 +819,13 @@ def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:
         codes = np.where(codes < 0, len(values), codes)
         values.append(None)
     return codes, values
+
+
+def _written(cell: object) -> str:
+    try:
+        return str(cell)
+    except ValueError:  # a number of thousands of digits inside
+        return str(id(cell))
 
 
 def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
@@ -434,91 +847,200 @@ def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
 
 def column_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> pd.Series:
     """The column whose cells are ``values[codes]``."""
-    return pd.Series(pd.array([*values, None], dtype=dtype).take(codes))
+    return pd.Series(_array_of(codes, values, dtype))
 
 
-def check_table(sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = True) -> Checked:
+def _array_of(codes: np.ndarray, values: Sequence[Any], dtype: str) -> Any:
+    if len(codes) <= FEW:
+        return pd.array([values[at] for at in codes.tolist()], dtype=dtype)
+    return pd.array([*values, None], dtype=dtype).take(codes)
+
+
+def check_table(
+    sheet: Sheet, columns: Sequence[Column], *, keep_empty: bool = True, leaving_out: str | None = None
+) -> Checked:
     """Match headers to `columns`, read their cells, and keep every other column as words or numbers.
 
-    Columns that are not there are missing throughout, or with `keep_empty` false are left out.
+    Columns that are not there are missing throughout, or with `keep_empty` false are left out. With `leaving_out`,
+    "panel" or "tasting" (what a row is), rows that the table says are left out are not read at all.
     """
+    checked = Checked(pd.DataFrame(index=range(len(sheet.rows))), sheet, {}, (), list(sheet.notes), [], {})
+    extra = _matched(checked, [*columns, LEFT_OUT] if leaving_out else columns)
+    if leaving_out:
+        _leave_out(checked, leaving_out == "panel")
+        sheet = checked.sheet
     n = len(sheet.rows)
-    checked = Checked(pd.DataFrame(index=range(n)), sheet, {}, (), list(sheet.notes), [], {})
-    extra = _matched(checked, columns)
-    cells = {j: distinct(sheet.columns[j]) for j in [*checked.place.values(), *extra]}
-    comma = any(_shows_decimal_comma(value) for _, values in cells.values() for value in values)
-    data: dict[str, pd.Series] = {}
+    data: dict[str, Any] = {}
     wrong: list[tuple[np.ndarray, dict[int, str], str]] = []
 
-    def read(j: int, kind: Kind, dtype: str, column: str) -> None:
-        places, values = cells[j]
-        reading, out, messages = Reading(comma, _day_first(values) if kind is date else {}), [], {}
-        for i, value in enumerate(values):
-            try:
-                out.append(kind(value, reading))
-            except Wrong as error:
-                out.append(None)
-                messages[i] = f"{error}."
-        checked.notes.extend(reading.notes(sheet.headers[j]))
-        data[column] = column_of(places, out, dtype)
-        wrong.append((places, messages, column))
+    def read(column: str, j: int, places: np.ndarray, values: Sequence[Any], kind: Kind, dtype: str) -> None:
+        out, messages, notes = _read(values, kind, sheet.headers[j])
+        checked.notes.extend(notes)
+        data[column] = _array_of(places, out, dtype)
+        if messages:
+            wrong.append((places, messages, column))
 
     for column in columns:
         if column.name in checked.place:
-            read(checked.place[column.name], column.kind, column.dtype, column.name)
+            j = checked.place[column.name]
+            read(column.name, j, *distinct(sheet.columns[j]), column.kind, column.dtype)
         elif keep_empty or column.required:
-            data[column.name] = column_of(np.zeros(n, int), [None], column.dtype)
+            data[column.name] = _array_of(np.zeros(n, int), [None], column.dtype)
     for j in extra:
-        read(j, *_kind_of(cells[j][1], sheet.headers[j], comma, checked.notes), sheet.headers[j])
-    checked.place |= {sheet.headers[j]: j for j in extra}
+        places, values = distinct(sheet.columns[j])
+        read(sheet.headers[j], j, places, values, *_kind_of(values, sheet.headers[j], checked.notes))
+        checked.place[sheet.headers[j]] = j
     checked.frame = pd.DataFrame(data, index=range(n))
     for places, messages, column_name in wrong:
         checked.report_each(places, messages, column_name)
     return checked
 
 
+def _read(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], dict[int, str], list[str]]:
+    """Each of the distinct cells as a value, what is wrong with the others, and notes on how they were read."""
+    cells: list[Any] = []
+    messages: dict[int, str] = {}
+    for i, value in enumerate(values):
+        try:
+            cells.append(_one_value(value))
+        except Wrong as error:
+            cells.append(None)
+            messages[i] = f"{error}."
+    reading = Reading.of(cells, kind)
+    out: list[Any] = []
+    for i, cell in enumerate(cells):
+        try:
+            out.append(kind(cell, reading))
+        except Wrong as error:
+            out.append(None)
+            messages[i] = f"{error}."
+    return out, messages, reading.notes(header)
+
+
+def _leave_out(checked: Checked, one_row_a_panel: bool) -> None:
+    """Take the rows out of the sheet that it says are left out."""
+    keep = _without_left_out(checked, one_row_a_panel)
+    at = np.flatnonzero(keep)
+    checked.left_out = len(keep) - len(at)
+    if not checked.left_out:
+        return
+    sheet = checked.sheet
+    new = {old: i for i, old in enumerate(at.tolist())}
+    checked.found = [(new.get(position, -1), problem) for position, problem in checked.found
+                     if position < 0 or position in new]  # fmt: skip
+    checked.bad = {column: known[at] for column, known in checked.bad.items()}
+    checked.sheet = replace(
+        sheet,
+        columns=[column.iloc[at].reset_index(drop=True) for column in sheet.columns],
+        rows=[sheet.rows[i] for i in at.tolist()],
+    )
+    checked.frame = pd.DataFrame(index=range(len(at)))
+
+
 def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
     """Find which header is which column, say which other names were used; the places of the other headers."""
     heads = checked.sheet.headers
     keys = [plain(header) for header in heads]
+    at: dict[str, list[int]] = {}
+    for j, key in enumerate(keys):
+        at.setdefault(key, []).append(j)
     place = checked.place
-    taken: list[int] = []
+    taken: set[int] = set()
     for column in columns:
-        own = [j for j, key in enumerate(keys) if key == plain(column.name)]
-        found = own or [j for j, key in enumerate(keys) if key in column.other_names]
+        found = at.get(plain(column.name)) or sorted(j for name in column.other_names for j in at.get(name, ()))
         if len(found) > 1:
             words = listing(repr(heads[j]) for j in found)
             checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
         if found:
             place[column.name] = found[0]
-            taken += found
+            taken.update(found)
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         checked.notes.append(f"columns read under another name: {listing(renamed)}.")
     extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
     for j in extra:
-        if keys[j] in (keys[i] for i in extra if i < j):
+        if at[keys[j]][0] < j:
             checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
     checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
+    checked.almost = _almost(checked, columns, extra)
     for column in columns:
-        if column.required and column.name not in place:
+        if column.required and column.name not in place and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column))
     absent = {plain(column.name): column.name for column in columns if column.name not in place}
-    near = {j: difflib.get_close_matches(keys[j], absent, n=1, cutoff=0.8) for j in extra}
-    unsure = [
-        f"{heads[j]!r} (not read as {absent[close[0]]!r}: rename it if it is)" for j, close in near.items() if close
-    ]
+    unsure = [f"{heads[j]!r} (not read as {absent[near[0]]!r}: rename it if it is)"
+              for j in extra if (near := _resembling(keys[j], absent, 0.8))]  # fmt: skip
     if extra:
         checked.notes.append(f"kept as possible moderators: {listing(repr(heads[j]) for j in extra)}.")
     if unsure:
         checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
-    return [j for j in extra if keys[j] not in (keys[i] for i in extra if i < j)]
+    return [j for j in extra if at[keys[j]][0] == j]
+
+
+def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -> frozenset[str]:
+    """Say which headers are a column's name but for a sign, or name its share: they cannot be read as it, nor ignored.
+
+    The names of those columns.
+    """
+    named: dict[str, Column] = {}
+    for column in columns:
+        if column.name not in checked.place:
+            for name in (plain(column.name), *column.other_names):
+                named.setdefault(name, column)
+    said = set()
+    for j in extra:
+        header = checked.sheet.headers[j]
+        key = letters(header)
+        if "%" in plain(header):
+            key = re.sub("(in|as)$", "", key)
+        whose = named.get(_SHARE.sub("", key))
+        shares = "%" in plain(header) or "\u2030" in plain(header) or bool(_SHARE.search(key))
+        if whose is not None and shares and (whose.counted or whose.name == "correct"):
+            checked.add(-1, f"column {header!r} holds shares, not counts. Write under {whose.name!r} {whose.meaning}.")
+            said.add(whose.name)
+        elif (whose := named.get(key)) is not None and len(key) > 1:
+            checked.add(-1, f"column {header!r} is {whose.name!r} ({whose.meaning}) but for {_signs(header)}. Call it "
+                            f"{whose.name!r} if that is what it holds, or give it another name.")  # fmt: skip
+            said.add(whose.name)
+    return frozenset(said)
+
+
+_SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|rate|p(?=.{4}))(of)?"
+                    r"|(percentages?|percent|pct|proportion|prop|share|fraction|rate|ratio)$")  # fmt: skip
+
+
+def _signs(header: str) -> str:
+    signs = dict.fromkeys(c for c in header if not c.isalnum() and not c.isspace() and c not in "_")
+    return f"the {' '.join(signs)}" if signs else "how it is written"
+
+
+def _resembling(key: str, names: Iterable[str], cutoff: float) -> list[str]:
+    """The name that `key` may be a slip of, if any: never one that it negates."""
+    least = cutoff / (2 - cutoff)  # of the longer one, for words with so much in common
+    close = [name for name in names
+             if least * len(key) <= len(name) <= len(key) / least
+             and 3 * len(_set(name) & _set(key)) >= 2 * len(_set(name))
+             and not _opposite(key, name)]  # fmt: skip
+    return difflib.get_close_matches(key, close, n=1, cutoff=cutoff) if close else []
+
+
+@lru_cache(maxsize=1000)
+def _set(word: str) -> frozenset[str]:
+    return frozenset(word)
+
+
+def _opposite(key: str, name: str) -> bool:
+    """Is one the other with a negation before it, as incorrect and correct are?"""
+    return any(a.endswith(b) and a.removesuffix(b) in ("in", "un", "not", "non", "no", "mis", "wrong")
+               for a, b in ((key, name), (name, key)) if a != b)  # fmt: skip
 
 
 def _has_header(checked: Checked, j: int) -> bool:
     """Has column j a header? Without one it must be empty, or only number the rows."""
     sheet = checked.sheet
     if sheet.headers[j] and not re.fullmatch(r"Unnamed: \d+", sheet.headers[j]):
+        if re.search("[\ud800-\udfff]", sheet.headers[j]):
+            checked.add(-1, f"the header of column {j + 1} holds half a character, which was lost before it came here. "
+                            "Type it again.")  # fmt: skip
         return True
     filled = [i for i, cell in enumerate(sheet.columns[j]) if not is_empty(cell)]
     if not filled:
@@ -537,38 +1059,46 @@ def no_column(checked: Checked, column: Column, why: str = "") -> str:
     used = {
         head for name, head in checked.heads.items() if name not in ("hits", *checked.extras)
     }  # hits may be correct
-    free = {plain(head): head for head in checked.sheet.headers if head not in used}
-    near = [key for name in (plain(column.name), *column.other_names) if len(name) > 2
-            for key in difflib.get_close_matches(name, free, n=1, cutoff=0.7)]  # fmt: skip
+    names = (plain(column.name), *column.other_names)
+    free = {
+        plain(head): head
+        for head in checked.sheet.headers
+        if head not in used and not any(_opposite(plain(head), name) for name in names)
+    }
+    near = [key for name in names if len(name) > 2
+            for key in _resembling(name, free, 0.7)]  # fmt: skip
     near += ["hits"] if column.name == "correct" and "hits" in free else []
     hint = f" If {free[near[0]]!r} is it, rename it." if near else ""
     heads = listing([repr(head) for head in checked.sheet.headers if head], 20)
     return f"there is no column {column.name!r} ({column.meaning}){why}.{hint} The columns are {heads}."
 
 
-def _shows_decimal_comma(cell: object) -> bool:
-    """Can the cell only be a number with a decimal comma: 1,5 or 0,250 but not 1,000?"""
-    if not isinstance(cell, str) or "," not in cell:
-        return False
-    word = _tidy(cell)
-    return bool(_COMMA.fullmatch(word)) and not _EITHER.fullmatch(word)
-
-
-def _kind_of(values: Sequence[Any], header: str, comma: bool, notes: list[str]) -> tuple[Kind, str]:
+def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind, str]:
     """How to read a column nobody announced: as true/false or numbers if every cell is one, as words otherwise."""
-    trial = Reading(comma)
+    trial = Reading()
     filled = [value for value in values if not _missing(value, trial)]
-    if filled and all(str(value).strip().casefold() in ("true", "false") for value in filled):
+    if filled and all(isinstance(v, str | bool | np.bool_) and str(v).strip().casefold() in ("true", "false")
+                      for v in filled):  # fmt: skip
         return yes_no, "boolean"
-    numeric = [isinstance(v, int | float | np.number | Decimal) or _looks_numeric(_tidy(v)) for v in filled]
-    if filled and all(numeric) and not any(re.fullmatch(r"0\d+", str(value).strip()) for value in filled):
+    numeric = [_is_numeric(value) for value in filled]
+    padded = any(isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()) for value in filled)
+    if filled and all(numeric) and not padded:
         return number, "Float64"
     if 2 * sum(numeric) > len(filled) > sum(numeric):
         odd = next(value for value, is_number in zip(filled, numeric, strict=True) if not is_number)
-        notes.append(f"column {header!r} was kept as words, because of {_tidy(odd)!r}; correct it if it holds numbers.")
+        notes.append(
+            f"column {header!r} was kept as words, because of {_shown(odd)!r}; correct it if it holds numbers."
+        )
     return text, "string"
+
+
+def _is_numeric(value: object) -> bool:
+    if isinstance(value, str):
+        return _looks_numeric(_tidy(value))
+    return isinstance(value, int | float | np.number | Decimal)
 
 
 @cache
 def _looks_numeric(word: str) -> bool:
-    return any(pattern.fullmatch(word) for pattern in (_NUMBER, _COMMA, _GROUPED))
+    word = word.removesuffix("%").rstrip(SPACES)
+    return any(pattern.fullmatch(word) for pattern in (_NUMBER, _COMMA, _GROUPED, _INFINITE))

@@ -20,17 +20,21 @@ import pandas as pd
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
 from metasense.showing.words import count, listing
 from metasense.tables.checking import (
+    NO_ANSWER,
     Checked,
     Column,
     Reading,
     Wrong,
+    among,
     choice,
+    coded,
     column_of,
     combined,
     date,
     distinct,
     is_known,
     label,
+    no_answer,
     no_column,
     plain,
     text,
@@ -48,20 +52,31 @@ _asked = choice(
     pair="separatepair blindpair separateblindpair",
     none="nobody noone notasked no",
 )
-_placebo = choice(stated="new old", none="nopreference nopref neither equal")
-_preference = choice(new="n", old="o", none="nopreference nopref neither equal")
-_state = choice(yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="noanswer skipped declined none")
+_stated = choice(stated="new old", none="nopreference nopref neither equal")
+_liked = choice(new="n", old="o", none="nopreference nopref neither equal")
+_state = choice(yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="none")
 
 
 def _correct(cell: object, reading: Reading) -> bool | None:
     """Was the answer correct? None for no answer."""
+    if no_answer(cell, reading):
+        return None
     word = _state(cell, reading)
     return None if word in (None, "refused") else word == "yes"
 
 
 def _answer(cell: object, reading: Reading) -> str | None:
-    word = label(cell, reading)
-    return None if plain(word) in ("none", "refused", "noanswer", "skipped", "declined", "missing", "na") else word
+    """The cup or word answered; None where a mark or word says that there was no answer."""
+    return None if no_answer(cell, reading) else coded(cell, reading)
+
+
+def _preference(cell: object, reading: Reading) -> str | None:
+    """None means that nothing was said, "none" that there is no preference."""
+    return None if no_answer(cell, reading, NO_ANSWER - {"none"}) else _liked(cell, reading)
+
+
+def _placebo(cell: object, reading: Reading) -> str | None:
+    return None if no_answer(cell, reading, NO_ANSWER - {"none"}) else _stated(cell, reading)
 
 
 # fmt: off
@@ -102,11 +117,11 @@ PANEL_COLUMNS = (
 TASTING_COLUMNS = (
     replace(PANEL_COLUMNS[0], dtype="category", aliases="panelid panelname panelno panelnumber"),
     replace(PANEL_COLUMNS[1], dtype="category"),
-    Column("taster", "a code for the person", label, "category",
+    Column("taster", "a code for the person", coded, "category",
            "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist",
            True),
     Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),
-    Column("served", "the right answer: code or position of the odd or matching cup", label, "category",
+    Column("served", "the right answer: code or position of the odd or matching cup", _answer, "category",
            "rightanswer correctanswer target odd oddcup"),
     Column("answer", "the taster's answer, in the same words as served", _answer, "category",
            "response chosen picked choice"),
@@ -169,10 +184,11 @@ def check_panels(checked: Checked) -> None:
     frame = checked.frame
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
     forced = np.array([isinstance(kind, Protocol) for kind in kinds], bool)[codes]
-    _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))
     if one_row_a_tasting(checked.sheet.headers):
         words = "this looks like one row a tasting. Read it with read_tastings(...).to_panels()."
         raise PanelsError(words, checked.sheet.source)  # all else would be about columns it need not have
+    _refuse_totals(checked)
+    _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))
     _need(checked, forced, PANEL, FORCED)
     _need(checked, two, PANEL, TWO_COUNTS, ", which A-not-A and same-different need")
     for column in TWO_COUNTS if set(FORCED) <= set(checked.heads) else ():
@@ -209,6 +225,76 @@ def check_panels(checked: Checked) -> None:
     if frame.tasters.isna().any():
         missing = "" if frame.tasters.isna().all() else f" for {listing(frame.panel[frame.tasters.isna()], 8)}"
         notes.append(f"the number of tasters is not given{missing}: each tasting is taken to be another person's.")
+
+
+def refuse_served(headers: Sequence[str], source: str) -> None:
+    """Say in one problem that a table belongs to a served panel: its answers before they are joined, or its key."""
+    names = set(map(plain, headers))
+    served = "Join the two with read_answers(key, answers), or in a terminal with: metasense answers KEY ANSWERS"
+    if {"code", "sample", "tray"} <= names:
+        words = f"this looks like the key of a served panel, which holds no answers. {served}."
+    elif {"cups", "answer", "taster"} <= names and not {"served", "correct"} & names:
+        words = (
+            f"this looks like the answers sheet of a served panel, which holds codes and not what is right. {served}."
+        )
+    else:
+        return
+    raise PanelsError(words, source)
+
+
+# --- rows of totals -------------------------------------------------------------------------------------------------
+
+_TOTALS = among(
+    "total totals sum sums subtotal subtotals grandtotal mean means average averages avg median overall all allpanels "
+    "pooled combined everything σ summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt "
+    "somme totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma"
+)
+_TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!\w)", re.IGNORECASE)
+
+
+def _is_total(name: str) -> bool:
+    """Is the name a bare word for a total or an average?"""
+    return plain(name.strip("()[]:=*# ")) in _TOTALS
+
+
+def _are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Which names are a bare word for a total, and which others hold one."""
+    places, values = distinct(names)
+    within = [isinstance(value, str) and bool(_TOTAL_WITHIN.search(value)) for value in values]
+    bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
+    return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
+
+
+def _refuse_totals(checked: Checked) -> None:
+    """Refuse rows of totals or averages: those called so and no more, and those called so that add the others up.
+
+    A panel called "Total Wine 3" is one, unless its counts are the sum of those above it.
+    """
+    frame = checked.frame
+    bare, begins = _are_totals(frame["panel"])
+    others = ~bare & ~begins
+    adds = np.zeros(len(frame), bool)
+    counts = [frame[column].fillna(0).to_numpy(float) for column in (*FORCED, *TWO_COUNTS)]
+    for i in np.flatnonzero(begins):
+        above = others & (np.arange(len(frame)) < i)
+        for mine in (others, above):
+            adds[i] |= mine.sum() > 1 and any(c[i] for c in counts) and all(c[i] == c[mine].sum() for c in counts)
+    _refuse_rows(checked, bare | adds, "panel")
+    twice = ~(bare | adds) & (len(frame) > 2) & (sum(counts) > 0)
+    for each in counts:
+        twice &= 2 * each == each.sum()
+    if twice.any():
+        same = listing(frame["panel"][twice])
+        checked.notes.append(f"adds up to all the other panels: {same}. If it is their total, remove the row.")
+
+
+def _refuse_rows(checked: Checked, mask: np.ndarray, column: str) -> None:
+    if not mask.any():
+        return
+    words = "{value!r} looks like a total or average of the rows, not a %s. Remove the row, or give it another name."
+    checked.report(mask, column, words % column)
+    for other in checked.heads:  # nothing else about such a row is worth saying
+        checked.bad[other] = checked.bad.get(other, np.zeros(len(mask), bool)) | mask
 
 
 def one_row_a_tasting(headers: Sequence[str]) -> bool:
@@ -256,7 +342,7 @@ def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names:
         if column.name in checked.heads:
             checked.report(mask & checked.frame[column.name].isna().to_numpy(bool), column.name,
                            f"the cell is empty. Write {column.meaning}.")  # fmt: skip
-        elif mask.any() and not column.required:
+        elif mask.any() and not column.required and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column, why))
 
 
@@ -269,6 +355,9 @@ def check_tastings(checked: Checked) -> None:
     frame = checked.frame
     if "taster" not in checked.heads and {"tastings", "n"} & set(map(plain, checked.extras)):
         checked.add(-1, "this looks like one row a panel. Read it with read_panels.")
+    for column in ("panel", "taster"):
+        if column in frame:
+            _refuse_rows(checked, _are_totals(frame[column])[0], column)
     _need(checked, np.ones(len(frame), bool), TASTING, ("panel", "protocol", "taster"))
     panels = distinct(frame["panel"])[0]
     first = pd.Series(codes).groupby(panels).transform("first").to_numpy(int)
@@ -303,7 +392,7 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
     frame = checked.frame
     pair = {"served", "answer"} <= set(checked.heads)
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
-    if "correct" not in checked.heads and not pair:
+    if "correct" not in checked.heads and not pair and "correct" not in checked.almost:
         checked.add(-1, no_column(checked, TASTING["correct"], "; columns 'served' and 'answer' would do instead"))
     elif two.any() and not pair:
         checked.add(
@@ -316,23 +405,82 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
         checked.report(answered & unknown & (two | given.isna().to_numpy(bool)), "served", words)
         places, rows = combined(codes, frame["served"], frame["answer"])
         verdicts: list[bool | None] = [None] * len(rows)
-        wrong = {}
-        for i, (code, served, answer) in enumerate(rows):
-            kind = kinds[code]
-            if kind is not None and served is not None and answer is not None:
+        wrong: dict[str, dict[int, str]] = {"served": {}, "answer": {}}
+        for i, (code_, served, answer) in enumerate(rows):
+            kind = kinds[code_]
+            if kind is None:
+                continue
+            for column, word in (("served", served), ("answer", answer)):
                 try:
-                    verdicts[i] = _is_right(kind, served, answer)
+                    if word is not None:
+                        _understood(kind, word, column)
                 except Wrong as error:
-                    wrong[i] = f"{error}."
-        checked.report_each(places, wrong, "answer")
+                    wrong[column][i] = f"{error}."
+            if served is None or answer is None or i in wrong["served"] or i in wrong["answer"]:
+                continue
+            try:
+                verdicts[i] = _is_right(kind, served, answer)
+            except Wrong as error:
+                wrong["answer"][i] = f"{error}."
+        for column, messages in wrong.items():
+            checked.report_each(places, messages, column)
+        _check_cups(checked, codes, kinds, two)
         derived = column_of(places, verdicts, "boolean")
         words = "correct is {value} but served is {served!r} and answer {answer!r}. Correct one of them."
         checked.report(given != derived, "correct", words)
         given = given.fillna(derived)
-        _check_shapes(checked, two)
     frame["correct"] = given
     at = [c for c in TASTING if c in frame]
     checked.frame = frame[[*at, *(c for c in frame.columns if c not in TASTING)]]
+
+
+def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> None:
+    """Raise Wrong if `word` cannot be a right answer, or an answer, in this protocol."""
+    if isinstance(kind, TwoCountProtocol):
+        is_signal(kind.name, word)
+        return
+    if column == "served" and _is_tray(kind, word):
+        raise Wrong(f"{word!r} is a whole tray. Under served write the right answer alone, as the answers are written; "
+                    "the order of the cups belongs under order")  # fmt: skip
+    groups = _groups(word)
+    if "" in frozenset().union(*groups):
+        raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
+    if kind.name == "tetrad":
+        if column == "served" and _pair_or_code(groups):
+            first = word.strip()[0]
+            second = word.strip()[1]
+            raise Wrong(f"{word!r} could be cups {first} and {second} or a code. Write {first}+{second}")
+        sizes = [len(group) for group in groups]
+        if len(groups) > 2 or (len(groups) == 2 and (sizes != [2, 2] or groups[0] & groups[1])):
+            raise Wrong(f"{word!r} is not two groups of two cups. Write them as 1+4/2+3")
+    elif len(groups) > 1:
+        raise Wrong(f"{word!r} has groups of cups, which only a tetrad has. Write the {_cups_named(kind)} alone")
+    elif len(groups[0]) not in NAMED.get(kind.name, (1,)):
+        n = count(len(groups[0]), "cup")
+        raise Wrong(f"{word!r} names {n}, where {_a(kind)} asks for {_cups_named(kind)}. Join cups by +, as in 1+4"
+                    if NAMED.get(kind.name) else
+                    f"{word!r} names {n}, where {_a(kind)} asks for one. Write its code or place alone")  # fmt: skip
+
+
+NAMED = {"tetrad": (1, 2), "specified tetrad": (2,), "two-out-of-five": (2,)}  # how many cups an answer names
+ORDERS = ("ab", "no", "xy")  # letters of two samples, as orders of cups are written
+
+
+def _cups_named(kind: Protocol) -> str:
+    return "two cups" if kind.name in NAMED else "one cup"
+
+
+def _a(kind: Protocol) -> str:
+    return f"a {kind.name}"
+
+
+def _is_tray(kind: Protocol, word: str) -> bool:
+    """Does `word` hold as many cups as are served, as ABB, A/B/B or 237/682/967 do?"""
+    letters = word.casefold()
+    if len(letters) == kind.cups and len(set(letters)) == 2 and any(set(letters) == set(pair) for pair in ORDERS):
+        return letters != "no" and letters != "on"
+    groups = _groups(word)
+    return kind.cups > 2 and len(groups) == kind.cups and all(len(group) == 1 for group in groups)
 
 
 def _is_right(kind: Protocol | TwoCountProtocol, served: str, answer: str) -> bool:
@@ -340,9 +488,34 @@ def _is_right(kind: Protocol | TwoCountProtocol, served: str, answer: str) -> bo
     if isinstance(kind, TwoCountProtocol):
         return is_signal(kind.name, served) == is_signal(kind.name, answer)
     right, said = _groups(served), _groups(answer)
+    if kind.name == "tetrad" and len(right[0]) == 2 and _pair_or_code(said):
+        said = (frozenset(answer.strip()),)
     if {len(group) for group in said} - {len(group) for group in right}:
         raise Wrong(f"{answer!r} and served {served!r} name different numbers of cups. Join cups by +, as in 1+4")
-    return said <= right
+    if kind.name == "tetrad" and len(right[0]) == 2:
+        return _same_grouping(right, said, served, answer)
+    return set(said) <= set(right)
+
+
+def _pair_or_code(groups: Groups) -> bool:
+    """Is it two different digits of 1 to 4 written together, as in 14?"""
+    cup = min(groups[0])
+    return len(groups) == len(groups[0]) == 1 and bool(re.fullmatch(r"([1-4])(?!\1)[1-4]", cup))
+
+
+def _same_grouping(right: Groups, said: Groups, served: str, answer: str) -> bool:
+    """Of four cups: is it the same two and two? One pair tells the other where places are written."""
+    pair, other = right[0], right[-1]
+    if len(right) == 1:
+        places = {"1", "2", "3", "4"}
+        if pair < places:
+            other = frozenset(places - pair)
+        elif any(not group & pair for group in said):
+            raise Wrong(f"{answer!r} may be the other two cups of {served!r}. Under served write both groups, as in "
+                        "417+305/862+190")  # fmt: skip
+    if not frozenset().union(*said) <= pair | other and len(right) == 2:
+        raise Wrong(f"{answer!r} names a cup that is not in {served!r}. Check the code")
+    return all(group in (pair, other) for group in said)
 
 
 def is_signal(protocol: str, word: str) -> bool:
@@ -357,36 +530,180 @@ def is_signal(protocol: str, word: str) -> bool:
 SIDES = {"A-not-A": {"a": True, "nota": False}, "same-different": {"different": True, "same": False}}
 
 
+Groups = tuple[frozenset[str], ...]
+
+
 @lru_cache(maxsize=10_000)
-def _groups(word: str) -> frozenset[frozenset[str]]:
-    """Cups named in a cell: ``1+4/2+3`` is {{1, 4}, {2, 3}}."""
-    parts = (re.split(r"[+,&\s]+", part.strip(" +,&")) for part in re.split(r"[/|]", word.casefold()))
-    return frozenset(frozenset(re.sub(r"^0+(?=\d)", "", cup) for cup in part) for part in parts)
+def _groups(word: str) -> Groups:
+    """Cups named in a cell: ``1+4/2+3`` is {1, 4} and {2, 3}, and so is ``14/23``."""
+    groups = tuple(frozenset(map(_unpadded, _cups_in(part))) for part in re.split(r"[/|]", word.casefold()))
+    run_together = len(groups) == 2 and all(re.fullmatch(r"[1-4]{2}", "".join(group)) for group in groups)
+    if run_together and len(set("".join(frozenset().union(*groups)))) == 4:
+        return tuple(frozenset("".join(group)) for group in groups)
+    return groups
 
 
-def _check_shapes(checked: Checked, two: np.ndarray) -> None:
-    """If no answer of a panel looks like anything served (ABB and 2, 417 and 2), the columns hold different things."""
+def _cups_in(part: str) -> list[str]:
+    """The cups joined in part of a cell; words with a space in them ("left cup") are one."""
+    cups: list[str] = []
+    for piece in re.split(r"[+,&;]", part):
+        words = piece.split()
+        several = len(words) > 1 and all(len(word) == 1 or any(c.isdigit() for c in word) for word in words)
+        cups += words if several else [" ".join(words)]
+    return cups
+
+
+def _unpadded(cup: str) -> str:
+    return re.sub(r"^0+(?=\d)", "", cup)
+
+
+def _check_cups(
+    checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None], two: np.ndarray
+) -> None:
+    """Each answer must be one of the cups, as far as served and order show what the cups of a panel are called."""
     frame = checked.frame
-    shapes: list[dict[str, set[str]]] = []
-    for column in ("served", "answer"):
-        seen: dict[str, set[str]] = {}
-        for panel, word in combined(frame["panel"], frame[column])[1]:
-            if panel is not None and word is not None:
-                seen.setdefault(panel, set()).update(map(_shape, set().union(*_groups(word))))
-        shapes.append(seen)
-    served, answered = shapes
-    panels = [panel for panel in served if panel in answered and not served[panel] & answered[panel]]
-    both = frame["panel"].isin(panels) & frame["served"].notna() & frame["answer"].notna() & ~two
+    forced = frame["panel"].notna().to_numpy(bool) & ~two
+    panel, names = distinct(frame["panel"])
+    trays: dict[int, set[str]] = {}
+    kind_of: dict[int, Protocol] = {}
+    if "order" in frame:
+        for at, code_, order in combined(panel[forced], codes[forced], frame["order"][forced])[1]:
+            kind = kinds[code_]
+            cups = _order(order)
+            if kind is not None and len(cups) == kind.cups:
+                trays.setdefault(at, set()).update(map(str.casefold, cups))
+    places, rows = combined(panel, codes, frame["served"], frame["answer"])
+    served: dict[int, set[str]] = {}
+    answers: dict[int, set[str]] = {}
+    pairs: set[int] = set()  # panels whose right answers name more than one cup
+    skip = np.zeros(len(rows), bool)
+    for i, (at, code_, right, answer) in enumerate(rows):
+        kind = kinds[code_]
+        if names[at] is None or not isinstance(kind, Protocol):
+            skip[i] = True
+            continue
+        kind_of[at] = kind
+        for word, into in ((right, served), (answer, answers)):
+            if word is not None:
+                into.setdefault(at, set()).update(_all_cups(word))
+        if right is not None and len(_all_cups(right)) > 1:
+            pairs.add(at)
+    bad = checked.bad.get("served", np.zeros(len(frame), bool)) | checked.bad.get("answer", np.zeros(len(frame), bool))
+    strange: dict[int, set[str]] = {}
+    unsure: list[str] = []
+    for at, kind in kind_of.items():
+        if at in served:
+            choices = 2 if kind.name == "duo-trio" else 3 if kind.name == "tetrad" and at not in pairs else kind.cups
+            called = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
+            strange[at] = called.strange(answers.get(at, set()))
+            if called.unsure:
+                unsure.append(f"{listing(map(repr, sorted(called.unsure)))} in {names[at]}")
+    lost = {at for at in strange if answers.get(at) and strange[at] == answers[at]}
+    both = np.isin(panel, list(lost)) & frame["served"].notna().to_numpy(bool) & frame["answer"].notna().to_numpy(bool)
+    both &= ~bad & ~two
     words = (
         "answers such as {answer!r} can never equal {value!r}. Under served write the code or position of the right "
         "cup, as the answers do; the order of the cups belongs under order."
     )
-    checked.report(both & ~frame["panel"].where(both).duplicated(), "served", words)
+    checked.report(both & ~pd.Series(np.where(both, panel, -1)).duplicated().to_numpy(bool), "served", words)
+    outside: dict[int, str] = {}
+    no_cup: dict[int, str] = {}
+    for i, (at, _, right, answer) in enumerate(rows):
+        if skip[i]:
+            continue
+        kind = kind_of[at]
+        for cup in filter(_is_place, _all_cups(right or "")):
+            if cup not in trays.get(at, ()) and not 1 <= int(cup) <= kind.cups:
+                outside[i] = f"there is no cup {cup}; {kind.name} has {kind.cups}. Write the place or code of a cup."
+        if answer is not None and at not in lost and at in strange:
+            odd = [cup for cup in _all_cups(answer) if cup in strange[at]]
+            if odd:
+                like = listing(map(repr, sorted(served[at])), 4)
+                remedy = "Write the cup as it was called, or leave the cell empty if there was no answer"
+                no_cup[i] = f"{answer!r} is no cup of this panel, where right ones are called {like}. {remedy}."
+    checked.report_each(places, outside, "served")
+    checked.report_each(places, no_cup, "answer")
+    if unsure:
+        never = listing(unsure, 8)
+        checked.notes.append(f"read as wrong answers, though never right: {never}. If one is no cup, clear the cell.")
+
+
+def _all_cups(word: str) -> list[str]:
+    return [cup for part in re.split(r"[/|]", word.casefold()) for cup in _cups_in(part)]
+
+
+class Cups:
+    """What the cups of a panel can be called, going by those that were right and by the orders."""
+
+    def __init__(self, cups: int, choices: int, seen: set[str]) -> None:
+        self.cups, self.choices, self.seen = cups, choices, seen
+        self.plain = {_unpadded(cup) for cup in seen}
+        self.unsure: set[str] = set()
+
+    def strange(self, answers: set[str]) -> set[str]:
+        """Those of `answers` that can be none of the cups; ``unsure`` then holds those that may be."""
+        new = {cup for cup in answers if _unpadded(cup) not in self.plain}
+        bad = {cup for cup in new if not self._like_those_seen(cup)}
+        for kind in (_is_place, _is_word):
+            fresh = {cup for cup in new - bad if kind(cup)}
+            if fresh and len({cup for cup in self.seen if kind(cup)} | fresh) > self.choices:
+                bad |= fresh
+        self.unsure = {cup for cup in new - bad if _is_word(cup) and len(self.seen) > 1}
+        if len({cup for cup in new - bad if _is_word(cup)}) > 1 and not self._vocabulary():
+            bad |= {cup for cup in new if _is_word(cup)}
+        return bad
+
+    def _like_those_seen(self, cup: str) -> bool:
+        if _is_place(cup):
+            return any(map(_is_place, self.seen)) and 1 <= int(cup) <= self.cups
+        if _DIGITS.fullmatch(cup):
+            lengths = {len(seen) for seen in self.seen if _DIGITS.fullmatch(seen) and not _is_place(seen)}
+            padded = any(seen.startswith("0") and len(seen) > 1 for seen in self.seen)
+            return len(cup) in lengths or (padded and len(cup) < max(lengths))
+        if not _is_word(cup):
+            return _shape(cup) in set(map(_shape, self.seen))
+        words = {seen for seen in self.seen if _is_word(seen)}
+        if cup in _MARKS or not words:
+            return False
+        known = self._vocabulary()
+        return cup in known if known else len(words) == 1
+
+    def _vocabulary(self) -> frozenset[str]:
+        """The words for places among which are all that were seen."""
+        words = {cup for cup in self.seen if _is_word(cup)}
+        for known in _PLACES:
+            if words <= known and (len(words) > 1 or len(min(words)) > 1 or self.cups > 2):
+                return known
+        return frozenset()
+
+
+_DIGITS = re.compile(r"[0-9]+")
+_PLACES = tuple(
+    frozenset(words.split())
+    for words in ("left middle centre center right", "first second third fourth fifth", "1st 2nd 3rd 4th 5th",
+                  "top middle bottom", "l m r", "l c r", "a b c d e")
+)  # fmt: skip
+_MARKS = among("x xx xxx × ✗ ✘ ✓ ✔ v ok yes no true false right wrong correct incorrect") - {"right"}
+
+
+def _is_place(cup: str) -> bool:
+    return len(cup) == 1 and bool(_DIGITS.fullmatch(cup))
+
+
+def _is_word(cup: str) -> bool:
+    """Letters only, perhaps in several words."""
+    return all(c.isalpha() or c in " -'’." for c in cup) and any(c.isalpha() for c in cup) and cup[0].isalpha()
 
 
 def _shape(cup: str) -> str:
-    """What a cup's name looks like: one digit, several digits, or letters."""
-    return re.sub(r"[^\W\d]+", "a", re.sub(r"\d", "9", re.sub(r"\d\d+", "99", cup)))
+    """What a cup's name looks like: every digit is one, letters are letters."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"[0-9]", "9", cup))
+
+
+def _order(word: str | None) -> list[str]:
+    """The cups of an order such as ABB, A-B-B or 417-862-305."""
+    cups = [cup for cup in re.split(r"[\W_]+", word or "") if cup]
+    return list(cups[0]) if len(cups) == 1 and cups[0].isalpha() else cups
 
 
 def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCountProtocol | None]) -> None:
@@ -398,12 +715,11 @@ def _check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol 
     columns = [frame.get(column, empty) for column in ("order", "position")]
     places, rows = combined(codes, *columns, frame["correct"])
     orders, positions = {}, {}
-    for i, (code, order, position, correct) in enumerate(rows):
-        kind = kinds[code]
+    for i, (at, order, position, correct) in enumerate(rows):
+        kind = kinds[at]
         if kind is None:
             continue
-        cups = [c for c in re.split(r"[\W_]+", order or "") if c]
-        cups = list(cups[0]) if len(cups) == 1 and cups[0].isalpha() else cups
+        cups = _order(order)
         if len(cups) > 1 and len(cups) != kind.cups:
             orders[i] = (
                 f"{order!r} has {len(cups)} cups; {kind.name} has {kind.cups}. Correct the order or the protocol."

@@ -3,7 +3,8 @@
 A table may be a CSV or TSV file, an Excel workbook, a Parquet file, a DataFrame, a list of records, or text pasted
 into a cell. `open_table` turns any of them into a `Sheet`: headers, columns of untouched cells, the row number a person
 would point at, and a note for every choice made on the way (encoding, separator, sheet, skipped rows). What the cells
-mean is decided in ``checking.py``; nothing here converts a number.
+mean is decided in ``checking.py``; nothing here converts a number. A source is opened once, so that a pipe will do, and
+what is larger than a table can be is refused before it is unpacked.
 
 Whatever is wrong with the contents is raised as one `PanelsError`, a ValueError that lists every problem with row,
 column, value and remedy. A missing or unreadable file is a `PanelsError` too, so that there is one thing to catch.
@@ -16,10 +17,10 @@ import difflib
 import io
 import os
 import re
-import warnings
+import stat
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,10 +28,13 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import count, listing, one_line
+from metasense.tables.workbook import CELLS, Cells, Tab, Unreadable, Workbook, cell_name, column_name
 
 SHOWN = 25  # problems printed in full; all of them stay in PanelsError.problems
-EXCEL_ROWS = 1_048_576  # the most rows a worksheet can have
-UNPACKED_BYTES = 2_000_000_000  # a workbook that unpacks to more than this is refused
+BYTES = 100_000_000  # the most a file may hold: some three million tastings
+CHARACTERS = 131_072  # the most a cell of a text may hold
+HEADER_WITHIN = 20  # rows in which a header is looked for
+GIVEN = re.compile(r"/dev/(stdin|fd/\d+)|/proc/(self|\d+)/fd/\d+")  # what a shell hands over in place of a file
 ENDINGS = {".csv": "text", ".tsv": "text", ".tab": "text", ".txt": "text", ".xlsx": "excel", ".xlsm": "excel"} | {
     ".parquet": "parquet",
     ".pq": "parquet",
@@ -118,7 +122,10 @@ class PanelsError(ValueError):
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """Cells as found: ``columns[j]`` holds those under ``headers[j]``; ``rows[i]`` is how a person numbers row i."""
+    """Cells as found: ``columns[j]`` holds those under ``headers[j]``; ``rows[i]`` is how a person numbers row i.
+
+    ``advice`` is for the case that the columns turn out not to be those of the table: which other sheets there are.
+    """
 
     headers: list[str]
     columns: list[pd.Series]
@@ -127,6 +134,7 @@ class Sheet:
     notes: list[str]
     problems: list[Problem]
     word: str = "row"
+    advice: str = ""
 
 
 def is_empty(cell: object) -> bool:
@@ -142,10 +150,25 @@ def is_empty(cell: object) -> bool:
 
 def _blank_rows(columns: Sequence[pd.Series], size: int) -> np.ndarray:
     """Which rows have nothing in any column; looks on only at rows that were blank so far."""
+    blank = np.zeros(size, bool)
     at = np.arange(size)
     for column in columns:
-        at = at[[is_empty(cell) for cell in column.iloc[at]]] if len(at) else at
-    return np.isin(np.arange(size), at)
+        at = at[_empty_cells(column.iloc[at].tolist())]
+        if not len(at):
+            return blank
+    blank[at] = True
+    return blank
+
+
+def _empty_cells(cells: list[Any]) -> np.ndarray:
+    """Which cells are empty; each distinct one is looked at once."""
+    try:
+        empty = {cell for cell in set(cells) if is_empty(cell)}
+    except TypeError:  # a list, or another thing that cannot be in a set
+        return np.array([is_empty(cell) for cell in cells], bool)
+    if not empty:
+        return np.zeros(len(cells), bool)
+    return np.array([cell in empty for cell in cells], bool)
 
 
 def open_table(
@@ -155,28 +178,34 @@ def open_table(
 
     Parameters
     ----------
-    source : path, str, bytes, open file, DataFrame, list of dicts, or dict of columns
-        A str that holds a line break is read as the table itself.
+    source : path, str, bytes, open file, DataFrame, Arrow table, list of dicts, dict of columns, or Sheet
+        A str that holds a line break is read as the table itself; a `Sheet` is open already.
     known : callable
         Says whether a header is one of the expected names; tells the separator, and a title above the header.
     name : str, optional
         What to call the source in messages.
     sheet : str, optional
-        Which worksheet of a workbook to read; the first visible one otherwise.
+        Which worksheet of a workbook to read, in capitals or not; the first visible one otherwise.
 
     Raises
     ------
     PanelsError
         If there is no such file, it is not a table, or it cannot be read without guessing.
     """
+    if isinstance(source, Sheet):
+        return source
     if isinstance(source, pd.DataFrame):
         return _from_frame(source, known, name or "the table")
     if isinstance(source, Mapping) or (
         isinstance(source, list | tuple) and all(isinstance(x, Mapping) for x in source)
     ):
         return _from_records(source, known, name or "the table")
+    if hasattr(source, "columns"):
+        return _from_other_frame(source, known, name or "the table")
     data, label, ending = _bytes_of(source)
     label = name or label
+    if len(data) > BYTES:
+        raise _too_large(label)
     kind = _kind_of(data, label)
     if sheet is not None and kind != "excel":
         raise PanelsError(f"the sheet {sheet!r} was named, but only Excel workbooks have sheets.", label)
@@ -215,6 +244,9 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
     path = Path(source)
     ending = path.suffix.lower()
     try:
+        if GIVEN.fullmatch(str(path)):
+            with open(path, "rb") as file:
+                return file.read(BYTES + 1), "the input", ""
         if path.is_dir():
             tables = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in ENDINGS)
             inside = f" It holds {listing(tables, 8)}." if tables else ""
@@ -224,6 +256,14 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
                 f"{path.name!r} ends in {ending!r}, which is not read. Save the table as .xlsx or .csv; "
                 f"{listing(ENDINGS)} are read."
             )
+        about = path.stat()
+        if not stat.S_ISREG(about.st_mode):
+            raise PanelsError(
+                f"{str(path)!r} is a pipe or a device and no file. Give the path of a file, or /dev/stdin and send the "
+                "table there."
+            )
+        if about.st_size > BYTES:
+            raise _too_large(path.name)
         return path.read_bytes(), path.name, ending
     except FileNotFoundError as error:
         raise PanelsError(f"there is no file {str(path)!r}.{_similar_files(path)}") from error
@@ -232,6 +272,14 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
     except (OSError, ValueError) as error:  # no permission, or a name the system refuses
         reason = getattr(error, "strerror", None) or error
         raise PanelsError(f"{str(path)!r} cannot be opened: {reason}.") from error
+
+
+def _too_large(label: str) -> PanelsError:
+    return PanelsError(
+        f"it holds more than {BYTES / 1e6:.0f} MB, and a million tastings take about 40. Keep only the columns that "
+        "are needed, or read it in parts.",
+        label,
+    )
 
 
 def _similar_files(path: Path) -> str:
@@ -249,7 +297,7 @@ def _similar_files(path: Path) -> str:
 
 def _kind_of(data: bytes, label: str) -> str:
     """What the bytes are, whatever the name says."""
-    if not data.strip():
+    if not data or data.isspace():
         raise PanelsError("the file is empty.", label)
     for start, words in REFUSED:
         if data.startswith(start):
@@ -264,13 +312,11 @@ def _kind_of(data: bytes, label: str) -> str:
         return "text"
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            names, size = archive.namelist(), sum(entry.file_size for entry in archive.infolist())
+            names = archive.namelist()
     except Exception as error:  # a damaged archive can fail in many ways
         raise PanelsError(
             "the Excel file is damaged: it cannot be unpacked. Save it again, or as .csv.", label
         ) from error
-    if size > UNPACKED_BYTES:
-        raise PanelsError(f"the workbook unpacks to {size / 1e9:.1f} GB, too much for a table of panels.", label)
     if not any(entry.startswith("xl/") for entry in names):
         raise PanelsError("this is a zip file but no Excel workbook. Save the table as .xlsx or .csv.", label)
     return "excel"
@@ -306,7 +352,8 @@ def _from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
     except (csv.Error, ValueError) as error:
         remedy = "a quotation mark is left open or stands in the middle of a cell. Close it, or remove it"
         if "field larger" in str(error):
-            remedy = "a cell is longer than 131 072 characters; perhaps a quotation mark is left open. Close it"
+            longest = f"{CHARACTERS:,}".replace(",", " ")
+            remedy = f"a cell is longer than {longest} characters; perhaps a quotation mark is left open. Close it"
         where = f"{len(rows) + 1} (line {reader.line_num})" if reader else "1"
         raise PanelsError(Problem(f"{remedy}.", where), label) from error
     if hint:
@@ -355,9 +402,12 @@ def _regular(text: str, separator: str, known: Callable[[str], bool], label: str
     headers = [header.strip() for header in data.partition("\n")[0].split(separator)]
     if '"' in data or "\r" in data or "\n" not in data or not all(headers) or sum(map(known, headers)) < 2:
         return None
-    marks = np.frombuffer(data.encode("utf-32-le", "replace"), np.uint32)
-    ends = np.append(np.flatnonzero(marks == 10), len(marks))
-    if np.any(np.diff(np.searchsorted(np.flatnonzero(marks == ord(separator)), ends), prepend=0) != len(headers) - 1):
+    marks = np.frombuffer(data.encode("utf-8", "replace"), np.uint8)
+    cuts = np.append(np.flatnonzero((marks == 10) | (marks == ord(separator))), len(marks))
+    ends = np.append(np.flatnonzero(marks[cuts[:-1]] == 10), len(cuts) - 1)  # which of the cuts end a line
+    if np.any(np.diff(ends, prepend=-1) != len(headers)) or np.diff(cuts, prepend=-1).max() > CHARACTERS:
+        return None
+    if len(headers) > len(ends):  # wide rather than long: no quick road
         return None
     body = pd.read_csv(
         io.StringIO(data),
@@ -387,7 +437,10 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
     first = next((i for i in range(len(rows)) if i not in blank), None)
     if first is None:
         raise PanelsError("the table is empty.", label)
-    found = {i: sum(known(str(cell)) for cell in rows[i]) for i in range(first, min(first + 20, len(rows)))}
+    found = {first: sum(known(str(cell)) for cell in rows[first])}
+    if found[first] < 2:
+        for i in range(first + 1, min(first + HEADER_WITHIN, len(rows))):
+            found[i] = sum(known(str(cell)) for cell in rows[i])
     best = max(found, key=lambda i: found[i])
     if found[first] < 2 <= found[best]:
         title = next(str(cell) for cell in rows[first] if not is_empty(cell))
@@ -434,92 +487,188 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
 
 def _from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | None) -> Sheet:
     notes: list[str] = []
-    stored: list[list[Any]] = []
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # openpyxl warns of charts and styles it does not read; none matters here
-        try:
-            import openpyxl
-
-            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True)
-            chosen = _chosen_sheet(book, sheet, label, notes)
-            rows, formulas = _worksheet_rows(book[chosen], label)
-            if formulas:
-                values = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-                stored, _ = _worksheet_rows(values[chosen], label)
-        except PanelsError:
-            raise
-        except Exception as error:  # openpyxl lets many kinds through for a damaged file
-            what = f"the Excel file is damaged ({type(error).__name__})"
-            raise PanelsError(
-                f"{what}. Open it in a spreadsheet program and save it again, or as .csv.", label
-            ) from error
-    unknown = []
-    for r, c in formulas:
-        rows[r][c] = stored[r][c] if r < len(stored) and c < len(stored[r]) else None
-        if rows[r][c] is None:
-            unknown.append(_cell_name(r, c))
-    if unknown:
+    try:
+        book = Workbook(data)
+        tab = _chosen_tab(book, sheet, label, notes)
+        cells = book.cells(tab)
+        advice = _other_sheets(book, tab, cells, known)
+    except PanelsError:
+        raise
+    except Unreadable as error:
+        raise PanelsError(str(error), label) from error
+    except (MemoryError, RecursionError):
+        raise
+    except Exception as error:  # a damaged file can fail in many ways
+        what = f"the Excel file is damaged ({type(error).__name__})"
+        raise PanelsError(f"{what}. Open it in a spreadsheet program and save it again, or as .csv.", label) from error
+    if advice:
+        label = f"{label}, sheet {tab.name!r},"
+    if cells.unknown:
+        names = listing([cell_name(*place) for place in cells.unknown], 8)
         raise PanelsError(
-            f"the file does not hold the results of the formulas in {listing(unknown, 8)}. Open it in a spreadsheet "
-            "program and save it again, or paste the values over the formulas.",
+            f"the file does not hold the results of the formulas in {names}. Open it in a spreadsheet program and save "
+            "it again, or paste the values over the formulas.",
             label,
         )
-    if formulas:
-        cells = listing([_cell_name(r, c) for r, c in formulas], 8)
-        notes.append(f"the results stored with the formulas in {cells} were read.")
+    if cells.formulas:
+        names = listing([cell_name(*place) for place in cells.formulas], 8)
+        notes.append(f"the results stored with the formulas in {names} were read.")
     try:
-        return _sheet(rows, known, label, notes)
+        opened = _sheet(cells.rows, known, label, notes)
     except PanelsError as error:
-        names = [repr(tab.title) for tab in book.worksheets]
-        if len(names) == 1:
+        if not advice:
             raise
-        raise PanelsError(
-            [*error.problems, f"the sheets are {listing(names)}; choose with sheet= (--sheet)."], label
-        ) from error
+        raise PanelsError([*error.problems, advice], label) from error
+    _say_what_is_hidden(opened, cells)
+    opened.problems.extend([*_struck_out(opened, cells), *_merged(opened, cells)])
+    return replace(opened, advice=advice)
 
 
-def _chosen_sheet(book: Any, sheet: str | None, label: str, notes: list[str]) -> str:
-    names = [tab.title for tab in book.worksheets]
-    if not names:
+def _chosen_tab(book: Workbook, sheet: str | None, label: str, notes: list[str]) -> Tab:
+    """The worksheet to read: the one of that name, or the first visible one."""
+    if not book.tabs:
         raise PanelsError("the workbook has no worksheet.", label)
     if sheet is not None:
-        if sheet not in names:
-            raise PanelsError(f"there is no sheet {sheet!r}; the sheets are {listing(map(repr, names))}.", label)
-        return sheet
-    first = next((tab.title for tab in book.worksheets if tab.sheet_state == "visible"), names[0])
-    if len(names) > 1:
-        others = listing(repr(name) for name in names if name != first)
-        notes.append(f"the sheet {first!r} was read and not {others}; choose with sheet= (--sheet).")
+        same = [tab for tab in book.tabs if tab.name == sheet]
+        alike = [tab for tab in book.tabs if tab.name.strip().casefold() == sheet.strip().casefold()]
+        if not same and len(alike) != 1:
+            names = listing(repr(tab.name) for tab in book.tabs)
+            raise PanelsError(f"there is no sheet {sheet!r}; the sheets are {names}.", label)
+        return (same or alike)[0]
+    first = next((tab for tab in book.tabs if tab.visible), book.tabs[0])
+    others = [repr(tab.name) for tab in book.tabs if tab is not first]
+    if others:
+        notes.append(f"the sheet {first.name!r} was read and not {listing(others)}; choose with sheet= (--sheet).")
     return first
 
 
-def _worksheet_rows(tab: Any, label: str) -> tuple[list[list[Any]], list[tuple[int, int]]]:
-    """Cells of a worksheet as lists, and the (row, column) of each formula, both counted from 0."""
-    tab.reset_dimensions()  # the size written in the file may be wrong
-    rows: list[list[Any]] = []
-    formulas = []
-    for r, row in enumerate(tab.iter_rows()):
-        if r >= EXCEL_ROWS:
-            raise PanelsError("the worksheet has more rows than Excel can hold: it is damaged. Save it as .csv.", label)
-        formulas += [(r, c) for c, cell in enumerate(row) if cell.data_type == "f"]
-        rows.append([cell.value for cell in row])
-    return rows, formulas
+def _other_sheets(book: Workbook, chosen: Tab, cells: Cells, known: Callable[[str], bool]) -> str:
+    """What to say if the chosen sheet turns out to be no table: the others, and the one that looks like a table."""
+    if len(book.tabs) == 1:
+        return ""
+
+    def found(rows: Sequence[Sequence[Any]]) -> int:
+        return max((sum(known(str(cell)) for cell in row) for row in rows[:HEADER_WITHIN]), default=0)
+
+    least = max(found(cells.rows) + 1, 2)
+    better = []
+    for tab in book.tabs:
+        if tab is not chosen:
+            try:
+                better += [tab.name] if found(book.cells(tab, HEADER_WITHIN).rows) >= least else []
+            except Exception:  # another sheet may be damaged; it was not asked for
+                continue
+    if len(better) == 1:
+        return (
+            f"the sheet {chosen.name!r} was read, but {better[0]!r} looks like the table; choose it with "
+            f"sheet={better[0]!r} (--sheet {better[0]!r})."
+        )
+    names = listing(repr(tab.name) for tab in book.tabs)
+    return f"the sheet {chosen.name!r} was read; the sheets are {names}; choose with sheet= (--sheet)."
 
 
-def _cell_name(row: int, column: int) -> str:
-    letters = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        letters = chr(ord("A") + rest) + letters
-    return f"{letters}{row + 1}"
+def _say_what_is_hidden(sheet: Sheet, cells: Cells) -> None:
+    """Notes on what counts though a person looking at the worksheet may not see it, or sees it otherwise."""
+    data = set(sheet.rows)
+    hidden = [row for row in cells.hidden_rows if row + 1 in data]
+    filtered = {row for row in hidden if any(top <= row <= bottom for top, _, bottom, _ in cells.filters)}
+    for how, rows in (
+        ("hidden", [row for row in hidden if row not in filtered]),
+        ("hidden by a filter", [row for row in hidden if row in filtered]),
+    ):
+        if rows:
+            firsts = (next(cell for cell in cells.rows[row] if not is_empty(cell)) for row in rows)
+            named = [f"{row + 1} ({str(first)[:40]!r})" for row, first in zip(rows, firsts, strict=True)]
+            one = len(rows) == 1
+            sheet.notes.append(
+                f"{'row' if one else 'rows'} {listing(named, 8)} {'is' if one else 'are'} {how} in the workbook and "
+                f"{'was' if one else 'were'} read. Delete there what is not to count."
+            )
+    columns = [
+        f"{sheet.headers[j]!r} ({column_name(j)})"
+        for first, last in cells.hidden_columns
+        for j in range(first, min(last + 1, len(sheet.headers)))
+    ]
+    if columns:
+        one = len(columns) == 1
+        sheet.notes.append(
+            f"{'column' if one else 'columns'} {listing(columns, 8)} {'is' if one else 'are'} hidden in the workbook "
+            f"and {'was' if one else 'were'} read."
+        )
+    if cells.percentages:
+        row, column = cells.percentages[0]
+        sheet.notes.append(
+            f"{count(len(cells.percentages), 'cell')} in per cent: read as shown, such as "
+            f"{cells.rows[row][column]!r} in {cell_name(row, column)}."
+        )
+
+
+def _struck_out(sheet: Sheet, cells: Cells) -> list[Problem]:
+    """A problem for each row or cell that is struck out: whoever did it may have meant that it does not count."""
+    by_row: dict[int, list[int]] = {}
+    for row, column in cells.struck:
+        by_row.setdefault(row, []).append(column)
+    problems = []
+    for row, columns in by_row.items():
+        filled = [j for j, cell in enumerate(cells.rows[row]) if not is_empty(cell)]
+        if len(columns) == len(filled) > 1:
+            words = "the row is struck out. Delete it if it is not to count; otherwise undo the strike-through."
+            problems.append(Problem(words, row + 1))
+            continue
+        for column in columns:
+            cell = cells.rows[row][column]
+            problems.append(
+                Problem(
+                    f"{str(cell)[:60]!r} in {cell_name(row, column)} is struck out. Clear the cell if it is not to "
+                    "count; otherwise undo the strike-through.",
+                    row + 1,
+                    column=_header_of(sheet, column),
+                    value=cell,
+                )
+            )
+    for row, column in cells.partly_struck:
+        cell = cells.rows[row][column]
+        words = f"{str(cell)[:60]!r} in {cell_name(row, column)} is struck out in part. Write only what holds."
+        problems.append(Problem(words, row + 1, column=_header_of(sheet, column), value=cell))
+    return problems
+
+
+def _merged(sheet: Sheet, cells: Cells) -> list[Problem]:
+    """A problem for each value that stands for several cells of the table, of which a spreadsheet keeps it in one."""
+    first = sheet.rows[0] - 1 if len(sheet.rows) else len(cells.rows)
+    problems = []
+    for top, left, bottom, right in cells.merged:
+        row = cells.rows[top] if top < len(cells.rows) else ()
+        value = row[left] if left < len(row) else None
+        if bottom < first or is_empty(value) or left >= len(sheet.headers):
+            continue
+        words = (
+            f"the cells {cell_name(top, left)} to {cell_name(bottom, right)} are merged, and only the first of them "
+            f"holds {str(value)[:60]!r}. Unmerge them, and fill in the others."
+        )
+        problems.append(Problem(words, top + 1, column=_header_of(sheet, left), value=value))
+    return problems
+
+
+def _header_of(sheet: Sheet, column: int) -> str | None:
+    return sheet.headers[column] if column < len(sheet.headers) else None
 
 
 def _from_parquet(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
     try:
-        frame = pd.read_parquet(io.BytesIO(data))
+        from pyarrow.parquet import read_metadata
+
+        about = read_metadata(io.BytesIO(data))
+        if about.num_rows * about.num_columns > CELLS:
+            raise PanelsError(f"the table has more than {CELLS:,} cells. Keep only the columns needed.", label)
+        try:
+            frame = pd.read_parquet(io.BytesIO(data))
+        except (ValueError, OverflowError):  # a date beyond the year 9999, which then is named by its row
+            frame = pd.read_parquet(io.BytesIO(data), dtype_backend="pyarrow")
     except ImportError as error:
         raise PanelsError("Parquet needs the package pyarrow. Install it, or save the table as .csv.", label) from error
+    except (PanelsError, MemoryError):
+        raise
     except Exception as error:  # each Parquet engine has its own errors for a damaged file
         what = f"the Parquet file is damaged ({type(error).__name__})"
         raise PanelsError(f"{what}. Write it again, or as .csv.", label) from error
@@ -538,6 +687,27 @@ def _from_records(source: Any, known: Callable[[str], bool], label: str) -> Shee
     return _from_frame(frame, known, label, word="row")
 
 
+def _from_other_frame(source: Any, known: Callable[[str], bool], label: str) -> Sheet:
+    """A table of another library, by its columns: they have names, and give their cells as a list."""
+    try:
+        if hasattr(source, "column_names"):
+            headers = list(source.column_names)
+            lists = [column.to_pylist() for column in source.columns]
+        else:
+            headers = list(source.columns)
+            lists = [source[header].to_list() for header in headers]
+        frame = pd.concat([pd.Series(cells, dtype=object) for cells in lists], axis=1)
+        frame.columns = headers
+    except Exception as error:  # whatever another library raises
+        raise PanelsError(
+            f"a table cannot be read from {type(source).__name__}. Give it as a pandas DataFrame (its to_pandas() or "
+            "collect() may make one), a list of records or a dict of columns.",
+            label,
+        ) from error
+    frame.index = pd.RangeIndex(1, len(frame) + 1)
+    return _from_frame(frame, known, label, word="row")
+
+
 def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, word: str = "index") -> Sheet:
     if frame.columns.nlevels > 1:
         raise PanelsError("the DataFrame has headers on several levels. Flatten them to one name a column.", label)
@@ -548,7 +718,11 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
     if taken:
         frame = frame.reset_index(level=taken)
         notes.append(f"the index {listing(map(repr, taken))} was read as a column.")
-    columns = [frame.iloc[:, j].reset_index(drop=True) for j in range(frame.shape[1])]
+    problems: list[Problem] = []
+    columns = []
+    for j, header in enumerate(frame.columns):
+        column = frame.iloc[:, j].reset_index(drop=True)
+        columns.append(_cells_of(column, str(header), rows, word, problems))
     blank = _blank_rows(columns, len(frame))
     if blank.any() and columns:
         notes.append(f"blank rows skipped: {listing((f'{word} {at}' for at in rows[blank]), 8)}.")
@@ -556,4 +730,31 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
         rows = rows[~blank]
     if not columns:
         raise PanelsError("the table is empty.", label)
-    return Sheet([str(header).strip() for header in frame.columns], columns, rows, label, notes, [], word)
+    return Sheet([str(header).strip() for header in frame.columns], columns, rows, label, notes, problems, word)
+
+
+def _cells_of(column: pd.Series, header: str, rows: Any, word: str, problems: list[Problem]) -> pd.Series:
+    """A column whose every cell can be looked at; a problem for each date out of the calendar's range."""
+    dtype = column.dtype
+    if isinstance(dtype, np.dtype | pd.DatetimeTZDtype) and dtype.kind == "M":
+        days = column.to_numpy("datetime64[s]")
+        bad = (days < np.datetime64("0001-01-01", "s")) | (days > np.datetime64("9999-12-30", "s"))
+        bad &= ~np.isnat(days)
+        cells = column
+    elif isinstance(dtype, pd.ArrowDtype):
+        try:
+            return pd.Series(column.tolist(), dtype=object)
+        except (ValueError, OverflowError):
+            cells = pd.Series([None] * len(column), dtype=object)
+            bad = np.zeros(len(column), bool)
+            for i in range(len(column)):
+                try:
+                    cells.iloc[i] = column.iloc[i]
+                except (ValueError, OverflowError):
+                    bad[i] = True
+    else:
+        return column
+    for at in rows[bad]:
+        words = "the date or time is out of range. Write a day as year-month-day."
+        problems.append(Problem(words, at, column=header, word=word))
+    return cells.mask(bad, None) if bad.any() else cells

@@ -26,7 +26,18 @@ from metasense.protocols import Protocol, protocol
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table, write_csv
 from metasense.showing.words import count, listing, one_line
-from metasense.tables.checking import Column, Reading, Wrong, check_table, column_of, combined, date, distinct, is_known
+from metasense.tables.checking import (
+    LEFT_OUT,
+    Column,
+    Reading,
+    Wrong,
+    check_table,
+    column_of,
+    combined,
+    date,
+    distinct,
+    is_known,
+)
 from metasense.tables.columns import (
     FORCED,
     PANEL,
@@ -40,6 +51,7 @@ from metasense.tables.columns import (
     check_tastings,
     is_signal,
     one_row_a_tasting,
+    refuse_served,
 )
 from metasense.tables.opening import PanelsError, open_table
 
@@ -59,7 +71,8 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     source : path, DataFrame, list of dicts, dict of columns, open file, or the table itself as text
         CSV, TSV, Excel (.xlsx) or Parquet. UTF-8 with or without a byte-order mark is expected, UTF-16 and Windows-1252
         are recognised and noted, as are the separators ``,`` ``;`` tab and ``|``, and a decimal comma. Headers may be
-        written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases.
+        written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases. Rows with
+        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused.
     name : str, optional
         What to call the source in messages.
     sheet : str, optional
@@ -89,7 +102,9 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     """  # noqa: E501
     if isinstance(source, Panels):
         return source
-    checked = check_table(open_table(source, is_known(PANEL_COLUMNS), name=name, sheet=sheet), PANEL_COLUMNS)
+    opened = open_table(source, is_known((*PANEL_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
+    refuse_served(opened.headers, opened.source)
+    checked = check_table(opened, PANEL_COLUMNS, leaving_out="panel")
     check_panels(checked)
     return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
 
@@ -99,11 +114,15 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
 
     Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
     the right answer (the code or the position of the odd cup, of the match, of the strongest) and ``answer`` what the
-    taster said, in the same words. Several cups are joined by ``+`` and groups divided by ``/``: a tetrad served as
-    ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or ``not A``, in same-different
-    ``same`` or ``different``, and both columns are needed. With both ``correct`` and ``answer``, they must agree.
+    taster said, in the same words. Several cups are joined by ``+``, and the two groups of a tetrad, and only those,
+    divided by ``/``: one served as ``1+4/2+3`` is answered rightly by ``2+3`` or ``4+1``. In A-not-A both are ``A`` or
+    ``not A``, in same-different ``same`` or ``different``, and both columns are needed. With both ``correct`` and
+    ``answer``, they must agree.
 
-    An empty answer, or one such as "refused", is no answer: it is kept, counted and said, and is not a tasting.
+    An empty answer, or one such as "refused", "-" or "spilled", is no answer: it is kept, counted and said, and is not
+    a tasting. An answer that can be none of the panel's cups is a problem, never a wrong answer. Rows with yes, or a
+    reason, under ``left_out``, and those whose ``incident`` begins with such words ("left out: cold"), are not read,
+    with a note; other incidents are listed in a note and kept.
 
     Parameters
     ----------
@@ -131,8 +150,9 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     """
     if isinstance(source, Tastings):
         return source
-    opened = open_table(source, is_known(TASTING_COLUMNS), name=name, sheet=sheet)
-    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False)
+    opened = open_table(source, is_known((*TASTING_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
+    refuse_served(opened.headers, opened.source)
+    checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
     check_tastings(checked)
     return Tastings(checked.frame, opened.source, tuple(checked.notes))
 
@@ -147,7 +167,7 @@ def read_table(source: Any, *, name: str | None = None, sheet: str | None = None
     """
     opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
     read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
-    return read(source, name=name, sheet=sheet)
+    return read(opened)  # once is all that a pipe can be opened
 
 
 # --- what the two tables share --------------------------------------------------------------------------------------
@@ -253,12 +273,17 @@ class _Rows(Result):
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
-    def to_csv(self, path: str | os.PathLike[str]) -> Path:
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
 
         Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
+        Another file of that name is replaced only if it is a table and `overwrite` is true.
         """
-        return write_csv(_typed(self.to_frame()), path)
+        return write_csv(self.typed(), path, overwrite=overwrite)
+
+    def typed(self) -> pd.DataFrame:
+        """The same with cells as one would type them: yes and no, and ISO dates."""
+        return _typed(self.to_frame())
 
     def __contains__(self, panel: object) -> bool:
         return bool((self.frame["panel"] == panel).any())

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from faults import fuzz_tables
+from faults import damage, truth_tables
 
 import metasense as ms
 from metasense.cli import main
@@ -61,11 +61,19 @@ def command(*words: str) -> tuple[int, str, str]:
     return code, out.getvalue(), err.getvalue()
 
 
-def fuzzed(folder: Path, *, inputs: int = 10_500) -> Result:
+def as_meant(folder: Path, *, tables: int = 20_000) -> Result:
+    """Tables of known truth, written as people and spreadsheets write them: read as meant, said, or refused."""
+    tally = truth_tables.run(tables)
+    first = next(iter(tally.faults.values()), [0])[0]
+    assert not tally.faulty, f"{tally.kinds()}\n{truth_tables.described(truth_tables.SEED, first)}"
+    return tally.endings.total(), tally.endings["refused"]
+
+
+def damaged(folder: Path, *, tables: int = 10_500) -> Result:
     """Damaged CSV and Excel files, at random."""
-    counts, faults = fuzz_tables.run(inputs, seed=20250304)
+    counts, faults = damage.run(tables)
     assert not faults, faults[0]
-    return sum(sum(c.values()) for c in counts.values()), sum(c["refused"] for c in counts.values())
+    return sum(c.total() for c in counts.values()), sum(c["refused"] for c in counts.values())
 
 
 def counts(folder: Path, *, sizes: tuple[int, ...] = (1, 2, 3, 30, 1000, 20_000, 100_001, 10**6, 10**9)) -> Result:
@@ -225,7 +233,8 @@ def wide(folder: Path, *, columns: int = 10_000) -> Result:
 
 
 CHECKS: dict[str, tuple[Callable[..., Result], dict[str, Any]]] = {  # the check, and what makes it small
-    "damaged tables": (fuzzed, {"inputs": 60}),
+    "tables of known truth": (as_meant, {"tables": 200}),
+    "damaged tables": (damaged, {"tables": 150}),
     "extreme counts": (counts, {"sizes": (1, 30, 10**9)}),
     "extreme yes and no": (two_counts, {"sizes": (40,)}),
     "priors that cannot be": (priors, {}),

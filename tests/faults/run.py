@@ -19,9 +19,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from faults import inputs, surroundings  # noqa: E402 - found once the path is set
+from faults import inputs, surroundings, writers  # noqa: E402 - found once the path is set
 
-CHECKS = {**inputs.CHECKS, **surroundings.CHECKS, **surroundings.SAMPLING}
+CHECKS = {**inputs.CHECKS, **surroundings.CHECKS, **surroundings.SAMPLING, **writers.CHECKS}
 
 
 def main() -> int:

@@ -1,0 +1,169 @@
+"""One more panel for a table of panels that is kept as a CSV file.
+
+The table is the user's: what stands in it stays as it was typed, to the letter where no column is new. The panel comes
+as a row at its end, under the headers that the table uses, and what it says beyond them in new columns. Before anything
+is written the new table is read back and must hold the old panels and the new one, and nothing else.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from metasense.showing.files import TEXT, kept_still, ready, replacing
+from metasense.showing.tables import as_csv
+from metasense.tables.checking import check_table, is_known, plain
+from metasense.tables.columns import PANEL_COLUMNS, one_row_a_tasting
+from metasense.tables.opening import open_table
+from metasense.tables.panels import Panels, read_panels
+
+_SEPARATORS = ",;\t|"
+
+
+def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
+    """Add one panel to the table at `path`, whole or not at all.
+
+    Parameters
+    ----------
+    panel : Panels
+        With one row.
+    path : path
+        Of a table of panels in CSV (UTF-8).
+
+    Returns
+    -------
+    bool
+        Whether it was added; False if the table holds it already, and so was left as it is.
+
+    Raises
+    ------
+    ValueError
+        If the file is not such a table, or holds another panel of that name. It is left as it is.
+    OSError
+        If the file may not be read or written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> file = Path(tempfile.mkdtemp()) / "panels.csv"
+    >>> _ = file.write_text("Panel,Protocol,N,Right\\nSpring,triangle,24,12\\n")
+    >>> add_panel(read_panels("panel,protocol,tastings,correct\\nAutumn,triangle,30,14"), file)
+    True
+    >>> print(file.read_text())
+    Panel,Protocol,N,Right
+    Spring,triangle,24,12
+    Autumn,triangle,30,14
+    <BLANKLINE>
+    """
+    ready(path, TEXT)
+    with kept_still(path):
+        data = Path(path).read_bytes()
+        sheet = open_table(data, is_known(PANEL_COLUMNS), name=os.fspath(path))
+        if one_row_a_tasting(sheet.headers):
+            raise ValueError(
+                f"{os.fspath(path)!r} holds one row a tasting, and a panel's counts are one row a panel. Name a table "
+                "of panels, or a new file."
+            )
+        old = read_panels(data, name=os.fspath(path))
+        if _is_there(panel, old, path):
+            return False
+        names = check_table(sheet, PANEL_COLUMNS).heads
+        new = _with_row(data, sheet.headers, names, panel, path)
+        _check(new, old, panel, path)
+        with replacing(path, TEXT) as scratch:
+            scratch.write_bytes(new)
+    return True
+
+
+def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
+    """Whether the table holds the panel; one of that name that says something else is an error."""
+    (name,) = panel.frame["panel"]
+    called = old.frame["panel"].map(plain) == plain(name)
+    if not called.any():
+        return False
+    wanted, found = _cells(panel.frame)[0], _cells(old.frame[called])
+    for row in found:
+        if all(row[column] == cell for column, cell in wanted.items() if row.get(column) and cell):
+            return True
+    raise ValueError(
+        f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. Take "
+        "that row out first if these answers are to replace it."
+    )
+
+
+def _cells(frame: pd.DataFrame) -> list[dict[str, str]]:
+    """Rows as they would stand in a CSV file, by column."""
+    return list(csv.DictReader(io.StringIO(as_csv(frame), newline="")))
+
+
+def _with_row(
+    data: bytes, headers: Sequence[str], names: dict[str, str], panel: Panels, path: str | os.PathLike[str]
+) -> bytes:
+    """The table with the panel's row at its end."""
+    mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
+    try:
+        text = data[len(mark) :].decode("utf-8")
+    except UnicodeDecodeError:
+        raise ValueError(f"{os.fspath(path)!r} is not in UTF-8. Save it as CSV UTF-8 first.") from None
+    separator, rows, at = _laid_out(text, headers, path)
+    heads = [cell.strip() for cell in rows[at]]
+    cells = {names.get(column, column): cell for column, cell in _cells(panel.typed())[0].items() if cell}
+    extra = [name for name in cells if name not in heads]
+    end = "\r\n" if "\r\n" in text else "\n"
+    row = [cells.get(name, "") for name in [*heads, *extra]]
+    if not extra:
+        if not text.endswith(("\n", "\r")):
+            text += end
+        return mark + (text + _lines([row], separator, end)).encode()
+    rows[at] = [*rows[at], *extra]
+    for i in range(at + 1, len(rows)):
+        if rows[i]:
+            rows[i] = rows[i] + [""] * (len(rows[at]) - len(rows[i]))
+    return mark + _lines([*rows, row], separator, end).encode()
+
+
+def _laid_out(text: str, headers: Sequence[str], path: str | os.PathLike[str]) -> tuple[str, list[list[str]], int]:
+    """The separator of the table, its rows, and which of them holds the headers."""
+    wanted = {header for header in headers if header}
+    for separator in _SEPARATORS:
+        try:
+            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True))
+        except csv.Error:
+            continue
+        for at, row in enumerate(rows):
+            if wanted and wanted == {cell.strip() for cell in row if cell.strip()}:
+                return separator, rows, at
+    raise ValueError(
+        f"{os.fspath(path)!r} is laid out in a way that no row can be added to. Save it as CSV UTF-8 with the headers "
+        "in one row."
+    )
+
+
+def _lines(rows: Sequence[Sequence[str]], separator: str, end: str) -> str:
+    out = io.StringIO()
+    csv.writer(out, delimiter=separator, lineterminator=end).writerows(rows)
+    return out.getvalue()
+
+
+def _check(new: bytes, old: Panels, panel: Panels, path: str | os.PathLike[str]) -> None:
+    """Read the new table back: it must hold what the old one held, then the panel."""
+    try:
+        read = read_panels(new, name=os.fspath(path))
+    except ValueError as error:
+        raise ValueError(
+            f"the panel cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
+        ) from None
+    before, last = read.frame.iloc[:-1], _cells(read.frame.iloc[-1:])
+    kept = as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
+    wanted = _cells(panel.frame)[0]
+    if not kept or any(last[0].get(column) != cell for column, cell in wanted.items() if cell):
+        raise ValueError(
+            f"the panel cannot be added to {os.fspath(path)!r}: it would not read back as it is. The table was left as "
+            "it is. Save it as CSV UTF-8 with commas between the columns."
+        )

@@ -1,0 +1,62 @@
+"""Pseudonyms that are none: names, e-mail addresses and phone numbers where a code for a person belongs.
+
+Ballots, keys, tables and saved pools carry what tasters are called, and are passed on. Nothing is refused here; what
+looks like a person is pointed out. A name cannot be told from a word for certain, so a word is taken for one if it is
+spelt like one: letters alone, the first a capital.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from metasense.showing import words
+
+_MAIL = re.compile(r"\S@\S")
+_PHONE = re.compile(r"[+(]?\d[\d\s()/.\-]*\d")
+_WORD = re.compile(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*")
+
+
+def personal(tasters: Iterable[str]) -> list[str]:
+    """Those that look like a person's name, e-mail address or phone number, each once.
+
+    Examples
+    --------
+    >>> personal(["T01", "b7", "Anna Berg", "anna@example.org", "+49 170 1234567", "Otto", "left 3"])
+    ['Anna Berg', 'anna@example.org', '+49 170 1234567', 'Otto']
+    """
+    return [taster for taster in dict.fromkeys(map(str, tasters)) if _personal(taster)]
+
+
+def _personal(taster: str) -> bool:
+    if _MAIL.search(taster):
+        return True
+    if _PHONE.fullmatch(taster.strip()):
+        return sum(c.isdigit() for c in taster) >= 7
+    parts = re.split(r"[\s,.]+", taster.strip(" ."))
+    if not all(_WORD.fullmatch(part) for part in parts):
+        return False
+    if not any(c.isupper() or c.islower() for c in taster):  # a script without capitals
+        return len(taster) > 1
+    return any(part[0].isupper() and not part.isupper() and len(part) > 2 - (len(parts) > 1) for part in parts)
+
+
+def warning(tasters: Iterable[str]) -> str:
+    """That some look like people, in a sentence; empty if none does.
+
+    Examples
+    --------
+    >>> warning(["T01", "Anna Berg"])
+    "'Anna Berg' may be a person's name, address or number: use codes such as T01, and keep who is who apart."
+    >>> warning(["T01", "T02"])
+    ''
+    """
+    found = personal(tasters)
+    if not found:
+        return ""
+    are = (
+        "may be a person's name, address or number"
+        if len(found) == 1
+        else "may be people's names, addresses or numbers"
+    )
+    return f"{words.listing(map(repr, found), 4)} {are}: use codes such as T01, and keep who is who apart."

@@ -1,0 +1,117 @@
+"""Answers are right or wrong only where it is sure which cup they name. Tables are invented."""
+
+import pandas as pd
+import pytest
+
+from metasense.tables.panels import PanelsError, read_panels, read_tastings
+
+
+def tastings(protocol, *pairs, **more):
+    served, answers = zip(*pairs, strict=True)
+    tasters = [f"T{i}" for i in range(len(pairs))]
+    data = {"panel": "A", "protocol": protocol, "taster": tasters, "served": served, "answer": answers}
+    return pd.DataFrame(data | more, dtype=object)
+
+
+MARKS = [
+    "-",
+    "–",
+    "—",
+    "?",
+    ".",
+    *["nil", "unknown", "nan", "null", "skip", "skipped", "spilled", "dropped", "refused", "absent", "n/a"],
+]
+
+
+@pytest.mark.parametrize("mark", MARKS)
+def test_a_mark_for_no_answer_is_no_answer(mark):
+    read = read_tastings(tastings("triangle", ("1", "1"), ("2", "3"), ("3", mark)))
+    assert read.frame["correct"].tolist() == [True, False, pd.NA]
+    assert any(f"{mark!r} was read as" in note for note in read.notes)
+    assert "no answer (refused or missing), and so not counted as a tasting: 1 in A." in read.notes
+
+
+@pytest.mark.parametrize("answer", ["0", "5", "x", "417", "left", "1?", "(1)", "-1"])
+def test_an_answer_that_is_no_cup_is_a_problem_of_its_row(answer):
+    with pytest.raises(PanelsError, match="is no cup of this panel") as caught:
+        read_tastings(tastings("triangle", ("1", "1"), ("2", "3"), ("3", answer)))
+    assert [problem.row for problem in caught.value.problems] == [2]
+
+
+def test_x_is_a_name_where_it_was_served():
+    read = read_tastings(tastings("triangle", ("x", "x"), ("y", "x")))
+    assert read.frame["correct"].tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("protocol", "good", "bad"),
+    [
+        ("triangle", ("417", "862"), ("305", "41")),
+        ("triangle", ("417", "862"), ("305", "4178")),
+        ("2-AFC", ("old", "new"), ("old", "hello")),
+        ("2-AFC", ("left", "right"), ("right", "middle")),
+        ("duo-trio", ("1", "2"), ("2", "3")),
+        ("tetrad", ("1+4", "1+3"), ("1+4", "1+5")),
+    ],
+)
+def test_an_answer_of_another_kind_than_what_is_served_is_refused(protocol, good, bad):
+    assert read_tastings(tastings(protocol, good)).frame["correct"].tolist() == [False]
+    with pytest.raises(PanelsError):
+        read_tastings(tastings(protocol, good, bad))
+
+
+@pytest.mark.parametrize("tray", ["237/682/967", "A/B/B", "237|682|967", "237+682+967", "237 682 967", "ABB"])
+def test_a_tray_is_not_the_right_answer_of_a_triangle(tray):
+    with pytest.raises(PanelsError, match=r"tray|names 3 cups") as caught:
+        read_tastings(tastings("triangle", (tray, "237"), (tray, "682")))
+    assert {problem.column for problem in caught.value.problems} == {"served"}
+
+
+def test_only_a_tetrad_without_direction_has_groups():
+    assert read_tastings(tastings("tetrad", ("1+4/2+3", "2+3"))).frame["correct"].tolist() == [True]
+    with pytest.raises(PanelsError, match="groups of cups, which only a tetrad has"):
+        read_tastings(tastings("specified tetrad", ("1+4/2+3", "2+3")))
+
+
+def test_a_pair_of_a_tetrad_may_be_named_by_the_other_two():
+    read = read_tastings(tastings("tetrad", ("1+4", "2+3"), ("1+4", "1+2")))
+    assert read.frame["correct"].tolist() == [True, False]
+    with pytest.raises(PanelsError, match="may be the other two cups"):
+        read_tastings(tastings("tetrad", ("417+305", "862+190"), ("862+190", "417+305")))
+
+
+def test_a_code_that_a_spreadsheet_gave_decimals_is_the_code():
+    read = read_tastings(tastings("triangle", ("794", "794.0"), ("794.0", "682")))
+    assert read.frame["correct"].tolist() == [True, False]
+    assert any("without the .0 that a spreadsheet adds" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("answer", ["-A", "~A", "¬A", "A?"])
+def test_a_sign_before_a_is_not_a(answer):
+    with pytest.raises(PanelsError, match="is not A or not A"):
+        read_tastings(tastings("A-not-A", ("A", answer)))
+
+
+@pytest.mark.parametrize("reader", [read_panels, read_tastings])
+def test_a_sheet_of_a_served_panel_is_recognised_in_one_problem(reader):
+    from metasense.planning.serving import serve
+
+    plan = serve("triangle", 12, seed=1)
+    for table in (plan.answer_sheet(), plan.key()):
+        with pytest.raises(PanelsError, match="metasense answers KEY ANSWERS") as caught:
+            reader(table)
+        assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize("name", ["Total", "Sum", "Mean", "Average", "Overall", "All", "Grand total", "Subtotal",
+                                  "Summe", "TOTAL:", "Total of 3 panels"])  # fmt: skip
+def test_a_row_of_totals_is_refused_by_name(name):
+    rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], ["Z", "triangle", 18, 8], [name, "triangle", 73, 31]]
+    with pytest.raises(PanelsError, match="looks like a total or average") as caught:
+        read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))
+    assert [problem.row for problem in caught.value.problems] == [3]
+
+
+def test_a_panel_with_total_in_its_name_is_a_panel():
+    rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], ["Total Wine 3", "triangle", 18, 8]]
+    assert len(read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))) == 3

@@ -1,0 +1,46 @@
+"""The answers sheet of a served panel, joined with its key. Tables are invented."""
+
+import re
+
+import pytest
+
+from metasense.planning.served import read_answers
+from metasense.planning.serving import serve
+from metasense.tables.panels import PanelsError
+
+
+@pytest.fixture
+def served():
+    plan = serve("triangle", 6, seed=1)
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    return plan, sheet
+
+
+def test_codes_that_a_spreadsheet_gave_decimals_are_found_in_the_key(served):
+    plan, sheet = served
+    sheet["answer"] = [f"{answer}.0" for answer in sheet["answer"]]
+    read = read_answers(plan, sheet)
+    assert read.frame["correct"].notna().all()
+    assert any("without the .0" in note for note in read.notes)
+
+
+def test_marks_and_rows_left_out_are_not_counted(served):
+    plan, sheet = served
+    sheet.loc[0, "answer"] = "-"
+    sheet.loc[1, "incident"] = "left out: cold"
+    sheet.loc[2, "incident"] = "spilled"
+    read = read_answers(plan, sheet)
+    assert len(read) == 5
+    assert read.frame["correct"].isna().sum() == 1
+    assert any("'left out: cold'" in note for note in read.notes)
+    assert any("'spilled' (1) does not say that a row is left out" in note for note in read.notes)
+    assert not any("without a row" in note for note in read.notes)
+
+
+def test_a_code_with_a_sign_is_no_code(served):
+    plan, sheet = served
+    code = sheet.loc[0, "answer"]
+    sheet.loc[0, "answer"] = f"{code}?"
+    with pytest.raises(PanelsError, match=re.escape(f"'{code}?' is not one of the codes on the tray")):
+        read_answers(plan, sheet)

@@ -1,0 +1,347 @@
+"""Workbooks: what a person sees in them is seen, and what no spreadsheet program writes is refused before it costs."""
+
+import datetime as dt
+import io
+import re
+import sys
+import threading
+import warnings
+import zipfile
+
+import openpyxl
+import pytest
+from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.cell.text import InlineFont
+from openpyxl.styles import Font
+
+from metasense.tables import workbook
+from metasense.tables.panels import PanelsError, read_panels
+
+ROWS = [
+    ["panel", "protocol", "tastings", "correct", "weeks"],
+    ["C1", "triangle", 24, 8, 1],
+    ["C2", "triangle", 30, 12, 2],
+    ["C3", "triangle", 20, 9, 3],
+]
+
+
+def saved(change=None, rows=ROWS):
+    """The bytes of a workbook with these rows, after `change` was made to its worksheet."""
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(row)
+    if change:
+        change(book.active)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def rewritten(data, **parts):
+    """The workbook with what is in some parts replaced, each by a function of its text."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name).decode()
+            change = parts.get(name.rpartition("/")[2].removesuffix(".xml"))
+            new.writestr(name, change(text) if change else text)
+    return out.getvalue()
+
+
+def shared(data):
+    """The workbook as spreadsheet programs save it: its texts in a table of their own, the cells pointing there."""
+    texts = []
+
+    def point(found):
+        texts.append(found[1])
+        return f't="s"><v>{len(texts) - 1}</v>'
+
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name).decode()
+            text = re.sub(r't="inlineStr"><is>(.*?)</is>', point, text)
+            relation = 'Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/sharedStrings"'
+            if name.endswith("workbook.xml.rels"):
+                text = text.replace("</Rel", f'<Relationship {relation} Target="sharedStrings.xml" Id="rId99"/></Rel')
+            new.writestr(name, text)
+        items = "".join(f"<si>{text}</si>" for text in texts)
+        main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+        new.writestr("xl/sharedStrings.xml", f'<?xml version="1.0"?><sst xmlns="{main}">{items}</sst>')
+    assert texts
+    return out.getvalue()
+
+
+def refused(data):
+    with pytest.raises(PanelsError) as caught:
+        read_panels(data)
+    return caught.value
+
+
+def notes(change):
+    return "\n".join(read_panels(saved(change)).notes)
+
+
+# --- what a person sees ---------------------------------------------------------------------------------------------
+
+
+def test_hidden_rows_are_read_and_named():
+    def hide(tab):
+        tab.row_dimensions[3].hidden = True
+
+    flat = rewritten(saved(hide), sheet1=lambda text: text.replace('<row r="4"', '<row r="4" ht="0" customHeight="1"'))
+    read = read_panels(flat)
+    assert len(read) == 3
+    said = "rows 3 ('C2') and 4 ('C3') are hidden in the workbook and were read. Delete there what is not to count."
+    assert said in read.notes
+
+
+def test_rows_hidden_by_a_filter_are_read_and_named():
+    def filter_(tab):
+        tab.auto_filter.ref = "A1:E4"
+        tab.auto_filter.add_filter_column(0, ["C1", "C3"])
+        tab.row_dimensions[3].hidden = True
+
+    assert "row 3 ('C2') is hidden by a filter in the workbook and was read." in notes(filter_)
+
+
+def test_hidden_columns_are_read_and_named():
+    def hide(tab):
+        tab.column_dimensions["E"].hidden = True
+
+    assert "column 'weeks' (E) is hidden in the workbook and was read." in notes(hide)
+
+
+def test_rows_hidden_below_the_table_are_nothing_to_speak_of():
+    def hide(tab):
+        for row in range(5, 90):
+            tab.row_dimensions[row].hidden = True
+
+    assert "hidden" not in notes(hide)
+
+
+def test_a_struck_out_row_is_refused_with_both_remedies():
+    def strike(tab):
+        for cell in tab[3]:
+            cell.font = Font(strike=True)
+
+    problems = refused(saved(strike)).problems
+    assert [problem.row for problem in problems] == [3]
+    words = "the row is struck out. Delete it if it is not to count; otherwise undo the strike-through."
+    assert problems[0].message == words
+
+
+def test_a_struck_out_cell_is_refused_by_its_name():
+    def strike(tab):
+        tab["D3"].font = Font(strike=True)
+
+    (problem,) = refused(saved(strike)).problems
+    assert (problem.row, problem.column, problem.value) == (3, "correct", 12)
+    assert "'12' in D3 is struck out" in problem.message
+
+
+def test_words_struck_out_in_part_are_not_run_together():
+    def strike(tab):  # 8 crossed out and 9 written behind it would read 89
+        tab["D3"] = CellRichText(TextBlock(InlineFont(strike=True), "8"), TextBlock(InlineFont(), "9"))
+
+    for data in (saved(strike), shared(saved(strike))):
+        assert "'89' in D3 is struck out in part. Write only what holds." in str(refused(data))
+
+
+def test_a_text_whose_every_run_is_struck_out_is_struck_out():
+    def strike(tab):
+        tab["A3"] = CellRichText(TextBlock(InlineFont(strike=True), "C"), TextBlock(InlineFont(strike=True), "2"))
+
+    for data in (saved(strike), shared(saved(strike))):
+        assert "'C2' in A3 is struck out. Clear the cell" in str(refused(data))
+
+
+def test_shared_texts_are_read_without_phonetic_guides_and_escapes():
+    phonetic = "<t>C1</t><rPh sb='0' eb='1'><t>see one</t></rPh>"
+    data = rewritten(
+        shared(saved()), sharedStrings=lambda text: text.replace("<t>C1</t>", phonetic).replace("C2", "C_x0032_")
+    )
+    assert read_panels(data).frame["panel"].tolist() == ["C1", "C2", "C3"]
+
+
+@pytest.mark.parametrize(
+    ("area", "names"), [("B2:B4", "B2 to B4"), ("D3:E3", "D3 to E3"), ("E1:E2", "E1 to E2"), ("E2:E4", "E2 to E4")]
+)
+def test_merged_cells_are_refused_and_never_filled_in(area, names):
+    words = str(refused(saved(lambda tab: tab.merge_cells(area))))
+    assert f"the cells {names} are merged, and only the first of them holds" in words
+
+
+def test_merged_cells_without_a_value_are_nothing_to_speak_of():
+    read = read_panels(saved(lambda tab: tab.merge_cells("F2:F4")))
+    assert len(read) == 3
+
+
+@pytest.mark.parametrize(
+    ("value", "code", "shown"),
+    [
+        (0.1, "0%", "10%"),
+        (0.125, "0%", "12.5%"),
+        (0.07, "0.00%", "7%"),
+        (1, "0%", "100%"),
+        (10, '0"%"', "10%"),
+        (0.5, "[Red]0%;-0%", "50%"),
+    ],
+)
+def test_a_cell_in_per_cent_is_handed_on_as_it_is_shown(value, code, shown):
+    def in_per_cent(tab):
+        tab["D3"].value = value
+        tab["D3"].number_format = code
+
+    (problem,) = [p for p in refused(saved(in_per_cent)).problems if p.row == 3]
+    assert problem.value == shown
+    assert "percentage" in problem.message
+
+
+def test_a_moderator_in_per_cent_is_said():
+    def in_per_cent(tab):
+        for row in (2, 3, 4):
+            tab.cell(row, 5).value = row / 100
+            tab.cell(row, 5).number_format = "0%"
+
+    assert "3 cells in per cent: read as shown, such as '2%' in E2." in notes(in_per_cent)
+
+
+@pytest.mark.parametrize(
+    "code", ["yyyy-mm-dd", "[$-F800]dddd\\,\\ d.\\ mmmm\\ yyyy", 'd"."m"."yy', "mmm-yy", "[$-409]d-mmm;@"]
+)
+def test_dates_in_odd_formats_stay_dates(code):
+    def dated(tab):
+        tab["F1"] = "date"
+        tab["F2"].value = dt.datetime(2025, 3, 14)
+        tab["F2"].number_format = code
+
+    assert read_panels(saved(dated)).frame["date"].iloc[0] == dt.datetime(2025, 3, 14)
+
+
+def test_a_date_counted_from_1904_is_the_day_it_shows():
+    book = openpyxl.Workbook()
+    book.epoch = openpyxl.utils.datetime.CALENDAR_MAC_1904
+    book.active.append(["panel", "protocol", "tastings", "correct", "date"])
+    book.active.append(["A", "triangle", 24, 8, dt.datetime(2025, 3, 14)])
+    out = io.BytesIO()
+    book.save(out)
+    assert read_panels(out.getvalue()).frame["date"].iloc[0] == dt.datetime(2025, 3, 14)
+
+
+# --- what is refused before it costs --------------------------------------------------------------------------------
+
+BOMB = """<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">%s]>"""
+LEVELS = "".join(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in zip("abcdefghi", "bcdefghij", strict=True))
+
+
+@pytest.mark.parametrize("part", ["sheet1", "sharedStrings", "workbook", "styles", "workbook.xml.rels"])
+@pytest.mark.parametrize("inside", [LEVELS, '<!ENTITY f SYSTEM "file:///etc/passwd">', ""])
+def test_document_types_and_entities_are_refused(part, inside):
+    def declare(text):
+        return text.replace("?>", f"?>{BOMB % inside}", 1) if "?>" in text else BOMB % inside + text
+
+    assert "declares a document type or entities of its own" in str(
+        refused(rewritten(shared(saved()), **{part: declare}))
+    )
+
+
+def test_an_entity_nobody_declared_is_damage():
+    data = rewritten(saved(), sheet1=lambda text: text.replace("<v>24</v>", "<v>&nothing;24</v>"))
+    assert "the Excel file is damaged" in str(refused(data))
+
+
+def test_a_small_workbook_that_unpacks_to_much_is_refused_unopened(monkeypatch):
+    long = "x" * 30_000_000
+    data = rewritten(
+        shared(saved()), sharedStrings=lambda text: text.replace("</sst>", f"<si><t>{long}</t></si></sst>")
+    )
+    assert len(data) < 1_000_000
+
+    def unpacked(*_):
+        raise AssertionError("it was unpacked")
+
+    monkeypatch.setattr(workbook.Workbook, "_read_styles", lambda _: None)
+    monkeypatch.setattr(zipfile.ZipFile, "read", unpacked)
+    assert "unpacks to 30 MB, more than 100 times its packed size, as no table does" in str(refused(data))
+
+
+def test_a_part_larger_than_a_million_rows_need_is_refused(monkeypatch):
+    monkeypatch.setattr(workbook, "BYTES", 1_000)
+    assert "unpacks to 0 MB; up to 0 MB are read, which is a million rows of ten columns" in str(refused(saved()))
+    assert workbook.BYTES < 2**30
+
+
+def test_a_cell_longer_than_a_worksheet_can_hold_is_refused():
+    long = "x" * 40_000
+    data = rewritten(saved(), sheet1=lambda text: text.replace("<v>24</v>", f"<v>{long}</v>"))
+    assert "a cell holds more than the 32,767 characters" in str(refused(data))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('<row r="4"', '<row r="1048577"', "more rows than a spreadsheet can hold"),
+        ('<row r="4"', '<row r="1"', "damaged"),
+        ('r="E4"', 'r="XFE4"', "damaged"),
+        ('r="E4"', 'r="A4"', "damaged"),
+        ("<v>24</v>", f"<v>{'9' * 5000}</v>", "damaged"),
+    ],
+)
+def test_a_place_no_worksheet_has_is_refused(old, new, words):
+    def change(text):
+        assert old in text
+        return text.replace(old, new)
+
+    assert words in str(refused(rewritten(saved(), sheet1=change)))
+
+
+def test_cells_far_to_the_right_in_every_row_are_refused():
+    rows = "".join(f'<row r="{r}"><c r="XFD{r}"><v>1</v></c></row>' for r in range(5, 2_000))
+    data = rewritten(saved(), sheet1=lambda text: text.replace("</sheetData>", f"{rows}</sheetData>"))
+    assert "stretches over more than 25,000,000 cells" in str(refused(data))
+
+
+def test_a_binary_workbook_is_named():
+    data = rewritten(saved(), **{".rels": lambda text: text.replace("xl/workbook.xml", "xl/workbook.bin")})
+    assert "binary Excel workbook (.xlsb)" in str(refused(data))
+
+
+# --- what is the whole process's ------------------------------------------------------------------------------------
+
+
+def test_reading_in_threads_leaves_the_warning_filters_alone(monkeypatch):
+    # A part openpyxl warns of: catching that for this thread alone cannot be done, so nothing may warn.
+    extension = (
+        '<extLst><ext uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}" '
+        'xmlns:x14="http://schemas.microsoft.com/office/spreadsheetml/2009/9/main"><x14:dataValidations count="0"/>'
+        "</ext></extLst></worksheet>"
+    )
+    data = rewritten(saved(), sheet1=lambda text: text.replace("</worksheet>", extension))
+    with pytest.warns(UserWarning, match="extension is not supported"):
+        list(openpyxl.load_workbook(io.BytesIO(data), read_only=True).active.rows)
+    read_panels(data)  # what is imported on first use
+    caught, callers = [], []
+
+    class Spied(warnings.catch_warnings):
+        def __init__(self, *args, **options):
+            callers.append(sys._getframe(1).f_globals["__name__"])
+            super().__init__(*args, **options)
+
+    def read():
+        try:
+            for _ in range(5):
+                assert len(read_panels(data)) == 3
+        except BaseException as error:
+            caught.append(error)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(warnings, "catch_warnings", Spied)
+        threads = [threading.Thread(target=read) for _ in range(8)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    assert caught == []
+    # pandas changes them for a moment wherever it looks at a type; what we read with does not.
+    assert [name for name in callers if not name.startswith("pandas.")] == []
