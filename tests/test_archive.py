@@ -23,8 +23,10 @@ from faults import saved_pools
 
 import metasense as ms
 from metasense.cli import main
+from metasense.core.draws import draws_of
 from metasense.results import archive, container, older
 from metasense.results.archive import ArchiveError
+from metasense.results.pooled import Pooled
 
 DATA = Path(__file__).parent / "data"
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
@@ -217,7 +219,7 @@ def test_draws_of_a_sampled_pool_keep_their_chains_and_order():
     for path in (DATA / "saved_pymc5.nc", DATA / "saved_pymc6.nc"):
         pooled = ms.load(path)
         assert len(pooled.posterior.patches) > 1
-        fresh = dataclasses.replace(pooled, stored=None).draws
+        fresh = draws_of(dataclasses.replace(pooled.core))
         assert np.array_equal(fresh["spread"], pooled.sample["tau"])
         assert np.array_equal(fresh["centre"], pooled.sample["mu"])
         assert fresh["average"].sizes == {"chain": 2, "draw": 150}
@@ -226,8 +228,8 @@ def test_draws_of_a_sampled_pool_keep_their_chains_and_order():
 
 def test_a_sample_too_large_to_export_is_thinned_evenly(monkeypatch):
     pooled = ms.load(DATA / "saved_pymc5.nc")
-    monkeypatch.setattr("metasense.results.pooled.MOST_DRAWS", 50 * 2 * len(pooled.panels))
-    draws = dataclasses.replace(pooled, stored=None).draws
+    monkeypatch.setattr("metasense.core.draws.MOST_DRAWS", 50 * 2 * len(pooled.panels))
+    draws = draws_of(dataclasses.replace(pooled.core))
     assert draws.sizes["draw"] == 50
     assert np.isin(draws["spread"], pooled.sample["tau"]).all()
 
@@ -455,7 +457,7 @@ def test_a_rerun_finds_the_stored_numbers(saved, cider):
 
 def changed(pooled, **parts):
     """The pool as if it had been stored with other parts."""
-    return dataclasses.replace(pooled, **parts)
+    return Pooled(dataclasses.replace(pooled.core, **parts))
 
 
 def test_a_rerun_finds_what_differs(cider, tmp_path):
@@ -487,7 +489,7 @@ def test_two_samples_agree_within_their_errors_and_a_wrong_one_does_not(tmp_path
     rows = other.frame[other.frame["number"] == "median"].set_index("quantity")
     assert ((rows["now"] - exact).abs() <= rows["allowed"]).all()
     table["correct"] = [17, 16, 20]
-    wrong = dataclasses.replace(pooled, panels=ms.read_panels(table))
+    wrong = Pooled(dataclasses.replace(pooled.core, panels=ms.read_panels(table)))
     assert not ms.rerun(wrong.save(tmp_path / "wrong.nc")).same
 
 

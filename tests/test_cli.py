@@ -277,7 +277,7 @@ def test_a_table_with_one_row_a_tasting_takes_no_counts(answered, tmp_path, caps
 def test_a_page_that_has_no_place_is_refused_before_the_work(report, table, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     os.mkfifo("pipe.html")
-    monkeypatch.setattr("metasense.results.pooled.pool", lambda *_, **__: pytest.fail("the work was begun"))
+    monkeypatch.setattr("metasense.results.pooling.pool", lambda *_, **__: pytest.fail("the work was begun"))
     before = table.read_bytes()
     assert main(["pool", str(table), "--report", report]) == 2
     out, err = capsys.readouterr()

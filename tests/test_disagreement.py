@@ -45,7 +45,7 @@ def test_averages_over_the_common_d_prime_agree_with_simulated_tasters():
     pooled = ms.pool(SIX)
     found = pooled.disagreement()
     rng = np.random.default_rng(3)
-    d = pooled.common.size.sample(1500, rng)
+    d = pooled.core.common.size.sample(1500, rng)
     triangle = ms.protocol("triangle")
     counts = np.stack([[triangle.simulate(float(each), 24, rng).sum() for _ in range(6)] for each in d])
     number = (counts >= 13).sum(axis=1)

@@ -42,7 +42,7 @@ def plain(counts, tastings, critical, omega):
 
 @pytest.mark.parametrize("omega", [1.0, 0.2, 0.01])
 def test_what_if_is_the_formula_summed_plainly(omega):
-    selection = Selection(ms.pool(SHINY))
+    selection = Selection(ms.pool(SHINY).core)
     found = selection.weigh(omega)
     mean, never = plain(SHINY["correct"], 24, 13, omega)
     assert found.average.mean == pytest.approx(mean, abs=2e-3)  # the plain sum is coarse
@@ -116,9 +116,9 @@ def test_what_it_would_take_to_change_the_verdict():
     omega, never, other = found.turning
     assert pooled.verdict().label == "beyond the margin" and other == "not settled"
     assert (
-        Selection(pooled).weigh(min(omega * 1.02, 1)).average.above(0.5)
+        Selection(pooled.core).weigh(min(omega * 1.02, 1)).average.above(0.5)
         > 0.95
-        >= Selection(pooled).weigh(omega).average.above(0.5)
+        >= Selection(pooled.core).weigh(omega).average.above(0.5)
     )
     assert f"about {round(never)} panel" in found.sentence()
     strong = ms.pool(table | {"correct": [20, 21, 19, 22, 20]}, margin=ms.Margin(d_prime=0.5)).drawer()
@@ -136,8 +136,10 @@ def test_panels_of_two_counts_are_left_as_they_are():
 
 def test_omegas_must_be_shares():
     with pytest.raises(ValueError, match="above 0 and at most 1"):
-        Drawer.of(ms.pool(SHINY), omegas=(1.0, 0.0))
-    assert Drawer.of(ms.pool(SHINY), omegas=(0.5, 0.1)).sentence().startswith("If 1 in 2 of the panels that are not")
+        Drawer.of(ms.pool(SHINY).core, omegas=(1.0, 0.0))
+    assert (
+        Drawer.of(ms.pool(SHINY).core, omegas=(0.5, 0.1)).sentence().startswith("If 1 in 2 of the panels that are not")
+    )
 
 
 def test_words_figure_and_html():

@@ -5,7 +5,8 @@ import pytest
 from scipy import integrate, stats
 
 import metasense as ms
-from metasense.questions.explanations import Explanations, prior_average
+from metasense.engine.common import prior_average
+from metasense.questions.explanations import Explanations
 from metasense.showing.words import banned
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
@@ -41,7 +42,7 @@ def test_evidences_are_those_of_a_reference_grid():
 def test_same_under_other_scales_is_a_plain_integral(table, factor):
     pooled = ms.pool(table)
     priors = pooled.priors.scaled(mu=factor)
-    assert pooled.common.log_evidence(priors) == pytest.approx(same_evidence(table, priors.mu_scale), abs=1e-8)
+    assert pooled.core.common.log_evidence(priors) == pytest.approx(same_evidence(table, priors.mu_scale), abs=1e-8)
 
 
 @pytest.mark.parametrize("table", [TRIANGLES, MIXED, REPEATED])
@@ -82,7 +83,7 @@ def test_prior_average_is_the_mean_of_draws_from_the_prior():
 
 
 def test_posterior_of_the_common_d_prime_is_a_plain_ratio_of_integrals():
-    size = ms.pool(TRIANGLES).common.size
+    size = ms.pool(TRIANGLES).core.common.size
 
     def density(d):
         p = ms.protocol("triangle").p_correct(d)

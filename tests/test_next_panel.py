@@ -14,6 +14,7 @@ from metasense.core.answers import NextPanel
 from metasense.engine.likelihood import Counts
 from metasense.questions import next_panel
 from metasense.questions.next_panel import Plan, plan_next
+from metasense.results.pooled import Pooled
 from metasense.showing.words import VERDICTS, banned
 
 HALF = ms.Margin(d_prime=0.5)
@@ -119,7 +120,7 @@ def test_chance_of_settling_equals_refitting_every_outcome(table, margin, plan):
 )
 def test_looking_up_equals_pooling_again(table, plan, counts):
     pooled = ms.pool(table, margin=ms.Margin(d_prime=0.7))
-    known = next_panel._Known.of(pooled, pooled.margin)
+    known = next_panel._Known.of(pooled.core, pooled.margin)
     job = next_panel._Job(known, plan, known.tasted(pooled, plan), 1000, 1)
     nodes = known.nodes(97, plan.protocol.directed and not known.directed)
     tables = next_panel._log_tables(job, nodes, counts)
@@ -133,7 +134,7 @@ def test_looking_up_equals_pooling_again(table, plan, counts):
 def test_nodes_laid_for_planning_hold_the_same_posterior():
     for table in (TRIANGLES, MIXED, REPEATS):
         pooled = ms.pool(table, margin=HALF)
-        nodes = next_panel._Known.of(pooled, HALF).nodes(49, False)
+        nodes = next_panel._Known.of(pooled.core, HALF).nodes(49, False)
         below = nodes.weight.reshape(-1, 49).sum(axis=1) @ nodes.ladder[:, 0]
         assert below == pytest.approx(pooled.average.below(0.5), abs=2e-5)
         assert nodes.weight @ nodes.tau == pytest.approx(pooled.spread.mean, abs=2e-4)
@@ -284,7 +285,7 @@ def test_a_sampled_pool_is_planned_on_its_grid(triangles):
 
     patch = triangles.posterior.patches[0]
     drawn = Patch(patch.series, 1.0, patch.mu, patch.tau, np.full(len(patch.mu), 1 / len(patch.mu)))
-    sampled = replace(triangles, posterior=Posterior((drawn,), "mcmc"))
+    sampled = Pooled(replace(triangles.core, posterior=Posterior((drawn,), "mcmc")))
     ours = plan_next(sampled, [Plan("tetrad", 40)]).to_frame()
     assert ours.equals(plan_next(triangles, [Plan("tetrad", 40)]).to_frame())
 

@@ -9,6 +9,7 @@ from scipy import stats
 import metasense as ms
 from metasense.engine.posterior import average_d_prime
 from metasense.questions import sensitivity
+from metasense.results.pooled import Pooled
 from metasense.showing.words import banned
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
@@ -63,7 +64,7 @@ def test_panels_frame_sets_each_panel_beside_the_pool(pooled):
 def test_the_tab_key_offers_what_a_person_may_look_for(pooled):
     offered = dir(pooled)
     assert {"average", "verdict", "report", "to_frame", "margin", "panels"} <= set(offered)
-    assert not {"collected", "plane", "corners", "save_with"} & set(offered)
+    assert not {"collected", "core", "posterior"} & set(offered)
     assert pooled.corners is pooled.corners
     nested = ms.pool(TRIANGLES | {"batch_pair": ["x", "x", "y", "y"]}, within="batch_pair")
     assert {"groups_frame", "share"} <= set(dir(nested)) and "levels" not in dir(nested)
@@ -334,7 +335,7 @@ def test_a_sample_that_is_not_good_enough_is_said_before_the_answer():
     from dataclasses import replace
 
     pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [9, 12, 13]})
-    doubtful = replace(pooled, advice=("The chains do not agree.",))
+    doubtful = Pooled(replace(pooled.core, advice=("The chains do not agree.",)))
     assert doubtful.headline().startswith(
         "Not to be relied on: the sample is not good enough (see the notes). Averaged"
     )

@@ -76,7 +76,7 @@ def test_evidence_and_mean_of_a_refit_are_the_same_to_many_digits(table):
     for i in (0, 1, len(pooled.collected.evidence) - 1):
         copies = pooled.collected.copies.astype(float)
         copies[i] -= 1
-        found = pooled.plane.weigh(copies, pooled.priors)
+        found = pooled.core.plane.weigh(copies, pooled.priors)
         rest = [e for e, n in zip(pooled.collected.evidence, copies, strict=True) if n]
         posterior, evidences = grid.integrate(rest, copies[copies > 0], pooled.priors)
         assert found.log_evidence == pytest.approx(evidences.varying, abs=1e-8)
@@ -177,8 +177,8 @@ def test_a_posterior_the_nodes_do_not_suit_is_looked_at_again_and_found():
         """A product of normals so narrow and far away that the pool's own nodes miss it."""
         return [-0.5 * ((plane.mu - 3.1) / 1e-3) ** 2 - 0.5 * ((plane.tau - 0.7) / 1e-3) ** 2 for _ in plane.regions]
 
-    found = pooled.plane.weigh(0 * copies, pooled.priors, elsewhere)
-    assert found.plane is not pooled.plane
+    found = pooled.core.plane.weigh(0 * copies, pooled.priors, elsewhere)
+    assert found.plane is not pooled.core.plane
     assert found.average.mean == pytest.approx(float(average_d_prime(np.array(3.1), np.array(0.7))), abs=1e-5)
     # the prior is as good as constant over so small a place
     expected = np.log(4 * stats.norm.pdf(3.1, 0, 1.5) * stats.norm.pdf(0.7, 0, 0.5) * 2 * np.pi * 1e-6)
@@ -193,7 +193,7 @@ def test_a_plane_that_never_settles_raises():
         return [np.random.default_rng(1).normal(0, 5, len(plane.mu)) for _ in plane.regions]
 
     with pytest.raises(grid.IntegrationError, match="under other choices"):
-        pooled.plane.weigh(pooled.collected.copies.astype(float), pooled.priors, noise)
+        pooled.core.plane.weigh(pooled.collected.copies.astype(float), pooled.priors, noise)
 
 
 def test_the_note_on_priors_counts_only_the_scales_that_could_be_tried():

@@ -28,7 +28,7 @@ def refits() -> pd.DataFrame:
         for _ in range(3):
             assert ms.pool(table).average.mean > 0
         full = 3 / (time.process_time() - started)
-        known = next_panel._Known.of(pooled, pooled.margin)
+        known = next_panel._Known.of(pooled.core, pooled.margin)
         for plan in PLANS:
             nodes = known.nodes(next_panel.NODES, plan.protocol.directed and not known.directed)
             job = next_panel._Job(known, plan, None, 10_000, 1)

@@ -136,7 +136,7 @@ def moderated(frame: pd.DataFrame, options: dict[str, Any]) -> tuple[Fit, Exact]
     plain, doses = ms.pool(frame), [options["through_zero"]] if "through_zero" in options else []
 
     def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
-        sampled = replace(plain, settings=plain.settings | {"method": "mcmc", "seed": seed})
+        sampled = replace(plain.core, settings=plain.settings | {"method": "mcmc", "seed": seed})
         found = moderate(sampled, np.atleast_1d(options["moderators"]).tolist(), doses, options.get("within"))
         kept = len(found.engine) / (found.diagnostics.chains * found.diagnostics.draws)
         effective = found.diagnostics.frame[["ess_bulk", "ess_tail"]].min().min() * kept

@@ -46,7 +46,7 @@ def study(
         counts = listed(mu, tau, omega, panels, tastings, rng)
         names = [f"P{i}" for i in range(panels)]
         pooled = ms.pool({"panel": names, "protocol": "triangle", "tastings": tastings, "correct": counts})
-        frame = Drawer.of(pooled, omegas=tuple(ASSUMED.values())).to_frame()
+        frame = Drawer.of(pooled.core, omegas=tuple(ASSUMED.values())).to_frame()
         for name, assumed in ASSUMED.items():
             row = frame[frame["omega"] == assumed].iloc[0]
             covered = row["lower"] <= truth <= row["upper"]
