@@ -27,7 +27,7 @@ LAYERS = [
     {"report"},  # likewise: it lays out what it is given
     {"protocols"},
     {"margins"},
-    {"workbook"},
+    {"pseudonyms", "workbook"},
     {"reading"},
     {"checking"},
     {"columns"},

@@ -25,10 +25,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from metasense import pseudonyms
 from metasense.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
 from metasense.checking import date as as_day
 from metasense.panels import Tastings
-from metasense.planning import pseudonyms
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.reading import PanelsError, open_table

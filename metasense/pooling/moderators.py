@@ -47,6 +47,7 @@ from metasense.pooling.slopes import FEW, Drawn, Sloped
 from metasense.protocols import Protocol, forced_choice
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import figures, tables, words
+from metasense.showing.files import PAGE, POOL, ready
 from metasense.showing.results import Result, Statement
 from metasense.single import panels_alone
 
@@ -887,6 +888,7 @@ class Moderated(Statement):
 
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its moderators as one netCDF file, which ``ms.load`` reads back; returns the path."""
+        ready(path, POOL)
         structure = {"moderators": list(self.moderators), "through_zero": self._through_zero, "within": self.within}
         return self.plain.save_with(path, self.plain.verdict(), self.to_frame(), **structure)
 
@@ -894,6 +896,7 @@ class Moderated(Statement):
         """Write the answer and the plain pool's as one self-contained HTML page; returns the path."""
         from matplotlib.figure import Figure
 
+        ready(path, PAGE)
         m = self.design.moderators[0]
         if m.numeric:
             shown = self._curve(m, 0.95)

@@ -25,6 +25,7 @@ from metasense.pooling.levels import Groups, Levels
 from metasense.pooling.moderators import Prediction, times_as
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
+from metasense.showing.files import PAGE, POOL, ready
 from metasense.showing.results import Statement
 
 if TYPE_CHECKING:
@@ -274,12 +275,14 @@ class Nested(Statement):
 
     def save(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the pool and its level as one netCDF file, which ``ms.load`` reads back; returns the path."""
+        ready(path, POOL)
         return self.plain.save_with(path, self.verdict(), self.to_frame(), within=self.within)
 
     def report(self, path: str | os.PathLike[str]) -> pathlib.Path:
         """Write the answer and the plain pool's as one self-contained HTML page; returns the path."""
         from matplotlib.figure import Figure
 
+        ready(path, PAGE)
         shown = self._forest(0.95)
         drawn = pages.picture(figures.forest(**shown, ax=Figure()), alt=figures.alt_forest(**shown))
         title = f"With panels within {words.plural_of(self.noun)}"

@@ -39,6 +39,7 @@ from metasense.pooling.priors import stated as stated_priors
 from metasense.pooling.sensitivity import Path, Sensitivity, prior_cases
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing import figures, tables, words
+from metasense.showing.files import PAGE, POOL, ready
 from metasense.showing.results import Statement
 from metasense.single import panels_alone
 
@@ -433,6 +434,7 @@ class Pooled(Statement):
 
         `load` reads it back. A file that is there is replaced only once the new one is whole.
         """
+        ready(path, POOL)
         return self.save_with(path, self.verdict(), self.to_frame())
 
     def save_with(
@@ -500,6 +502,7 @@ class Pooled(Statement):
 
     def report(self, path: str | os.PathLike[str]) -> Any:
         """Write the answer as one self-contained HTML page; returns the path."""
+        ready(path, PAGE)
         return writing.report(self, path)
 
     def _shown(self) -> list[str | tables.Shown]:
