@@ -344,6 +344,7 @@ def test_a_card_or_a_name_too_long_to_be_loaded_is_not_saved(cider, tmp_path, mo
         decision="fine all of it",
         margin=MARGIN,
         protocols=["triangle"],
+        tastings=24,
         date="2026-01-09",
     )
     monkeypatch.setattr(vetting, "MOST_CARD", 20)
