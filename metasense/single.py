@@ -718,7 +718,7 @@ def one_panel(
         name = name or str(row.panel)
         counts = (getattr(row, key, None) for key in _COUNTS)
         tastings, correct, signal, hits, noise, false_alarms = (None if pd.isna(n) else int(n) for n in counts)  # type: ignore[arg-type]
-        people = getattr(row, "tasters", None)
+        people: Any = getattr(row, "tasters", None)
         tasters = None if pd.isna(people) else int(people)
         notes = tuple(_remarks(row, tastings if tastings is not None else (signal or 0) + (noise or 0)))
     for what, value in (("alpha", alpha), ("beta", beta), ("prob", prob)):
