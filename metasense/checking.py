@@ -141,7 +141,8 @@ def plain(header: object) -> str:
     >>> plain("% correct"), plain("-A"), plain("1?"), plain("≠ correct")
     ('%correct', '-a', '1?', '≠correct')
     """
-    word = unicodedata.normalize("NFC", str(header)).translate(_WIDE).casefold()
+    word = str(header)
+    word = word.lower() if word.isascii() else unicodedata.normalize("NFC", word).translate(_WIDE).casefold()
     if word.isalnum():
         return word
     return _BETWEEN.sub("", _SPACE.sub("", word).removesuffix(":"))
@@ -173,7 +174,8 @@ def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
 
 
 def _tidy(cell: object) -> str:
-    return unicodedata.normalize("NFC", str(cell)).strip(SPACES)
+    word = str(cell)
+    return (word if word.isascii() else unicodedata.normalize("NFC", word)).strip(SPACES)
 
 
 def _is_nothing(cell: object) -> bool:
@@ -182,11 +184,11 @@ def _is_nothing(cell: object) -> bool:
 
 def _missing(cell: object, reading: Reading, words: frozenset[str] = NOT_KNOWN) -> bool:
     """Is the cell empty, or does it say in words that nothing is known?"""
-    if _is_nothing(cell):
-        return True
     if not isinstance(cell, str):
-        return False
+        return _is_nothing(cell)
     word = _tidy(cell)
+    if word.isdigit():
+        return False
     if word.casefold() in words:
         reading.note("was read as missing", word)
         return True
@@ -513,13 +515,15 @@ def _day_first(cells: Sequence[object]) -> dict[str, tuple[bool, str]]:
 
 def _one_value(cell: Any) -> Any:
     """The cell as None, a bool, number, day, time or word, whatever library it came from; raises Wrong otherwise."""
-    if _is_nothing(cell):
-        return None
     if isinstance(cell, str):
+        if not cell.strip():
+            return None
         if not cell.isascii() and re.search("[\ud800-\udfff]", cell):
             shown = re.sub("[\ud800-\udfff]", "\ufffd", cell)[:60]
             raise Wrong(f"{shown!r} holds half a character, which was lost before it came here. Type it again")
         return str(cell)
+    if _is_nothing(cell):
+        return None
     if isinstance(cell, bool | np.bool_):
         return bool(cell)
     if isinstance(cell, int | np.integer):
@@ -607,7 +611,13 @@ _MISHAP = re.compile(
 _ABSENT = among("absent notserved noshow missing didnotcome")
 _INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
-_INCLUDED = among("include included keep kept valid counted used usable")
+_INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted")
+_STATUS = among("status rowstatus state validity")
+_IS_KEPT = among("1.0 used usable accepted good fine complete completed done final normal regular clean")
+_DROPPED = among(
+    "dropped dropout droppedout rejected reject out bad failed unusable notvalid notused notusable notincluded "
+    "notaccepted withdrawn withdrew cancelled canceled scrapped void spoiled spoilt noshow absent outlier leftout"
+)
 
 
 def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
@@ -633,8 +643,8 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
     for j, header in enumerate(sheet.headers):
         key = plain(header)
-        if key in _INCLUDED:
-            _refuse_included(checked, j)
+        if (key in _INCLUDED or key in _STATUS) and j not in checked.place.values():
+            _refuse_included(checked, j, decided)
         if key not in _INCIDENTS and key not in _REMARKS:
             continue
         places, values = distinct(sheet.columns[j])
@@ -686,19 +696,33 @@ def _shown(cell: object) -> str:
         return "a cell that cannot be read"
 
 
-def _refuse_included(checked: Checked, j: int) -> None:
-    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either."""
+def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
+    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either.
+
+    Rows for which it says that they do not count are refused, unless ``left_out`` has decided; words that say neither
+    are noted.
+    """
+    header = checked.sheet.headers[j]
     places, values = distinct(checked.sheet.columns[j])
-    said = [plain(value) for value in values]
-    no = [word in ("no", "n", "false", "0", "0.0") for word in said]
-    if any(no) and all(n or is_empty(v) or w in ("yes", "y", "true", "1", "1.0")
-                       for n, v, w in zip(no, values, said, strict=True)):  # fmt: skip
-        header = checked.sheet.headers[j]
-        checked.report_each(places, {
-            i: f"{header!r} says that the row does not count. Write yes for it in a column {LEFT_OUT.name!r} instead, "
-               f"and remove {header!r}."
-            for i, it in enumerate(no) if it
-        }, header)  # fmt: skip
+    against: dict[int, str] = {}
+    unsure: list[str] = []
+    says_yes = plain(header) in _INCLUDED
+    for i, value in enumerate(values):
+        word = plain(_shown(value))
+        if says_yes and word in ("no", "n", "false", "0", "0.0") or word in _DROPPED or _EXCLUDED.match(_shown(value)):
+            against[i] = (
+                f"{header!r} is {_shown(value)!r}: the row may not count. Write yes, or no, for it in a column "
+                f"{LEFT_OUT.name!r}."
+            )
+        elif word and not is_empty(value) and word not in _KEPT | _IS_KEPT:
+            unsure.append(repr(_shown(value)))
+    if against:
+        checked.report_each(np.where(decided, -1, places), against, header)
+    elif unsure and not says_yes:
+        checked.notes.append(
+            f"column {header!r}: {listing(unsure, 4)} does not say that a row is left out, so every row was kept. To "
+            f"leave one out, write yes in a column {LEFT_OUT.name!r}."
+        )
 
 
 # --- the table ------------------------------------------------------------------------------------------------------
@@ -865,7 +889,9 @@ def check_table(
     "panel" or "tasting" (what a row is), rows that the table says are left out are not read at all.
     """
     checked = Checked(pd.DataFrame(index=range(len(sheet.rows))), sheet, {}, (), list(sheet.notes), [], {})
-    extra = _matched(checked, [*columns, LEFT_OUT] if leaving_out else columns)
+    extra = _matched(
+        checked, [*columns, LEFT_OUT] if leaving_out else columns, _INCIDENTS if leaving_out == "tasting" else ()
+    )
     if leaving_out:
         _leave_out(checked, leaving_out == "panel")
         sheet = checked.sheet
@@ -937,7 +963,7 @@ def _leave_out(checked: Checked, one_row_a_panel: bool) -> None:
     checked.frame = pd.DataFrame(index=range(len(at)))
 
 
-def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
+def _matched(checked: Checked, columns: Sequence[Column], passed: Iterable[str] = ()) -> list[int]:
     """Find which header is which column, say which other names were used; the places of the other headers."""
     heads = checked.sheet.headers
     keys = [plain(header) for header in heads]
@@ -958,6 +984,7 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
     if renamed:
         checked.notes.append(f"columns read under another name: {listing(renamed)}.")
     extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
+    extra = [j for j in extra if keys[j] not in passed]
     for j in extra:
         if at[keys[j]][0] < j:
             checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
@@ -1016,9 +1043,11 @@ def _signs(header: str) -> str:
 def _resembling(key: str, names: Iterable[str], cutoff: float) -> list[str]:
     """The name that `key` may be a slip of, if any: never one that it negates."""
     least = cutoff / (2 - cutoff)  # of the longer one, for words with so much in common
+    size = len(key)
+    mine = set(key)
     close = [name for name in names
-             if least * len(key) <= len(name) <= len(key) / least
-             and 3 * len(_set(name) & _set(key)) >= 2 * len(_set(name))
+             if least * size <= len(name) <= size / least
+             and 3 * len(_set(name) & mine) >= 2 * len(_set(name))
              and not _opposite(key, name)]  # fmt: skip
     return difflib.get_close_matches(key, close, n=1, cutoff=cutoff) if close else []
 
@@ -1084,12 +1113,17 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
     padded = any(isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()) for value in filled)
     if filled and all(numeric) and not padded:
         return number, "Float64"
-    if 2 * sum(numeric) > len(filled) > sum(numeric):
-        odd = next(value for value, is_number in zip(filled, numeric, strict=True) if not is_number)
+    if any(numeric) or any(isinstance(value, str) and _WITH_UNIT.fullmatch(_tidy(value)) for value in filled):
+        odd = next((value for value, is_number in zip(filled, numeric, strict=True) if not is_number), None)
+        if odd is None:
+            odd = next(value for value in filled if isinstance(value, str) and value.strip().startswith("0"))
         notes.append(
             f"column {header!r} was kept as words, because of {_shown(odd)!r}; correct it if it holds numbers."
         )
     return text, "string"
+
+
+_WITH_UNIT = re.compile(r"[^\w\s(]{0,2} ?\d+([.,]\d+)? ?([^\W\d_]{1,12}|[%\u2030°]\w?)?")  # 12 weeks, €5, 250w, 4 °C
 
 
 def _is_numeric(value: object) -> bool:

@@ -333,7 +333,9 @@ def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | Tw
     checked.report_each(codes, unknown, "protocol")
     own = [None if kind is None else kind.name for kind in kinds]
     checked.frame["protocol"] = column_of(codes, own, str(checked.frame["protocol"].dtype))
-    return codes, kinds
+    at: dict[str, int] = {}
+    alike = [i if name is None else at.setdefault(name, i) for i, name in enumerate(own)]
+    return np.array(alike, np.intp)[codes], kinds
 
 
 def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names: Sequence[str], why: str = "") -> None:
@@ -442,6 +444,9 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
     if column == "served" and _is_tray(kind, word):
         raise Wrong(f"{word!r} is a whole tray. Under served write the right answer alone, as the answers are written; "
                     "the order of the cups belongs under order")  # fmt: skip
+    if _JOINED.fullmatch(word) and len({len(cup) for cup in re.split(r"\W", word)}) == 1:
+        raise Wrong(f"{word!r} could be several cups, or the name of one. Write one cup alone; where an answer names "
+                    "several, join them by +, as in 1+4")  # fmt: skip
     groups = _groups(word)
     if "" in frozenset().union(*groups):
         raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
@@ -462,6 +467,7 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
                     f"{word!r} names {n}, where {_a(kind)} asks for one. Write its code or place alone")  # fmt: skip
 
 
+_JOINED = re.compile(r"\d+([-.\u2010-\u2015]\d+)+|[^\W\d_]([-.\u2010-\u2015][^\W\d_])+")  # 745-777, B.A.B
 NAMED = {"tetrad": (1, 2), "specified tetrad": (2,), "two-out-of-five": (2,)}  # how many cups an answer names
 ORDERS = ("ab", "no", "xy")  # letters of two samples, as orders of cups are written
 
@@ -659,7 +665,7 @@ class Cups:
         if _DIGITS.fullmatch(cup):
             lengths = {len(seen) for seen in self.seen if _DIGITS.fullmatch(seen) and not _is_place(seen)}
             padded = any(seen.startswith("0") and len(seen) > 1 for seen in self.seen)
-            return len(cup) in lengths or (padded and len(cup) < max(lengths))
+            return len(cup) in lengths or (padded and len(cup) < max(lengths, default=0))
         if not _is_word(cup):
             return _shape(cup) in set(map(_shape, self.seen))
         words = {seen for seen in self.seen if _is_word(seen)}
