@@ -260,11 +260,13 @@ class _Shares:
                 counts[i] = found[0]
             elif found:
                 messages[i] = (
-                    f"{cell!r} of {n} tastings could be {listing(found, 6)} correct. Write the count in a column 'correct'."
+                    f"{cell!r} of {n} tastings could be {listing(found, 6)} correct. "
+                    "Write the count in a column 'correct'."
                 )
             elif n is not None and cell is not None:
                 messages[i] = (
-                    f"no whole number of {n} tastings is {cell!r}. Check both, or write the count in a column 'correct'."
+                    f"no whole number of {n} tastings is {cell!r}. "
+                    "Check both, or write the count in a column 'correct'."
                 )
         checked.report_each(np.where(forced, places, -1), messages, "correct")
         checked.frame["correct"] = column_of(places, counts, "Int64").where(forced)
@@ -288,7 +290,8 @@ class _Shares:
                 found = sure[at]
                 if cell is not None and n is not None and k is not None and (isinstance(found, str) or k not in found):
                     messages[i] = (
-                        f"{cell!r} is not the share of {k} correct of {n} tastings. Correct one of them, or remove the column."
+                        f"{cell!r} is not the share of {k} correct of {n} tastings. "
+                        "Correct one of them, or remove the column."
                     )
             checked.report_each(whole_, messages, header)
             if not messages:

@@ -468,17 +468,19 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
     swallowed = re.compile(re.escape(separator) + r"(?! )") if separator else None
     for i in at:
         row = rows[i]
-        for cell in row if swallowed else ():
-            if "\n" in cell and len(swallowed.findall(cell)) >= max(width - 1, 2):
+        for cell in row if swallowed is not None else ():
+            if swallowed is not None and "\n" in cell and len(swallowed.findall(cell)) >= max(width - 1, 2):
                 words = (
                     f"the cell that begins {cell.partition(chr(10))[0][:40]!r} runs over "
-                    f"{cell.count(chr(10)) + 1} lines and holds whole rows. A quotation mark is left open: close it, or remove it."
+                    f"{cell.count(chr(10)) + 1} lines and holds whole rows. "
+                    "A quotation mark is left open: close it, or remove it."
                 )
                 problems.append(Problem(words, i + 1))
         if len(row) > written and separator and not all_longer and all(map(is_empty, row[width:])):
             words = (
                 f"the row has {count(len(row), 'cell')} where the header has {written}, so cells may have moved. "
-                "A name or note that holds a separator must stand in quotation marks; otherwise remove the separator at the end."
+                "A name or note that holds a separator must stand in quotation marks; otherwise "
+                "remove the separator at the end."
             )
             problems.append(Problem(words, i + 1))
         if len(row) != width:

@@ -415,7 +415,8 @@ class ServingPlan(Statement):
         """The table to type answers into: one row a tasting, ``cups`` as planned, everything after it empty.
 
         Type what happened: another tray or order, the codes as they stood; somebody did not come, ``absent`` under
-        incident; a tasting that is not to count, yes or why under left_out. Codes of pairs for preference are on the row of the taster's last set.
+        incident; a tasting that is not to count, yes or why under left_out.
+        Codes of pairs for preference are on the row of the taster's last set.
         """
         sets = self._sets()
         rows = sets.groupby("tray", sort=True).agg(
