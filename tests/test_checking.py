@@ -43,7 +43,7 @@ def test_a_reported_of_minus_one_is_not_yes():
 )
 def test_a_column_of_shares_is_not_read_as_counts(header):
     table = panels(correct=[45, 30]).rename(columns={"correct": header})
-    with pytest.raises(PanelsError, match="no whole number of 24 tastings is 45|45' is no share of 0 to 1"):
+    with pytest.raises(PanelsError, match=r"no whole number of 24 tastings is 45|45' is no share of 0 to 1"):
         read_panels(table)
 
 
@@ -51,7 +51,7 @@ TABLE = "panel,protocol,tastings,"
 
 
 @pytest.mark.parametrize(
-    "header, cells, counts",
+    ("header", "cells", "counts"),
     [("% correct", ("45", "33.3 %"), [27, 10]), ("share correct", ("0.45", "1"), [27, 30]),
      ("percent correct", ("45.0", "100"), [27, 30])],
 )  # fmt: skip
@@ -64,7 +64,7 @@ def test_a_share_that_only_one_count_gives_becomes_that_count_and_is_said(header
 
 
 @pytest.mark.parametrize(
-    "cell, n, words",
+    ("cell", "n", "words"),
     [("33", 200, "could be 65, 66 and 67 correct"), ("34", 30, "no whole number"), ("1", 100, "could be 1 and 100 correct"),
      ("abc", 30, "is not a share"), ("", 30, "the cell is empty")],
 )  # fmt: skip
@@ -78,7 +78,7 @@ def test_a_share_beside_the_count_must_agree_and_is_no_moderator():
     read = read_panels(table)
     assert read.moderators == ("style",)
     assert "column 'correct (%)' is not used, and agrees with 'correct'." in read.notes
-    with pytest.raises(PanelsError, match="row 3.*'43.3' is not the share of 10 correct of 30 tastings"):
+    with pytest.raises(PanelsError, match=r"row 3.*'43.3' is not the share of 10 correct of 30 tastings"):
         read_panels(table.replace("33.3", "43.3"))
 
 
@@ -105,7 +105,7 @@ def test_numbers_kept_as_words_because_of_one_cell_are_said(cells):
 
 
 @pytest.mark.parametrize(
-    "header, cell", [("status", "dropped"), ("status", "invalid"), ("valid", "no"), ("counted", "0")]
+    ("header", "cell"), [("status", "dropped"), ("status", "invalid"), ("valid", "no"), ("counted", "0")]
 )
 def test_a_row_that_another_column_says_does_not_count_is_refused_until_left_out_decides(header, cell):
     table = f"panel,protocol,taster,{header},left_out,correct\nA,triangle,1,ok,,1\nA,triangle,2,{cell},,0"
@@ -136,7 +136,7 @@ def test_a_protocol_with_a_sign_is_not_that_protocol(word):
 @pytest.mark.parametrize("served", ["745-777", "B.A.B", "066.777.937"])
 def test_a_tray_under_served_is_refused_by_row(served):
     table = f"panel,protocol,taster,served,answer\nA,triangle,1,739,739\nA,triangle,2,{served},745"
-    with pytest.raises(PanelsError, match="row 3.*could be several cups"):
+    with pytest.raises(PanelsError, match=r"row 3.*could be several cups"):
         read_tastings(table)
 
 
