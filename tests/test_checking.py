@@ -118,7 +118,7 @@ def test_specific_gravities_are_no_thousands_but_other_numbers_may_be():
     table = f"{TABLE}correct,OG\nA,triangle,60,27,1.048\nB,triangle,30,10,1.052"
     assert read_panels(table).frame["OG"].tolist() == [1.048, 1.052]
     assert "as specific gravities are written" in " ".join(read_panels(table).notes)
-    with pytest.raises(PanelsError, match="Write 1048, or 1.0480"):
+    with pytest.raises(PanelsError, match=r"Write 1048, or 1.0480"):
         read_panels(table.replace("OG", "dose"))
 
 
