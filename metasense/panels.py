@@ -34,6 +34,7 @@ from metasense.checking import (
     date,
     distinct,
     is_known,
+    share_of,
 )
 from metasense.columns import (
     FORCED,
@@ -538,7 +539,7 @@ class Tastings(_Rows):
                 notes.append(
                     "who was asked for a preference was read off the answers: all if any who were wrong gave one."
                 )
-        taken = [column for column in self.moderators if is_known(PANEL_COLUMNS)(column)]
+        taken = [c for c in self.moderators if is_known(PANEL_COLUMNS)(c) or share_of(c, PANEL["correct"])]
         if taken:
             notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
         varying = []
