@@ -710,7 +710,9 @@ _ALIASES = {
 
 
 def _plain(name: str) -> str:
-    return re.sub(r"(test|[^a-z0-9])", "", name.casefold())
+    """The name without case, spaces, the word "test", and marks between words; any other sign makes it another name."""
+    word = re.sub(r"(?<=[a-z0-9])[-_./\s\u2010-\u2015]+(?=[a-z0-9])", "", name.casefold().strip())
+    return word.replace("test", "")
 
 
 _BY_NAME = {_plain(alias): PROTOCOLS[name] for name in PROTOCOLS for alias in (name, *_ALIASES.get(name, ()))}

@@ -23,7 +23,7 @@ for need in needs:
     print(f"{name}=={floor}")
 PYTHON
     "$folder/bin/pip" install --quiet --constraint "$folder/lowest.txt" --editable . \
-        pytest pytest-timeout pytest-xdist hypothesis pyarrow statsmodels mpmath nbclient
+        pytest pytest-timeout pytest-xdist hypothesis pyarrow statsmodels mpmath nbclient ipykernel ipywidgets
     touch "$folder/ready"
 fi
 "$folder/bin/pip" freeze | grep -iE '^(numpy|scipy|pandas|xarray|matplotlib|jinja2|openpyxl|defusedxml|netcdf4|pymc|arviz.*)=='

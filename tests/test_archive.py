@@ -19,12 +19,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from faults import saved_pools
+from faults import run, saved_pools
 
 import metasense as ms
 from metasense.cli import main
 from metasense.core.draws import draws_of
-from metasense.results import archive, container, older
+from metasense.results import archive, container, older, vetting
 from metasense.results.archive import ArchiveError
 from metasense.results.pooled import Pooled
 
@@ -269,19 +269,111 @@ def test_a_changed_byte_is_noticed_before_anything_else_is_read(saved, monkeypat
 
 def test_damage_of_every_kind_is_refused_or_does_none(tmp_path):
     for path in (DATA / "saved_grid_python313.nc", ms.load(DATA / "saved_grid_python313.nc").save(tmp_path / "new.nc")):
-        tried, harmless, slowest = saved_pools.damaged(tmp_path, path, sectors=2, others=4)
-        assert tried >= 4
-        assert (
-            slowest < 60
-        )  # an endless loop would end in the caller's patience; how quick it is, is measured elsewhere
-        assert harmless == 0 or "saved_grid" in path.name
+        found = saved_pools.damaged(tmp_path, path, sectors=2, others=4)
+        assert found.tried >= 4
+        assert found.harmless == 0 or "saved_grid" in path.name
 
 
 @pytest.mark.slow
-def test_every_sector_and_5000_damages_are_refused_or_do_none(tmp_path):
-    path = ms.load(DATA / "saved_grid_python313.nc").save(tmp_path / "new.nc")
-    tried, harmless, slowest = saved_pools.damaged(tmp_path, path)
-    assert tried > 4900 and harmless == 0 and slowest < 2
+@pytest.mark.timeout(3600)  # ends what hangs; how quick it is, the run prints
+@pytest.mark.parametrize("name", saved_pools.CHECKS)
+def test_every_damage_and_hostile_file_is_refused_or_does_none(name, tmp_path):
+    check, _ = saved_pools.CHECKS[name]
+    cases, refused = check(tmp_path)
+    print(saved_pools.most_memory())
+    assert cases > 70
+    assert cases == refused or name == "damaged pools of 0.1"  # in which some bytes mean nothing
+
+
+@pytest.mark.parametrize("name", saved_pools.CHECKS)
+def test_the_long_run_of_faults_tries_saved_pools(name, tmp_path):
+    check, small = saved_pools.CHECKS[name]
+    assert run.CHECKS[name] == (check, small)
+    cases, refused = check(tmp_path, **small)
+    assert 0 < refused <= cases
+
+
+@pytest.mark.parametrize(
+    "structure",
+    [
+        {"moderators": ["absent"]},
+        {"moderators": ["weeks", "absent"]},
+        {"moderators": ["weeks"], "through_zero": ["absent"]},
+        {"moderators": ["weeks"], "within": "absent"},
+        {"moderators": [], "within": "absent"},
+        {"within": "absent"},
+        {"through_zero": ["weeks"], "within": "batch_pair"},
+    ],
+    ids=str,
+)
+def test_moderators_that_the_table_has_not_are_refused_before_anything_is_integrated(structure, tmp_path, monkeypatch):
+    about, variables = container.unpack(saved_pools.today(DATA / "saved_grid_python313.nc"))
+    about["structure"] = json.dumps(structure)
+    path = tmp_path / "structure.nc"
+    path.write_bytes(container.pack(about, variables))
+    monkeypatch.setattr("metasense.engine.grid.integrate", None)  # nothing can be integrated
+    refused(path, "is not a pool that can have been saved")
+
+
+# --- what is too large to be loaded is not saved ----------------------------------------------------------------------
+
+
+def test_a_pool_of_more_words_than_can_be_loaded_is_not_saved(cider, saved, monkeypatch):
+    old = saved.read_bytes()
+    monkeypatch.setattr(vetting, "MOST_WORDS", 5)
+    with pytest.raises(ValueError, match=r"cannot be saved.* words, and a file holds at most 5\. Pool fewer"):
+        cider.save(saved)
+    assert saved.read_bytes() == old
+    refused(saved, "words, and a file holds at most 5")
+
+
+def test_a_pool_of_more_columns_than_can_be_loaded_is_not_saved(cider, tmp_path, monkeypatch):
+    about, variables = container.unpack(cider.save(tmp_path / "whole.nc").read_bytes())
+    count = container.entries(about, variables)
+    monkeypatch.setattr(container, "MOST_ENTRIES", count)
+    assert archive.read(tmp_path / "whole.nc")  # no more are counted than there are
+    monkeypatch.setattr(container, "MOST_ENTRIES", count - 1)
+    refused(tmp_path / "whole.nc", "too long a list")
+    monkeypatch.setattr(vetting, "MOST_ENTRIES", count - 1)
+    with pytest.raises(ValueError, match=rf"cannot be saved.* take {count:,} entries"):
+        cider.save(tmp_path / "other.nc")
+    assert not (tmp_path / "other.nc").exists()
+
+
+def test_a_card_or_a_name_too_long_to_be_loaded_is_not_saved(cider, tmp_path, monkeypatch):
+    card = ms.Card(
+        question="Does fining change the taste?",
+        decision="fine all of it",
+        margin=MARGIN,
+        protocols=["triangle"],
+        tastings=24,
+        date="2026-01-09",
+    )
+    monkeypatch.setattr(vetting, "MOST_CARD", 20)
+    with pytest.raises(ValueError, match=r"cannot be saved.*question card is longer than 20 characters"):
+        changed(cider, card=card).save(tmp_path / "card.nc")
+    monkeypatch.undo()
+    monkeypatch.setattr(vetting, "SPARE", 100)
+    names = ["A" * 1000, *"BCDEFGHIJKLMNOPQRST"]
+    uneven = ms.pool({"panel": names, "protocol": "triangle", "tastings": 24, "correct": 12}, draws=10)
+    with pytest.raises(ValueError, match=r"cannot be saved.*names is far too long"):
+        uneven.save(tmp_path / "name.nc")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", [{}, {"moderators": "weeks_stored"}, {"within": "batch_pair"}], ids=str)
+@pytest.mark.parametrize("name", ["save", "report"])
+def test_the_place_is_looked_at_before_the_work(kind, name, tmp_path, monkeypatch):
+    result = ms.pool("datasets/coffee_bags.csv", draws=50, **kind)
+    for what in ("verdict", "to_frame", "plot", "_forest", "_curve", "_shown"):
+        monkeypatch.setattr(type(result), what, None, raising=False)  # no work can be done
+    other = tmp_path / "panels.csv"
+    other.write_text("mine")
+    with pytest.raises(FileExistsError, match="the file there is not"):
+        getattr(result, name)(other)
+    with pytest.raises(FileNotFoundError, match="there is no folder"):
+        getattr(result, name)(tmp_path / "absent" / "file")
+    assert other.read_text() == "mine"
 
 
 @pytest.mark.parametrize("name", saved_pools.HOSTILE)

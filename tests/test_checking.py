@@ -43,9 +43,118 @@ def test_a_reported_of_minus_one_is_not_yes():
 )
 def test_a_column_of_shares_is_not_read_as_counts(header):
     table = panels(correct=[45, 30]).rename(columns={"correct": header})
-    with pytest.raises(PanelsError, match="holds shares, not counts") as caught:
+    with pytest.raises(PanelsError, match=r"no whole number of 24 tastings is 45|45' is no share of 0 to 1"):
         read_panels(table)
-    assert len(caught.value.problems) == 1
+
+
+TABLE = "panel,protocol,tastings,"
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "counts"),
+    [("% correct", ("45", "33.3 %"), [27, 10]), ("share correct", ("0.45", "1"), [27, 30]),
+     ("percent correct", ("45.0", "100"), [27, 30])],
+)  # fmt: skip
+def test_a_share_that_only_one_count_gives_becomes_that_count_and_is_said(header, cells, counts):
+    read = read_panels(f"{TABLE}{header}\nA,triangle,60,{cells[0]}\nB,triangle,30,{cells[1]}")
+    assert read.frame["correct"].tolist() == counts
+    assert f"column {header!r} holds shares" in " ".join(read.notes) and f"{cells[0]} of 60 is 27" in " ".join(
+        read.notes
+    )
+
+
+@pytest.mark.parametrize(
+    ("cell", "n", "words"),
+    [("33", 200, "could be 65, 66 and 67 correct"), ("34", 30, "no whole number"), ("1", 100, "could be 1 and 100 correct"),
+     ("abc", 30, "is not a share"), ("", 30, "the cell is empty")],
+)  # fmt: skip
+def test_a_share_that_several_counts_or_none_give_is_refused(cell, n, words):
+    with pytest.raises(PanelsError, match=words):
+        read_panels(f"{TABLE}% correct,style\nA,triangle,{n},{cell},dry")
+
+
+def test_a_share_beside_the_count_must_agree_and_is_no_moderator():
+    table = f"{TABLE}correct,correct (%),style\nA,triangle,60,27,45,dry\nB,triangle,30,10,33.3,dry"
+    read = read_panels(table)
+    assert read.moderators == ("style",)
+    assert "column 'correct (%)' is not used, and agrees with 'correct'." in read.notes
+    with pytest.raises(PanelsError, match=r"row 3.*'43.3' is not the share of 10 correct of 30 tastings"):
+        read_panels(table.replace("33.3", "43.3"))
+
+
+@pytest.mark.parametrize("header", ["no. tasters", "No. of tasters", "no of tasters", "# tasters", "number of tasters"])
+def test_a_header_that_says_number_of_is_read_and_said(header):
+    read = read_panels(f"{TABLE}correct,{header}\nA,triangle,24,9,12")
+    assert read.frame["tasters"].tolist() == [12]
+    assert f"columns read under another name: {header!r} as 'tasters'." in read.notes
+
+
+@pytest.mark.parametrize("header", ["not correct", "no correct"])
+def test_a_header_that_negates_is_not_the_number_of(header):
+    with pytest.raises(PanelsError, match="there is no column 'correct'"):
+        read_panels(f"{TABLE}{header}\nA,triangle,24,9")
+
+
+@pytest.mark.parametrize(
+    "cells", [("€1000", "20000", "20000"), ("tbd", "3", "4"), ("3-4", "5", "6"), ("3 weeks", "x", "y")]
+)
+def test_numbers_kept_as_words_because_of_one_cell_are_said(cells):
+    rows = "\n".join(f"P{i},triangle,24,9,{cell}" for i, cell in enumerate(cells))
+    read = read_panels(f"{TABLE}correct,dose\n{rows}")
+    assert any(note.startswith("column 'dose' was kept as words, because of") for note in read.notes)
+
+
+@pytest.mark.parametrize(
+    ("header", "cell"), [("status", "dropped"), ("status", "invalid"), ("valid", "no"), ("counted", "0")]
+)
+def test_a_row_that_another_column_says_does_not_count_is_refused_until_left_out_decides(header, cell):
+    table = f"panel,protocol,taster,{header},left_out,correct\nA,triangle,1,ok,,1\nA,triangle,2,{cell},,0"
+    with pytest.raises(PanelsError, match=f"row 3.*{header!r} is {cell!r}: the row may not count"):
+        read_tastings(table)
+    assert len(read_tastings(table.replace(f"{cell},,", f"{cell},no,"))) == 2
+
+
+def test_specific_gravities_are_no_thousands_but_other_numbers_may_be():
+    table = f"{TABLE}correct,OG\nA,triangle,60,27,1.048\nB,triangle,30,10,1.052"
+    assert read_panels(table).frame["OG"].tolist() == [1.048, 1.052]
+    assert "as specific gravities are written" in " ".join(read_panels(table).notes)
+    with pytest.raises(PanelsError, match=r"Write 1048, or 1.0480"):
+        read_panels(table.replace("OG", "dose"))
+
+
+def test_one_protocol_in_several_spellings_is_one():
+    read = read_tastings("panel,protocol,taster,correct\nA,2-AFC,1,1\nA,2 AFC,2,0\nA,2-Afc,3,1")
+    assert read.to_panels().frame["tastings"].tolist() == [3]
+
+
+@pytest.mark.parametrize("word", ["¬A-not-A", "triangle?", "~triangle", "(triangle)"])
+def test_a_protocol_with_a_sign_is_not_that_protocol(word):
+    with pytest.raises(PanelsError, match="is not a protocol known here"):
+        read_panels(f"{TABLE}correct\nA,{word},24,9")
+
+
+@pytest.mark.parametrize("served", ["745-777", "B.A.B", "066.777.937"])
+def test_a_tray_under_served_is_refused_by_row(served):
+    table = f"panel,protocol,taster,served,answer\nA,triangle,1,739,739\nA,triangle,2,{served},745"
+    with pytest.raises(PanelsError, match=r"row 3.*could be several cups"):
+        read_tastings(table)
+
+
+def test_an_incident_is_no_moderator():
+    read = read_tastings("panel,protocol,taster,incident,correct\nA,triangle,1,late,1\nA,triangle,2,,0")
+    assert "incident" not in read.moderators and "'late' (1)" in " ".join(read.notes)
+
+
+def test_an_open_quotation_mark_that_swallows_rows_is_refused():
+    rows = 'A,triangle,1,1,"flat\nA,triangle,2,1,\nA,triangle,3,1,flat"\nA,triangle,4,0,\n'
+    with pytest.raises(PanelsError, match="row 2: the cell that begins 'flat' runs over 3 lines and holds whole rows"):
+        read_tastings("panel,protocol,taster,correct,notes\n" + rows)
+
+
+def test_a_row_with_a_cell_too_many_is_refused_even_if_the_last_is_empty():
+    rows = "A,triangle,1,1,demi-sec, late,\nA,triangle,2,1,a,b\n"
+    with pytest.raises(PanelsError, match="row 2: the row has 7 cells where the header has 6"):
+        read_tastings("panel,protocol,taster,correct,style,notes\n" + rows)
 
 
 @pytest.mark.parametrize("header", ["≠correct", "correct?", "-correct", "(correct)"])
@@ -189,5 +298,5 @@ def test_a_left_out_that_does_not_say_is_refused(cell):
 
 
 def test_a_column_of_what_is_included_is_not_passed_over():
-    with pytest.raises(PanelsError, match="Write yes for it in a column 'left_out'"):
+    with pytest.raises(PanelsError, match="Write yes, or no, for it in a column 'left_out'"):
         read_panels(panels(included=["no", "yes"]))

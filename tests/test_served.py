@@ -44,3 +44,14 @@ def test_a_code_with_a_sign_is_no_code(served):
     sheet.loc[0, "answer"] = f"{code}?"
     with pytest.raises(PanelsError, match=re.escape(f"'{code}?' is not one of the codes on the tray")):
         read_answers(plan, sheet)
+
+
+def test_cups_of_a_row_left_out_are_used_all_the_same():
+    plan = serve("triangle", 4, samples=("old", "new"), seed=1)
+    sheet = plan.answer_sheet()
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[1, "left_out"] = "cold"
+    assert len(read_answers(plan, sheet)) == 3
+    sheet.loc[2, ["cups", "answer"]] = sheet.loc[1, ["cups", "answer"]].tolist()
+    with pytest.raises(PanelsError, match="was served on a row that is left out"):
+        read_answers(plan, sheet)

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
-from metasense.showing.files import TEXT, replacing
+from metasense.showing.files import TEXT, ready, replacing
 from metasense.showing.tables import Table, block, table, write_csv
 
 HOSTILE = [
@@ -418,11 +418,13 @@ def test_a_csv_is_not_written_under_the_name_of_another_kind(name, tmp_path):
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="devices and pipes of POSIX")
 def test_devices_pipes_and_what_leads_to_them_stay_what_they_are(tmp_path):
     os.mkfifo(tmp_path / "pipe.csv")
-    (tmp_path / "link.csv").symlink_to(os.devnull)
+    (tmp_path / "link.csv").symlink_to(tmp_path / "pipe.csv")
     reading, writing = os.pipe()
-    for path in (tmp_path / "pipe.csv", tmp_path / "link.csv", os.devnull, f"/dev/fd/{writing}"):
+    for path in (tmp_path / "pipe.csv", tmp_path / "link.csv", f"/dev/fd/{writing}"):
         with pytest.raises(FileExistsError, match="a device or a pipe"), replacing(path, TEXT) as scratch:
             scratch.write_text("a")
+    with pytest.raises(FileExistsError, match="a device or a pipe"):
+        ready("/dev/zero", TEXT)  # asked only: were the refusal broken, no device may be written over
     os.close(reading)
     os.close(writing)
     assert stat.S_ISFIFO(os.stat(tmp_path / "pipe.csv").st_mode) and (tmp_path / "link.csv").is_symlink()

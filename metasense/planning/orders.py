@@ -110,8 +110,8 @@ class Orders:
         """The sets of each taster.
 
         Tasters are taken in blocks that see every order once, in random order, so that the panel is balanced whenever
-        it stops; the last, shorter block gets the orders that keep it evenest. Nobody gets one again before having had
-        the others.
+        it stops; the last, shorter block gets the orders that keep it evenest. As far as evenness allows, nobody gets
+        one again before having had the others.
         """
         m = len(self.all)
         traits, weights = _traits(self)

@@ -33,7 +33,7 @@ from metasense.tables.checking import (
     text,
 )
 from metasense.tables.columns import TASTING, is_signal
-from metasense.tables.opening import PanelsError, open_table
+from metasense.tables.opening import PanelsError, Problem, Sheet, is_empty, open_table
 from metasense.tables.panels import Tastings, read_tastings
 
 __all__ = ["read_answers"]
@@ -119,6 +119,7 @@ def read_answers(
     opened = open_table(answers, is_known((*ANSWER_COLUMNS, LEFT_OUT)))
     checked = check_table(opened, ANSWER_COLUMNS, leaving_out="tasting")
     join = _Join(plan, checked, inside)
+    join.mark_left_out(opened)
     rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
     join.report_repeats()
     checked.raise_any("Write one row a tasting")
@@ -137,13 +138,29 @@ class _Join:
         self.plan, self.checked, self.inside = plan, checked, inside
         self.part = dict(zip(plan.cups["code"], plan.cups["part"], strict=True))
         self.seen: dict[str, int] = {}
-        self.again: list[tuple[int, str, str]] = []
+        self.again: list[tuple[int, str, str, bool]] = []
         self.absent: list[str] = []
         self.broken: list[str] = []
         self.changed: list[str] = []
         self.called = dict(zip(plan.samples, ("old", "new"), strict=True))
         planned = plan.answer_sheet()
         self.planned = {(row.taster, row.trial): row.cups for row in planned.itertuples()}
+
+    def mark_left_out(self, opened: Sheet) -> None:
+        """The cups of rows that are left out were served: no other row can have them."""
+        heads = {name: j for name, j in self.checked.place.items() if name == "cups" or name.startswith("pair_")}
+        absent = self.checked.place.get("incident")
+        for at in self.checked.gone:
+            if absent is not None and plain(str(opened.columns[absent].iloc[at]).strip(" .!")) in _ABSENT:
+                continue
+            for column, j in heads.items():
+                cell = opened.columns[j].iloc[at]
+                for code in () if is_empty(cell) else _split(coded(cell, Reading()) or ""):
+                    if code in self.seen:
+                        words_ = f"code {code} was served to somebody above. A cup is served once; check both rows."
+                        problem = Problem(words_, opened.rows[at], self.plan.panel, column, cell, opened.word)
+                        self.checked.found.append((-1, problem))
+                    self.seen[code] = -1
 
     def wrong(self, i: int, column: str, message: str) -> None:
         mask = np.arange(len(self.checked.frame)) == i
@@ -212,7 +229,7 @@ class _Join:
             return None
         for code in codes:
             if code in self.seen:
-                self.again.append((i, column, code))
+                self.again.append((i, column, code, self.seen[code] < 0))
             self.seen[code] = i
         return codes
 
@@ -266,8 +283,9 @@ class _Join:
         return out
 
     def report_repeats(self) -> None:
-        for i, column, code in self.again:
-            self.wrong(i, column, f"code {code} was served to somebody above. A cup is served once; check both rows.")
+        for i, column, code, left_out in self.again:
+            where = "on a row that is left out" if left_out else "to somebody above"
+            self.wrong(i, column, f"code {code} was served {where}. A cup is served once; check both rows.")
 
     def notes(self) -> Iterator[str]:
         if self.changed:

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.planning import pseudonyms
+from metasense import pseudonyms
 from metasense.planning.orders import Balance, Orders, Right
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.showing import words
@@ -415,7 +415,8 @@ class ServingPlan(Statement):
         """The table to type answers into: one row a tasting, ``cups`` as planned, everything after it empty.
 
         Type what happened: another tray or order, the codes as they stood; somebody did not come, ``absent`` under
-        incident. Codes of pairs for preference are on the row of the taster's last set.
+        incident; a tasting that is not to count, yes or why under left_out.
+        Codes of pairs for preference are on the row of the taster's last set.
         """
         sets = self._sets()
         rows = sets.groupby("tray", sort=True).agg(
@@ -431,7 +432,8 @@ class ServingPlan(Statement):
             sheet[f"pair_{number}"] = sheet["taster"].map(pairs[number]).where(last, "")
             sheet[f"preferred_{number}"] = ""
             columns += [f"pair_{number}", f"preferred_{number}"]
-        return sheet.assign(incident="", notes="")[[*columns, "incident", "notes"]].reset_index(drop=True)
+        last_ones = ["incident", "left_out", "notes"]
+        return sheet.assign(**dict.fromkeys(last_ones, ""))[[*columns, *last_ones]].reset_index(drop=True)
 
     def to_frame(self) -> pd.DataFrame:
         """The planned balance: one row an order, a place or a product, with how often it is served."""

@@ -82,6 +82,8 @@ class Archive:
         ------
         OSError
             If the folder is missing or may not be written to, or the disk is full; a file there stays as it was.
+        ValueError
+            If the pool is larger than `read` would let in.
         """
         data = self._bytes()
         with replacing(path, POOL) as scratch:
@@ -102,6 +104,14 @@ class Archive:
             if dataset is not None:
                 about |= {f"{group}_{key}": json.dumps(value) for key, value in dataset.attrs.items()}
                 variables |= _from_dataset(group, dataset)
+        card = self.record.get("card")
+        try:
+            vetting.fits(about, variables, card["text"] if isinstance(card, dict) else None)
+        except ValueError as error:
+            raise ValueError(
+                f"the pool cannot be saved, because it could not be loaded again: {error}. Pool fewer columns or "
+                "tastings."
+            ) from error
         return container.pack(about, variables)
 
 
@@ -227,6 +237,7 @@ def _unpacked(about: dict[str, str], variables: dict[str, Variable], name: str) 
     panels = _table(Panels, "panels", groups, said)
     tastings = _table(Tastings, "tastings", groups, said) if groups["tastings"] else None
     vetting.together(panels, tastings)
+    vetting.structure(record["structure"], panels)
     answer = _to_frame(groups["answer"])
     vetting.answer(answer)
     draws = _to_dataset("draws", groups, said)

@@ -22,6 +22,7 @@ from metasense.margins import Margin
 from metasense.protocols import Protocol
 from metasense.results import notes, saving
 from metasense.showing import figures, pages, tables
+from metasense.showing.files import PAGE, POOL, ready
 from metasense.showing.results import Statement
 from metasense.tables.panels import Panels, Tastings
 
@@ -145,6 +146,7 @@ class Pool(Statement):
 
     def report(self, path: str | os.PathLike[str]) -> Path:
         """Write the answer as one self-contained HTML page; returns the path."""
+        ready(path, PAGE)
         return pages.write_report(self._page(), path)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
@@ -152,4 +154,5 @@ class Pool(Statement):
 
         ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole.
         """
+        ready(path, POOL)
         return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure())

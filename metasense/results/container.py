@@ -130,6 +130,13 @@ def pack(about: Mapping[str, str], variables: Mapping[str, Variable]) -> bytes:
     return whole + hashlib.sha256(whole).hexdigest().encode()
 
 
+def entries(about: Mapping[str, str], variables: Mapping[str, Variable]) -> int:
+    """How many dimensions, variables and attributes a file of these has, its sum included."""
+    axes = {axis for variable in variables.values() for axis in variable.axes}
+    texts = sum(len(variable.about) for variable in variables.values())
+    return len(axes) + len(about) + len(variables) + texts + 3
+
+
 def is_whole(data: bytes) -> bool:
     """Whether the bytes end in their own sum."""
     return len(data) > 64 and hashlib.sha256(memoryview(data)[:-64]).hexdigest().encode() == data[-64:]

@@ -13,6 +13,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -23,8 +24,8 @@ from metasense.results import container
 from metasense.results.container import Variable
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
-SECONDS = 1.0  # of processor time beyond the start, and more for larger files
-PATIENCE = 20.0  # seconds of waiting, which on a busy machine are longer
+LEAST = 0.1  # seconds of processor time for reading; else as much as starting took here, and more for larger files
+PATIENCE = 10.0  # seconds of waiting, which on a busy machine are longer, and more for larger files
 ROOM = 256 * 2**20  # bytes of memory beyond what the libraries take
 MOST_GROUPS = 5
 MOST_THINGS = 60_000  # variables, axes and attributes
@@ -137,7 +138,8 @@ def _limit(size: int) -> None:
     except ImportError:  # Windows: the caller's patience and the look at the sizes remain
         return
     signal.signal(signal.SIGPROF, signal.SIG_DFL)
-    signal.setitimer(signal.ITIMER_PROF, SECONDS + size / 2e7)
+    started = max(time.process_time(), LEAST)  # a good file of this size takes an eighth of it, on any machine
+    signal.setitimer(signal.ITIMER_PROF, started * (1 + size / 5e6))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     try:
         pages = int(Path("/proc/self/statm").read_text().split()[0])

@@ -17,7 +17,8 @@ from metasense.core.evidence import joined
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.protocols import protocol
-from metasense.results.container import MOST_WORDS, Variable
+from metasense.questions.design import level, read_design
+from metasense.results.container import MOST_ENTRIES, MOST_WORDS, Variable, entries, to_words
 from metasense.tables.checking import MOST, Checked, Column, Reading, text
 from metasense.tables.columns import PANEL, SIDES, TASTING, check_panels, is_signal
 from metasense.tables.opening import Sheet
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 MOST_CARD = 100_000  # characters of a question card
+SPARE = 2**24  # characters that names of unlike lengths may take beyond their own
 MOST_DOTS = 1000  # in it, outside its texts
 _QUOTED = re.compile(r'"(?:[^"\\\n]|\\.)*"')
 _EXTRAS = ("Float64", "string", "boolean")  # how columns beyond the expected ones are kept
@@ -49,13 +51,34 @@ def texts(*values: object) -> None:
 def words_in(variables: Mapping[str, Variable]) -> None:
     """No more words than fit into memory."""
     tables = [variable.values for variable in variables.values() if variable.values.dtype.kind == "S"]
-    need(sum(len(table) for table in tables if table.ndim > 1) <= MOST_WORDS, "it holds far more words than a pool")
+    count = sum(len(table) for table in tables if table.ndim > 1)
+    need(count <= MOST_WORDS, f"its tables hold {count:,} words, and a file holds at most {MOST_WORDS:,}")
 
 
 def even(words: Sequence[str]) -> None:
     """Words that fit into an array, in which each takes as much room as the longest."""
     full = len(words) * max(map(len, words), default=0)
-    need(full <= 8 * sum(map(len, words)) + 2**24, "one of its names is far too long")
+    need(full <= 8 * sum(map(len, words)) + SPARE, "one of its names is far too long")
+
+
+def readable(card: str) -> None:
+    """A question card that takes no reader minutes."""
+    need(len(card) <= MOST_CARD, f"its question card is longer than {MOST_CARD:,} characters")
+    bare = _QUOTED.sub("", card)  # names in names in names ... take a reader of TOML minutes
+    need(bare.count(".") <= MOST_DOTS, f"its question card has more than {MOST_DOTS:,} dots outside its texts")
+
+
+def fits(about: Mapping[str, str], variables: Mapping[str, Variable], card: object) -> None:
+    """A pool to be saved is not too large to be loaded."""
+    count = entries(about, variables)
+    need(count <= MOST_ENTRIES, f"its columns take {count:,} entries, and a file holds at most {MOST_ENTRIES:,}")
+    words_in(variables)
+    for group in ("draws", "sample"):
+        for name, variable in variables.items():
+            if name.startswith(f"{group}_") and variable.values.dtype.kind == "S":
+                even(to_words(variable))
+    if isinstance(card, str):
+        readable(card)
 
 
 # --- margin, priors, settings and the rest ----------------------------------------------------------------------------
@@ -83,9 +106,7 @@ def record(record: Mapping[str, Any]) -> None:
     if card is not None:
         need(isinstance(card, dict) and set(card) == {"text", "edited"}, "its question card is none")
         texts(card["text"])
-        need(len(card["text"]) <= MOST_CARD, "its question card is far too long")
-        bare = _QUOTED.sub("", card["text"])  # names in names in names ... take a reader of TOML minutes
-        need(bare.count(".") <= MOST_DOTS, "its question card is none")
+        readable(card["text"])
         need(isinstance(card["edited"], bool), "its question card is none")
 
 
@@ -164,6 +185,18 @@ def tastings(frame: pd.DataFrame) -> None:
             need(pairs.notna().all(axis=None), f"its tastings of {name} lack what was served")
             for word in pairs.to_numpy().ravel():
                 is_signal(name, word)
+
+
+def structure(said: Mapping[str, Any], panels: Panels) -> None:
+    """The moderators and the level are columns that can be such, before anything is integrated."""
+    if "moderators" in said:
+        within = said.get("within")
+        read_design(panels, said["moderators"], said.get("through_zero", ()), within)
+        if within is not None:
+            level(panels, within)
+    elif said:
+        need(set(said) == {"within"}, "it holds a dose and no moderator")
+        level(panels, said["within"])
 
 
 def together(panels: Panels, tastings: Tastings | None) -> None:

@@ -532,9 +532,7 @@ def _write(axes: Axes, labels: Sequence[tuple[tuple[float, float], str]], size: 
     from matplotlib import patheffects
 
     axes.autoscale_view()
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    points = axes.transData.transform([place for place, _ in labels]) * 72 / figure.dpi
+    points = axes.transData.transform([place for place, _ in labels]) * 72 / axes.figure.dpi
     taken: list[tuple[float, float, float]] = []  # left end, right end and height of what is written
     for (place, text), (x, y) in zip(labels, points, strict=True):
         left, right = x + 5, x + 5 + 0.56 * size * len(text)

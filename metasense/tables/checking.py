@@ -22,6 +22,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from fractions import Fraction
 from functools import cache, lru_cache
 from string import Formatter
 from typing import Any
@@ -80,12 +81,14 @@ class Reading:
     """What holds while a column is read, and which notes were earned by which cells.
 
     ``marks`` says of a point or comma whether it divides off decimals (True) or thousands (False), and which cell of
-    the column shows it. ``percent`` says that every number of the column has a % sign. ``day_first`` says, by the mark
+    the column shows it. ``percent`` says that every number of the column has a % sign, ``gravities`` that
+    all are specific gravities near 1. ``day_first`` says, by the mark
     between the numbers of a date, whether the day comes before the month, and which cell shows it.
     """
 
     marks: dict[str, tuple[bool, str]] = field(default_factory=dict)
     percent: bool = False
+    gravities: bool = False
     day_first: dict[str, tuple[bool, str]] = field(default_factory=dict)
     earned: dict[str, list[str]] = field(default_factory=dict)
 
@@ -118,6 +121,7 @@ class Column:
     dtype: str
     aliases: str = ""
     required: bool = False
+    of: str = ""  # for a count: the column it is a part of, so that a share of that can be turned into it
 
     @property
     def other_names(self) -> tuple[str, ...]:
@@ -141,7 +145,8 @@ def plain(header: object) -> str:
     >>> plain("% correct"), plain("-A"), plain("1?"), plain("≠ correct")
     ('%correct', '-a', '1?', '≠correct')
     """
-    word = unicodedata.normalize("NFC", str(header)).translate(_WIDE).casefold()
+    word = str(header)
+    word = word.lower() if word.isascii() else unicodedata.normalize("NFC", word).translate(_WIDE).casefold()
     if word.isalnum():
         return word
     return _BETWEEN.sub("", _SPACE.sub("", word).removesuffix(":"))
@@ -166,14 +171,31 @@ def letters(header: object) -> str:
 def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
     """A function that says whether a header is the name of one of `columns`, or another name for it."""
     names = {plain(column.name) for column in columns} | {name for column in columns for name in column.other_names}
-    return lambda header: plain(header) in names
+    counted = {name for column in columns if column.counted for name in (plain(column.name), *column.other_names)}
+    return lambda header: plain(header) in names or _number_of(header) in counted
+
+
+def _number_of(header: object) -> str | None:
+    """What a header counts, of those that begin "no. ", "no of", "number of" or "#"; "no correct" counts nothing."""
+    word = str(header).strip()
+    if word[:1] not in "#nN№":
+        return None
+    found = _COUNTING.fullmatch(word)
+    return plain(found["what"]) if found else None
+
+
+_COUNTING = re.compile(
+    r"(?:#|№|(?:no|nr|num)\.|(?:no\.?|nr\.?|num\.?|number|n)[\s_]+of(?=[\s_]))[\s_]*(?:of[\s_]+)?(?P<what>[^\W\d].*)",
+    re.IGNORECASE,
+)
 
 
 # --- kinds of cell --------------------------------------------------------------------------------------------------
 
 
 def _tidy(cell: object) -> str:
-    return unicodedata.normalize("NFC", str(cell)).strip(SPACES)
+    word = str(cell)
+    return (word if word.isascii() else unicodedata.normalize("NFC", word)).strip(SPACES)
 
 
 def _is_nothing(cell: object) -> bool:
@@ -182,11 +204,11 @@ def _is_nothing(cell: object) -> bool:
 
 def _missing(cell: object, reading: Reading, words: frozenset[str] = NOT_KNOWN) -> bool:
     """Is the cell empty, or does it say in words that nothing is known?"""
-    if _is_nothing(cell):
-        return True
     if not isinstance(cell, str):
-        return False
+        return _is_nothing(cell)
     word = _tidy(cell)
+    if word.isdigit():
+        return False
     if word.casefold() in words:
         reading.note("was read as missing", word)
         return True
@@ -247,6 +269,9 @@ def _decided(word: str, reading: Reading, counting: bool) -> str:
     thousand, part = word.replace(mark, ""), word.replace(",", ".").rstrip("0").rstrip(".")
     if counting:
         raise Wrong(f"{word!r} could be {thousand} or {part}. Write it without a separator of thousands")
+    if reading.gravities:
+        reading.note("was read with a decimal point, as specific gravities are written", word)
+        return word
     if mark not in reading.marks:
         sure = part if len(part.partition(".")[2]) in (1, 2) else f"{part}0" if "." in part else f"{part}.0"
         raise Wrong(f"{word!r} could be {thousand} or {part}, and no other cell of the column shows which. "
@@ -279,6 +304,15 @@ def _no_number(word: str, counting: bool) -> str:
     if _INFINITE.fullmatch(word):
         return f"{word!r} is not a number that can be used, as it is infinite. Write it in digits"
     return f"{word[:60]!r} is not a number. Write it in digits"
+
+
+_GRAVITIES = among("sg og fg gravity specificgravity originalgravity finalgravity startinggravity")
+
+
+def _all_gravities(values: Sequence[Any]) -> bool:
+    """Is every cell of a column of specific gravities near that of water, and so no thousands?"""
+    words = [_tidy(cell) for cell in values if not _is_nothing(cell)]
+    return all(re.fullmatch(r"0\.[6-9]\d*|1\.[0-3]\d*|1", word) for word in words)
 
 
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,])\d{3}(?:(?:\1\d{3})+(?:(?!\1)[.,]\d+)?|(?!\1)[.,]\d+)$", re.ASCII)
@@ -513,13 +547,15 @@ def _day_first(cells: Sequence[object]) -> dict[str, tuple[bool, str]]:
 
 def _one_value(cell: Any) -> Any:
     """The cell as None, a bool, number, day, time or word, whatever library it came from; raises Wrong otherwise."""
-    if _is_nothing(cell):
-        return None
     if isinstance(cell, str):
+        if not cell.strip():
+            return None
         if not cell.isascii() and re.search("[\ud800-\udfff]", cell):
             shown = re.sub("[\ud800-\udfff]", "\ufffd", cell)[:60]
             raise Wrong(f"{shown!r} holds half a character, which was lost before it came here. Type it again")
         return str(cell)
+    if _is_nothing(cell):
+        return None
     if isinstance(cell, bool | np.bool_):
         return bool(cell)
     if isinstance(cell, int | np.integer):
@@ -607,7 +643,13 @@ _MISHAP = re.compile(
 _ABSENT = among("absent notserved noshow missing didnotcome")
 _INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
-_INCLUDED = among("include included keep kept valid counted used usable")
+_INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted")
+_STATUS = among("status rowstatus state validity")
+_IS_KEPT = among("1.0 used usable accepted good fine complete completed done final normal regular clean")
+_DROPPED = among(
+    "dropped dropout droppedout rejected reject out bad failed unusable notvalid notused notusable notincluded "
+    "notaccepted withdrawn withdrew cancelled canceled scrapped void spoiled spoilt noshow absent outlier leftout"
+)
 
 
 def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
@@ -633,8 +675,8 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
     for j, header in enumerate(sheet.headers):
         key = plain(header)
-        if key in _INCLUDED:
-            _refuse_included(checked, j)
+        if (key in _INCLUDED or key in _STATUS) and j not in checked.place.values():
+            _refuse_included(checked, j, decided)
         if key not in _INCIDENTS and key not in _REMARKS:
             continue
         places, values = distinct(sheet.columns[j])
@@ -686,19 +728,34 @@ def _shown(cell: object) -> str:
         return "a cell that cannot be read"
 
 
-def _refuse_included(checked: Checked, j: int) -> None:
-    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either."""
+def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
+    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either.
+
+    Rows for which it says that they do not count are refused, unless ``left_out`` has decided; words that say neither
+    are noted.
+    """
+    header = checked.sheet.headers[j]
     places, values = distinct(checked.sheet.columns[j])
-    said = [plain(value) for value in values]
-    no = [word in ("no", "n", "false", "0", "0.0") for word in said]
-    if any(no) and all(n or is_empty(v) or w in ("yes", "y", "true", "1", "1.0")
-                       for n, v, w in zip(no, values, said, strict=True)):  # fmt: skip
-        header = checked.sheet.headers[j]
-        checked.report_each(places, {
-            i: f"{header!r} says that the row does not count. Write yes for it in a column {LEFT_OUT.name!r} instead, "
-               f"and remove {header!r}."
-            for i, it in enumerate(no) if it
-        }, header)  # fmt: skip
+    against: dict[int, str] = {}
+    unsure: list[str] = []
+    says_yes = plain(header) in _INCLUDED
+    for i, value in enumerate(values):
+        word = plain(_shown(value))
+        denied = says_yes and word in ("no", "n", "false", "0", "0.0")
+        if denied or word in _DROPPED or _EXCLUDED.match(_shown(value)):
+            against[i] = (
+                f"{header!r} is {_shown(value)!r}: the row may not count. Write yes, or no, for it in a column "
+                f"{LEFT_OUT.name!r}."
+            )
+        elif word and not is_empty(value) and word not in _KEPT | _IS_KEPT:
+            unsure.append(repr(_shown(value)))
+    if against:
+        checked.report_each(np.where(decided, -1, places), against, header)
+    elif unsure and not says_yes:
+        checked.notes.append(
+            f"column {header!r}: {listing(unsure, 4)} does not say that a row is left out, so every row was kept. To "
+            f"leave one out, write yes in a column {LEFT_OUT.name!r}."
+        )
 
 
 # --- the table ------------------------------------------------------------------------------------------------------
@@ -717,6 +774,8 @@ class Checked:
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
     almost: frozenset[str] = frozenset()  # columns that a header names but for a sign, or whose share it names
     left_out: int = 0  # rows that the table says are not to be counted
+    gone: tuple[int, ...] = ()  # where they stood
+    shares: dict[str, list[int]] = field(default_factory=dict)  # column -> the places of headers that name its share
 
     @property
     def heads(self) -> dict[str, str]:
@@ -865,7 +924,8 @@ def check_table(
     "panel" or "tasting" (what a row is), rows that the table says are left out are not read at all.
     """
     checked = Checked(pd.DataFrame(index=range(len(sheet.rows))), sheet, {}, (), list(sheet.notes), [], {})
-    extra = _matched(checked, [*columns, LEFT_OUT] if leaving_out else columns)
+    passed = _INCIDENTS if leaving_out == "tasting" else frozenset()
+    extra = _matched(checked, [*columns, LEFT_OUT] if leaving_out else columns, passed)
     if leaving_out:
         _leave_out(checked, leaving_out == "panel")
         sheet = checked.sheet
@@ -907,6 +967,7 @@ def _read(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], di
             cells.append(None)
             messages[i] = f"{error}."
     reading = Reading.of(cells, kind)
+    reading.gravities = kind is number and plain(header) in _GRAVITIES and _all_gravities(cells)
     out: list[Any] = []
     for i, cell in enumerate(cells):
         try:
@@ -922,6 +983,7 @@ def _leave_out(checked: Checked, one_row_a_panel: bool) -> None:
     keep = _without_left_out(checked, one_row_a_panel)
     at = np.flatnonzero(keep)
     checked.left_out = len(keep) - len(at)
+    checked.gone = tuple(np.flatnonzero(~keep).tolist())
     if not checked.left_out:
         return
     sheet = checked.sheet
@@ -937,17 +999,24 @@ def _leave_out(checked: Checked, one_row_a_panel: bool) -> None:
     checked.frame = pd.DataFrame(index=range(len(at)))
 
 
-def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
+def _matched(checked: Checked, columns: Sequence[Column], passed: Iterable[str] = ()) -> list[int]:
     """Find which header is which column, say which other names were used; the places of the other headers."""
     heads = checked.sheet.headers
     keys = [plain(header) for header in heads]
     at: dict[str, list[int]] = {}
     for j, key in enumerate(keys):
         at.setdefault(key, []).append(j)
+    numbers: dict[str, list[int]] = {}
+    for j, header in enumerate(heads):
+        if (what := _number_of(header)) is not None:
+            numbers.setdefault(what, []).append(j)
     place = checked.place
     taken: set[int] = set()
     for column in columns:
         found = at.get(plain(column.name)) or sorted(j for name in column.other_names for j in at.get(name, ()))
+        if column.counted and not found:
+            names = (plain(column.name), *column.other_names)
+            found = [j for name in names for j in numbers.get(name, ()) if j not in taken]
         if len(found) > 1:
             words = listing(repr(heads[j]) for j in found)
             checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
@@ -958,9 +1027,14 @@ def _matched(checked: Checked, columns: Sequence[Column]) -> list[int]:
     if renamed:
         checked.notes.append(f"columns read under another name: {listing(renamed)}.")
     extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
+    extra = [j for j in extra if keys[j] not in passed]
     for j in extra:
         if at[keys[j]][0] < j:
             checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
+    for column in columns:
+        if column.of in place:
+            checked.shares[column.name] = [j for j in extra if share_of(heads[j], column)]
+            extra = [j for j in extra if j not in checked.shares[column.name]]
     checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
     checked.almost = _almost(checked, columns, extra)
     for column in columns:
@@ -1008,6 +1082,67 @@ _SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|
                     r"|(percentages?|percent|pct|proportion|prop|share|fraction|rate|ratio)$")  # fmt: skip
 
 
+def share_of(header: str, column: Column) -> str:
+    """Does the header name the share of a count, as "percent" or "part" (of 1)? Empty if it does not.
+
+    Examples
+    --------
+    >>> correct = Column("correct", "how many answers were correct", whole, "Int64", of="tastings")
+    >>> [share_of(header, correct) for header in ("% correct", "correct (%)", "share correct", "incorrect %")]
+    ['percent', 'percent', 'part', '']
+    """
+    key = letters(header)
+    percent = "%" in plain(header)
+    if percent:
+        key = re.sub("(in|as)$", "", key)
+    rest = _SHARE.sub("", key)
+    if rest not in (plain(column.name), *column.other_names) or not (percent or rest != key):
+        return ""
+    return "percent" if percent or "percent" in key or "pct" in key else "part"
+
+
+def counts_of_share(cell: object, how: str, whole_: int) -> list[int]:
+    """The whole numbers of `whole_` that give the share in `cell` at the digits written; raises Wrong for no share.
+
+    ``how`` is "percent" or "part" as `share_of` says. A bare number up to 1 under percent may be a part of 1 too.
+
+    Examples
+    --------
+    >>> counts_of_share("45", "percent", 60), counts_of_share("33.3 %", "part", 30)
+    ([27], [10])
+    >>> counts_of_share("33", "percent", 200)
+    [65, 66, 67]
+    """
+    word = _tidy(cell)
+    signed = word.endswith("%")
+    word = word.removesuffix("%").rstrip(SPACES)
+    if _COMMA.fullmatch(word):
+        word = word.replace(",", ".")
+    if isinstance(cell, bool | np.bool_) or not _NUMBER.fullmatch(word):
+        raise Wrong(f"{_tidy(cell)[:60]!r} is not a share. Write the count itself under a column of its own")
+    share = Decimal(word)
+    if isinstance(cell, float) and share == int(share):
+        share = Decimal(int(share))  # 45.0 is how a spreadsheet keeps 45
+    most = 100 if signed or how == "percent" else 1
+    if not 0 <= share <= most:
+        raise Wrong(
+            f"{_tidy(cell)[:60]!r} is no share of 0 to {most}. Write the count itself under a column of its own"
+        )
+    wholes = {100, 1} if most == 100 and not signed and 0 < share <= 1 else {most}
+    return sorted({k for top in wholes for k in _near(share, top, whole_)})
+
+
+def _near(share: Decimal, top: int, whole_: int) -> list[int]:
+    """Which whole numbers of `whole_` make up `share` of `top`, rounded to the digits of the share."""
+    exponent = share.as_tuple().exponent
+    if top == 1 and share in (0, 1):  # nobody rounds a part of 1 to a whole number
+        return [int(share) * whole_]
+    half = max(Fraction(10) ** int(exponent) / 2, Fraction(1, 10**9)) if isinstance(exponent, int) else Fraction(0)
+    low = (Fraction(share) - half) * whole_ / top
+    high = (Fraction(share) + half) * whole_ / top
+    return list(range(max(0, math.ceil(low)), min(whole_, math.floor(high)) + 1))
+
+
 def _signs(header: str) -> str:
     signs = dict.fromkeys(c for c in header if not c.isalnum() and not c.isspace() and c not in "_")
     return f"the {' '.join(signs)}" if signs else "how it is written"
@@ -1016,9 +1151,11 @@ def _signs(header: str) -> str:
 def _resembling(key: str, names: Iterable[str], cutoff: float) -> list[str]:
     """The name that `key` may be a slip of, if any: never one that it negates."""
     least = cutoff / (2 - cutoff)  # of the longer one, for words with so much in common
+    size = len(key)
+    mine = set(key)
     close = [name for name in names
-             if least * len(key) <= len(name) <= len(key) / least
-             and 3 * len(_set(name) & _set(key)) >= 2 * len(_set(name))
+             if least * size <= len(name) <= size / least
+             and 3 * len(_set(name) & mine) >= 2 * len(_set(name))
              and not _opposite(key, name)]  # fmt: skip
     return difflib.get_close_matches(key, close, n=1, cutoff=cutoff) if close else []
 
@@ -1084,12 +1221,17 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
     padded = any(isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()) for value in filled)
     if filled and all(numeric) and not padded:
         return number, "Float64"
-    if 2 * sum(numeric) > len(filled) > sum(numeric):
-        odd = next(value for value, is_number in zip(filled, numeric, strict=True) if not is_number)
+    if any(numeric) or any(isinstance(value, str) and _WITH_UNIT.fullmatch(_tidy(value)) for value in filled):
+        odd = next((value for value, is_number in zip(filled, numeric, strict=True) if not is_number), None)
+        if odd is None:
+            odd = next(value for value in filled if isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()))
         notes.append(
             f"column {header!r} was kept as words, because of {_shown(odd)!r}; correct it if it holds numbers."
         )
     return text, "string"
+
+
+_WITH_UNIT = re.compile(r"[^\w\s(]{0,2} ?\d+([.,]\d+)? ?([^\W\d_]{1,12}|[%\u2030°]\w?)?")  # 12 weeks, €5, 250w, 4 °C
 
 
 def _is_numeric(value: object) -> bool:

@@ -30,6 +30,7 @@ from metasense.tables.checking import (
     coded,
     column_of,
     combined,
+    counts_of_share,
     date,
     distinct,
     is_known,
@@ -37,11 +38,12 @@ from metasense.tables.checking import (
     no_answer,
     no_column,
     plain,
+    share_of,
     text,
     whole,
     yes_no,
 )
-from metasense.tables.opening import PanelsError
+from metasense.tables.opening import PanelsError, is_empty
 
 # --- the columns ----------------------------------------------------------------------------------------------------
 
@@ -94,7 +96,7 @@ PANEL_COLUMNS = (
     Column("tastings", "how many answers were given", whole, "Int64",
            "n trials ntrials answers nanswers ntastings total responses nresponses"),
     Column("correct", "how many answers were correct", whole, "Int64",
-           "x right ncorrect nright correctanswers rightanswers numbercorrect numberright"),
+           "x right ncorrect nright correctanswers rightanswers numbercorrect numberright", of="tastings"),
     Column("signal", "tastings of the learned sample A, or of two different cups", whole, "Int64",
            "signals nsignal signaltastings"),
     Column("hits", "answers 'A' or 'different' to those", whole, "Int64", "hit nhits"),
@@ -188,6 +190,8 @@ def check_panels(checked: Checked) -> None:
         words = "this looks like one row a tasting. Read it with read_tastings(...).to_panels()."
         raise PanelsError(words, checked.sheet.source)  # all else would be about columns it need not have
     _refuse_totals(checked)
+    shares = _Shares(checked)
+    shares.turned_into_counts(forced)
     _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))
     _need(checked, forced, PANEL, FORCED)
     _need(checked, two, PANEL, TWO_COUNTS, ", which A-not-A and same-different need")
@@ -208,6 +212,7 @@ def check_panels(checked: Checked) -> None:
         right=frame.correct.fillna(right),
         preferences=sum(frame[column].fillna(0) for column in ("prefer_new", "prefer_old", "no_preference")),
     )
+    shares.compared(wide.given, wide.right)
     for rule in PANEL_RULES:
         checked.report(rule.broken(wide), rule.column, rule.words, rows=wide)
     checked.raise_any("Write one row a panel")
@@ -225,6 +230,87 @@ def check_panels(checked: Checked) -> None:
     if frame.tasters.isna().any():
         missing = "" if frame.tasters.isna().all() else f" for {listing(frame.panel[frame.tasters.isna()], 8)}"
         notes.append(f"the number of tasters is not given{missing}: each tasting is taken to be another person's.")
+
+
+class _Shares:
+    """Columns such as "% correct": counts are made of them where there are none, and compared where there are."""
+
+    def __init__(self, checked: Checked) -> None:
+        self.checked = checked
+        self.found = [(j, how) for j in checked.shares.get("correct", ())
+                      if (how := share_of(checked.sheet.headers[j], PANEL["correct"]))]  # fmt: skip
+        self.used = -1  # the place of the column that counts were made of
+
+    def turned_into_counts(self, forced: np.ndarray) -> None:
+        """Fill ``correct`` where exactly one whole number of the tastings gives the share as it is written."""
+        checked = self.checked
+        if "correct" in checked.place or not self.found:
+            return
+        self.used, how = self.found[0]
+        checked.place["correct"] = self.used
+        header = checked.sheet.headers[self.used]
+        places, rows, sure = self._counts(self.used, how, checked.frame["tastings"])
+        counts: list[int | None] = [None] * len(rows)
+        messages: dict[int, str] = {}
+        for i, (cell, n) in enumerate(rows):
+            found = sure[i]
+            if isinstance(found, str):
+                messages[i] = f"{found}."
+            elif len(found) == 1:
+                counts[i] = found[0]
+            elif found:
+                messages[i] = (
+                    f"{cell!r} of {n} tastings could be {listing(found, 6)} correct. "
+                    "Write the count in a column 'correct'."
+                )
+            elif n is not None and cell is not None:
+                messages[i] = (
+                    f"no whole number of {n} tastings is {cell!r}. "
+                    "Check both, or write the count in a column 'correct'."
+                )
+        checked.report_each(np.where(forced, places, -1), messages, "correct")
+        checked.frame["correct"] = column_of(places, counts, "Int64").where(forced)
+        shown = [f"{cell} of {n} is {at}" for (cell, n), at in zip(rows, counts, strict=True) if at is not None]
+        checked.notes.append(
+            f"column {header!r} holds shares, read as the only counts that give them: {listing(shown, 4)}."
+        )
+
+    def compared(self, given: pd.Series, right: pd.Series) -> None:
+        """Refuse rows in which a share does not agree with the count beside it."""
+        checked = self.checked
+        for j, how in self.found:
+            if j == self.used:
+                continue
+            header = checked.sheet.headers[j]
+            places, rows, sure = self._counts(j, how, given)
+            whole_, pairs = combined(places, right)
+            messages: dict[int, str] = {}
+            for i, (at, k) in enumerate(pairs):
+                cell, n = rows[at]
+                found = sure[at]
+                if cell is not None and n is not None and k is not None and (isinstance(found, str) or k not in found):
+                    messages[i] = (
+                        f"{cell!r} is not the share of {k} correct of {n} tastings. "
+                        "Correct one of them, or remove the column."
+                    )
+            checked.report_each(whole_, messages, header)
+            if not messages:
+                checked.notes.append(f"column {header!r} is not used, and agrees with 'correct'.")
+
+    def _counts(self, j: int, how: str, tastings: pd.Series) -> tuple[np.ndarray, list[tuple], list[list[int] | str]]:
+        """The distinct cells and tastings, with the counts that each can be, or what is wrong with it."""
+        cells, values = distinct(self.checked.sheet.columns[j])
+        places, pairs = combined(cells, tastings)
+        rows = []
+        sure: list[list[int] | str] = []
+        for at, n in pairs:
+            cell = None if is_empty(values[at]) else values[at]
+            rows.append((cell, n))
+            try:
+                sure.append([] if cell is None or n is None else counts_of_share(cell, how, int(n)))
+            except Wrong as error:
+                sure.append(str(error))
+        return places, rows, sure
 
 
 def refuse_served(headers: Sequence[str], source: str) -> None:
@@ -333,7 +419,9 @@ def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | Tw
     checked.report_each(codes, unknown, "protocol")
     own = [None if kind is None else kind.name for kind in kinds]
     checked.frame["protocol"] = column_of(codes, own, str(checked.frame["protocol"].dtype))
-    return codes, kinds
+    at: dict[str, int] = {}
+    alike = [i if name is None else at.setdefault(name, i) for i, name in enumerate(own)]
+    return np.array(alike, np.intp)[codes], kinds
 
 
 def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names: Sequence[str], why: str = "") -> None:
@@ -442,6 +530,9 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
     if column == "served" and _is_tray(kind, word):
         raise Wrong(f"{word!r} is a whole tray. Under served write the right answer alone, as the answers are written; "
                     "the order of the cups belongs under order")  # fmt: skip
+    if _JOINED.fullmatch(word) and len({len(cup) for cup in re.split(r"\W", word)}) == 1:
+        raise Wrong(f"{word!r} could be several cups, or the name of one. Write one cup alone; where an answer names "
+                    "several, join them by +, as in 1+4")  # fmt: skip
     groups = _groups(word)
     if "" in frozenset().union(*groups):
         raise Wrong(f"{word!r} has a mark too many. Join cups by +, as in 1+4")
@@ -462,6 +553,7 @@ def _understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> No
                     f"{word!r} names {n}, where {_a(kind)} asks for one. Write its code or place alone")  # fmt: skip
 
 
+_JOINED = re.compile(r"\d+([-.\u2010-\u2015]\d+)+|[^\W\d_]([-.\u2010-\u2015][^\W\d_])+")  # 745-777, B.A.B
 NAMED = {"tetrad": (1, 2), "specified tetrad": (2,), "two-out-of-five": (2,)}  # how many cups an answer names
 ORDERS = ("ab", "no", "xy")  # letters of two samples, as orders of cups are written
 
@@ -659,7 +751,7 @@ class Cups:
         if _DIGITS.fullmatch(cup):
             lengths = {len(seen) for seen in self.seen if _DIGITS.fullmatch(seen) and not _is_place(seen)}
             padded = any(seen.startswith("0") and len(seen) > 1 for seen in self.seen)
-            return len(cup) in lengths or (padded and len(cup) < max(lengths))
+            return len(cup) in lengths or (padded and len(cup) < max(lengths, default=0))
         if not _is_word(cup):
             return _shape(cup) in set(map(_shape, self.seen))
         words = {seen for seen in self.seen if _is_word(seen)}

@@ -463,8 +463,26 @@ def _sheet(rows: list[Any], known: Callable[[str], bool], label: str, notes: lis
         headers.pop()
     body, problems = [], []
     width = len(headers)
+    written = len(rows[first])
+    all_longer = all(len(rows[i]) > written for i in at)  # each line ends with a separator
+    swallowed = re.compile(re.escape(separator) + r"(?! )") if separator else None
     for i in at:
         row = rows[i]
+        for cell in row if swallowed is not None else ():
+            if swallowed is not None and "\n" in cell and len(swallowed.findall(cell)) >= max(width - 1, 2):
+                words = (
+                    f"the cell that begins {cell.partition(chr(10))[0][:40]!r} runs over "
+                    f"{cell.count(chr(10)) + 1} lines and holds whole rows. "
+                    "A quotation mark is left open: close it, or remove it."
+                )
+                problems.append(Problem(words, i + 1))
+        if len(row) > written and separator and not all_longer and all(map(is_empty, row[width:])):
+            words = (
+                f"the row has {count(len(row), 'cell')} where the header has {written}, so cells may have moved. "
+                "A name or note that holds a separator must stand in quotation marks; otherwise "
+                "remove the separator at the end."
+            )
+            problems.append(Problem(words, i + 1))
         if len(row) != width:
             extra = [cell for cell in row[width:] if not is_empty(cell)]
             if extra or (separator and len(row) < width):

@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
+from metasense import pseudonyms
 from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.protocols import Protocol, protocol
 from metasense.showing.results import Result
@@ -37,6 +38,7 @@ from metasense.tables.checking import (
     date,
     distinct,
     is_known,
+    share_of,
 )
 from metasense.tables.columns import (
     FORCED,
@@ -122,7 +124,8 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     An empty answer, or one such as "refused", "-" or "spilled", is no answer: it is kept, counted and said, and is not
     a tasting. An answer that can be none of the panel's cups is a problem, never a wrong answer. Rows with yes, or a
     reason, under ``left_out``, and those whose ``incident`` begins with such words ("left out: cold"), are not read,
-    with a note; other incidents are listed in a note and kept.
+    with a note; other incidents are listed in a note and kept. Another note says how many tasters are not codes but
+    people: an e-mail address, a phone number, a first with a last name.
 
     Parameters
     ----------
@@ -154,7 +157,8 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     refuse_served(opened.headers, opened.source)
     checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
     check_tastings(checked)
-    return Tastings(checked.frame, opened.source, tuple(checked.notes))
+    people = pseudonyms.note(checked.frame["taster"].dropna().unique())
+    return Tastings(checked.frame, opened.source, (*checked.notes, *filter(None, [people])))
 
 
 def read_table(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels | Tastings:
@@ -535,7 +539,7 @@ class Tastings(_Rows):
                 notes.append(
                     "who was asked for a preference was read off the answers: all if any who were wrong gave one."
                 )
-        taken = [column for column in self.moderators if is_known(PANEL_COLUMNS)(column)]
+        taken = [c for c in self.moderators if is_known(PANEL_COLUMNS)(c) or share_of(c, PANEL["correct"])]
         if taken:
             notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
         varying = []

@@ -1,6 +1,6 @@
 """What goes wrong around metasense, and what it does then. One command, one table.
 
-    python tests/faults/run.py                 # all of it: about a quarter of an hour on one core
+    python tests/faults/run.py                 # all of it: about half an hour on one core
     python tests/faults/run.py "full disk"     # some checks by name
     python tests/faults/run.py --small         # fewer cases in each
     python tests/faults/run.py --list
@@ -19,9 +19,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from faults import inputs, surroundings, writers  # noqa: E402 - found once the path is set
+from faults import inputs, saved_pools, surroundings, writers  # noqa: E402 - found once the path is set
 
-CHECKS = {**inputs.CHECKS, **surroundings.CHECKS, **surroundings.SAMPLING, **writers.CHECKS}
+CHECKS = {**inputs.CHECKS, **surroundings.CHECKS, **surroundings.SAMPLING, **writers.CHECKS, **saved_pools.CHECKS}
 
 
 def main() -> int:

@@ -7,11 +7,12 @@ right sum: what they hold could not have been saved.
 from __future__ import annotations
 
 import json
-import sys
+import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ import metasense as ms
 from metasense.results import archive, container, older
 
 SECTOR = 512
+OLD = Path(__file__).parents[1] / "data" / "saved_grid_python313.nc"
 
 
 def today(path: Path) -> bytes:
@@ -28,8 +30,21 @@ def today(path: Path) -> bytes:
     return older.converted(data) if data.startswith(older.MAGIC) else data
 
 
-def damaged(folder: Path, path: Path, *, sectors: int | None = None, others: int = 5000, seed: int = 1) -> tuple:
-    """Cases tried, how many of them did no harm, and the seconds of the slowest; raises for anything but a refusal."""
+@dataclass(frozen=True)
+class Damaged:
+    """How many cases were tried, how many of them did no harm, and the seconds that each took."""
+
+    tried: int
+    harmless: int
+    seconds: list[float]
+
+    def __str__(self) -> str:
+        took = f"{min(self.seconds):.2f}, {median(self.seconds):.2f}, {max(self.seconds):.2f} s"
+        return f"{self.tried} tried, {self.harmless} harmless; least, median and most {took}"
+
+
+def damaged(folder: Path, path: Path, *, sectors: int | None = None, others: int = 5000, seed: int = 1) -> Damaged:
+    """Load a file with every sector of it zeroed, or so many, and with other damage; raises for all but a refusal."""
     data = path.read_bytes()
     whole = json.dumps(_everything(path))
     rng = np.random.default_rng(seed)
@@ -37,16 +52,14 @@ def damaged(folder: Path, path: Path, *, sectors: int | None = None, others: int
     if sectors is not None:
         places = sorted(rng.choice(len(places), sectors, replace=False) * SECTOR)
     harmless = 0
-    slowest = 0.0
+    seconds = []
     target = folder / "damaged.nc"
     cases = [lambda at=at: _zeroed(data, at) for at in places]
     cases += [lambda: _damage(data, rng) for _ in range(others)]
-    tried = 0
     for make in cases:
         bytes_ = make()
         if bytes_ == data:  # written over by the same
             continue
-        tried += 1
         target.write_bytes(bytes_)
         start = time.perf_counter()
         try:
@@ -56,8 +69,18 @@ def damaged(folder: Path, path: Path, *, sectors: int | None = None, others: int
         else:
             harmless += 1
             assert json.dumps(_everything(target)) == whole, "damage passed for data"
-        slowest = max(slowest, time.perf_counter() - start)
-    return tried, harmless, slowest
+        seconds.append(time.perf_counter() - start)
+    return Damaged(len(seconds), harmless, seconds)
+
+
+def most_memory() -> str:
+    """The largest that this process and those it started have been, in words; empty where the system does not say."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return ""
+    peaks = [resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return f"most memory: {peaks[0]:.0f} MB here, {peaks[1]:.0f} MB elsewhere"
 
 
 def _everything(path: Path) -> Any:
@@ -218,14 +241,6 @@ def _cycle(path: Path) -> None:
     path.write_bytes((Path(__file__).parents[1] / "data" / "hostile_cycle.h5").read_bytes())
 
 
-def _zeroed_old(at: int) -> Callable[[Path], None]:
-    def make(path: Path) -> None:
-        stored = Path(__file__).parents[1] / "data" / "saved_grid_python313.nc"
-        path.write_bytes(_zeroed(stored.read_bytes(), at))
-
-    return make
-
-
 HOSTILE_HDF5: dict[str, Callable[[Path], None]] = {
     "300,000,000 unwritten numbers": _unwritten(3 * 10**8),
     "1,000,000,000 unwritten numbers": _unwritten(10**9),
@@ -235,42 +250,67 @@ HOSTILE_HDF5: dict[str, Callable[[Path], None]] = {
 }
 
 
-def main() -> None:
-    """All sectors and 5,000 other damages of a file of each format, and every hostile file: one line each."""
-    import resource
-    import tempfile
+def _new(folder: Path) -> Path:
+    return ms.load(OLD).save(folder / "new.nc")
 
-    data = Path(__file__).parents[1] / "data"
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        old = data / "saved_grid_python313.nc"
-        new = ms.load(old).save(folder / "new.nc")
-        others = int(sys.argv[1]) if len(sys.argv) > 1 else 5000
-        for path, count in ((new, others), (old, others // 10)):
-            start = time.perf_counter()
-            tried, harmless, slowest = damaged(folder, path, others=count)
-            took = time.perf_counter() - start
-            print(f"{path.name}: {tried} tried, {harmless} harmless, slowest {slowest:.2f} s, {took:.0f} s in all")
-        about, variables = container.unpack(today(old))
-        times = {}
-        for what in [*HOSTILE, *HOSTILE_HDF5]:
-            path = folder / "hostile.nc"
-            if what in HOSTILE:
-                texts, arrays = dict(about), dict(variables)
-                HOSTILE[what](texts, arrays)
-                path.write_bytes(container.pack(texts, arrays))
-            else:
-                HOSTILE_HDF5[what](path)
-            start = time.perf_counter()
-            try:
-                ms.load(path)
-                raise AssertionError(f"{what} was let in")
-            except archive.ArchiveError:
-                times[what] = time.perf_counter() - start
-        worst = max(times, key=times.get)
-        print(f"{len(times)} hostile files refused, slowest {worst}: {times[worst]:.2f} s")
-        for who, label in ((resource.RUSAGE_SELF, "here"), (resource.RUSAGE_CHILDREN, "elsewhere")):
-            print(f"most memory {label}: {resource.getrusage(who).ru_maxrss / 1024:.0f} MB")
+
+def damage_of_today(folder: Path, *, others: int = 5000, sectors: int | None = None) -> tuple[int, int]:
+    """Cases and refusals of damage to a file of today."""
+    found = damaged(folder, _new(folder), others=others, sectors=sectors)
+    print(f"    today's format: {found}")
+    return found.tried, found.tried - found.harmless
+
+
+def damage_of_old(folder: Path, *, others: int = 500, sectors: int | None = None) -> tuple[int, int]:
+    """The same of a file of 0.1: every sector of 512 bytes zeroed, then other damage."""
+    swept = damaged(folder, OLD, others=0, sectors=sectors)
+    print(f"    sectors of a file of 0.1: {swept}")
+    found = damaged(folder, OLD, others=others, sectors=0)
+    print(f"    other damage to it: {found}")
+    return swept.tried + found.tried, swept.tried - swept.harmless + found.tried - found.harmless
+
+
+def hostile(folder: Path, *, share: float = 1.0) -> tuple[int, int]:
+    """Every file that somebody might send, or a share of them; each must be refused."""
+    about, variables = container.unpack(today(OLD))
+    every = [*HOSTILE, *HOSTILE_HDF5]
+    times = {}
+    for what in every[:: round(1 / share)]:
+        path = folder / "hostile.nc"
+        if what in HOSTILE:
+            texts, arrays = dict(about), dict(variables)
+            HOSTILE[what](texts, arrays)
+            path.write_bytes(container.pack(texts, arrays))
+        else:
+            HOSTILE_HDF5[what](path)
+        start = time.perf_counter()
+        try:
+            ms.load(path)
+        except archive.ArchiveError:
+            times[what] = time.perf_counter() - start
+        else:
+            raise AssertionError(f"{what} was let in")
+        path.unlink()
+    worst = max(times, key=times.__getitem__)
+    print(f"    slowest hostile file: {worst}, {times[worst]:.2f} s")
+    return len(times), len(times)
+
+
+CHECKS: dict[str, tuple[Callable[..., tuple[int, int]], dict[str, Any]]] = {  # the check, and what makes it small
+    "damaged saved pools": (damage_of_today, {"others": 100, "sectors": 10}),
+    "damaged pools of 0.1": (damage_of_old, {"others": 4, "sectors": 4}),
+    "hostile saved pools": (hostile, {"share": 0.1}),
+}
+
+
+def main() -> None:
+    """All of them."""
+    for name, (check, _) in CHECKS.items():
+        start = time.perf_counter()
+        with tempfile.TemporaryDirectory() as folder:
+            cases, refused = check(Path(folder))
+        print(f"{name}: {cases} cases, {refused} refused, {time.perf_counter() - start:.0f} s")
+    print(most_memory())
 
 
 if __name__ == "__main__":

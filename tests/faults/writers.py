@@ -289,8 +289,12 @@ def _inputs(folder: Path) -> dict[str, Path]:
         "folder with a file": folder / "full",
         "pipe": folder / "pipe.csv",
         "socket": folder / "socket.html",
-        "device": Path(os.devnull),
     }
+    with contextlib.suppress(
+        PermissionError
+    ):  # one of our own: were the refusal broken, no real device may be written over
+        os.mknod(folder / "device.csv", stat.S_IFCHR | 0o666, os.makedev(1, 3))
+        there["device"] = folder / "device.csv"
     there["table"].write_text(START, encoding="utf-8")
     there["tabs"].write_text(START.replace(",", "\t"), encoding="utf-8")
     rows = "".join(f"A,triangle,T{i},{i % 2}\n" for i in range(12))

@@ -13,6 +13,21 @@ from collections.abc import Iterable
 from metasense.showing import words
 
 _MAIL = re.compile(r"\S@\S")
+_ADDRESS = re.compile(r"[^\s@]+@[^\s@]+\.[^\W\d_]{2,}")
+_DIALLED = re.compile(r"[+(]\d.*|0[1-9].{7,}|\d{3}[ .-]\d{3}[ .-]\d{4}")  # no code of figures alone, and no date
+_ROLES = {
+    "taster",
+    "assessor",
+    "panelist",
+    "panellist",
+    "judge",
+    "person",
+    "guest",
+    "volunteer",
+    "member",
+    "group",
+    "team",
+}
 _PHONE = re.compile(r"[+(]?\d[\d\s()/.\-]*\d")
 _WORD = re.compile(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*")
 
@@ -39,6 +54,49 @@ def _personal(taster: str) -> bool:
     if not any(c.isupper() or c.islower() for c in taster):  # a script without capitals
         return len(taster) > 1
     return any(part[0].isupper() and not part.isupper() and len(part) > 2 - (len(parts) > 1) for part in parts)
+
+
+def surely(tasters: Iterable[str]) -> list[str]:
+    """Those that hardly can be codes: e-mail addresses, phone numbers, and a first with a last name, each once.
+
+    A word alone may be a code, so a first name is let pass; so are numbers and dates.
+
+    Examples
+    --------
+    >>> surely(["T01", "Otto", "Anna Berg", "Berg, Anna", "anna@example.org", "+49 170 1234567", "Taster One", "20260109"])
+    ['Anna Berg', 'Berg, Anna', 'anna@example.org', '+49 170 1234567']
+    """  # noqa: E501
+    return [taster for taster in dict.fromkeys(map(str, tasters)) if _surely(taster.strip())]
+
+
+def _surely(taster: str) -> bool:
+    if _ADDRESS.search(taster):
+        return True
+    if _PHONE.fullmatch(taster):
+        return sum(c.isdigit() for c in taster) >= 9 and bool(_DIALLED.fullmatch(taster))
+    parts = re.split(r"[\s,]+", taster)
+    if not 2 <= len(parts) <= 4 or not all(_WORD.fullmatch(part) and len(part) > 1 for part in parts):
+        return False
+    named = all(part[0].isupper() and not part.isupper() for part in (parts[0], parts[-1]))
+    return named and parts[0].lower() not in _ROLES
+
+
+def note(tasters: Iterable[str]) -> str:
+    """That some surely are people, by their number alone, since notes are passed on; empty if none is.
+
+    Examples
+    --------
+    >>> note(["T01", "Anna Berg"])
+    "1 of 2 tasters is written as a person's name, e-mail address or phone number: use codes such as T01, and keep who is who apart."
+    """  # noqa: E501
+    every = list(dict.fromkeys(map(str, tasters)))
+    found = len(surely(every))
+    if not found:
+        return ""
+    written = "is written as a person's name" if found == 1 else "are written as people's names"
+    kinds = "e-mail address or phone number" if found == 1 else "e-mail addresses or phone numbers"
+    who = f"{found:,} of {words.count(len(every), 'taster')} {written}, {kinds}"
+    return f"{who}: use codes such as T01, and keep who is who apart."
 
 
 def warning(tasters: Iterable[str]) -> str:
