@@ -1,7 +1,7 @@
 """Do the tests notice a small wrong change? Try many, each in a copy of the project, and list those nobody noticed.
 
-    python tests/mutation/run.py pooling/grid.py binomial.py --sample 15
-    python tests/mutation/run.py --list pooling/grid.py       # the mutants, without trying them
+    python tests/mutation/run.py engine/grid.py binomial.py --sample 15
+    python tests/mutation/run.py --list engine/grid.py       # the mutants, without trying them
 
 A mutant is tried against the doctests of its own file and the test files that mirror it (without sampling, browsers and
 refitting), those tests first that reach its line. It is killed by a failing test or by taking far longer than the tests
@@ -239,7 +239,7 @@ def try_mutants(project: Project, file: str, chosen: list[Mutant], processes: in
 def main(arguments: list[str] | None = None) -> int:
     """The command."""
     parser = argparse.ArgumentParser(description="Do the tests notice small wrong changes?")
-    parser.add_argument("files", nargs="*", help="files of the package, such as pooling/grid.py; all when left out")
+    parser.add_argument("files", nargs="*", help="files of the package, such as engine/grid.py; all when left out")
     parser.add_argument("--sample", type=int, help="mutants tried in each file; all when left out")
     parser.add_argument("--seed", type=int, default=1, help="seed of the sample")
     parser.add_argument("--processes", type=int, default=1, help="how many at a time")
