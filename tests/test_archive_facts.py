@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -85,14 +84,26 @@ def test_a_group_that_holds_itself_is_refused():
 
 def changed(path, attributes=None, counts=None):
     """The stored file with something changed in it, and with the sum that goes with the change."""
-    shutil.copy(STORED, path)
-    with netCDF4.Dataset(path, "a") as file:
+    with netCDF4.Dataset(STORED) as stored, netCDF4.Dataset(path, "w") as file:
+        _copy(stored, file, counts or {})
         file.setncatts(attributes or {})
-        for name, values in (counts or {}).items():
-            file["panels"][name][:] = values
-    with netCDF4.Dataset(path, "a") as file:
         file.contents_sha256 = _sum(file)
     return path
+
+
+def _copy(stored, file, counts):
+    file.setncatts(stored.__dict__)
+    for name, dimension in stored.dimensions.items():
+        file.createDimension(name, dimension.size)
+    for name, variable in stored.variables.items():
+        variable.set_auto_maskandscale(False)
+        about = variable.__dict__
+        made = file.createVariable(name, variable.dtype, variable.dimensions, fill_value=about.pop("_FillValue", None))
+        made.set_auto_maskandscale(False)
+        made.setncatts(about)
+        made[:] = counts.get(name, variable[:])
+    for name, group in stored.groups.items():
+        _copy(group, file.createGroup(name), counts if name == "panels" else {})
 
 
 def _sum(file):

@@ -63,7 +63,7 @@ def calls(width):
 
 def test_twice_as_many_columns_take_about_twice_the_work():
     calls(10)  # what is imported on first use
-    assert calls(1_000) < 2.5 * calls(500)
+    assert calls(2_000) < 2.4 * calls(1_000)
 
 
 def book():

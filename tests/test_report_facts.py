@@ -34,10 +34,10 @@ def test_reports_written_in_eight_threads_leave_no_setting_changed(tmp_path):
     write(0)
     before = dict(mpl.rcParams)
     switch = sys.getswitchinterval()
-    sys.setswitchinterval(1e-5)  # threads take turns as often as can be
+    sys.setswitchinterval(1e-4)  # threads take turns as often as can be
     try:
         with ThreadPoolExecutor(8) as threads:
-            list(threads.map(write, range(1, 25)))
+            list(threads.map(write, range(1, 9)))
     finally:
         sys.setswitchinterval(switch)
     changed = {name for name, value in mpl.rcParams.items() if before[name] != value}
