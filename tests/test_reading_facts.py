@@ -4,9 +4,7 @@ import io
 import os
 import subprocess
 import sys
-import threading
 import tracemalloc
-import warnings
 import zipfile
 
 import numpy as np
@@ -110,39 +108,6 @@ def test_a_small_workbook_that_unpacks_to_much_is_refused_without_unpacking_it()
 def test_no_entity_of_a_workbook_is_ever_resolved(change):
     words = refused(rewritten(book(), change))
     assert "damaged" in words or "declares a document type or entities of its own" in words
-
-
-def test_reading_workbooks_in_threads_leaves_the_warning_filters_as_they_are():
-    # a part that the library which wrote the workbook warns of when it reads one
-    extension = (
-        '<extLst><ext uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}" '
-        'xmlns:x14="http://schemas.microsoft.com/office/spreadsheetml/2009/9/main"><x14:dataValidations count="0"/>'
-        "</ext></extLst></worksheet>"
-    )
-    data = rewritten(book(), lambda text: text.replace("</worksheet>", extension))
-    read_panels(data)
-    before = list(warnings.filters)
-    switch = sys.getswitchinterval()
-    sys.setswitchinterval(1e-5)  # threads take turns as often as can be
-    wrong = []
-
-    def read():
-        for _ in range(8):
-            try:
-                read_panels(data)
-            except BaseException as error:
-                wrong.append(error)
-
-    threads = [threading.Thread(target=read) for _ in range(8)]
-    try:
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-    finally:
-        sys.setswitchinterval(switch)
-    assert wrong == []
-    assert list(warnings.filters) == before
 
 
 class OtherColumn:
