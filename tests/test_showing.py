@@ -593,7 +593,6 @@ def test_figures_draw_on_given_axes_and_leave_settings_alone():
     assert dict(mpl.rcParams) == before
 
 
-@pytest.mark.lab
 def test_figures_drawn_in_eight_threads_leave_no_setting_changed_and_look_as_drawn_alone():
     import matplotlib as mpl
 
@@ -622,6 +621,7 @@ def test_a_setting_that_the_user_changes_meanwhile_stays_changed():
         assert mpl.rcParams["lines.linewidth"] == 7.0
 
 
+@pytest.mark.lab
 def test_a_figure_shows_in_every_cell_of_a_notebook_that_draws_one():
     nbformat, nbclient = pytest.importorskip("nbformat"), pytest.importorskip("nbclient")
     draw = "ax = bars(['a', 'b'], [0.2, 0.8])"
