@@ -136,10 +136,10 @@ def test_a_table_on_its_way_to_the_page_enters_each_layer_once(tmp_path):
         if event != "call" or frame.f_back is None:
             return
         here, caller = (f.f_code.co_filename for f in (frame, frame.f_back))
-        if not here.startswith(root) or os.path.basename(here) == "__init__.py":
+        if not here.startswith(root) or not here.endswith(".py") or here.endswith("__init__.py"):
             return
         name = here.removeprefix(root).removesuffix(".py").replace(os.sep, ".")
-        if not caller.startswith(root):
+        if not caller.startswith(root) or not caller.endswith(".py"):
             if caller == __file__:  # a step of ours
                 entered.append(name.split(".")[0])
             return

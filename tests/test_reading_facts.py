@@ -12,7 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from metasense.panels import PanelsError, read_panels
+from metasense.tables.panels import PanelsError, read_panels
 
 CSV = "panel,protocol,tastings,correct\nA,triangle,24,8\nB,triangle,30,9\n"
 

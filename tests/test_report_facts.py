@@ -10,8 +10,8 @@ import pytest
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.report import Page, Section, picture, write_report
 from metasense.showing import figures
+from metasense.showing.pages import Page, Section, picture, write_report
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
