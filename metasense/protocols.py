@@ -710,8 +710,12 @@ _ALIASES = {
 
 
 def _plain(name: str) -> str:
-    """The name without case, spaces, the word "test", and marks between words; any other sign makes it another name."""
-    word = re.sub(r"(?<=[a-z0-9])[-_./\s\u2010-\u2015]+(?=[a-z0-9])", "", name.casefold().strip())
+    """The name without case, spaces, the word "test", and marks between words; any other sign makes it another name.
+
+    A kind may follow in brackets, as in "tetrad (specified)".
+    """
+    word = re.sub(r"(?<=[a-z0-9])\s*\(([^()]*)\)$", r" \1", name.casefold().strip())
+    word = re.sub(r"(?<=[a-z0-9])[-_.,/\s\u2010-\u2015]+(?=[a-z0-9])", "", word)
     return word.replace("test", "")
 
 
