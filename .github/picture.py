@@ -10,7 +10,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.results import writing
+from metasense.results.page import forest
 from metasense.showing import figures
 
 HERE = Path(__file__).parent
@@ -19,7 +19,7 @@ HERE = Path(__file__).parent
 def drawing() -> figures.Drawing:
     """The figure that a notebook cell with the pool shows, and the sentence that says what it shows."""
     margin = ms.Margin(p_d=0.2, protocol="triangle")
-    return writing.forest(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin))
+    return forest(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin).core)
 
 
 if __name__ == "__main__":

@@ -291,7 +291,7 @@ def test_a_sampled_pool_is_planned_on_its_grid(triangles):
 
 
 def test_errors_name_what_is_missing(triangles):
-    with pytest.raises(ValueError, match=r"made from a plain pool.* got dict"):
+    with pytest.raises(ValueError, match=r"asked of a plain pool.* got dict"):
         plan_next(TRIANGLES)
     with pytest.raises(ValueError, match="needs a margin"):
         plan_next(ms.pool(TRIANGLES))

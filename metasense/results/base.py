@@ -27,6 +27,7 @@ from metasense.showing.results import Statement
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
+    import xarray as xr
     from matplotlib.axes import Axes
 
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
@@ -106,6 +107,11 @@ class Pool(Statement):
         """Those of the notes that question the answer itself."""
         raise NotImplementedError
 
+    @property
+    def draws(self) -> xr.Dataset:
+        """Posterior draws, with dims chain, draw, panel; a pool with moderators or a level has those of ``plain``."""
+        raise AttributeError(f"{type(self).__name__!r} has no draws of its own; the plain pool in it has: .plain.draws")
+
     def _on_the_answer(self) -> Iterable[str]:
         """The notes on the answer and on the panels, the gravest first."""
         raise NotImplementedError
@@ -143,6 +149,12 @@ class Pool(Statement):
     def plot(self, *, prob: float = PROB, ax: Any = None) -> Axes:
         """The answer and what it rests on, in one figure. Returns the Axes."""
         return self._drawing(prob).draw(ax)
+
+    def to_arviz(self) -> Any:
+        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on)."""
+        from metasense.engine import sampler
+
+        return sampler.to_arviz(self.draws)
 
     def report(self, path: str | os.PathLike[str]) -> Path:
         """Write the answer as one self-contained HTML page; returns the path."""

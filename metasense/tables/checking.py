@@ -145,7 +145,11 @@ def plain(header: object) -> str:
     >>> plain("% correct"), plain("-A"), plain("1?"), plain("≠ correct")
     ('%correct', '-a', '1?', '≠correct')
     """
-    word = str(header)
+    return _plain(str(header))
+
+
+@lru_cache(maxsize=65_536)
+def _plain(word: str) -> str:
     word = word.lower() if word.isascii() else unicodedata.normalize("NFC", word).translate(_WIDE).casefold()
     if word.isalnum():
         return word
@@ -195,6 +199,8 @@ _COUNTING = re.compile(
 
 def _tidy(cell: object) -> str:
     word = str(cell)
+    if word.isalnum() and word.isascii():
+        return word
     return (word if word.isascii() else unicodedata.normalize("NFC", word)).strip(SPACES)
 
 
@@ -355,6 +361,8 @@ def _marks(values: Sequence[Any]) -> dict[str, tuple[bool, str]]:
 
 def _all_percent(values: Sequence[Any]) -> bool:
     """Has every number of the column a % sign, but for zeros?"""
+    if not any(isinstance(cell, str) and "%" in cell for cell in values):
+        return False
     filled = [_tidy(cell) for cell in values if not _missing(cell, Reading())]
     return any(word.endswith("%") for word in filled) and all(word.endswith("%") or word == "0" for word in filled)
 
@@ -956,8 +964,20 @@ def check_table(
     return checked
 
 
+_PLAIN_DIGITS = re.compile(r"0|[1-9]\d{0,14}", re.ASCII)
+
+
+def _is_certain(value: object) -> bool:
+    """Is it a number that can be read in one way only: plain digits, or a number of moderate size?"""
+    if isinstance(value, str):
+        return _PLAIN_DIGITS.fullmatch(value) is not None
+    return type(value) in (int, np.int64, float, np.float64) and abs(value) < MOST  # type: ignore[arg-type]
+
+
 def _read(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], dict[int, str], list[str]]:
     """Each of the distinct cells as a value, what is wrong with the others, and notes on how they were read."""
+    if kind is number and all(map(_is_certain, values)):
+        return [float(value) for value in values], {}, []  # nothing to decide, and by far the commonest column
     cells: list[Any] = []
     messages: dict[int, str] = {}
     for i, value in enumerate(values):
@@ -1212,6 +1232,8 @@ def no_column(checked: Checked, column: Column, why: str = "") -> str:
 
 def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind, str]:
     """How to read a column nobody announced: as true/false or numbers if every cell is one, as words otherwise."""
+    if len(values) and all(map(_is_certain, values)):
+        return number, "Float64"
     trial = Reading()
     filled = [value for value in values if not _missing(value, trial)]
     if filled and all(isinstance(v, str | bool | np.bool_) and str(v).strip().casefold() in ("true", "false")
