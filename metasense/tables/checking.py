@@ -1253,7 +1253,9 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
     return text, "string"
 
 
-_WITH_UNIT = re.compile(r"[^\w\s(]{0,2} ?\d+([.,]\d+)? ?([^\W\d_]{1,12}|[%\u2030°]\w?)?")  # 12 weeks, €5, 250w, 4 °C
+_WITH_UNIT = re.compile(  # 12 weeks, €5, 5 g/L, 4 °C
+    r"[^\w\s(]{0,2} ?\d+([.,]\d+)? ?([^\W\d_]{1,12}(/[^\W_]{1,6})?|[%\u2030°]\w?)?"
+)
 
 
 def _is_numeric(value: object) -> bool:
