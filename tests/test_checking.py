@@ -300,3 +300,24 @@ def test_a_left_out_that_does_not_say_is_refused(cell):
 def test_a_column_of_what_is_included_is_not_passed_over():
     with pytest.raises(PanelsError, match="Write yes, or no, for it in a column 'left_out'"):
         read_panels(panels(included=["no", "yes"]))
+
+
+@pytest.mark.parametrize("header", ["count?", "keep?", "ok", "in analysis", "counts"])
+def test_a_column_that_says_a_row_does_not_count_is_never_passed_over(header):
+    with pytest.raises(PanelsError, match="Write yes, or no, for it in a column 'left_out'"):
+        read_panels(f"panel,protocol,tastings,correct,{header}\nA,triangle,24,9,yes\nB,triangle,24,22,no")
+
+
+@pytest.mark.parametrize("name", ["D (excluded)", "VOID - C", "left out: D", "E [do not count]"])
+def test_a_panel_whose_name_says_that_it_is_left_out_is_refused_until_that_is_decided(name):
+    text = f"panel,protocol,tastings,correct\nA,triangle,24,9\n{name},triangle,24,22"
+    with pytest.raises(PanelsError, match="may say that the panel is left out"):
+        read_panels(text)
+    decided = f"panel,protocol,tastings,correct,left_out\nA,triangle,24,9,no\n{name},triangle,24,22,yes"
+    assert len(read_panels(decided)) == 1
+
+
+def test_days_and_months_in_two_orders_in_one_column_are_noted():
+    read = read_panels("panel,protocol,tastings,correct,date\nA,triangle,24,9,04/13/2026\nB,triangle,24,9,13/04/2026")
+    assert read.frame["date"].nunique() == 1
+    assert any("different orders" in note and "'04/13/2026'" in note for note in read.notes)

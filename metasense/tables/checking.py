@@ -96,7 +96,11 @@ class Reading:
     def of(cls, values: Sequence[Any], kind: Kind) -> Reading:
         """What the cells of a column show about one another; each column speaks for itself alone."""
         if kind is date:
-            return cls(day_first=_day_first(values))
+            marks, mixed = _day_first(values)
+            reading = cls(day_first=marks)
+            for cell in mixed:
+                reading.note("have day and month in different orders, each read in the only way it can be", cell)
+            return reading
         if kind is number:
             return cls(marks=_marks(values), percent=_all_percent(values))
         return cls()
@@ -539,15 +543,19 @@ _IN_WORDS = re.compile(
 )
 
 
-def _day_first(cells: Sequence[object]) -> dict[str, tuple[bool, str]]:
-    """By the mark between the numbers: does the day come first, and a cell that shows it; only where all agree."""
+def _day_first(cells: Sequence[object]) -> tuple[dict[str, tuple[bool, str]], list[str]]:
+    """By the mark between the numbers: does the day come first, and a cell that shows it; only where all agree.
+
+    And the cells that do not agree, one of each order.
+    """
     shown: dict[str, dict[bool, str]] = {}
     for cell in cells:
         if isinstance(cell, str) and (m := _DAY_AND_MONTH.fullmatch(re.sub(r"\s+", " ", _tidy(cell)))):
             a, b = int(m[1]), int(m[3])
             if (a > 12) != (b > 12):
                 shown.setdefault(m[2], {}).setdefault(a > 12, m[0])
-    return {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
+    agreed = {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
+    return agreed, [cell for ways in shown.values() if len(ways) > 1 for cell in ways.values()]
 
 
 # --- cells of every kind --------------------------------------------------------------------------------------------
@@ -631,7 +639,8 @@ LEFT_OUT = Column(
     _left_out,
     "string",
     "leftoutwhy leaveout exclude excluded exclusion exclusions excl void voided discard discarded donotcount "
-    "notcounted exclusionreason reasonexcluded reasonleftout disqualified",
+    "notcounted exclusionreason reasonexcluded reasonleftout disqualified skip skipped ignore ignored omit omitted "
+    "remove removed drop reject",
 )
 _KEPT = among("no n false 0 keep kept include included counted count notleftout notexcluded in valid ok")
 _IS_LEFT_OUT = among("yes y true 1 noshow notserved noanswer")
@@ -648,10 +657,14 @@ _MISHAP = re.compile(
     r"wrong (cup|tray|code|sample|glass)|mix(ed)?[ -]?up|swapp)",
     re.IGNORECASE,
 )
+_OUT_IN_NAME = re.compile(
+    r"[(\[]\s*(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]", re.I
+)
 _ABSENT = among("absent notserved noshow missing didnotcome")
 _INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
-_INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted")
+_INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "
+                  "counts countit keepit ok okay inanalysis analysed analyzed")  # fmt: skip
 _STATUS = among("status rowstatus state validity")
 _IS_KEPT = among("1.0 used usable accepted good fine complete completed done final normal regular clean")
 _DROPPED = among(
@@ -681,9 +694,14 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         mine = np.array([word not in (None, "no") for word in words], bool)[places]
         out |= mine
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+    if one_row_a_panel and "panel" in checked.place:
+        for i, name in enumerate(sheet.columns[checked.place["panel"]]):
+            if isinstance(name, str) and not decided[i] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
+                checked.add(i, f"the name {_shown(name)!r} may say that the panel is left out. Write yes or no under "
+                               f"{LEFT_OUT.name}.", "panel")  # fmt: skip
     for j, header in enumerate(sheet.headers):
         key = plain(header)
-        if (key in _INCLUDED or key in _STATUS) and j not in checked.place.values():
+        if (key.rstrip("?") in _INCLUDED or key in _STATUS) and j not in checked.place.values():
             _refuse_included(checked, j, decided)
         if key not in _INCIDENTS and key not in _REMARKS:
             continue
@@ -746,7 +764,7 @@ def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
     places, values = distinct(checked.sheet.columns[j])
     against: dict[int, str] = {}
     unsure: list[str] = []
-    says_yes = plain(header) in _INCLUDED
+    says_yes = plain(header).rstrip("?") in _INCLUDED
     for i, value in enumerate(values):
         word = plain(_shown(value))
         denied = says_yes and word in ("no", "n", "false", "0", "0.0")
