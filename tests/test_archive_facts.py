@@ -10,6 +10,8 @@ import netCDF4
 import numpy as np
 import pytest
 
+import metasense as ms
+
 DATA = Path(__file__).parent / "data"
 STORED = DATA / "saved_grid_python313.nc"  # in the first format, which is HDF5
 SECTOR = 512
@@ -155,3 +157,12 @@ def test_what_cannot_have_been_saved_is_no_pool_even_with_the_right_sum(tmp_path
     wanted = dict.fromkeys(paths, "ArchiveError")
     wanted["nothing but its sum, which is the same"] = "loaded"
     assert loaded(paths) == wanted
+
+
+def test_a_part_of_a_table_that_could_be_a_total_of_the_rest_is_loaded_again(tmp_path):
+    panels = ms.read_panels(
+        "panel,protocol,tastings,correct\nOverall red,triangle,40,20\nA,triangle,20,10\nB,triangle,20,10\n"
+        "C,triangle,30,12"
+    )
+    pooled = ms.pool(panels.without("C"), seed=np.int64(3))
+    assert ms.load(pooled.save(tmp_path / "pool.nc")).headline() == pooled.headline()

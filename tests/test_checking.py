@@ -321,3 +321,16 @@ def test_days_and_months_in_two_orders_in_one_column_are_noted():
     read = read_panels("panel,protocol,tastings,correct,date\nA,triangle,24,9,04/13/2026\nB,triangle,24,9,13/04/2026")
     assert read.frame["date"].nunique() == 1
     assert any("different orders" in note and "'04/13/2026'" in note for note in read.notes)
+
+
+@pytest.mark.parametrize("word", ["none", "nothing", "fine", "no"])
+def test_no_reason_to_leave_a_row_out_leaves_it_in(word):
+    text = f"panel,protocol,tastings,correct,exclusion reason\nA,triangle,24,9,{word}\nB,triangle,24,8,spilled"
+    assert read_panels(text).frame["panel"].tolist() == ["A"]
+
+
+def test_a_count_of_people_left_out_takes_no_panel_out():
+    text = "panel,protocol,tastings,correct,excluded\nA,triangle,24,9,0\nB,triangle,24,8,1\nC,triangle,24,8,2"
+    with pytest.raises(PanelsError, match="may say how many were left out") as refused:
+        read_panels(text)
+    assert [problem.row for problem in refused.value.problems] == [3, 4]

@@ -138,6 +138,8 @@ def read(path: str | os.PathLike[str]) -> Archive:
     if Path(path).is_dir():
         raise IsADirectoryError(f"{name} is a folder. Name the file in it that was saved.")
     try:
+        if Path(path).exists() and not Path(path).is_file():
+            raise ArchiveError(f"{name} is a pipe or a device and no file. Save the pool to a file, and load that.")
         data = Path(path).read_bytes()
     except FileNotFoundError as error:
         raise FileNotFoundError(f"there is no file {name}.") from error
@@ -195,6 +197,8 @@ def _not_whole(data: bytes, name: str) -> str:
 def is_archive(path: str | os.PathLike[str]) -> bool:
     """Whether a file begins as a saved pool does, and so is to be loaded rather than read as a table."""
     try:
+        if not Path(path).is_file():  # looking into a pipe would empty it
+            return False
         with open(path, "rb") as file:
             start = file.read(len(older.MAGIC))
     except OSError:

@@ -84,7 +84,13 @@ class Moderated(Moderation, BesidePlain):
     ['not settled', 'beyond the margin']
     """
 
-    _inside = frozenset({"advice", "core", "corners", "design", "engine", "log_evidence"})
+    _inside = frozenset(
+        {"advice", "core", "corners", "design", "draws", "engine", "left_free", "log_evidence", "of"}
+    ) | {
+        "stated",
+        "through_zero",
+        "to_arviz",
+    }
     _instead = {"verdict": "verdicts() gives one for each stated value"}  # noqa: RUF012
 
     def on_the_priors(self) -> tuple[str, ...]:

@@ -40,7 +40,7 @@ class Nested(Nesting, BesidePlain):
         The posterior.
     """
 
-    _inside = frozenset({"core", "corners", "index", "levels", "noun"})
+    _inside = frozenset({"core", "corners", "draws", "index", "levels", "noun", "of", "to_arviz"})
 
     def _line(self) -> str:
         counted = f"{words.count(len(self.index), 'panel')} from {words.count(len(self.groups), self.noun)}"

@@ -52,7 +52,7 @@ class Pooled(Pool):
 
     core: Core = field(repr=False)
 
-    _inside = frozenset({"advice", "collected", "core", "posterior"})
+    _inside = frozenset({"advice", "collected", "core", "corners", "posterior"})
 
     @property
     def plain(self) -> Pooled:

@@ -130,7 +130,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
         panels = joined(read_panels(panels), tastings)
     panels = read_panels(panels)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
-    settings: dict[str, Any] = {"method": method, "draws": draws, "chains": chains, "seed": seed}
+    settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
     core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card)
     if method == "mcmc":
         core = _sampled(core, progress)
@@ -197,5 +197,7 @@ def restored(saved: archive.Archive) -> Pooled | Moderated | Nested:
         if "moderators" in structure:
             return moderate(core, **structure)
         return nest(core, **structure) if structure else Pooled(core)
+    except (MemoryError, ImportError):  # nothing that the file is to blame for
+        raise
     except Exception as error:  # a stranger may have put parts together in any way
         raise archive.ArchiveError(f"{saved.source} does not hold one pool: {error}. Pool the panels again.") from error

@@ -163,7 +163,8 @@ def panels(frame: pd.DataFrame) -> None:
     names = [str(column) for column in frame]
     columns = [frame[name].astype(object) for name in names]
     sheet = Sheet(names, columns, range(1, len(frame) + 1), "its table of panels", [], [])
-    check_panels(Checked(frame.copy(), sheet, {name: i for i, name in enumerate(names)}, (), [], [], {}))
+    checked = Checked(frame.copy(), sheet, {name: i for i, name in enumerate(names)}, (), [], [], {})
+    check_panels(checked, typed=False)
 
 
 def tastings(frame: pd.DataFrame) -> None:

@@ -624,7 +624,7 @@ def _left_out(cell: object, reading: Reading) -> str | None:
         return "yes" if cell else "no"
     word = re.sub(r"\s+", " ", _tidy(cell))
     said = plain(word)
-    if said in _KEPT:
+    if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
         return "no"
     if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
         return word
@@ -688,6 +688,9 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         j = checked.place[LEFT_OUT.name]
         places, values = distinct(sheet.columns[j])
         words, messages, notes = _read(values, LEFT_OUT.kind, sheet.headers[j])
+        if one_row_a_panel and plain(sheet.headers[j]) != plain(LEFT_OUT.name):
+            messages |= _perhaps_counts(values, sheet.headers[j])
+            words = [None if i in messages else word for i, word in enumerate(words)]
         checked.notes.extend(notes)
         checked.report_each(places, messages, LEFT_OUT.name)
         decided = np.array([word is not None for word in words], bool)[places]
@@ -731,6 +734,19 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
                 f"write yes in a column {LEFT_OUT.name!r}."
             )
     return ~out
+
+
+def _perhaps_counts(values: Sequence[Any], header: str) -> dict[int, str]:
+    """In a table of panels, a number under "excluded" may count people: what to say of those that are 1 or more."""
+    numbers = {i: str(value).strip().removesuffix(".0") for i, value in enumerate(values) if not is_empty(value)}
+    if not all(word.isdigit() for word in numbers.values()):
+        return {}
+    return {
+        i: f"{word} under {header!r} may say how many were left out, or that the panel is. Write yes or no in a column "
+        f"{LEFT_OUT.name!r}, or give this column another name."
+        for i, word in numbers.items()
+        if int(word) > 0
+    }
 
 
 def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: bool) -> Iterator[str]:

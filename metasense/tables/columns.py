@@ -180,8 +180,11 @@ PANEL_RULES = (
 # --- checking panels ------------------------------------------------------------------------------------------------
 
 
-def check_panels(checked: Checked) -> None:
-    """Check a table of panels against everything above; raises one PanelsError, or leaves notes."""
+def check_panels(checked: Checked, *, typed: bool = True) -> None:
+    """Check a table of panels against everything above; raises one PanelsError, or leaves notes.
+
+    Rows that look like totals are refused only where somebody `typed` the table: of a part of one they tell nothing.
+    """
     codes, kinds = _checked_protocols(checked)
     frame = checked.frame
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
@@ -189,7 +192,8 @@ def check_panels(checked: Checked) -> None:
     if one_row_a_tasting(checked.sheet.headers):
         words = "this looks like one row a tasting. Read it with read_tastings(...).to_panels()."
         raise PanelsError(words, checked.sheet.source)  # all else would be about columns it need not have
-    _refuse_totals(checked)
+    if typed:
+        _refuse_totals(checked)
     shares = _Shares(checked)
     shares.turned_into_counts(forced)
     _need(checked, np.ones(len(frame), bool), PANEL, ("panel", "protocol"))

@@ -3,7 +3,7 @@
 `read_panels` and `read_tastings` take a file or a DataFrame, check it once, and either return a table whose every
 number can be trusted, or raise one `PanelsError` that lists all there is to put right. What was chosen on the way is in
 ``notes``. People and tastings are counted apart. `Tastings.to_panels` turns answers into counts, so that both roads
-lead to the same `Panels`. How files are opened is in ``reading.py``, how cells are read in ``checking.py``, what the
+lead to the same `Panels`. How files are opened is in ``opening.py``, how cells are read in ``checking.py``, what the
 columns are in ``columns.py``.
 """
 
