@@ -698,9 +698,9 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         out |= mine
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
     if one_row_a_panel and "panel" in checked.place:
-        for i, name in enumerate(sheet.columns[checked.place["panel"]]):
-            if isinstance(name, str) and not decided[i] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
-                checked.add(i, f"the name {_shown(name)!r} may say that the panel is left out. Write yes or no under "
+        for at, name in enumerate(sheet.columns[checked.place["panel"]]):
+            if isinstance(name, str) and not decided[at] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
+                checked.add(at, f"the name {_shown(name)!r} may say that the panel is left out. Write yes or no under "
                                f"{LEFT_OUT.name}.", "panel")  # fmt: skip
     for j, header in enumerate(sheet.headers):
         key = plain(header)
