@@ -77,5 +77,13 @@ def test_the_pools_cover_all_protocols_and_sizes():
     assert {"tasters", "planned", "looks", "blind", "reported", "batch_pair", "prefer_new", "date"} <= columns
 
 
+def test_every_made_up_table_can_be_read_with_its_tastings_and_moderators():
+    for case in pools.cases():
+        panels = ms.read_panels(case.rows)
+        assert len(panels) == len(case.rows)
+        assert case.pooling.get("moderators") in (None, *panels.moderators), case.name
+        assert not case.tastings or ms.read_tastings(case.tastings).counts()["r"].max() > 1, case.name
+
+
 def test_the_kind_of_a_place_is_without_case_and_arguments():
     assert kind("cider, one | Pooled.rate(2-AFC).p_c[0].median") == "Pooled.rate.p_c.median"

@@ -10,8 +10,8 @@ identities are taken out of them first, and figures are kept as digests. The exi
 
     --numbers, --texts    compare only these
     --common              where a name was given up or added, list it and compare the others only
-    --only demos pools    write these parts only
-    --quick               write without PyMC
+    --only claims plans   write these parts only
+    --quick               write without PyMC and with every third made-up pool; compare these with --common
     --times               say what took longest
     --jobs 2              share the parts among processes
 
@@ -53,9 +53,9 @@ Answers = dict[str, Any]
 
 def written(parts: list[str] | None = None, *, quick: bool = False, times: bool = False, jobs: int = 1) -> Answers:
     """All answers of this tree, the parts shared among `jobs` processes."""
-    from frozen.computed import PARTS
+    from frozen.computed import PARTS, SLOW
 
-    names = [name for name in PARTS if (not parts or name in parts) and not (quick and name == "sampled")]
+    names = [name for name in PARTS if (not parts or name in parts) and not (quick and name in SLOW)]
     if jobs == 1:
         records = [_part(name) for name in names]
     else:

@@ -165,11 +165,11 @@ def _tastings(rows: list[dict[str, Any]], rng: random.Random) -> list[dict[str, 
 def _moderated(rows: list[dict[str, Any]], kind: str, rng: random.Random) -> dict[str, Any]:
     for j, row in enumerate(rows):
         row["weeks"] = [1, 2, 4, 8, 12][j % 5] + (j // 5)
-        row["people"] = ["public", "trained", "club"][j % rng.choice((2, 3))]
+        row["crowd"] = ["public", "trained", "club"][j % rng.choice((2, 3))]
         row["dose_pct"] = [5, 10, 20][j % 3]
-    rows[0]["people"], rows[1]["people"] = "public", "trained"
+    rows[0]["crowd"], rows[1]["crowd"] = "public", "trained"
     if kind == "number":
         return {"moderators": "weeks"}
     if kind == "words":
-        return {"moderators": "people"}
+        return {"moderators": "crowd"}
     return {"moderators": "dose_pct", "through_zero": "dose_pct"}

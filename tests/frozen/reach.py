@@ -146,5 +146,7 @@ def _values(one: Any) -> list[Any]:
 
 
 def _person(one: Any) -> tuple[str, str]:
+    if not len(one.people):
+        return _first(one.pooled), "nobody"
     row = one.people.iloc[0]
     return str(row["panel"]), str(row["taster"])

@@ -224,6 +224,7 @@ class Record:
             (os.path.realpath(self.folder), "<folder>"),
         ):
             text = text.replace(place, word)
+        text = text.replace(str(self.folder).replace("_", r"\_"), "<folder>")  # as Markdown and LaTeX set it
         text = text.replace(platform.python_version(), "<python>")
         text = re.sub(rf"\b({'|'.join(VERSIONED)})((?:\"|')?:? (?:\"|')?)v?\d+\.[\w.+]+\b", r"\1\2<version>", text)
         text = text.replace(datetime.date.today().isoformat(), "<today>")
