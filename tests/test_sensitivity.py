@@ -8,7 +8,8 @@ from scipy import stats
 import metasense as ms
 from metasense.engine import grid
 from metasense.engine.posterior import average_d_prime
-from metasense.questions.sensitivity import Path, prior_warnings, selections
+from metasense.questions.path import Path
+from metasense.questions.sensitivity import prior_warnings, selections
 from metasense.showing import figures
 from metasense.showing.words import banned
 

@@ -24,7 +24,7 @@ from metasense.planning.orders import Orders
 from metasense.planning.served import read_answers
 from metasense.planning.serving import DIRECTED, PLACEBO, PREFERENCE, ServingPlan, serve
 from metasense.protocols import PROTOCOLS, Protocol
-from metasense.results.pooled import pool
+from metasense.results.pooling import pool
 from metasense.showing.words import banned
 from metasense.tables.panels import PanelsError
 

@@ -39,10 +39,15 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):  # sums in one order; before NumPy loads
-    os.environ.setdefault(_name, "1")
-os.environ.setdefault("MPLBACKEND", "agg")
-os.environ.setdefault("COLUMNS", "100")  # argparse folds its help to the terminal
+if __name__ == "__main__":  # nothing of this for those who import the file: settings go on to all they start
+    for _name in (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+    ):  # sums in one order; before NumPy loads
+        os.environ.setdefault(_name, "1")
+    os.environ.setdefault("MPLBACKEND", "agg")
+    os.environ.setdefault("COLUMNS", "100")  # argparse folds its help to the terminal
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from frozen.record import Record, kind, versions  # noqa: E402 - found once the path is set
