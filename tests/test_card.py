@@ -270,3 +270,31 @@ def test_only_moderators_that_are_used_depart_from_the_card():
 def test_what_is_no_card_is_refused_in_words(card, says):
     with pytest.raises(ValueError, match=says):
         ms.pool(TABLE, card=card)
+
+
+CARD = Card(
+    question="Can pea protein replace isinglass unnoticed?",
+    decision="Change the fining if within the margin; else keep it.",
+    margin=ms.Margin(p_d=0.2, protocol="triangle"),
+    protocols="triangle",
+    tastings=30,
+    panels=2,
+    exclusions="tasters with a cold",
+    date="2025-03-01",
+)
+
+
+def departures_of(**columns):
+    table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [11, 13]} | columns
+    return " ".join(ms.pool(table, card=CARD).departures)
+
+
+def test_a_panel_of_the_day_of_the_card_came_after_it_and_one_of_the_day_before_did_not():
+    assert "tasted before that" not in departures_of(date=["2025-03-01", "2025-03-02"])
+    assert "tasted before that: A" in departures_of(date=["2025-02-28", "2025-03-01"])
+
+
+def test_one_look_more_than_the_card_allows_is_said():
+    assert "looked at more often" not in departures_of(looks=[1, 1])
+    said = departures_of(looks=[1, 2])
+    assert "looked at more often: B (2 looks)" in said

@@ -35,7 +35,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MARKS = "not slow and not mcmc and not lab"
 
-# A file is mirrored by tests/test_<its name>.py, and by tests/test_<its name>_facts.py where there is one. The others:
+# A file is mirrored by the test_<its name>.py under tests/. Others that belong to it:
 MIRRORS = {
     "adding": ["cli"],
     "answers": ["next_panel", "pooled"],
@@ -43,49 +43,42 @@ MIRRORS = {
     "beside": ["moderators", "nesting"],
     "binomial": ["sizes", "single"],
     "box": ["moderators", "nesting"],
-    "check": ["claims"],
     "checking": ["panels", "panels_malformed"],
     "columns": ["panels", "panels_malformed"],
     "common": ["explanations"],
     "container": ["archive"],
     "core": ["pooled"],
     "design": ["moderators"],
-    "distribution": ["pooling_engine", "pooled"],
+    "distribution": ["grid", "pooled"],
     "draws": ["archive", "pooled"],
     "evidence": ["pooled", "disagreement"],
-    "facts": ["claims"],
-    "figures": ["showing"],
-    "files": ["showing"],
-    "grid": ["pooling_engine", "pooled"],
+    "facts": ["check"],
+    "grid": ["grid", "pooled"],
     "levels": ["nesting"],
-    "likelihood": ["pooling_engine", "repeats"],
+    "likelihood": ["grid", "tasters"],
     "moderated": ["moderators"],
     "nested": ["nesting"],
     "notes": ["pooled"],
-    "numbers": ["claims"],
+    "numbers": ["check"],
     "older": ["archive"],
-    "opening": ["reading", "panels_malformed"],
+    "opening": ["opening", "panels_malformed"],
     "orders": ["serving"],
     "outcomes": ["disagreement", "drawer"],
-    "page": ["pooled", "report"],
-    "pages": ["report"],
+    "page": ["pooled", "page"],
+    "pages": ["page"],
     "path": ["sensitivity"],
-    "plane": ["pooling_engine", "pooled"],
-    "posterior": ["pooling_engine", "pooled"],
+    "plane": ["grid", "pooled"],
+    "posterior": ["grid", "pooled"],
     "pooling": ["pooled"],
     "prediction": ["moderators"],
-    "priors": ["pooling_engine"],
+    "priors": ["grid"],
     "rerun": ["archive"],
-    "rules": ["claims"],
-    "sampler": ["mcmc"],
+    "rules": ["check"],
     "saving": ["archive"],
     "sentences": ["pooled"],
     "served": ["serving"],
     "slopes": ["moderators"],
-    "tables": ["showing"],
-    "tasters": ["repeats"],
     "vetting": ["archive"],
-    "words": ["showing"],
     "yes_no": ["single"],
 }
 
@@ -102,9 +95,9 @@ class Project:
         """The file itself, for its doctests, and the test files that mirror it, from the root."""
         name = Path(file).stem
         names = [name, *self.mirrors.get(name, [])]
-        names += [f"{n}_facts" for n in names]
-        found = [f"tests/test_{n}.py" for n in names]
-        return [f"{self.package}/{file}", *(test for test in found if (self.root / test).exists())]
+        there = {path.stem: path for path in sorted((self.root / "tests").rglob("test_*.py"))}
+        found = [there[f"test_{n}"] for n in dict.fromkeys(names) if f"test_{n}" in there]
+        return [f"{self.package}/{file}", *(path.relative_to(self.root).as_posix() for path in found)]
 
     def copy(self, to: Path) -> Path:
         """A copy that may be spoilt; what is only read is linked. Compiled files are checked by their content."""

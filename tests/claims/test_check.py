@@ -309,7 +309,7 @@ def test_a_rule_leaves_alone(rule, text, cider):
     assert rule not in which(text, cider)
 
 
-CORPUS = pd.read_csv(Path(__file__).parent / "data" / "claims.csv", keep_default_na=False)
+CORPUS = pd.read_csv(Path(__file__).parents[1] / "data" / "claims.csv", keep_default_na=False)
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from metasense.questions.preference import Asked, fit, not_luck, preference
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")
-HERE = Path(__file__).parent
+HERE = Path(__file__).parents[1]
 ONE = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
 
 

@@ -34,7 +34,7 @@ from metasense.planning.sizes import (
 )
 from metasense.protocols import PROTOCOLS, Protocol, protocol
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 CRITICAL = pd.read_csv(DATA / "sizes_critical.csv")
 TASTERS = pd.read_csv(DATA / "sizes_tasters.csv")
 SIMILARITY = pd.read_csv(DATA / "sizes_similarity.csv")

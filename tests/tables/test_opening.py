@@ -5,6 +5,8 @@ import os
 import subprocess
 import sys
 import threading
+import tracemalloc
+import zipfile
 
 import numpy as np
 import openpyxl
@@ -15,7 +17,7 @@ from metasense.tables import opening as reading
 from metasense.tables.opening import open_table
 from metasense.tables.panels import Panels, PanelsError, Tastings, read_panels, read_table, read_tastings
 
-CSV = "panel,protocol,tastings,correct\nA,triangle,24,8\nB,triangle,30,9\n"
+TWO = "panel,protocol,tastings,correct\nA,triangle,24,8\nB,triangle,30,9\n"
 TASTINGS = "panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,T2,0\n"
 TABLE = {"panel": ["A", "B"], "protocol": ["triangle"] * 2, "tastings": [24, 30], "correct": [8, 9]}
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="pipes have no path there")
@@ -31,7 +33,7 @@ def refused(source, read=read_panels, **options):
 
 
 @POSIX
-@pytest.mark.parametrize(("text", "kind"), [(CSV, Panels), (TASTINGS, Tastings)])
+@pytest.mark.parametrize(("text", "kind"), [(TWO, Panels), (TASTINGS, Tastings)])
 def test_a_pipe_handed_over_by_a_shell_is_read(text, kind):
     out, into = os.pipe()
     os.write(into, text.encode())
@@ -46,10 +48,10 @@ def test_a_pipe_handed_over_by_a_shell_is_read(text, kind):
 @POSIX
 @pytest.mark.parametrize("redirected", [True, False])
 def test_standard_input_is_read_from_a_pipe_or_a_file(tmp_path, redirected):
-    (tmp_path / "a.csv").write_text(CSV)
+    (tmp_path / "a.csv").write_text(TWO)
     code = "from metasense.tables.panels import read_table; print(len(read_table('/dev/stdin')))"
     with open(tmp_path / "a.csv") as file:
-        given = {"stdin": file} if redirected else {"input": CSV}
+        given = {"stdin": file} if redirected else {"input": TWO}
         run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, **given)
     assert run.stdout.strip() == "2"
 
@@ -66,7 +68,7 @@ def test_a_pipe_without_a_writer_and_a_device_are_refused_at_once(tmp_path):
 
 
 def test_what_is_open_already_is_not_opened_again():
-    opened = open_table(CSV, str.isalpha)
+    opened = open_table(TWO, str.isalpha)
     assert open_table(opened, str.isalpha) is opened
     assert len(read_panels(opened)) == 2
 
@@ -84,7 +86,7 @@ def test_a_file_larger_than_any_table_is_refused_before_it_is_read(tmp_path):
 @pytest.mark.parametrize("source", [bytes, io.BytesIO, str])
 def test_what_comes_from_elsewhere_may_be_no_larger(source, monkeypatch):
     monkeypatch.setattr(reading, "BYTES", 40)
-    given = CSV if source is str else source(CSV.encode())
+    given = TWO if source is str else source(TWO.encode())
     assert "it holds more than" in refused(given)
 
 
@@ -311,3 +313,141 @@ def test_a_table_of_tastings_in_a_workbook_is_recognised():
     rows = [line.split(",") for line in TASTINGS.split()]
     assert read_tastings(book(Data=rows)).frame["correct"].tolist() == [True, False]
     assert type(read_table(book(Data=rows))) is Tastings
+
+
+def test_a_file_larger_than_any_table_is_refused_without_taking_it_into_memory(tmp_path):
+    path = tmp_path / "large.csv"
+    with open(path, "w") as file:
+        file.write(TWO)
+        file.truncate(200_000_000)
+    tracemalloc.start()
+    try:
+        words = refused(path)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert most < 20_000_000
+    assert "MB" in words
+
+
+def calls(width):
+    """How many functions are called while a table of so many columns is opened."""
+    rng = np.random.default_rng(1)
+    table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [8, 9, 10]}
+    frame = pd.DataFrame(table | {f"c{i}": rng.integers(0, 9, 3) for i in range(width)})
+    text = frame.to_csv(index=False)
+    count = 0
+
+    def counted(frame, event, argument):
+        nonlocal count
+        count += event == "call"
+
+    before = sys.getprofile()
+    sys.setprofile(counted)
+    try:
+        read_panels(text)
+    finally:
+        sys.setprofile(before)
+    return count
+
+
+def test_twice_as_many_columns_take_about_twice_the_work():
+    calls(10)  # what is imported on first use
+    assert calls(2_000) < 2.4 * calls(1_000)
+
+
+def small_book():
+    made = openpyxl.Workbook()
+    for line in TWO.split():
+        made.active.append([int(cell) if cell.isdigit() else cell for cell in line.split(",")])
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+def rewritten(data, change):
+    """The workbook with its worksheet changed by `change`, a function of its text."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name)
+            new.writestr(name, change(text.decode()) if name.endswith("sheet1.xml") else text)
+    return out.getvalue()
+
+
+def test_a_small_workbook_that_unpacks_to_much_is_refused_without_unpacking_it():
+    data = rewritten(small_book(), lambda text: text.replace("</sheetData>", f"</sheetData><!--{'x' * 60_000_000}-->"))
+    assert len(data) < 1_000_000
+    tracemalloc.start()
+    try:
+        words = refused(data)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert most < 20_000_000
+    assert "unpacks to 60 MB" in words
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda text: text.replace("<v>24</v>", "<v>&nothing;24</v>"),
+        lambda text: '<!DOCTYPE x [<!ENTITY a "24">]>' + text.replace("<v>24</v>", "<v>&a;</v>"),
+        lambda text: '<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname">]>' + text,
+    ],
+    ids=["an undefined entity", "an entity of its own", "an entity elsewhere"],
+)
+def test_no_entity_of_a_workbook_is_ever_resolved(change):
+    words = refused(rewritten(small_book(), change))
+    assert "damaged" in words or "declares a document type or entities of its own" in words
+
+
+def test_a_table_that_needs_another_library_to_become_pandas_is_read_without_it():
+    class Other:
+        columns = ("panel", "protocol", "tastings", "correct")
+
+        def __getitem__(self, name):
+            return OtherColumn({"panel": ["A"], "protocol": ["triangle"], "tastings": [24], "correct": [8]}[name])
+
+        def to_pandas(self):
+            raise ModuleNotFoundError("pyarrow")
+
+    assert read_panels(Other()).frame["correct"].tolist() == [8]
+
+
+# --- from the terminal ----------------------------------------------------------------------------------------------
+
+
+def check(*words, **options):
+    return subprocess.run(
+        [sys.executable, "-m", "metasense", "check", *words], capture_output=True, text=True, check=False, **options
+    )
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/stdin"), reason="pipes have no path there")
+def test_a_table_is_checked_from_standard_input():
+    done = check("/dev/stdin", input=TWO)
+    assert done.returncode == 0, done.stderr
+    assert "2 panels" in done.stdout
+
+
+def test_a_date_out_of_reach_in_parquet_ends_with_2_and_not_as_an_answer_with_warnings(tmp_path):
+    pa = pytest.importorskip("pyarrow")
+    from pyarrow import parquet
+
+    late = 253_402_300_800 + 86_400  # the second day of the year 10000, in seconds
+    table = pa.table({"panel": ["A"], "protocol": ["triangle"], "tastings": [24], "correct": [8],
+                      "date": pa.array([late], pa.timestamp("s"))})  # fmt: skip
+    parquet.write_table(table, tmp_path / "late.parquet")
+    done = check(str(tmp_path / "late.parquet"))
+    assert done.returncode == 2 and "the date or time is out of range" in done.stderr
+
+
+def test_a_card_nested_deeply_ends_with_2_or_3_and_not_as_an_answer_with_warnings(tmp_path):
+    table = tmp_path / "panels.csv"
+    table.write_text(TWO)
+    card = tmp_path / "card.toml"
+    card.write_text("x = " + "[" * 100_000)
+    words = [sys.executable, "-m", "metasense", "pool", str(table), "--card", str(card)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode in (2, 3) and "Traceback" not in done.stderr

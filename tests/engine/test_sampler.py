@@ -1,6 +1,6 @@
 """Sampling against integration of the same model: two ways that share only the cosine series.
 
-The engine that integrates is held to outside references in `test_pooling_engine`. Here every difference is measured in
+The engine that integrates is held to outside references in `test_grid`. Here every difference is measured in
 Monte Carlo standard errors as `arviz_stats` computes them. Seeds are fixed, so a test that passes keeps passing.
 """
 

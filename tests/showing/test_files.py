@@ -1,0 +1,134 @@
+"""Files appear whole or not at all, under the rights they had, and never in the place of another kind."""
+
+import errno
+import os
+import stat
+
+import pandas as pd
+import pytest
+from hypothesis import strategies as st
+
+from metasense.showing.files import TEXT, ready, replacing
+from metasense.showing.tables import write_csv
+
+HOSTILE = [
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "a & b",
+    "$x$",
+    "\x1b[31mred",
+    "one\ntwo",
+    "|pipe|",
+]
+finite = st.floats(-1e3, 1e3)
+
+
+def test_a_csv_is_replaced_only_when_that_is_said(tmp_path):
+    path = write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "t.csv")
+    before = os.stat(path)
+    assert write_csv(pd.DataFrame({"panel": ["A"]}), path) == path  # the same again changes nothing
+    assert os.stat(path).st_ino == before.st_ino and os.stat(path).st_mtime_ns == before.st_mtime_ns
+    with pytest.raises(FileExistsError, match=r"t\.csv.*Name a new one.*overwrite=True"):
+        write_csv(pd.DataFrame({"panel": ["B"]}), path)
+    assert path.read_text() == "panel\nA\n"
+    write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
+    assert path.read_text() == "panel\nB\n"
+    path.write_bytes(b"PK\x03\x04\0\0")
+    with pytest.raises(FileExistsError, match="not a table in plain text"):
+        write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
+
+
+@pytest.mark.parametrize("name", ["t.xlsx", "t.csv.gz", "t.tsv", "t"])
+def test_a_csv_is_not_written_under_the_name_of_another_kind(name, tmp_path):
+    with pytest.raises(ValueError, match=r"Name a file that ends in \.csv"):
+        write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="devices and pipes of POSIX")
+def test_devices_pipes_and_what_leads_to_them_stay_what_they_are(tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "link.csv").symlink_to(tmp_path / "pipe.csv")
+    reading, writing = os.pipe()
+    for path in (tmp_path / "pipe.csv", tmp_path / "link.csv", f"/dev/fd/{writing}"):
+        with pytest.raises(FileExistsError, match="a device or a pipe"), replacing(path, TEXT) as scratch:
+            scratch.write_text("a")
+    with pytest.raises(FileExistsError, match="a device or a pipe"):
+        ready("/dev/zero", TEXT)  # asked only: were the refusal broken, no device may be written over
+    os.close(reading)
+    os.close(writing)
+    assert stat.S_ISFIFO(os.stat(tmp_path / "pipe.csv").st_mode) and (tmp_path / "link.csv").is_symlink()
+
+
+def test_a_file_protected_against_writing_is_left_alone(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("old")
+    path.chmod(0o444)
+    with pytest.raises(PermissionError, match=r"t\.csv.*protected against writing"), replacing(path, TEXT):
+        pass
+
+
+def test_of_two_who_make_one_new_file_the_second_is_told(tmp_path):
+    path = tmp_path / "t.csv"
+
+    def second():
+        with replacing(path) as scratch:
+            scratch.write_text("second")
+            path.write_text("first")
+
+    with pytest.raises(FileExistsError, match="a file of that name exists"):
+        second()
+    assert path.read_text() == "first" and [p.name for p in tmp_path.iterdir()] == ["t.csv"]
+
+
+def test_no_error_names_the_scratch_file(tmp_path, monkeypatch):
+    def refuse(path, *_, **__):  # as a disk that may not be written to does, even where there is nothing to remove
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), os.fspath(path))
+
+    monkeypatch.setattr("os.open", refuse)
+    monkeypatch.setattr("os.unlink", refuse)
+    with pytest.raises(OSError, match="the disk may not be written to") as caught, replacing(tmp_path / "a.txt"):
+        pass
+    assert "a.txt" in str(caught.value) and ".part" not in str(caught.value)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="locks of POSIX")
+def test_what_a_killed_writer_left_goes_and_what_a_living_one_holds_stays(tmp_path):
+    import fcntl
+
+    dead, alive, other = (
+        tmp_path / name for name in (".a.csv.00000000.part", ".a.csv.11111111.part", ".b.csv.0a0a0a0a.part")
+    )
+    for path in (dead, alive, other):
+        path.write_text("half")
+    with open(alive) as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "a.csv")
+        assert not dead.exists() and alive.exists() and other.exists()
+    write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "a.csv")  # nothing to write, but something to clear away
+    assert not alive.exists()
+
+
+def test_a_crash_leaves_the_old_file_whole(tmp_path):
+    target = tmp_path / "kept.txt"
+    target.write_text("old")
+
+    def write():
+        with replacing(target, TEXT) as scratch:
+            scratch.write_text("half")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write()
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_missing_folder_is_named(tmp_path):
+    with (
+        pytest.raises(FileNotFoundError, match=r"there is no folder .*absent.*Make it first"),
+        replacing(tmp_path / "absent" / "x"),
+    ):
+        pass
+    with pytest.raises(IsADirectoryError, match="Name a file in it"), replacing(tmp_path):
+        pass
