@@ -95,10 +95,15 @@ class Moderated(Moderation, BesidePlain):
 
     def on_the_priors(self) -> tuple[str, ...]:
         """How much the answer rests on the priors, in words."""
+        warned, said = self._on_the_priors()
+        return (*warned, said)
+
+    def _on_the_priors(self) -> tuple[tuple[str, ...], str]:
+        """Where the answer hangs on the priors, as warnings, and how far it moves."""
         tried = self.corners["case"].nunique() - 1
         of = 2**self._scales
         if not tried:
-            return ("Under other priors too few draws would count, so that how much rests on them is not known.",)
+            return (), "Under other priors too few draws would count, so that how much rests on them is not known."
         said: list[str] = []
         changing: list[str] = []
         warned: list[str] = []
@@ -113,7 +118,7 @@ class Moderated(Moderation, BesidePlain):
             verdict = f"; the verdict at {words.listing(changing)} changes" if changing else "; no verdict changes"
         scales = "each prior scale" if self._scales > 2 else "each of the two prior scales"
         cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
-        return (*warned, f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}.")
+        return tuple(warned), f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}."
 
     def _line(self) -> str:
         said = [text for m in self.design.moderators for text in (self._effect(m), self._against(m)) if text]
@@ -268,7 +273,7 @@ class Moderated(Moderation, BesidePlain):
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
-        return (*self.advice, *notes.in_the_counts(self.core))
+        return (*self.advice, *notes.in_the_counts(self.core), *self._on_the_priors()[0], *notes.people(self.core))
 
     def _on_the_answer(self) -> tuple[str, ...]:
         found = [*self.advice]
@@ -328,21 +333,23 @@ class Moderated(Moderation, BesidePlain):
         said = [sentences.pooled_what(self.core), self._line(), *self._turning(), there.rates_sentence()]
         return [*said, self.explained(), *self.cautions()]
 
-    def _methods(self) -> list[str]:
-        names = words.listing(self.moderators)
+    def _methods(self) -> tuple[str, ...]:
+        centre = f"theta_i ~ Normal(mu + x_i beta, tau), x_i being its {words.listing(self.moderators)}"
+        if self.through_zero:
+            centre += "; a dose sent through zero has the centre mu x_i / rms(x)"
+        if self.within:
+            centre += f"; panels from the same {self.within} share a deviation of their own"
         sampled = self.diagnostics
-        return [
-            f"Each panel i has a d-prime {sentences.size_of(self.core)} "
-            f"with theta_i ~ Normal(mu + x_i beta, tau), x_i being its {names}"
-            + ("; a dose sent through zero has the centre mu x_i / rms(x). " if self.through_zero else ". ")
-            + (f"Panels from the same {self.within} share a deviation of their own. " if self.within else "")
-            + sentences.ANSWERS,
-            f"Priors: {self.prior()}.",
-            "Computed by integration over a grid." if sampled is None else f"Sampled with PyMC. {sampled.sentence()}",
-            sentences.INTERVALS,
-            *([] if self.core.margin is None else [sentences.DECISION]),
-            *self.cautions(),
-        ]
+        found = sentences.methods(
+            self.core,
+            centre=centre,
+            priors=self.prior(),
+            computation="by integration over a grid."
+            if sampled is None
+            else f"sampled with PyMC. {sampled.sentence()}",
+            sensitivity=" ".join(self.on_the_priors()),
+        )
+        return (*found, *self.cautions())
 
     def _structure(self) -> dict[str, Any]:
         return {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}

@@ -85,7 +85,8 @@ class Nested(Nesting, BesidePlain):
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
-        return (*sensitivity.prior_warnings(self.corners), *notes.in_the_counts(self.core))
+        people = notes.people(self.core)
+        return (*notes.in_the_counts(self.core), *sensitivity.prior_warnings(self.corners), *people)
 
     def _on_the_answer(self) -> tuple[str, ...]:
         counts = np.bincount(self.index)
@@ -107,15 +108,15 @@ class Nested(Nesting, BesidePlain):
         said = [sentences.pooled_what(self.core), self._line(), self.rate(self.protocol).sentence(), self.variation()]
         return [*said, self.verdict().sentence(), self.evidence()]
 
-    def _methods(self) -> list[str]:
-        return [
-            f"Each panel i from {self.noun} g has a d-prime {sentences.size_of(self.core)} "
-            f"with theta_i ~ Normal(phi_g, within) and phi_g ~ Normal(mu, between). {sentences.ANSWERS}",
-            f"Priors: {self.core.priors.describe(self.core.directed)}; both spreads half-normal, together as wide "
-            "as the spread of a pool without the level.",
-            f"Computed by integration over a grid. {sentences.INTERVALS}",
-            sentences.DECISION,
-        ]
+    def _methods(self) -> tuple[str, ...]:
+        return sentences.methods(
+            self.core,
+            centre=f"theta_i ~ Normal(phi_g, within), g being its {self.noun}, and phi_g ~ Normal(mu, between)",
+            priors=f"{self.core.priors.describe(self.core.directed)}; both spreads half-normal, together as wide as "
+            "the spread of a pool without the level",
+            computation="by integration over a grid.",
+            sensitivity=sensitivity.prior_range(self.corners),
+        )
 
     def _structure(self) -> dict[str, Any]:
         return {"within": self.within}

@@ -33,7 +33,7 @@ def on_the_answer(core: Core) -> tuple[str, ...]:
 def on_the_data(core: Core) -> tuple[str, ...]:
     """What limits any answer from these panels, whatever is asked of them."""
     hidden = drawer.listed(_unreported(core), None)
-    return (*in_the_counts(core), *_again(core), *_in_the_panels(core), *filter(None, [hidden]))
+    return (*in_the_counts(core), *people(core), *_in_the_panels(core), *filter(None, [hidden]))
 
 
 def on_the_table(core: Core) -> tuple[str, ...]:
@@ -47,7 +47,7 @@ def warnings(core: Core) -> tuple[str, ...]:
 
 
 def _warnings(core: Core) -> tuple[str, ...]:
-    again = " ".join([*_again(core), *_in_one_sitting(core)])
+    again = " ".join([*people(core), *_in_one_sitting(core)])
     return (
         *core.advice,
         *in_the_counts(core),
@@ -98,7 +98,7 @@ def in_the_counts(core: Core) -> list[str]:
     ]
 
 
-def _again(core: Core) -> list[str]:
+def people(core: Core) -> list[str]:
     """What it means that people came to several panels."""
     linked = sittings(core)
     if linked is None or not (linked > 1).any():

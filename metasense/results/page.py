@@ -75,8 +75,7 @@ def page(core: Core) -> pages.Page:
         title="What the panels say together" if card is None else card.question,
         answer=sentences.headline(core),
         paragraphs=(
-            *(() if card is None else (f"Decided on {card.date}, before the answer: {card.decision}",)),
-            sentences.pooled_what(core),
+            *_opening(core),
             sentences.size(core),
             sentences.variation(core),
             verdict.sentence(),
@@ -88,11 +87,18 @@ def page(core: Core) -> pages.Page:
         figure=pages.drawn(forest(core)),
         tables=(panels_table(core, most=None), answer_table(core, every=True)),
         sections=(beside_the_prior(core), other_choices(core)),
-        methods=sentences.methods(core),
+        methods=sentences.plain_methods(core),
         changes=changes(core),
         checks=checks(core),
         provenance=provenance(core),
     )
+
+
+def _opening(core: Core) -> tuple[str, ...]:
+    """What was decided beforehand, if anything was, and what was pooled."""
+    if core.card is None:
+        return (sentences.pooled_what(core),)
+    return f"Decided on {core.card.date}, before the answer: {core.card.decision}", sentences.pooled_what(core)
 
 
 def beside_the_prior(core: Core) -> pages.Section:
@@ -168,12 +174,13 @@ def beside_plain(
     Without a `verdict` the sentences that were written before the data are left out.
     """
     whole = page(core)
+    opening = _opening(core)
     left = [note for note in notes.on_the_answer(core) if note not in own_notes]
     without = pages.Section(
         "The same panels pooled plainly",
         (
             whole.answer,
-            *whole.paragraphs[1:],
+            *whole.paragraphs[len(opening) :],
             *(f"Note: {note}" for note in left),
             *filter(None, [whole.figure]),
             *whole.tables,
@@ -185,7 +192,7 @@ def beside_plain(
     return replace(
         whole,
         answer=headline,
-        paragraphs=(sentences.pooled_what(core),),
+        paragraphs=opening,
         notes=own_notes,
         sentences=whole.sentences if verdict else {},
         verdict=verdict,
@@ -194,5 +201,5 @@ def beside_plain(
         sections=(pages.Section(title, tuple(parts)), without, *rest),
         changes=(),
         checks=(),
-        methods=(*own_methods, "Of the plain pool beside it:", *whole.methods),
+        methods=(*own_methods, "The plain pool beside it has one centre for all panels, and the same priors."),
     )

@@ -226,7 +226,7 @@ class Pooled(Pool):
         return sentences.paragraph(self.core)
 
     def _methods(self) -> tuple[str, ...]:
-        return sentences.methods(self.core)
+        return sentences.plain_methods(self.core)
 
     def _parts(self) -> list[str | tables.Shown]:
         core = self.core

@@ -130,18 +130,29 @@ def basis(core: Core) -> str:
     )
 
 
-def methods(core: Core) -> tuple[str, ...]:
-    """How it was worked out: model, priors, computation, summaries, decision rule, sensitivity, how to repeat it."""
+def methods(core: Core, *, centre: str, priors: str, computation: str, sensitivity: str) -> tuple[str, ...]:
+    """How a pool of any kind was worked out; where a panel's theta is drawn from, and so on, is what differs."""
     return (
-        f"Model: each panel i has a d-prime {size_of(core)} with theta_i ~ Normal(mu, tau). {ANSWERS} The average "
-        "d-prime is the mean of |theta| over panels like these.",
-        f"Priors: {core.priors.describe(core.directed)}. {before(core)}",
-        f"Computation: {computed(core)}",
+        f"Model: each panel i has a d-prime {size_of(core)} with {centre}. {ANSWERS} The average d-prime is the mean "
+        "of |theta| over panels like these.",
+        f"Priors: {priors}.",
+        f"Computation: {computation}",
         INTERVALS,
         f"Decision: {_chosen(core)} {DECISION}",
-        f"Sensitivity: {prior_range(prior_cases(core))}",
+        f"Sensitivity: {sensitivity}",
         f"To repeat it: metasense {version('metasense')}, data with SHA-256 {core.panels.fingerprint[:12]}..., seed "
         f"{core.settings['seed']}.",
+    )
+
+
+def plain_methods(core: Core) -> tuple[str, ...]:
+    """How a plain pool was worked out."""
+    return methods(
+        core,
+        centre="theta_i ~ Normal(mu, tau)",
+        priors=f"{core.priors.describe(core.directed)}. {before(core)}".removesuffix("."),
+        computation=computed(core),
+        sensitivity=prior_range(prior_cases(core)),
     )
 
 
