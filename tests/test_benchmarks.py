@@ -33,6 +33,7 @@ def test_a_worker_reports_times_and_quantiles():
     assert 0 < low < middle < high and 0 < sd < 1
 
 
+@pytest.mark.slow
 def test_looking_up_is_far_quicker_than_pooling():
     table = lookup_refits.refits()
     assert (table["refits a second"] > 100 * table["full pools a second"]).all()

@@ -48,7 +48,7 @@ def test_odd_surroundings_change_nothing(name, base):
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 def test_a_kill_while_saving_leaves_a_whole_file(tmp_path):
-    tried(surroundings.killed, base=tmp_path, rounds=10, files=("pool.nc",))
+    tried(surroundings.killed, base=tmp_path, rounds=4, files=("pool.nc",))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")

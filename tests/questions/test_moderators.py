@@ -631,7 +631,7 @@ def test_sampling_agrees_with_integration_for_one_moderator(weeks):
 def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks):
     margin = ms.Margin(d_prime=0.5)
     exact = ms.pool(weeks, moderators="x", margin=margin).corners.set_index(["quantity", "case"])
-    drawn = ms.pool(weeks, moderators="x", margin=margin, method="mcmc", chains=2, draws=4000).corners
+    drawn = ms.pool(weeks, moderators="x", margin=margin, method="mcmc", chains=2, draws=2000).corners
     drawn = drawn[drawn["case"].isin([case for _, case in exact.index])].set_index(["quantity", "case"])
     assert 2 <= drawn.index.get_level_values("case").nunique() <= 9
     for at, row in drawn.iterrows():

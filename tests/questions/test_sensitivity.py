@@ -31,7 +31,7 @@ def same(row, pooled, tolerance=1e-6):
     assert row["verdict"] == verdict.label
 
 
-@pytest.mark.parametrize("table", [PLAIN, CIDER, COFFEE, BAKERY])
+@pytest.mark.parametrize("table", [PLAIN, CIDER, COFFEE, pytest.param(BAKERY, marks=pytest.mark.slow)])
 def test_leaving_one_panel_out_equals_a_full_refit(table):
     pooled = ms.pool(table, margin=MARGIN)
     cases = pooled.sensitivity().about("panel").set_index("case")
