@@ -27,6 +27,7 @@ from metasense.tables.panels import Panels, Tastings
 if TYPE_CHECKING:
     import xarray as xr
 
+MOST_SEED = 2**128  # of the random numbers; as much as their generator takes by itself
 MOST_CARD = 100_000  # characters of a question card
 SPARE = 2**24  # characters that names of unlike lengths may take beyond their own
 MOST_DOTS = 1000  # in it, outside its texts
@@ -124,7 +125,7 @@ def _settings(settings: Any) -> None:
     need(isinstance(settings, dict), "its settings are none")
     rest = dict(settings)
     need(rest.pop("method", None) in ("grid", "mcmc"), "its method is none known here")
-    for name, least, most in (("draws", 1, 10**9), ("chains", 1, 10**6), ("seed", 0, 2**128)):
+    for name, least, most in (("draws", 1, 10**9), ("chains", 1, 10**6), ("seed", 0, MOST_SEED)):
         value = rest.pop(name, None)
         need(type(value) is int and least <= value <= most, f"its {name} cannot be {value!r:.40}")
     texts(rest.pop("chains_said", ""))

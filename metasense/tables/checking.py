@@ -109,7 +109,17 @@ class Reading:
         self.earned.setdefault(words, []).append(repr(cell))
 
     def notes(self, header: str) -> list[str]:
-        return [f"column {header!r}: {listing(cells, 4)} {words}." for words, cells in self.earned.items()]
+        """A line each, with its verb, which comes first, in the plural where there are several cells."""
+        lines = []
+        for words, found in self.earned.items():
+            cells = list(dict.fromkeys(found))
+            verb, rest = words.split(" ", 1)
+            verb = verb if len(cells) == 1 else _OF_SEVERAL.get(verb, verb)
+            lines.append(f"column {header!r}: {listing(cells, 4)} {verb} {rest}.")
+        return lines
+
+
+_OF_SEVERAL = {"was": "were", "lies": "lie", "does": "do"}
 
 
 Kind = Callable[[Any, Reading], Any]  # a cell to its value, None where missing; raises Wrong
@@ -269,7 +279,7 @@ def _number(cell: object, reading: Reading, *, counting: bool = False) -> Decima
 def _without_percent(word: str, reading: Reading) -> str:
     if not reading.percent:
         raise Wrong(f"{word!r} has a % sign, and other cells of the column have none. Write all of them alike")
-    reading.note("was read as a number of percent", word)
+    reading.note("was read in per cent", word)
     return word.removesuffix("%").rstrip(SPACES)
 
 
@@ -423,12 +433,12 @@ def _words(cell: object, reading: Reading) -> str | None:
         return str(cell)
     word = _tidy(cell)
     if word != cell and word:
-        reading.note("was written without the spaces around it, or with its accents joined", word)
+        reading.note("was read without spaces at its ends, or with accents joined", word)
     if word in EXCEL_ERRORS:
         raise Wrong(f"{word} is an error of the spreadsheet. Correct the formula and save again")
     unguarded = _GUARD.sub(r"\1", word)
     if unguarded != word:
-        reading.note("was read without the apostrophe that keeps a spreadsheet from running it", unguarded)
+        reading.note("was read without the apostrophe that keeps spreadsheets from running formulas", unguarded)
     return unguarded or None
 
 
@@ -667,9 +677,10 @@ _INCLUDED = among("include included keep kept valid counted count used usable co
                   "counts countit keepit ok okay inanalysis analysed analyzed")  # fmt: skip
 _STATUS = among("status rowstatus state validity")
 _IS_KEPT = among("1.0 used usable accepted good fine complete completed done final normal regular clean")
-_DROPPED = among(
-    "dropped dropout droppedout rejected reject out bad failed unusable notvalid notused notusable notincluded "
-    "notaccepted withdrawn withdrew cancelled canceled scrapped void spoiled spoilt noshow absent outlier leftout"
+_PERHAPS_DROPPED = among("out bad failed reject void cancelled canceled scrapped spoiled spoilt absent")
+_DROPPED = _PERHAPS_DROPPED | among(
+    "dropped dropout droppedout rejected unusable notvalid notused notusable notincluded notaccepted withdrawn "
+    "withdrew noshow outlier leftout"
 )
 
 
@@ -729,8 +740,10 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         if unsure.any():
             said = Counter(places[unsure].tolist())
             cells = listing((f"{remarks[at]!r} ({n})" for at, n in said.items()), 6)
+            does = "does" if len(said) == 1 else "do"
+            kept = "the row was" if unsure.sum() == 1 else "the rows were"
             checked.notes.append(
-                f"column {header!r}: {cells} does not say that a row is left out, so it was kept. To leave one out, "
+                f"column {header!r}: {cells} {does} not say that a row is left out, so {kept} kept. To leave one out, "
                 f"write yes in a column {LEFT_OUT.name!r}."
             )
     return ~out
@@ -774,29 +787,40 @@ def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
     """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either.
 
     Rows for which it says that they do not count are refused, unless ``left_out`` has decided; words that say neither
-    are noted.
+    are noted. A state or status may be of another kind (Ohio; fresh): where two of its values or more say neither, a
+    word that means other things too ("out", "spoiled") is only noted.
     """
     header = checked.sheet.headers[j]
     places, values = distinct(checked.sheet.columns[j])
-    against: dict[int, str] = {}
-    unsure: list[str] = []
     says_yes = plain(header).rstrip("?") in _INCLUDED
+    against: list[int] = []
+    perhaps: list[int] = []
+    neither: list[int] = []
     for i, value in enumerate(values):
         word = plain(_shown(value))
         denied = says_yes and word in ("no", "n", "false", "0", "0.0")
-        if denied or word in _DROPPED or _EXCLUDED.match(_shown(value)):
-            against[i] = (
-                f"{header!r} is {_shown(value)!r}: the row may not count. Write yes, or no, for it in a column "
-                f"{LEFT_OUT.name!r}."
-            )
+        if not denied and not says_yes and word in _PERHAPS_DROPPED:
+            perhaps.append(i)
+        elif denied or word in _DROPPED or _EXCLUDED.match(_shown(value)):
+            against.append(i)
         elif word and not is_empty(value) and word not in _KEPT | _IS_KEPT:
-            unsure.append(repr(_shown(value)))
+            neither.append(i)
+    if len(neither) < 2:
+        against += perhaps
+        perhaps = []
     if against:
-        checked.report_each(np.where(decided, -1, places), against, header)
-    elif unsure and not says_yes:
+        messages = {
+            i: f"{header!r} is {_shown(values[i])!r}: the row may not count. Write yes, or no, for it in a column "
+            f"{LEFT_OUT.name!r}, or rename this column."
+            for i in against
+        }
+        checked.report_each(np.where(decided, -1, places), messages, header)
+    unsure = [repr(_shown(values[i])) for i in (*perhaps, *neither)]
+    if unsure and not against and not says_yes:
+        does = "does" if len(unsure) == 1 else "do"
         checked.notes.append(
-            f"column {header!r}: {listing(unsure, 4)} does not say that a row is left out, so every row was kept. To "
-            f"leave one out, write yes in a column {LEFT_OUT.name!r}."
+            f"column {header!r}: {listing(unsure, 4)} {does} not say for sure that a row is left out, so every row was "
+            f"kept. To leave one out, write yes in a column {LEFT_OUT.name!r}."
         )
 
 
@@ -871,9 +895,15 @@ class Checked:
         )))  # fmt: skip
 
     def raise_any(self, wanted: str) -> None:
-        """Raise all problems, those of the table first and then row by row; `wanted` says what an empty table lacks."""
-        found = [problem for _, problem in sorted(self.found, key=lambda item: item[0])]
-        problems = sorted([*self.sheet.problems, *found], key=lambda problem: problem.row is not None)
+        """Raise all problems, of the table and then by row and column; `wanted` says what an empty table lacks."""
+        rows = {row: i for i, row in enumerate(self.sheet.rows)}
+        columns = {header: j for j, header in enumerate(self.sheet.headers)}
+
+        def place(problem: Problem) -> tuple[bool, int, int]:
+            column = -1 if problem.column is None else columns.get(problem.column, -1)
+            return problem.row is not None, rows.get(problem.row, -1), column
+
+        problems = sorted([*self.sheet.problems, *(problem for _, problem in self.found)], key=place)
         if not problems and not len(self.frame) and self.left_out:
             problems = [Problem("every row is left out, so nothing is counted.")]
         if not problems and not len(self.frame):
@@ -1079,7 +1109,8 @@ def _matched(checked: Checked, columns: Sequence[Column], passed: Iterable[str] 
             taken.update(found)
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
-        checked.notes.append(f"columns read under another name: {listing(renamed)}.")
+        columns_ = "column" if len(renamed) == 1 else "columns"
+        checked.notes.append(f"{columns_} read under another name: {listing(renamed)}.")
     extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
     extra = [j for j in extra if keys[j] not in passed]
     for j in extra:
@@ -1098,7 +1129,8 @@ def _matched(checked: Checked, columns: Sequence[Column], passed: Iterable[str] 
     unsure = [f"{heads[j]!r} (not read as {absent[near[0]]!r}: rename it if it is)"
               for j in extra if (near := _resembling(keys[j], absent, 0.8))]  # fmt: skip
     if extra:
-        checked.notes.append(f"kept as possible moderators: {listing(repr(heads[j]) for j in extra)}.")
+        moderators = "a possible moderator" if len(extra) == 1 else "possible moderators"
+        checked.notes.append(f"kept as {moderators}: {listing(repr(heads[j]) for j in extra)}.")
     if unsure:
         checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
     return [j for j in extra if at[keys[j]][0] == j]

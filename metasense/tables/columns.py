@@ -217,6 +217,7 @@ def check_panels(checked: Checked, *, typed: bool = True) -> None:
         preferences=sum(frame[column].fillna(0) for column in ("prefer_new", "prefer_old", "no_preference")),
     )
     shares.compared(wide.given, wide.right)
+    _check_incorrect(checked)
     for rule in PANEL_RULES:
         checked.report(rule.broken(wide), rule.column, rule.words, rows=wide)
     checked.raise_any("Write one row a panel")
@@ -234,6 +235,35 @@ def check_panels(checked: Checked, *, typed: bool = True) -> None:
     if frame.tasters.isna().any():
         missing = "" if frame.tasters.isna().all() else f" for {listing(frame.panel[frame.tasters.isna()], 8)}"
         notes.append(f"the number of tasters is not given{missing}: each tasting is taken to be another person's.")
+
+
+_INCORRECT = Column("incorrect", "how many answers were wrong", whole, "Int64",
+                    "wrong nincorrect nwrong incorrectanswers wronganswers numberincorrect numberwrong")  # fmt: skip
+
+
+def _check_incorrect(checked: Checked) -> None:
+    """Where wrong answers are counted too, they and the right ones must make up the tastings.
+
+    Those who gave no answer may be among the wrong ones, if ``refused`` says how many they were.
+    """
+    is_incorrect = is_known([_INCORRECT])
+    for header in filter(is_incorrect, checked.extras):
+        if not pd.api.types.is_numeric_dtype(checked.frame[header]):
+            continue  # words, which a note says
+        frame = checked.frame.assign(made=checked.frame.correct + checked.frame[header])
+        silent = frame.refused.fillna(0)
+        among_tastings = (frame.made + silent == frame.tastings) & (silent > 0)
+        words = (
+            "{correct} correct and {value:g} incorrect make {made:g} answers; with {refused} refused they are the "
+            "{tastings} tastings. Tastings are answers: write {made:g} there."
+        )
+        checked.report(among_tastings, header, words, rows=frame)
+        words = (
+            "{correct} correct and {value:g} incorrect make {made:g} answers, not {tastings}. Correct what is wrong, "
+            "or rename the column."
+        )
+        agrees = (frame.made == frame.tastings) | (frame.made == frame.tastings + silent)
+        checked.report(~agrees & ~among_tastings, header, words, rows=frame)
 
 
 class _Shares:
@@ -375,7 +405,12 @@ def _refuse_totals(checked: Checked) -> None:
         twice &= 2 * each == each.sum()
     if twice.any():
         same = listing(frame["panel"][twice])
-        checked.notes.append(f"adds up to all the other panels: {same}. If it is their total, remove the row.")
+        if twice.sum() == 1:
+            checked.notes.append(f"adds up to all the other panels: {same}. If it is their total, remove the row.")
+        else:
+            checked.notes.append(
+                f"each adds up to all the other panels: {same}. If one is the total of the others, remove its row."
+            )
 
 
 def _refuse_rows(checked: Checked, mask: np.ndarray, column: str) -> None:
@@ -471,7 +506,8 @@ def _remarks(frame: pd.DataFrame) -> Iterator[str]:
     if silent.any():
         each = frame["panel"][silent].value_counts(sort=False)
         where = listing([f"{n} in {panel}" for panel, n in each.items() if n], 8)
-        yield f"no answer (refused or missing), and so not counted as a tasting: {where}."
+        as_ = "a tasting" if silent.sum() == 1 else "tastings"
+        yield f"no answer (refused or missing), and so not counted as {as_}: {where}."
     people = frame.loc[~silent, ["panel", "taster"]]
     repeats = people[people.duplicated()].drop_duplicates()
     if len(repeats):
@@ -687,12 +723,14 @@ def _check_cups(
     bad = checked.bad.get("served", np.zeros(len(frame), bool)) | checked.bad.get("answer", np.zeros(len(frame), bool))
     strange: dict[int, set[str]] = {}
     unsure: list[str] = []
+    several = False
     for at, kind in kind_of.items():
         if at in served:
             choices = 2 if kind.name == "duo-trio" else 3 if kind.name == "tetrad" and at not in pairs else kind.cups
             called = Cups(kind.cups, choices, served[at] | trays.get(at, set()))
             strange[at] = called.strange(answers.get(at, set()))
             if called.unsure:
+                several |= len(called.unsure) > 1 or bool(unsure)
                 unsure.append(f"{listing(map(repr, sorted(called.unsure)))} in {names[at]}")
     lost = {at for at in strange if answers.get(at) and strange[at] == answers[at]}
     both = np.isin(panel, list(lost)) & frame["served"].notna().to_numpy(bool) & frame["answer"].notna().to_numpy(bool)
@@ -720,8 +758,10 @@ def _check_cups(
     checked.report_each(places, outside, "served")
     checked.report_each(places, no_cup, "answer")
     if unsure:
+        wrong = "wrong answers" if several else "a wrong answer"
+        one = "one" if several else "it"
         never = listing(unsure, 8)
-        checked.notes.append(f"read as wrong answers, though never right: {never}. If one is no cup, clear the cell.")
+        checked.notes.append(f"read as {wrong}, though never right: {never}. If {one} is no cup, clear the cell.")
 
 
 def _all_cups(word: str) -> list[str]:

@@ -55,6 +55,8 @@ REFUSED = (  # first bytes, what it is
     (b"\xff\xd8\xff", "a picture"),
     (b"{\\rtf", "a word-processor document"),
     (b"SQLite format 3", "a database"),
+    (b"CDF", "a netCDF file, such as a saved pool,"),
+    (b"\x89HDF", "an HDF5 file, such as a pool saved by metasense 0.1,"),
 )
 
 
@@ -523,14 +525,17 @@ def _from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: st
         label = f"{label}, sheet {tab.name!r},"
     if cells.unknown:
         names = listing([cell_name(*place) for place in cells.unknown], 8)
+        results = "result of the formula" if len(cells.unknown) == 1 else "results of the formulas"
         raise PanelsError(
-            f"the file does not hold the results of the formulas in {names}. Open it in a spreadsheet program and save "
-            "it again, or paste the values over the formulas.",
+            f"the file does not hold the {results} in {names}. Open it in a spreadsheet program and save it again, or "
+            "paste the values over the formulas.",
             label,
         )
     if cells.formulas:
         names = listing([cell_name(*place) for place in cells.formulas], 8)
-        notes.append(f"the results stored with the formulas in {names} were read.")
+        one = len(cells.formulas) == 1
+        results = "result stored with the formula" if one else "results stored with the formulas"
+        notes.append(f"the {results} in {names} {'was' if one else 'were'} read.")
     try:
         opened = _sheet(cells.rows, known, label, notes)
     except PanelsError as error:
@@ -735,7 +740,8 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
     rows = frame.index
     if taken:
         frame = frame.reset_index(level=taken)
-        notes.append(f"the index {listing(map(repr, taken))} was read as a column.")
+        was = "was read as a column" if len(taken) == 1 else "were read as columns"
+        notes.append(f"the index {listing(map(repr, taken))} {was}.")
     problems: list[Problem] = []
     columns = []
     for j, header in enumerate(frame.columns):
@@ -743,7 +749,8 @@ def _from_frame(frame: pd.DataFrame, known: Callable[[str], bool], label: str, w
         columns.append(_cells_of(column, str(header), rows, word, problems))
     blank = _blank_rows(columns, len(frame))
     if blank.any() and columns:
-        notes.append(f"blank rows skipped: {listing((f'{word} {at}' for at in rows[blank]), 8)}.")
+        skipped = "blank row" if blank.sum() == 1 else "blank rows"
+        notes.append(f"{skipped} skipped: {listing((f'{word} {at}' for at in rows[blank]), 8)}.")
         columns = [column[~blank].reset_index(drop=True) for column in columns]
         rows = rows[~blank]
     if not columns:

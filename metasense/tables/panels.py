@@ -541,7 +541,8 @@ class Tastings(_Rows):
                 )
         taken = [c for c in self.moderators if is_known(PANEL_COLUMNS)(c) or share_of(c, PANEL["correct"])]
         if taken:
-            notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
+            names = "name" if len(taken) == 1 else "names"
+            notes.append(f"left out because panels use the {names} for something else: {listing(taken)}.")
         varying = []
         for column in (*(column.name for column in SITTING), *(c for c in self.moderators if c not in taken)):
             if column in frame:
@@ -552,7 +553,8 @@ class Tastings(_Rows):
                         f"{column} (in {listing([p for p, s in zip(panels, same, strict=True) if not s], 4)})"
                     )
         if varying:
-            notes.append(f"left empty because it varies within a panel: {listing(varying)}.")
+            vary = "it varies" if len(varying) == 1 else "they vary"
+            notes.append(f"left empty because {vary} within a panel: {listing(varying)}.")
         read = read_panels(pd.DataFrame(data), name=self.source)
         return Panels(read.frame, self.source, tuple(notes))
 

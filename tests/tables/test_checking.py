@@ -86,7 +86,7 @@ def test_a_share_beside_the_count_must_agree_and_is_no_moderator():
 def test_a_header_that_says_number_of_is_read_and_said(header):
     read = read_panels(f"{TABLE}correct,{header}\nA,triangle,24,9,12")
     assert read.frame["tasters"].tolist() == [12]
-    assert f"columns read under another name: {header!r} as 'tasters'." in read.notes
+    assert f"column read under another name: {header!r} as 'tasters'." in read.notes
 
 
 @pytest.mark.parametrize("header", ["not correct", "no correct"])
