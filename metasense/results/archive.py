@@ -211,7 +211,7 @@ def is_archive(path: str | os.PathLike[str]) -> bool:
     try:
         if not Path(path).is_file():  # looking into a pipe would empty it
             return False
-        with open(path, "rb") as file:
+        with open(path, "rb", buffering=0) as file:
             at = file.tell()
             start = file.read(len(older.MAGIC))
             file.seek(at)  # a file that a shell hands over may be read on from where it was left

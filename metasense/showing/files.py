@@ -71,6 +71,7 @@ def _is_page(file: BinaryIO) -> bool:
     head = file.read(2000)
     if PAGE_MARK.encode() in head:
         return True
+    file.seek(0)
     return head.startswith(_FIRST_PAGES) and _holds(file, b"<dt>fingerprint of the data (SHA-256)</dt>")
 
 

@@ -55,8 +55,8 @@ REFUSED = (  # first bytes, what it is
     (b"\xff\xd8\xff", "a picture"),
     (b"{\\rtf", "a word-processor document"),
     (b"SQLite format 3", "a database"),
-    (b"CDF", "a netCDF file, such as a saved pool,"),
-    (b"\x89HDF", "an HDF5 file, such as a pool saved by metasense 0.1,"),
+    (b"CDF", "a netCDF file, such as a saved pool"),
+    (b"\x89HDF", "an HDF5 file, such as a pool saved by metasense 0.1"),
 )
 
 
