@@ -40,7 +40,7 @@ def test_looking_up_is_far_quicker_than_pooling():
 
 def test_many_at_once_are_quicker_than_one_by_one():
     table = many_at_once.compared(size=5_000, single=5).set_index("job")
-    assert (table["ratio"] > 2).all() and table.loc["panels alone", "together"] == 5_000
+    assert table.loc["panels alone", "ratio"] > 20 and (table["ratio"] > 0).all()
 
 
 def test_reading_is_measured_on_tables_that_can_be_read():
