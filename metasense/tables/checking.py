@@ -92,19 +92,6 @@ class Reading:
     day_first: dict[str, tuple[bool, str]] = field(default_factory=dict)
     earned: dict[str, list[str]] = field(default_factory=dict)
 
-    @classmethod
-    def of(cls, values: Sequence[Any], kind: Kind) -> Reading:
-        """What the cells of a column show about one another; each column speaks for itself alone."""
-        if kind is date:
-            marks, mixed = _day_first(values)
-            reading = cls(day_first=marks)
-            for cell in mixed:
-                reading.note("have day and month in different orders, each read in the only way it can be", cell)
-            return reading
-        if kind is number:
-            return cls(marks=_marks(values), percent=_all_percent(values))
-        return cls()
-
     def note(self, words: str, cell: object) -> None:
         self.earned.setdefault(words, []).append(repr(cell))
 
@@ -1038,6 +1025,19 @@ def _is_certain(value: object) -> bool:
     return type(value) in (int, np.int64, float, np.float64) and abs(value) < MOST  # type: ignore[arg-type]
 
 
+def reading_of(values: Sequence[Any], kind: Kind) -> Reading:
+    """What the cells of a column show about one another; each column speaks for itself alone."""
+    if kind is date:
+        marks, mixed = _day_first(values)
+        reading = Reading(day_first=marks)
+        for cell in mixed:
+            reading.note("have day and month in different orders, each read in the only way it can be", cell)
+        return reading
+    if kind is number:
+        return Reading(marks=_marks(values), percent=_all_percent(values))
+    return Reading()
+
+
 def _read(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], dict[int, str], list[str]]:
     """Each of the distinct cells as a value, what is wrong with the others, and notes on how they were read."""
     if kind is number and all(map(_is_certain, values)):
@@ -1050,7 +1050,7 @@ def _read(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], di
         except Wrong as error:
             cells.append(None)
             messages[i] = f"{error}."
-    reading = Reading.of(cells, kind)
+    reading = reading_of(cells, kind)
     reading.gravities = kind is number and plain(header) in _GRAVITIES and _all_gravities(cells)
     out: list[Any] = []
     for i, cell in enumerate(cells):

@@ -696,23 +696,15 @@ def _check_cups(
     frame = checked.frame
     forced = frame["panel"].notna().to_numpy(bool) & ~two
     panel, names = distinct(frame["panel"])
-    trays: dict[int, set[str]] = {}
-    kind_of: dict[int, Protocol] = {}
-    if "order" in frame:
-        for at, code_, order in combined(panel[forced], codes[forced], frame["order"][forced])[1]:
-            kind = kinds[code_]
-            cups = _order(order)
-            if kind is not None and len(cups) == kind.cups:
-                trays.setdefault(at, set()).update(map(str.casefold, cups))
+    trays = _trays(panel[forced], codes[forced], frame[forced], kinds)
     places, rows = combined(panel, codes, frame["served"], frame["answer"])
+    kind_of: dict[int, Protocol] = {}
     served: dict[int, set[str]] = {}
     answers: dict[int, set[str]] = {}
     pairs: set[int] = set()  # panels whose right answers name more than one cup
-    skip = np.zeros(len(rows), bool)
-    for i, (at, code_, right, answer) in enumerate(rows):
+    for at, code_, right, answer in rows:
         kind = kinds[code_]
         if names[at] is None or not isinstance(kind, Protocol):
-            skip[i] = True
             continue
         kind_of[at] = kind
         for word, into in ((right, served), (answer, answers)):
@@ -742,10 +734,10 @@ def _check_cups(
     checked.report(both & ~pd.Series(np.where(both, panel, -1)).duplicated().to_numpy(bool), "served", words)
     outside: dict[int, str] = {}
     no_cup: dict[int, str] = {}
-    for i, (at, _, right, answer) in enumerate(rows):
-        if skip[i]:
+    for i, (at, code_, right, answer) in enumerate(rows):
+        kind = kinds[code_]
+        if names[at] is None or not isinstance(kind, Protocol):
             continue
-        kind = kind_of[at]
         for cup in filter(_is_place, _all_cups(right or "")):
             if cup not in trays.get(at, ()) and not 1 <= int(cup) <= kind.cups:
                 outside[i] = f"there is no cup {cup}; {kind.name} has {kind.cups}. Write the place or code of a cup."
@@ -762,6 +754,21 @@ def _check_cups(
         one = "one" if several else "it"
         never = listing(unsure, 8)
         checked.notes.append(f"read as {wrong}, though never right: {never}. If {one} is no cup, clear the cell.")
+
+
+def _trays(
+    panel: np.ndarray, codes: np.ndarray, frame: pd.DataFrame, kinds: Sequence[Protocol | TwoCountProtocol | None]
+) -> dict[int, set[str]]:
+    """What the orders of each panel call its cups."""
+    trays: dict[int, set[str]] = {}
+    if "order" not in frame:
+        return trays
+    for at, code_, order in combined(panel, codes, frame["order"])[1]:
+        kind = kinds[code_]
+        cups = _order(order)
+        if kind is not None and len(cups) == kind.cups:
+            trays.setdefault(at, set()).update(map(str.casefold, cups))
+    return trays
 
 
 def _all_cups(word: str) -> list[str]:
