@@ -94,7 +94,7 @@ def _fault(fault: BaseException) -> int:
 
 def _said(error: Exception) -> str:
     from metasense.showing.words import one_line
-    from metasense.tables.opening import PanelsError
+    from metasense.tables.sheets import PanelsError
 
     if isinstance(error, OSError) and error.strerror:
         return one_line(f"{error.filename or 'the file'}: {error.strerror}.")

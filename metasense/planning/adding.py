@@ -18,8 +18,10 @@ import pandas as pd
 
 from metasense.showing.files import TEXT, kept_still, ready, replacing
 from metasense.showing.tables import as_csv
-from metasense.tables.checking import check_table, is_known, plain
+from metasense.tables.cells import plain
+from metasense.tables.checking import check_table
 from metasense.tables.columns import PANEL_COLUMNS, one_row_a_tasting
+from metasense.tables.headers import is_known
 from metasense.tables.opening import open_table
 from metasense.tables.panels import Panels, read_panels
 

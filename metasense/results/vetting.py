@@ -19,10 +19,16 @@ from metasense.margins import Margin
 from metasense.protocols import protocol
 from metasense.questions.design import level, read_design
 from metasense.results.container import MOST_ENTRIES, MOST_WORDS, Variable, entries, to_words
-from metasense.tables.checking import MOST, Checked, Column, Reading, text
-from metasense.tables.columns import PANEL, SIDES, TASTING, check_panels, is_signal
-from metasense.tables.opening import Sheet
+from metasense.tables.cells import Reading
+from metasense.tables.checked import Checked
+from metasense.tables.columns import PANEL, TASTING
+from metasense.tables.cups import SIDES, is_signal
+from metasense.tables.headers import Column
+from metasense.tables.numbers import MOST
 from metasense.tables.panels import Panels, Tastings
+from metasense.tables.rules import check_panels
+from metasense.tables.sheets import Sheet
+from metasense.tables.wording import text
 
 if TYPE_CHECKING:
     import xarray as xr

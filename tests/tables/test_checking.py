@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from metasense.tables.checking import plain
+from metasense.tables.cells import plain
 from metasense.tables.panels import PanelsError, read_panels, read_tastings
 
 
