@@ -13,7 +13,7 @@ __version__ = "0.1.0"
 _NAMES_BY_FILE = {
     "protocols": ("PROTOCOLS", "protocol"),
     "margins": ("Margin",),
-    "tables.opening": ("PanelsError",),
+    "tables.sheets": ("PanelsError",),
     "tables.panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
     "alone.single": ("OnePanel", "one_panel"),
     "card": ("Card",),
@@ -77,11 +77,11 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
     from metasense.showing.tables import write_csv as write_csv
-    from metasense.tables.opening import PanelsError as PanelsError
     from metasense.tables.panels import Panels as Panels
     from metasense.tables.panels import Tastings as Tastings
     from metasense.tables.panels import read_panels as read_panels
     from metasense.tables.panels import read_tastings as read_tastings
+    from metasense.tables.sheets import PanelsError as PanelsError
 
 
 def __getattr__(name: str) -> object:

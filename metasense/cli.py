@@ -94,7 +94,7 @@ def _fault(fault: BaseException) -> int:
 
 def _said(error: Exception) -> str:
     from metasense.showing.words import one_line
-    from metasense.tables.opening import PanelsError
+    from metasense.tables.sheets import PanelsError
 
     if isinstance(error, OSError) and error.strerror:
         return one_line(f"{error.filename or 'the file'}: {error.strerror}.")
@@ -143,6 +143,7 @@ def _parser() -> argparse.ArgumentParser:
         "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
     )
     pooling.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
+    pooling.add_argument("--overwrite", action="store_true", help="replace a page of other panels that is there")
     pooling.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
     pooling.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (default 1)")
     pooling.set_defaults(run=_pool)
@@ -283,7 +284,7 @@ def _pool(chosen: argparse.Namespace) -> int:
         progress=sys.stderr.isatty(),
     )
     page = (
-        pooled.report(chosen.report) if chosen.report is not None else None
+        pooled.report(chosen.report, overwrite=chosen.overwrite) if chosen.report is not None else None
     )  # before printing, which a reader may cut short
     print(pooled)
     if page:

@@ -6,7 +6,7 @@ import sys
 
 import numpy as np
 import pytest
-from benchmarks import lookup_refits, side_by_side
+from benchmarks import lookup_refits, many_at_once, reading_tables, side_by_side
 
 import metasense as ms
 
@@ -37,6 +37,17 @@ def test_a_worker_reports_times_and_quantiles():
 def test_looking_up_is_far_quicker_than_pooling():
     table = lookup_refits.refits()
     assert (table["refits a second"] > 100 * table["full pools a second"]).all()
+
+
+def test_many_at_once_are_quicker_than_one_by_one():
+    table = many_at_once.compared(size=5_000, single=5).set_index("job")
+    assert table.loc["panels alone", "ratio"] > 20 and (table["ratio"] > 0).all()
+
+
+def test_reading_is_measured_on_tables_that_can_be_read():
+    table = reading_tables.times(0.005).set_index("table")
+    assert table["size"].to_dict() == {"tastings": 5_000, "panels": 500, "columns": 100}
+    assert (table["seconds"] > 0).all() and (table["ratio"] > 1).any()
 
 
 @pytest.mark.slow

@@ -478,3 +478,47 @@ def test_an_unfilled_answer_sheet_is_a_warning(tmp_path, capsys):
     assert main(["serve", "triangle", "6", str(tmp_path / "plan"), "--allergens", "--hazards"]) in (0, 1)
     assert main(["answers", str(tmp_path / "plan"), str(tmp_path / "plan" / "answers.csv")]) == 1
     assert "6 of 6 sets have no answer" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", [["check"], ["pool"], ["claim", "Half the tasters could tell."]])
+@pytest.mark.parametrize("way", ["< {}", "< <(cat {})", "<(cat {})"])
+def test_a_table_may_come_from_the_shell(command, way, table):
+    handed = way.format(table)
+    words = f"/dev/stdin {handed}" if handed.startswith("< ") else handed
+    line = f'{sys.executable} -m metasense "$@" {words}'
+    done = subprocess.run(["bash", "-c", line, "bash", *command], capture_output=True, text=True, check=False)
+    assert done.returncode in (0, 1) and done.stdout and not done.stderr
+
+
+def test_a_saved_pool_that_comes_through_a_pipe_is_named_as_one(table, tmp_path):
+    saved = ms.pool(table).save(tmp_path / "pool.nc")
+    words = [sys.executable, "-m", "metasense", "claim", "Half the tasters could tell.", "/dev/stdin"]
+    done = subprocess.run(words, input=saved.read_bytes(), capture_output=True, check=False)
+    assert done.returncode == 2 and b"a netCDF file, such as a saved pool, not a table" in done.stderr
+
+
+def test_a_page_of_other_panels_is_replaced_only_when_that_is_said(table, tmp_path, capsys):
+    page = tmp_path / "page.html"
+    assert main(["pool", str(table), "--report", str(page)]) in (0, 1)
+    capsys.readouterr()
+    words = ["pool", "datasets/bakery_salt.csv", "--report", str(page)]
+    assert main(words) == 2
+    assert (
+        "of other panels. Name a new one, or say overwrite=True (--overwrite) to replace it." in capsys.readouterr().err
+    )
+    assert main([*words, "--overwrite"]) in (0, 1)
+
+
+@pytest.mark.parametrize("name", ["rep.pdf", "rep.docx", "rep.txt"])
+def test_a_page_is_not_written_under_the_name_of_another_kind(name, table, tmp_path, capsys):
+    assert main(["pool", str(table), "--report", str(tmp_path / name)]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and "pages are written as HTML. Name a file that ends in .html or .htm." in err
+
+
+def test_counts_are_not_added_to_a_table_of_shares(answered, tmp_path, capsys):
+    table = tmp_path / "shares.csv"
+    table.write_text("panel,protocol,tastings,% correct\nA,triangle,24,50\n")
+    assert answers(answered / "x1", "--panels", table, "--append") == 2
+    assert "holds shares under '% correct' and no counts" in capsys.readouterr().err
+    assert table.read_text().count("\n") == 2

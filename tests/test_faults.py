@@ -236,7 +236,7 @@ def test_only_a_note_that_names_the_place_and_the_reading_excuses_it():
     assert said("'dose': 1.000 is read as 1.")
     assert said("row 2: '1.000' is read as 1.")
     assert said("points under 'dose' are decimal points.")
-    assert not said("kept as possible moderators: 'dose'.")
+    assert not said("kept as a possible moderator: 'dose'.")
     assert not said("numbers have a decimal comma.")
     assert not said("1 panel has no date.")
     assert not said("columns are separated by semicolons.")

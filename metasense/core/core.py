@@ -143,7 +143,8 @@ class Core:
         """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
         d_primes = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        rates = [self.rate(test).to_frame(prob) for test in protocols or self.protocols]
+        chosen = self.protocols if protocols is None else protocols
+        rates = [self.rate(test).to_frame(prob) for test in chosen]
         return pd.concat([d_primes, *rates], ignore_index=True)
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:

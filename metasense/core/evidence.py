@@ -16,8 +16,8 @@ from scipy.sparse.csgraph import connected_components
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice, protocol
 from metasense.showing import words
-from metasense.tables.opening import PanelsError, Problem
 from metasense.tables.panels import Panels, Tastings, read_panels
+from metasense.tables.sheets import PanelsError, Problem
 
 _KEY = ["protocol", "tastings", "correct", "tasters", "signal", "hits", "noise", "false_alarms"]
 

@@ -18,8 +18,10 @@ import pandas as pd
 
 from metasense.showing.files import TEXT, kept_still, ready, replacing
 from metasense.showing.tables import as_csv
-from metasense.tables.checking import check_table, is_known, plain
+from metasense.tables.cells import plain
+from metasense.tables.checking import check_table
 from metasense.tables.columns import PANEL_COLUMNS, one_row_a_tasting
+from metasense.tables.headers import is_known
 from metasense.tables.opening import open_table
 from metasense.tables.panels import Panels, read_panels
 
@@ -44,7 +46,8 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
     Raises
     ------
     ValueError
-        If the file is not such a table, or holds another panel of that name. It is left as it is.
+        If the file is not such a table, holds shares in place of counts, or another panel of that name. It is left
+        as it is.
     OSError
         If the file may not be read or written.
 
@@ -73,7 +76,14 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
         old = read_panels(data, name=os.fspath(path))
         if _is_there(panel, old, path):
             return False
-        names = check_table(sheet, PANEL_COLUMNS).heads
+        checked = check_table(sheet, PANEL_COLUMNS)
+        names = checked.heads
+        if "correct" in checked.shares and "correct" not in checked.place:
+            share = sheet.headers[checked.shares["correct"][0]]
+            raise ValueError(
+                f"{os.fspath(path)!r} holds shares under {share!r} and no counts, so no counts can be added to it. It "
+                "was left as it is. Write the counts of its panels in a column 'correct' first."
+            )
         new = _with_row(data, sheet.headers, names, panel, path)
         _check(new, old, panel, path)
         with replacing(path, TEXT) as scratch:

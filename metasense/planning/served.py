@@ -17,24 +17,17 @@ import pandas as pd
 
 from metasense.planning.serving import CHOICES, PLACEBO, PREFERENCE, TASTING_PART, ServingPlan, said
 from metasense.showing import words
-from metasense.tables.checking import (
-    LEFT_OUT,
-    NO_ANSWER,
-    Checked,
-    Column,
-    Reading,
-    Wrong,
-    check_table,
-    choice,
-    coded,
-    is_known,
-    no_answer,
-    plain,
-    text,
-)
-from metasense.tables.columns import TASTING, is_signal
-from metasense.tables.opening import PanelsError, Problem, Sheet, is_empty, open_table
+from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
+from metasense.tables.checked import Checked
+from metasense.tables.checking import check_table
+from metasense.tables.columns import TASTING
+from metasense.tables.cups import is_signal
+from metasense.tables.exclusion import LEFT_OUT
+from metasense.tables.headers import Column, is_known
+from metasense.tables.opening import open_table
 from metasense.tables.panels import Tastings, read_tastings
+from metasense.tables.sheets import PanelsError, Problem, Sheet, is_empty
+from metasense.tables.wording import choice, coded, text
 
 __all__ = ["read_answers"]
 

@@ -33,10 +33,15 @@ from metasense.showing.files import free_folder, new_folder
 from metasense.showing.pages import CAUTIONS, templates
 from metasense.showing.results import Statement
 from metasense.showing.tables import as_csv
-from metasense.tables.checking import Column, Reading, Wrong, check_table, choice, is_known, label, plain, whole
-from metasense.tables.checking import date as as_day
-from metasense.tables.opening import PanelsError, open_table
+from metasense.tables.cells import Reading, Wrong, plain
+from metasense.tables.checking import check_table
+from metasense.tables.dates import date as as_day
+from metasense.tables.headers import Column, is_known
+from metasense.tables.numbers import whole
+from metasense.tables.opening import open_table
 from metasense.tables.panels import Tastings
+from metasense.tables.sheets import PanelsError
+from metasense.tables.wording import choice, label
 
 __all__ = ["HAZARDS", "ServingPlan", "serve"]
 

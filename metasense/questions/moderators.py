@@ -103,7 +103,7 @@ class Moderation:
             If the table cannot support the question; says all reasons.
         """
         design = read_design(core.panels, moderators, through_zero, within)
-        engine = None if within is not None else by_integration(core, design, core.priors)
+        engine = by_integration(core, design, core.priors) if is_integrated(design, within) else None
         evidence = float("nan") if engine is None else engine.box.log_evidence
         if engine is not None and core.settings["method"] == "grid":
             return cls(core, design, engine, evidence)
@@ -460,6 +460,14 @@ class Moderation:
 def one_sided(core: Core, design: Design) -> bool:
     """Whether the panels' centres are kept on one side of 0: undirected panels and a line that may cross it."""
     return not core.directed and any(m.numeric and not m.through_zero for m in design.moderators)
+
+
+def is_integrated(design: Design, within: str | None) -> bool:
+    """Whether the unknowns are few enough for integration; else PyMC samples them."""
+    if within is not None:
+        return False
+    kinds = [m.numeric for m in design.moderators]
+    return kinds == [False] or (design.columns.shape[1] < 2 and all(kinds))
 
 
 def by_integration(core: Core, design: Design, priors: Priors) -> Sloped | Levels | None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import os
 import platform
+import stat
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -23,7 +24,7 @@ import pandas as pd
 
 from metasense.results import container, older, vetting
 from metasense.results.container import Variable
-from metasense.showing.files import POOL, replacing
+from metasense.showing.files import POOL, Kind, replacing
 from metasense.showing.words import one_line
 from metasense.tables.panels import Panels, Tastings
 
@@ -75,8 +76,8 @@ class Archive:
     sample: xr.Dataset | None = None
     source: str = field(default="the file", repr=False)
 
-    def write(self, path: str | os.PathLike[str]) -> Path:
-        """Write the file, whole or not at all.
+    def write(self, path: str | os.PathLike[str], kind: Kind = POOL) -> Path:
+        """Write the file, whole or not at all; ``kind`` says which saved pools may be replaced there.
 
         Raises
         ------
@@ -86,7 +87,7 @@ class Archive:
             If the pool is larger than `read` would let in.
         """
         data = self._bytes()
-        with replacing(path, POOL) as scratch:
+        with replacing(path, kind) as scratch:
             scratch.write_bytes(data)
         return Path(path)
 
@@ -135,16 +136,27 @@ def read(path: str | os.PathLike[str]) -> Archive:
         If there is no such file or it may not be read.
     """
     name = repr(one_line(os.fspath(path)))
-    if Path(path).is_dir():
-        raise IsADirectoryError(f"{name} is a folder. Name the file in it that was saved.")
+    if not os.fspath(path):
+        raise FileNotFoundError("a file without a name cannot be read. Name one.")
     try:
-        if Path(path).exists() and not Path(path).is_file():
+        there = os.stat(path)
+        if stat.S_ISDIR(there.st_mode):
+            raise IsADirectoryError(f"{name} is a folder. Name the file in it that was saved.")
+        if not stat.S_ISREG(there.st_mode):
             raise ArchiveError(f"{name} is a pipe or a device and no file. Save the pool to a file, and load that.")
         data = Path(path).read_bytes()
     except FileNotFoundError as error:
         raise FileNotFoundError(f"there is no file {name}.") from error
+    except ArchiveError:
+        raise
+    except ValueError as error:  # a NUL, or half a character
+        raise FileNotFoundError(f"there is no file {name}, and no file can have that name.") from error
     except PermissionError as error:
         raise PermissionError(f"{name} may not be read: permission denied.") from error
+    except OSError as error:
+        if error.errno is None:  # said in words already
+            raise
+        raise type(error)(f"{name} cannot be read: {str(error.strerror).lower()}.") from error
     _recognise(data, name)
     if data.startswith(older.MAGIC):
         try:
@@ -199,8 +211,10 @@ def is_archive(path: str | os.PathLike[str]) -> bool:
     try:
         if not Path(path).is_file():  # looking into a pipe would empty it
             return False
-        with open(path, "rb") as file:
+        with open(path, "rb", buffering=0) as file:
+            at = file.tell()
             start = file.read(len(older.MAGIC))
+            file.seek(at)  # a file that a shell hands over may be read on from where it was left
     except OSError:
         return False
     return start.startswith((container.MAGIC, older.MAGIC))

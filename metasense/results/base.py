@@ -22,7 +22,7 @@ from metasense.margins import Margin
 from metasense.protocols import Protocol
 from metasense.results import notes, saving
 from metasense.showing import figures, pages, tables
-from metasense.showing.files import PAGE, POOL, ready
+from metasense.showing.files import PAGE, POOL, Kind, ready
 from metasense.showing.results import Statement
 from metasense.tables.panels import Panels, Tastings
 
@@ -156,15 +156,27 @@ class Pool(Statement):
 
         return sampler.to_arviz(self.draws)
 
-    def report(self, path: str | os.PathLike[str]) -> Path:
-        """Write the answer as one self-contained HTML page; returns the path."""
-        ready(path, PAGE)
-        return pages.write_report(self._page(), path)
+    def report(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+        """Write the answer as one self-contained HTML page; returns the path.
 
-    def save(self, path: str | os.PathLike[str]) -> Path:
+        A page of the same panels that is there is replaced; one of other panels only with `overwrite`.
+        """
+        kind = self._ours(PAGE, overwrite)
+        ready(path, kind)
+        return pages.write_report(self._page(), path, kind=kind)
+
+    def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file; returns the path.
 
-        ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole.
+        ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole, and only if it is a
+        saved pool of the same panels, or with `overwrite` of any. Tasters who are written as people (names, e-mail
+        addresses, phone numbers) are called T1, T2 ... in the file, which a note of the loaded pool says; the table
+        they came from is left to say who is who.
         """
-        ready(path, POOL)
-        return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure())
+        kind = self._ours(POOL, overwrite)
+        ready(path, kind)
+        return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure(), kind)
+
+    def _ours(self, kind: Kind, overwrite: bool) -> Kind:
+        """What may be replaced: of this kind, those of the same panels, or any."""
+        return kind if overwrite else kind.of(self.panels.fingerprint)

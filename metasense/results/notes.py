@@ -21,7 +21,11 @@ from metasense.tables.panels import REVERSED
 
 MANY_REPEATED = 100  # tastings up to which a panel with repeats is
 MANY = 1000  # panels, and tastings in a panel, up to which fit and seeming disagreement are looked at unasked
-SAID_BETTER = ("kept as possible moderators: ", "more tastings than planned: ")  # notes on reading, not on the answer
+SAID_BETTER = (  # notes on reading, not on the answer
+    "kept as possible moderators: ",
+    "kept as a possible moderator: ",
+    "more tastings than planned: ",
+)
 LISTED = 6  # panels named in a note before the rest are counted
 
 

@@ -15,7 +15,7 @@ from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
 from metasense.margins import Margin
 from metasense.margins import stated as stated_margin
-from metasense.results import archive, saving
+from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
@@ -116,6 +116,10 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
     for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
         if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
             raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    if seed > vetting.MOST_SEED:
+        raise ValueError(
+            "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
+        )
     if method == "mcmc" and within is not None and moderators is None and through_zero is None:
         raise ValueError(
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."

@@ -16,6 +16,8 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from metasense.engine.distribution import Distribution
+from metasense.questions.design import read_design
+from metasense.questions.moderators import is_integrated
 from metasense.results import archive
 from metasense.results.moderated import Moderated
 from metasense.results.nested import Nested
@@ -127,6 +129,8 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     ------
     ArchiveError
         If the file is no whole saved pool.
+    ValueError
+        If PyMC sampled its moderators.
 
     Examples
     --------
@@ -136,13 +140,14 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     True
     """
     saved = archive.read(path)
-    loaded, structure = restored(saved), saved.record["structure"]
-    before = loaded.plain
-    if isinstance(loaded, Moderated) and loaded.method == "mcmc":
+    structure = saved.record["structure"]
+    if _samples_moderators(saved):  # which loading would do again
         raise ValueError(
             f"{saved.source} holds a pool with moderators that PyMC sampled, and such samples are not compared. Pool "
             "the panels again with another seed, and look at both."
         )
+    loaded = restored(saved)
+    before = loaded.plain
     settings = {k: v for k, v in before.settings.items() if k in ("method", "draws", "chains", "seed")}
     again = pool(
         before.panels,
@@ -190,6 +195,15 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         os.fspath(path),
         again,
     )
+
+
+def _samples_moderators(saved: archive.Archive) -> bool:
+    structure = saved.record["structure"]
+    if "moderators" not in structure:
+        return False
+    within = structure.get("within")
+    design = read_design(saved.panels, structure["moderators"], structure.get("through_zero", ()), within)
+    return saved.record["settings"]["method"] == "mcmc" or not is_integrated(design, within)
 
 
 def _row(quantity: str, number: str, stored: float, now: float, allowed: float) -> dict[str, Any]:

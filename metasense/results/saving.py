@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from metasense import pseudonyms
 from metasense.card import Card
 from metasense.core.answers import Verdict
 from metasense.core.core import Core
@@ -21,15 +23,27 @@ from metasense.engine.posterior import Patch, Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.results import archive
+from metasense.showing import words
+from metasense.showing.files import POOL, Kind
+from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
 def save(
-    path: str | os.PathLike[str], core: Core, verdict: Verdict, answer: pd.DataFrame, structure: dict[str, Any]
+    path: str | os.PathLike[str],
+    core: Core,
+    verdict: Verdict,
+    answer: pd.DataFrame,
+    structure: dict[str, Any],
+    kind: Kind = POOL,
 ) -> Path:
-    """Write a pool, its answer and verdict, and what was put into the plain pool; returns the path."""
+    """Write a pool, its answer and verdict, and what was put into the plain pool; returns the path.
+
+    ``kind`` says which saved pools may be replaced there. Tasters who look like people get codes in place of names.
+    """
+    panels, tastings = _without_names(core.panels, core.tastings)
     said = {name: None if value != value else value for name, value in verdict.to_frame().iloc[0].to_dict().items()}
     record = {
         "margin": "" if core.margin is None else core.margin.text,
@@ -42,7 +56,29 @@ def save(
         "card": None if core.card is None else {"text": core.card.to_text(), "edited": core.card.edited},
         "versions": archive.versions(*(["pymc"] if core.sample is not None else [])),
     }
-    return archive.Archive(core.panels, core.tastings, record, answer, draws_of(core), core.sample).write(path)
+    return archive.Archive(panels, tastings, record, answer, draws_of(core), core.sample).write(path, kind)
+
+
+def _without_names(panels: Panels, tastings: Tastings | None) -> tuple[Panels, Tastings | None]:
+    """The tables with codes for tasters who look like people, in order of appearance, and a note in both."""
+    if tastings is None:
+        return panels, None
+    tasters = tastings.frame["taster"].astype(str).unique().tolist()
+    people = pseudonyms.personal(tasters)
+    if not people:
+        return panels, tastings
+    free = (code for code in map("T{}".format, itertools.count(1)) if code not in tasters)
+    codes = dict(zip(people, free, strict=False))
+    are = "taster is" if len(people) == 1 else "tasters are"
+    note = (
+        f"{len(people)} {are} called by a code of this file ({words.listing(codes.values(), 2)}), as the table it came "
+        "from may hold names, addresses or numbers."
+    )
+    frame = tastings.frame.assign(taster=tastings.frame["taster"].cat.rename_categories(codes))
+    return (
+        replace(panels, notes=(*panels.notes, note)),
+        replace(tastings, frame=frame, notes=(*tastings.notes, note)),
+    )
 
 
 def restored(saved: archive.Archive) -> Core:

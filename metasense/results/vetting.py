@@ -19,14 +19,21 @@ from metasense.margins import Margin
 from metasense.protocols import protocol
 from metasense.questions.design import level, read_design
 from metasense.results.container import MOST_ENTRIES, MOST_WORDS, Variable, entries, to_words
-from metasense.tables.checking import MOST, Checked, Column, Reading, text
-from metasense.tables.columns import PANEL, SIDES, TASTING, check_panels, is_signal
-from metasense.tables.opening import Sheet
+from metasense.tables.cells import Reading
+from metasense.tables.checked import Checked
+from metasense.tables.columns import PANEL, TASTING
+from metasense.tables.cups import SIDES, is_signal
+from metasense.tables.headers import Column
+from metasense.tables.numbers import MOST
 from metasense.tables.panels import Panels, Tastings
+from metasense.tables.rules import check_panels
+from metasense.tables.sheets import Sheet
+from metasense.tables.wording import text
 
 if TYPE_CHECKING:
     import xarray as xr
 
+MOST_SEED = 2**128  # of the random numbers; as much as their generator takes by itself
 MOST_CARD = 100_000  # characters of a question card
 SPARE = 2**24  # characters that names of unlike lengths may take beyond their own
 MOST_DOTS = 1000  # in it, outside its texts
@@ -124,7 +131,7 @@ def _settings(settings: Any) -> None:
     need(isinstance(settings, dict), "its settings are none")
     rest = dict(settings)
     need(rest.pop("method", None) in ("grid", "mcmc"), "its method is none known here")
-    for name, least, most in (("draws", 1, 10**9), ("chains", 1, 10**6), ("seed", 0, 2**128)):
+    for name, least, most in (("draws", 1, 10**9), ("chains", 1, 10**6), ("seed", 0, MOST_SEED)):
         value = rest.pop(name, None)
         need(type(value) is int and least <= value <= most, f"its {name} cannot be {value!r:.40}")
     texts(rest.pop("chains_said", ""))

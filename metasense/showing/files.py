@@ -1,9 +1,10 @@
 """A file is written whole or not at all, and never in place of somebody else's.
 
 The new file is finished beside the place where it belongs and then moved there in one step. What stands there already
-is replaced only if it is of our own making and kind (a page by a page); a table, a key, typed answers, a device, a pipe
-or anything else of the user's is refused. A writer that is killed leaves a hidden scratch file that ends in ``.part``:
-the next writer of the same file takes it away, unless its own writer is still at work, which a lock on it tells.
+is replaced only if it is of our own making and kind (a page by a page) and shows the same data; a table, a key, typed
+answers, a device, a pipe or anything else of the user's is refused. A writer that is killed leaves a hidden scratch
+file that ends in ``.part``: the next writer of the same file takes it away, unless its own writer is still at work,
+which a lock on it tells.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ import stat
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 fcntl: Any
 try:
@@ -40,19 +41,54 @@ _OLD = 3600  # seconds after which a scratch file is taken to be left behind, wh
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of file that we write: what it is called, and how one is told by its bytes."""
+    """A kind of file that we write: what it is called, how one is told, and how its name may end.
+
+    With `data` (a fingerprint that stands in the file) only one that shows the same data may be replaced.
+    """
 
     name: str
-    tells: Callable[[bytes], bool]
+    tells: Callable[[BinaryIO], bool]  # reads no more than it takes
+    endings: tuple[str, ...] = ()
+    written_as: str = ""
+    data: str = ""
+
+    def of(self, data: str) -> Kind:
+        """Those that show this data."""
+        return replace(self, data=data)
+
+
+def _holds(file: BinaryIO, wanted: bytes) -> bool:
+    """Whether the rest of an open file holds `wanted`."""
+    end = b""
+    while block := file.read(2**20):
+        if wanted in end + block:
+            return True
+        end = block[max(len(block) - len(wanted) + 1, 0) :]
+    return False
+
+
+def _is_page(file: BinaryIO) -> bool:
+    head = file.read(2000)
+    if PAGE_MARK.encode() in head:
+        return True
+    file.seek(0)
+    return head.startswith(_FIRST_PAGES) and _holds(file, b"<dt>fingerprint of the data (SHA-256)</dt>")
+
+
+def _is_pool(file: BinaryIO) -> bool:
+    return file.read(8).startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and _holds(file, b"metasense_format")
 
 
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
-PAGE = Kind("a page that metasense wrote", lambda data: PAGE_MARK.encode() in data[:2000])
-POOL = Kind(
-    "a pool saved by metasense",
-    lambda data: data.startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and b"metasense_format" in data,
+_FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
+    b'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Content-Security-Policy" '
+    b"content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'\">\n"
 )
-TEXT = Kind("a table in plain text", lambda data: b"\0" not in data)  # only where the user asks for it to be replaced
+PAGE = Kind("a page that metasense wrote", _is_page, (".html", ".htm"), "pages are written as HTML")
+POOL = Kind("a pool saved by metasense", _is_pool, (".nc",), "pools are saved as netCDF")
+TEXT = Kind(  # only where the user asks for it to be replaced
+    "a table in plain text", lambda file: not _holds(file, b"\0")
+)
 
 
 def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
@@ -72,11 +108,13 @@ def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
     IsADirectoryError
         When `path` is a folder.
     FileExistsError
-        When something else stands there: a device, a pipe, or a file that is not ours.
+        When something else stands there: a device, a pipe, or a file that is not ours or shows other data.
     PermissionError
         When the folder, or the file there, may not be written to.
+    ValueError
+        When the name ends as those of another kind of file do.
     """
-    target = _target(path)
+    target = _target(path, ours)
     _sweep(target)
     _free(path, target, ours)
     if not os.access(target.parent, os.W_OK | os.X_OK):
@@ -94,18 +132,34 @@ def holds(path: str | os.PathLike[str], data: bytes) -> bool:
     """
     target = _target(path)
     _sweep(target)
-    if target.is_file() and target.stat().st_size and target.read_bytes() == data:
+    if target.is_file() and target.stat().st_size == len(data) > 0 and target.read_bytes() == data:
         return True
     _free(path, target, None)
     return False
 
 
-def _target(path: str | os.PathLike[str]) -> Path:
+def _target(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
     if not os.fspath(path):
         raise FileNotFoundError("a file without a name cannot be written. Name one.")
-    target = Path(os.path.realpath(path))
+    target = _real(path)
+    ending = target.suffix.lower()
+    if ours is not None and ours.endings and ending and ending not in ours.endings and not target.is_dir():
+        ends = " or ".join(ours.endings)
+        raise ValueError(_cannot(path, f"{ours.written_as}. Name a file that ends in {ends}."))
     if not target.parent.is_dir():
         raise FileNotFoundError(_cannot(path, f"there is no folder {str(target.parent)!r}. Make it first."))
+    return target
+
+
+def _real(path: str | os.PathLike[str]) -> Path:
+    """Where a path leads; an error in words where no file can be."""
+    try:
+        target = Path(os.path.realpath(path))
+        target.exists()
+    except OSError as error:  # a name that is too long
+        raise type(error)(_cannot(path, f"{_why(error)}.")) from error
+    except ValueError as error:  # a NUL, or half a character
+        raise FileNotFoundError(_cannot(path, "no file can have that name. Name another one.")) from error
     return target
 
 
@@ -126,11 +180,17 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
     if ours is None:
         raise FileExistsError(_cannot(path, "a file of that name exists. Name a new one."))
     try:
-        its_own = ours.tells(target.read_bytes())
+        with open(target, "rb") as file:
+            its_own = ours.tells(file)
+            file.seek(0)
+            same = not its_own or not ours.data or _holds(file, ours.data.encode())
     except OSError as error:
         raise _in_words(error, path, target) from error
     if not its_own:
         raise FileExistsError(_cannot(path, f"the file there is not {ours.name}. Name a new one."))
+    if not same:
+        why = f"the file there is {ours.name}, and of other panels. Name a new one, or say overwrite=True (--overwrite)"
+        raise FileExistsError(_cannot(path, f"{why} to replace it."))
     if not there.st_mode & 0o222 or not os.access(target, os.W_OK):  # the first also holds back who may do all
         raise PermissionError(_cannot(path, f"the file is protected against writing.{_kept(target)}"))
 
@@ -145,8 +205,11 @@ def _kept(target: Path) -> str:
 
 def _in_words(error: OSError, path: str | os.PathLike[str], target: Path) -> OSError:
     """The same error, naming the file asked for and never the scratch file."""
-    why = _REASONS.get(error.errno or 0, str(error.strerror).lower())
-    return type(error)(_cannot(path, f"{why}.{_kept(target)}"))
+    return type(error)(_cannot(path, f"{_why(error)}.{_kept(target)}"))
+
+
+def _why(error: OSError) -> str:
+    return _REASONS.get(error.errno or 0, str(error.strerror).lower())
 
 
 @contextmanager
@@ -163,7 +226,7 @@ def replacing(path: str | os.PathLike[str], ours: Kind | None = None, *, private
 
     Raises
     ------
-    FileNotFoundError, IsADirectoryError, FileExistsError, PermissionError
+    FileNotFoundError, IsADirectoryError, FileExistsError, PermissionError, ValueError
         As in `ready`.
     OSError
         When the disk is full, or the folder may not be written to; says which.
@@ -177,7 +240,7 @@ def replacing(path: str | os.PathLike[str], ours: Kind | None = None, *, private
     >>> (folder / "a.txt").read_text(), len(list(folder.iterdir()))
     ('done', 1)
     """
-    target = _target(path)
+    target = _target(path, ours)
     _sweep(target)
     _free(path, target, ours)
     try:
@@ -230,7 +293,7 @@ def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     >>> [str(p.relative_to(parent)) for p in parent.rglob("*.txt")]
     ['sheets/a.txt']
     """
-    target = Path(os.path.realpath(path))
+    target = _real(path)
     try:
         free_folder(path)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -259,7 +322,7 @@ def free_folder(path: str | os.PathLike[str]) -> None:
     FileExistsError
         When a file, or a folder that is not empty or is the one worked in, is there.
     """
-    target = Path(os.path.realpath(path))
+    target = _real(path)
     if target.exists() and not target.is_dir():
         raise FileExistsError(_cannot(path, "a file of that name exists. Name a new folder."))
     if target.is_dir() and any(target.iterdir()):

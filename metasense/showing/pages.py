@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import words
 from .figures import Drawing, figure_to_data_uri
-from .files import PAGE, PAGE_MARK, ready, replacing
+from .files import PAGE, PAGE_MARK, Kind, ready, replacing
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -137,18 +137,28 @@ def templates() -> Any:
     return environment
 
 
-def write_report(page: Page, path: str | os.PathLike[str]) -> Path:
+def write_report(page: Page, path: str | os.PathLike[str], *, kind: Kind = PAGE) -> Path:
     """Write the page, whole or not at all: if anything goes wrong, a page already at `path` stays as it was.
+
+    Parameters
+    ----------
+    page : Page
+    path : path
+        Of a file that ends in ``.html`` or ``.htm``, or has no ending.
+    kind : Kind
+        Which pages may be replaced there: any of ours, or ``PAGE.of(fingerprint)``, those of the same data.
 
     Raises
     ------
     FileNotFoundError
         When the folder does not exist.
     FileExistsError
-        When something else than a page that metasense wrote is there.
+        When something else than such a page is there.
+    ValueError
+        When the name ends in another way.
     """
-    ready(path, PAGE)
+    ready(path, kind)
     text = page.to_html()
-    with replacing(path, PAGE) as scratch:
+    with replacing(path, kind) as scratch:
         scratch.write_text(text, encoding="utf-8", newline="\n")
     return Path(path)

@@ -4,7 +4,7 @@
 number can be trusted, or raise one `PanelsError` that lists all there is to put right. What was chosen on the way is in
 ``notes``. People and tastings are counted apart. `Tastings.to_panels` turns answers into counts, so that both roads
 lead to the same `Panels`. How files are opened is in ``opening.py``, how cells are read in ``checking.py``, what the
-columns are in ``columns.py``.
+columns are in ``columns.py``, the rules between them in ``rules.py``.
 """
 
 from __future__ import annotations
@@ -27,35 +27,27 @@ from metasense.protocols import Protocol, protocol
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table, write_csv
 from metasense.showing.words import count, listing, one_line
-from metasense.tables.checking import (
-    LEFT_OUT,
-    Column,
-    Reading,
-    Wrong,
-    check_table,
-    column_of,
-    combined,
-    date,
-    distinct,
-    is_known,
-    share_of,
-)
+from metasense.tables.cells import Reading, Wrong
+from metasense.tables.checked import column_of, combined, distinct
+from metasense.tables.checking import check_table
 from metasense.tables.columns import (
     FORCED,
     PANEL,
     PANEL_COLUMNS,
-    SIDES,
     SITTING,
     TASTING,
     TASTING_COLUMNS,
     TWO_COUNTS,
-    check_panels,
-    check_tastings,
-    is_signal,
     one_row_a_tasting,
     refuse_served,
 )
-from metasense.tables.opening import PanelsError, open_table
+from metasense.tables.cups import SIDES, is_signal
+from metasense.tables.dates import date
+from metasense.tables.exclusion import LEFT_OUT
+from metasense.tables.headers import Column, is_known, share_of
+from metasense.tables.opening import open_table
+from metasense.tables.rules import check_panels, check_tastings
+from metasense.tables.sheets import PanelsError
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
 
@@ -100,7 +92,7 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     >>> read_panels("panel,protocol,tastings,correct\\nC1,triangle,24,25")
     Traceback (most recent call last):
         ...
-    metasense.tables.opening.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
+    metasense.tables.sheets.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
     """  # noqa: E501
     if isinstance(source, Panels):
         return source
@@ -541,7 +533,8 @@ class Tastings(_Rows):
                 )
         taken = [c for c in self.moderators if is_known(PANEL_COLUMNS)(c) or share_of(c, PANEL["correct"])]
         if taken:
-            notes.append(f"left out because panels use the name for something else: {listing(taken)}.")
+            names = "name" if len(taken) == 1 else "names"
+            notes.append(f"left out because panels use the {names} for something else: {listing(taken)}.")
         varying = []
         for column in (*(column.name for column in SITTING), *(c for c in self.moderators if c not in taken)):
             if column in frame:
@@ -552,7 +545,8 @@ class Tastings(_Rows):
                         f"{column} (in {listing([p for p, s in zip(panels, same, strict=True) if not s], 4)})"
                     )
         if varying:
-            notes.append(f"left empty because it varies within a panel: {listing(varying)}.")
+            vary = "it varies" if len(varying) == 1 else "they vary"
+            notes.append(f"left empty because {vary} within a panel: {listing(varying)}.")
         read = read_panels(pd.DataFrame(data), name=self.source)
         return Panels(read.frame, self.source, tuple(notes))
 

@@ -211,8 +211,8 @@ def same_seed_sampling(base: Path) -> Result:
 # --- writing files ----------------------------------------------------------------------------------------------------
 
 WRITERS = {
-    "pool.nc": "pooled.save(path)",
-    "page.html": "pooled.report(path)",
+    "pool.nc": "pooled.save(path, overwrite=True)",
+    "page.html": "pooled.report(path, overwrite=True)",
     "panels.csv": "pooled.panels.to_csv(path, overwrite=True)",
 }
 _WRITING = """

@@ -267,7 +267,7 @@ def stated(difference: Difference, case: Case, notes: tuple[str, ...]) -> bool:
                 return True
             if len(word) > 1 and not word[0].isalnum() and word in rest:
                 return True
-        if "kept as possible moderator" in rest and "(" not in rest:
+        if re.search("kept as (a )?possible moderator", rest) and "(" not in rest:
             continue
         if difference.words and re.search(difference.words, rest, re.I):
             return True

@@ -127,7 +127,9 @@ def writers() -> dict[str, Writer]:
 
     return {
         "page": Writer(lambda f, i: write_report(_page(i), f / "page.html"), old_or_new(page_turn, "page.html")),
-        "saved pool": Writer(lambda f, i: pools[i % 2].save(f / "pool.nc"), old_or_new(pool_turn, "pool.nc")),
+        "saved pool": Writer(
+            lambda f, i: pools[i % 2].save(f / "pool.nc", overwrite=True), old_or_new(pool_turn, "pool.nc")
+        ),
         "csv": Writer(
             lambda f, i: ms.write_csv(tables[i % 2], f / "t.csv", overwrite=True), old_or_new(table_turn, "t.csv")
         ),

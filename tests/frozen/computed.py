@@ -110,7 +110,7 @@ def page(record: Record, name: str, result: Any) -> None:
     type_ = type(result).__name__
     record.tried(
         f"{name} | {type_}.report()",
-        lambda: Path(result.report(record.folder / "page.html")).read_text(encoding="utf-8"),
+        lambda: Path(result.report(record.folder / "page.html", overwrite=True)).read_text(encoding="utf-8"),
     )
 
 
@@ -118,7 +118,7 @@ def kept(record: Record, name: str, result: Any) -> None:
     """What comes back from a file, and whether it is worked out again."""
     type_ = type(result).__name__
     file = record.folder / "kept.nc"
-    result.save(file)
+    result.save(file, overwrite=True)
     again = ms.load(file)
     record.add(f"{name} | {type_}.load().to_frame", again.to_frame())
     record.add(f"{name} | {type_}.load().repr", repr(again))

@@ -367,7 +367,7 @@ def test_the_place_is_looked_at_before_the_work(kind, name, tmp_path, monkeypatc
     result = ms.pool("datasets/coffee_bags.csv", draws=50, **kind)
     for what in ("verdict", "to_frame", "plot", "_forest", "_curve", "_shown"):
         monkeypatch.setattr(type(result), what, None, raising=False)  # no work can be done
-    other = tmp_path / "panels.csv"
+    other = tmp_path / ("mine.nc" if name == "save" else "mine.html")
     other.write_text("mine")
     with pytest.raises(FileExistsError, match="the file there is not"):
         getattr(result, name)(other)
@@ -791,3 +791,101 @@ def test_a_part_of_a_table_that_could_be_a_total_of_the_rest_is_loaded_again(tmp
     )
     pooled = ms.pool(panels.without("C"), seed=np.int64(3))
     assert ms.load(pooled.save(tmp_path / "pool.nc")).headline() == pooled.headline()
+
+
+OTHER = {"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [9, 16]}
+
+
+def test_a_pool_or_page_of_other_panels_is_replaced_only_when_that_is_said(cider, tmp_path):
+    other = ms.pool(OTHER)
+    for write in ("save", "report"):
+        path = tmp_path / f"kept.{'nc' if write == 'save' else 'html'}"
+        getattr(cider, write)(path)
+        before = path.read_bytes()
+        with pytest.raises(FileExistsError, match=r"kept\..*of other panels\. Name a new one, or say overwrite=True"):
+            getattr(other, write)(path)
+        assert path.read_bytes() == before
+        getattr(cider, write)(path)  # the same panels
+        getattr(other, write)(path, overwrite=True)
+        assert path.read_bytes() != before
+        getattr(ms.pool(OTHER, margin=MARGIN), write)(path)  # the same panels, another margin
+
+
+@pytest.mark.parametrize("path", GENERATIONS, ids=lambda path: path.stem)
+def test_a_pool_of_the_first_version_is_replaced_by_one_of_the_same_panels_alone(path, tmp_path):
+    copy = tmp_path / "old.nc"
+    copy.write_bytes(path.read_bytes())
+    with pytest.raises(FileExistsError, match="of other panels"):
+        ms.pool(OTHER).save(copy)
+    assert ms.load(ms.load(copy).save(copy))
+
+
+def test_looking_at_what_a_file_is_leaves_it_to_be_read_from_its_start(saved, monkeypatch):
+    held = os.open(saved, os.O_RDONLY)  # handed over by a shell, on systems where opening it again shares the place
+    monkeypatch.setattr("builtins.open", lambda _, mode, buffering: os.fdopen(os.dup(held), mode, buffering))
+    assert archive.is_archive(saved)
+    monkeypatch.undo()
+    assert os.lseek(held, 0, os.SEEK_CUR) == 0
+    os.close(held)
+
+
+@pytest.mark.parametrize("name", ["", "a\0b", "half \ud800", "n" * 400, "."])
+@pytest.mark.parametrize("read", [ms.load, ms.rerun])
+def test_a_name_that_no_file_can_have_is_an_error_in_words(read, name):
+    with pytest.raises(OSError, match=r"name|cannot be read|is a folder") as caught:
+        read(name)
+    assert caught.value.errno is None  # none of the system's own words
+    assert name[:3] in str(caught.value) or "\ufffd" in str(caught.value)
+
+
+def test_the_largest_seed_comes_back_and_a_larger_one_is_refused_before_the_work(tmp_path, monkeypatch):
+    pooled = ms.pool(OTHER, seed=2**128, draws=25)
+    assert ms.load(pooled.save(tmp_path / "seed.nc")).settings["seed"] == 2**128
+    monkeypatch.setattr("metasense.results.pooling.build", None)  # nothing can be pooled
+    with pytest.raises(ValueError, match="the seed has too many digits"):
+        ms.pool(OTHER, seed=2**128 + 1)
+
+
+NAMED = """panel,protocol,taster,correct
+A,triangle,Anna Berg,1
+A,triangle,Anna Berg,0
+A,triangle,T1,1
+B,triangle,+49 170 1234567,0
+B,triangle,anna@example.org,1
+B,triangle,Anna Berg,1
+B,triangle,Anna Berg,1
+"""
+
+
+def test_names_of_tasters_are_not_in_the_file_and_nothing_else_changes(tmp_path):
+    pooled = ms.pool(ms.read_tastings(NAMED), margin=MARGIN)
+    path = pooled.save(tmp_path / "named.nc")
+    assert not [word for word in (b"Anna", b"Berg", b"1234567", b"example.org") if word in path.read_bytes()]
+    again = ms.load(path)
+    pd.testing.assert_frame_equal(again.to_frame(), pooled.to_frame(), check_exact=True)
+    assert again.tastings.frame["taster"].tolist() == ["T2", "T2", "T1", "T3", "T4", "T2", "T2"]
+    assert any("3 tasters are called by a code of this file" in note for note in again.panels.notes)
+    assert pooled.tastings.frame["taster"].iloc[0] == "Anna Berg"  # the pool itself keeps what was typed
+    assert ms.rerun(path).same
+    assert ms.load(again.save(path)).panels.notes == again.panels.notes
+
+
+def test_several_moderators_are_refused_before_anything_is_sampled(tmp_path, monkeypatch):
+    table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
+    more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2], "batch_pair": list("uuvvww")}
+    path = ms.pool(table | more).save(tmp_path / "plain.nc")
+    monkeypatch.setattr("metasense.results.rerun.restored", None)  # nothing can be loaded, nor sampled
+    for structure in ({"moderators": ["weeks", "dose"]}, {"moderators": ["weeks"], "within": "batch_pair"}):
+        about, variables = container.unpack(path.read_bytes())
+        other = tmp_path / "several.nc"
+        other.write_bytes(container.pack(about | {"structure": json.dumps(structure)}, variables))
+        with pytest.raises(ValueError, match=r"several\.nc.* holds a pool with moderators that PyMC sampled"):
+            ms.rerun(other)
+
+
+def test_a_dose_beside_another_moderator_is_integrated_and_compared(tmp_path):
+    table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
+    more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2]}
+    pooled = ms.pool(table | more, moderators=["weeks", "dose"], through_zero="dose")
+    if pooled.method == "grid":
+        assert ms.rerun(pooled.save(tmp_path / "dose.nc")).same

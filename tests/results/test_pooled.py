@@ -379,3 +379,8 @@ def test_plot_takes_the_orders_there_are(pooled):
     with pytest.raises(ValueError, match="got 'estimates'"):
         pooled.plot(order="estimates")
     assert pooled.plot(order="estimate") is not None
+
+
+def test_no_protocols_asked_for_gives_the_d_primes_alone():
+    pooled = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [8, 15]})
+    assert pooled.to_frame(protocols=[])["quantity"].tolist() == ["average d-prime", "next panel d-prime", "spread"]

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import strategies as st
 
-from metasense.showing.files import TEXT, ready, replacing
+from metasense.showing.files import PAGE, PAGE_MARK, POOL, TEXT, holds, new_folder, ready, replacing
 from metasense.showing.tables import write_csv
 
 HOSTILE = [
@@ -132,3 +132,74 @@ def test_a_missing_folder_is_named(tmp_path):
         pass
     with pytest.raises(IsADirectoryError, match="Name a file in it"), replacing(tmp_path):
         pass
+
+
+@pytest.mark.parametrize(("kind", "start"), [(PAGE, f"<head>{PAGE_MARK}"), (POOL, "CDF\x02\0\0\0\0 metasense_format")])
+def test_a_file_of_ours_that_shows_other_data_stays_until_overwriting_is_said(kind, start, tmp_path):
+    path = tmp_path / f"old{kind.endings[0]}"
+    path.write_text(f"{start} {'x' * 2**20} aaaa")
+    assert ready(path, kind.of("aaaa")) == path
+    with pytest.raises(FileExistsError, match=r"old\..*of other panels\. Name a new one, or say overwrite=True"):
+        ready(path, kind.of("bbbb"))
+    assert ready(path, kind) == path
+
+
+@pytest.mark.parametrize("at", [2**20 - 3, 2**20 - 1, 2**20, 2**21 - 2])
+def test_data_is_found_wherever_it_stands_in_a_long_file(at, tmp_path):
+    path = tmp_path / "old.html"
+    page = bytearray(f"<head>{PAGE_MARK}".encode().ljust(3 * 2**20, b" "))
+    page[at : at + 4] = b"aaaa"
+    path.write_bytes(page)
+    assert ready(path, PAGE.of("aaaa")) == path
+
+
+def test_no_more_of_a_file_is_read_than_tells_what_it_is(tmp_path):
+    path = tmp_path / "old.html"
+    path.write_text(f"<head>{PAGE_MARK}" + "x" * 10**6)
+    with open(path, "rb") as file:
+        assert PAGE.tells(file) and file.tell() < 10_000
+    path.write_bytes(b"\0" + b"x" * 10**7)
+    with open(path, "rb") as file:
+        assert not TEXT.tells(file) and file.tell() < 2 * 2**20
+
+
+def test_a_page_of_the_first_version_is_known_though_it_has_no_mark(tmp_path):
+    head = (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Content-Security-Policy" '
+        "content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; "
+        "form-action 'none'\">\n"
+    )
+    path = tmp_path / "first.html"
+    path.write_text(f"{head}<dt>fingerprint of the data (SHA-256)</dt>\n<dd>aaaa</dd>")
+    assert ready(path, PAGE.of("aaaa")) == path
+    path.write_text(f"{head}<p>somebody's own</p>")
+    with pytest.raises(FileExistsError, match="not a page that metasense wrote"):
+        ready(path, PAGE)
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "says"),
+    [
+        (PAGE, "rep.pdf", r"pages are written as HTML. Name a file that ends in .html or .htm"),
+        (PAGE, "rep.docx", r"\.html or \.htm"),
+        (PAGE, "rep.txt", r"\.html or \.htm"),
+        (POOL, "pool.csv", r"pools are saved as netCDF. Name a file that ends in .nc"),
+        (POOL, "pool.xlsx", r"ends in \.nc"),
+    ],
+)
+def test_a_name_that_promises_another_kind_of_file_is_refused(kind, name, says, tmp_path):
+    with pytest.raises(ValueError, match=f"{name}.*{says}"):
+        ready(tmp_path / name, kind)
+    for fine in (*kind.endings, kind.endings[0].upper(), ""):
+        assert ready(tmp_path / f"rep{fine}", kind)
+
+
+@pytest.mark.parametrize("name", ["a\0b", "half \ud800 a character", "n" * 400, "n" * 400 + "/a"])
+def test_a_name_that_no_file_can_have_is_refused_in_words(name, tmp_path):
+    def folder():
+        with new_folder(tmp_path / name):
+            pass
+
+    for write in (lambda: ready(tmp_path / name, PAGE), lambda: holds(tmp_path / name, b""), folder):
+        with pytest.raises(OSError, match=r"^cannot write '.*(name is too long|no file can have that name)"):
+            write()

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from metasense.tables.checking import plain
+from metasense.tables.cells import plain
 from metasense.tables.panels import PanelsError, read_panels, read_tastings
 
 
@@ -86,7 +86,7 @@ def test_a_share_beside_the_count_must_agree_and_is_no_moderator():
 def test_a_header_that_says_number_of_is_read_and_said(header):
     read = read_panels(f"{TABLE}correct,{header}\nA,triangle,24,9,12")
     assert read.frame["tasters"].tolist() == [12]
-    assert f"columns read under another name: {header!r} as 'tasters'." in read.notes
+    assert f"column read under another name: {header!r} as 'tasters'." in read.notes
 
 
 @pytest.mark.parametrize("header", ["not correct", "no correct"])
@@ -359,3 +359,51 @@ def test_a_count_beyond_what_a_spreadsheet_keeps_exactly_is_refused_as_such():
         read_panels(table(tastings=[2**54]))
     assert str(2**53 + 2) in str(caught.value).replace(",", "").replace(" ", "")
     assert type(other.value) is PanelsError
+
+
+def test_problems_are_listed_by_row_and_within_a_row_by_column():
+    table = "correct,tastings,protocol,panel,weeks\n30,x,triangle,A,1\n9,-1,triangle,B,2,3\nz,7.5,tri,C,4"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(table)
+    found = [(problem.row, problem.column) for problem in caught.value.problems]
+    wanted = [(2, "tastings"), (3, None), (3, "tastings"), (4, "correct"), (4, "tastings"), (4, "protocol")]
+    assert found == wanted
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        (("NA", "3"), "column 'weeks': 'NA' was read as missing."),
+        (("NA", "n/a"), "column 'weeks': 'NA' and 'n/a' were read as missing."),
+        (("NA", "NA "), "column 'weeks': 'NA' was read as missing."),
+        (("10%", "20%"), "column 'weeks': '10%' and '20%' were read in per cent."),
+    ],
+)
+def test_a_note_on_one_cell_is_in_the_singular_and_on_several_in_the_plural(rows, says):
+    cells = "\n".join(f"P{i},triangle,24,9,{cell}" for i, cell in enumerate(rows))
+    assert says in read_panels(f"{TABLE}correct,weeks\n{cells}").notes
+
+
+def test_what_does_not_say_that_rows_are_left_out_is_said_in_the_plural():
+    table = (
+        "panel,protocol,taster,correct,incident\nA,triangle,1,1,spilled\nA,triangle,2,1,spilled\nA,triangle,3,1,late"
+    )
+    said = "'spilled' (2) and 'late' (1) do not say that a row is left out, so the rows were kept."
+    assert any(said in note for note in read_tastings(table).notes)
+
+
+@pytest.mark.parametrize("header", ["state", "status"])
+def test_a_state_of_another_kind_refuses_no_row_and_is_noted(header):
+    table = f"{TABLE}correct,{header}\nA,triangle,24,9,Ohio\nB,triangle,24,9,out\nC,triangle,24,9,Texas"
+    read = read_panels(table)
+    assert len(read) == 3
+    assert any("'out', 'Ohio' and 'Texas' do not say for sure that a row is left out" in note for note in read.notes)
+    for word in ("excluded", "dropped"):  # which mean only that
+        with pytest.raises(PanelsError, match=f"'{word}': the row may not count"):
+            read_panels(table.replace("out", word))
+
+
+@pytest.mark.parametrize(("header", "no"), [("used", "0"), ("state", "out")])
+def test_a_column_that_may_say_what_counts_can_be_renamed(header, no):
+    with pytest.raises(PanelsError, match=r"Write yes, or no, for it in a column 'left_out', or rename this column"):
+        read_panels(f"{TABLE}correct,{header}\nA,triangle,24,9,{no}\nB,triangle,24,9,1")

@@ -115,3 +115,14 @@ def test_a_row_of_totals_is_refused_by_name(name):
 def test_a_panel_with_total_in_its_name_is_a_panel():
     rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], ["Total Wine 3", "triangle", 18, 8]]
     assert len(read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))) == 3
+
+
+@pytest.mark.parametrize("header", ["incorrect", "wrong", "No. incorrect", "n wrong"])
+def test_wrong_answers_that_are_counted_too_must_make_up_the_tastings(header):
+    table = "panel,protocol,tastings,correct,refused,{}\nA,triangle,24,8,,16\nB,triangle,30,12,2,{}\nC,triangle,20,9,0,"
+    assert len(read_panels(table.format(header, 18))) == 3
+    assert len(read_panels(table.format(header, 20))) == 3  # those who gave no answer are among the wrong ones
+    with pytest.raises(PanelsError, match=rf"row 3, panel 'B', column '{header}': 12 correct and 17 incorrect make 29"):
+        read_panels(table.format(header, 17))
+    with pytest.raises(PanelsError, match=r"with 2 refused they are the 30 tastings.*write 28 there"):
+        read_panels(table.format(header, 16))

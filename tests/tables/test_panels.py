@@ -212,7 +212,7 @@ def test_a_decimal_comma_is_read_where_it_can_only_be_one():
     )
     assert read.frame["ph"].tolist() == [3.5, 0.125, 1.25]
     assert read.frame["tastings"].tolist() == [24, 30, 30]
-    assert "column 'ph': '3,5' and '0,125' was read with a decimal comma." in read.notes
+    assert "column 'ph': '3,5' and '0,125' were read with a decimal comma." in read.notes
     assert "column 'ph': '1,250' was read with a decimal comma, as '3,5' in the same column shows." in read.notes
 
 
@@ -352,7 +352,7 @@ def test_the_index_of_a_frame_is_read_when_it_is_a_column():
 
 def test_stored_results_of_formulas_are_read_and_said(tmp_path):
     data = excel([["panel", "protocol", "tastings", "correct"], ["A", "triangle", 24, "=4+4"]])
-    with pytest.raises(PanelsError, match=r"results of the formulas in D2.*save it again"):
+    with pytest.raises(PanelsError, match=r"result of the formula in D2.*save it again"):
         read_panels(data)
     # As a spreadsheet program stores it: the formula, and beside it the value it came to.
     import zipfile
@@ -367,7 +367,7 @@ def test_stored_results_of_formulas_are_read_and_said(tmp_path):
             new.writestr(name, part)
     read = read_panels(path)
     assert read.frame["correct"].tolist() == [8]
-    assert "the results stored with the formulas in D2 were read." in read.notes
+    assert "the result stored with the formula in D2 was read." in read.notes
 
 
 def test_the_first_visible_sheet_is_read_and_the_others_are_named(tmp_path):
@@ -638,7 +638,7 @@ def test_a_moderator_of_tastings_never_takes_the_place_of_a_count():
     read = read_tastings(data).to_panels()
     assert read.frame["tasters"].tolist() == [2]
     assert read.moderators == ("weeks",)
-    assert "left out because panels use the name for something else: tasters and fa." in read.notes
+    assert "left out because panels use the names for something else: tasters and fa." in read.notes
 
 
 def test_counts_give_each_taster_in_each_panel():

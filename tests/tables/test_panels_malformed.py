@@ -177,14 +177,14 @@ def test_all_problems_are_reported_at_once_in_the_order_of_the_rows():
     assert [(p.row, p.column) for p in error.problems] == [
         (2, "protocol"),
         (2, "correct"),
-        (3, "tastings"),
         (3, "panel"),
-        (4, "tastings"),
+        (3, "tastings"),
         (4, "panel"),
+        (4, "tastings"),
         (5, "correct"),
     ]
     assert "7 problems" in str(error)
-    assert error.to_frame()["value"].tolist()[:3] == ["tringle", 30, "12/30"]
+    assert error.to_frame()["value"].tolist()[:4] == ["tringle", 30, "A", "12/30"]
 
 
 def test_many_problems_are_cut_in_print_but_kept():

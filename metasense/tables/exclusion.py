@@ -1,0 +1,235 @@
+"""Rows that the table itself says are left out: which are taken out, which are asked about, and what is said of it."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.showing.words import listing
+from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, plain, tidy
+from metasense.tables.checked import Checked, distinct, read_cells
+from metasense.tables.headers import Column
+from metasense.tables.sheets import is_empty
+
+
+def _left_out(cell: object, reading: Reading) -> str | None:
+    """Why the row is left out, or "no" where the cell says that it is not; None where it says nothing."""
+    if is_missing(cell, reading):
+        return None
+    if isinstance(cell, int | float | Decimal):
+        if cell not in (0, 1):
+            raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
+        return "yes" if cell else "no"
+    word = re.sub(r"\s+", " ", tidy(cell))
+    said = plain(word)
+    if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
+        return "no"
+    if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
+        return word
+    if len(said) < 3 or not any(c.isalpha() for c in said) or _NEGATED.match(word):
+        raise Wrong(f"{word!r} does not say whether the row is left out. Write yes, no, or why in other words")
+    return word
+
+
+LEFT_OUT = Column(
+    "left_out",
+    "is the row left out, and so not counted? yes, no, or why it is",
+    _left_out,
+    "string",
+    "leftoutwhy leaveout exclude excluded exclusion exclusions excl void voided discard discarded donotcount "
+    "notcounted exclusionreason reasonexcluded reasonleftout disqualified skip skipped ignore ignored omit omitted "
+    "remove removed drop reject",
+)
+_KEPT = among("no n false 0 keep kept include included counted count notleftout notexcluded in valid ok")
+_IS_LEFT_OUT = among("yes y true 1 noshow notserved noanswer")
+_NEGATED = re.compile(r"(no|not|non|never|nothing|isn['’]t|wasn['’]t|don['’]t|doesn['’]t|keep|kept|include|in)\b", re.I)
+_EXCLUDED = re.compile(  # words that say so by themselves or before a reason, at the beginning of a remark
+    r"(left out|leave (it |this )?out|exclu(de|ded|sion)|excl|omit(ted)?|void(ed)?|"
+    r"(do not|don['’]t|not to be) (count|use)(ed)?|not counted|discard(ed)?|disqualified|invalid(ated)?|disregard(ed)?|"
+    r"ignored?|removed?|struck out|deleted?)"
+    r"(?P<more>\.?$|\.?\s*[:;,.(–—-]|\s+(because|since|as|due|for|by)\b)",
+    re.IGNORECASE,
+)
+_MISHAP = re.compile(
+    r"\b(spil|dropp|exclu|left out|leave out|void|invalid|discard|not count|disqualif|omit|ignore|"
+    r"wrong (cup|tray|code|sample|glass)|mix(ed)?[ -]?up|swapp)",
+    re.IGNORECASE,
+)
+_OUT_IN_NAME = re.compile(
+    r"[(\[]\s*(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]", re.I
+)
+_ABSENT = among("absent notserved noshow missing didnotcome")
+INCIDENTS = frozenset({"incident", "incidents"})
+_REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
+_INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "
+                  "counts countit keepit ok okay inanalysis analysed analyzed")  # fmt: skip
+_STATUS = among("status rowstatus state validity")
+_IS_KEPT = among("1.0 used usable accepted good fine complete completed done final normal regular clean")
+_PERHAPS_DROPPED = among("out bad failed reject void cancelled canceled scrapped spoiled spoilt absent")
+_DROPPED = _PERHAPS_DROPPED | among(
+    "dropped dropout droppedout rejected unusable notvalid notused notusable notincluded notaccepted withdrawn "
+    "withdrew noshow outlier leftout"
+)
+
+
+def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
+    """Which rows to read: all but those that the table says are left out; what was decided goes to the notes.
+
+    ``left_out`` decides. Where it is empty or missing, so does an incident (in a table of panels: an incident, or a
+    remark that says nothing else) that begins with such words. Other incidents decide nothing; they are listed, so that
+    somebody can.
+    """
+    sheet = checked.sheet
+    rows = len(sheet.rows)
+    out = np.zeros(rows, bool)
+    decided = np.zeros(rows, bool)
+    if LEFT_OUT.name in checked.place:
+        j = checked.place[LEFT_OUT.name]
+        places, values = distinct(sheet.columns[j])
+        words, messages, notes = read_cells(values, LEFT_OUT.kind, sheet.headers[j])
+        if one_row_a_panel and plain(sheet.headers[j]) != plain(LEFT_OUT.name):
+            messages |= _perhaps_counts(values, sheet.headers[j])
+            words = [None if i in messages else word for i, word in enumerate(words)]
+        checked.notes.extend(notes)
+        checked.report_each(places, messages, LEFT_OUT.name)
+        decided = np.array([word is not None for word in words], bool)[places]
+        mine = np.array([word not in (None, "no") for word in words], bool)[places]
+        out |= mine
+        checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+    if one_row_a_panel and "panel" in checked.place:
+        for at, name in enumerate(sheet.columns[checked.place["panel"]]):
+            if isinstance(name, str) and not decided[at] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
+                message = (
+                    f"the name {as_shown(name)!r} may say that the panel is left out. Write yes or no under left_out."
+                )
+                checked.add(at, message, "panel")
+    for j, header in enumerate(sheet.headers):
+        key = plain(header)
+        if (key.rstrip("?") in _INCLUDED or key in _STATUS) and j not in checked.place.values():
+            _refuse_included(checked, j, decided)
+        if key not in INCIDENTS and key not in _REMARKS:
+            continue
+        places, values = distinct(sheet.columns[j])
+        remarks = [tidy(value) if isinstance(value, str) else "" for value in values]
+        matches = [_EXCLUDED.match(remark) for remark in remarks]
+        begins = np.array([match is not None for match in matches], bool)[places] & ~decided
+        alone = (
+            np.array([match is not None and match["more"] in ("", ".") for match in matches], bool)[places] & ~decided
+        )
+        mine = alone if one_row_a_panel and key in _REMARKS else begins
+        out |= mine
+        checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+        for i in np.flatnonzero(begins & ~mine & ~out):
+            remark = remarks[places[i]][:60]
+            message = f"{remark!r} can mean the whole panel or a few tastings of it. Write yes or no under left_out."
+            checked.add(int(i), message, header)
+        open_ = [bool(remark) and plain(remark) not in _ABSENT and not match
+                 and (key in INCIDENTS or bool(_MISHAP.search(remark)))
+                 for remark, match in zip(remarks, matches, strict=True)]  # fmt: skip
+        unsure = np.array(open_, bool)[places] & ~decided & ~out
+        if unsure.any():
+            said = Counter(places[unsure].tolist())
+            cells = listing((f"{remarks[at]!r} ({n})" for at, n in said.items()), 6)
+            does = "does" if len(said) == 1 else "do"
+            kept = "the row was" if unsure.sum() == 1 else "the rows were"
+            checked.notes.append(
+                f"column {header!r}: {cells} {does} not say that a row is left out, so {kept} kept. To leave one out, "
+                f"write yes in a column {LEFT_OUT.name!r}."
+            )
+    return ~out
+
+
+def _perhaps_counts(values: Sequence[Any], header: str) -> dict[int, str]:
+    """In a table of panels, a number under "excluded" may count people: what to say of those that are 1 or more."""
+    numbers = {i: str(value).strip().removesuffix(".0") for i, value in enumerate(values) if not is_empty(value)}
+    if not all(word.isdigit() for word in numbers.values()):
+        return {}
+    return {
+        i: f"{word} under {header!r} may say how many were left out, or that the panel is. Write yes or no in a column "
+        f"{LEFT_OUT.name!r}, or give this column another name."
+        for i, word in numbers.items()
+        if int(word) > 0
+    }
+
+
+def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: bool) -> Iterator[str]:
+    if not out.any():
+        return
+    sheet = checked.sheet
+    at = np.flatnonzero(out)
+    why = listing(dict.fromkeys(repr(as_shown(sheet.columns[j].iloc[i])) for i in at), 4)
+    if "panel" in checked.place:
+        panels = Counter(as_shown(cell) for cell in sheet.columns[checked.place["panel"]].iloc[at])
+        where = listing(panels if one_row_a_panel else (f"{n} in {panel}" for panel, n in panels.items()), 8)
+    else:
+        where = listing((f"{sheet.word} {sheet.rows[int(i)]}" for i in at), 8)
+    yield f"left out, as column {sheet.headers[j]!r} says ({why}), and not counted: {where}."
+
+
+def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
+    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either.
+
+    Rows for which it says that they do not count are refused, unless ``left_out`` has decided; words that say neither
+    are noted. A state or status may be of another kind (Ohio; fresh): where two of its values or more say neither, a
+    word that means other things too ("out", "spoiled") is only noted.
+    """
+    header = checked.sheet.headers[j]
+    places, values = distinct(checked.sheet.columns[j])
+    says_yes = plain(header).rstrip("?") in _INCLUDED
+    against: list[int] = []
+    perhaps: list[int] = []
+    neither: list[int] = []
+    for i, value in enumerate(values):
+        word = plain(as_shown(value))
+        denied = says_yes and word in ("no", "n", "false", "0", "0.0")
+        if not denied and not says_yes and word in _PERHAPS_DROPPED:
+            perhaps.append(i)
+        elif denied or word in _DROPPED or _EXCLUDED.match(as_shown(value)):
+            against.append(i)
+        elif word and not is_empty(value) and word not in _KEPT | _IS_KEPT:
+            neither.append(i)
+    if len(neither) < 2:
+        against += perhaps
+        perhaps = []
+    if against:
+        messages = {
+            i: f"{header!r} is {as_shown(values[i])!r}: the row may not count. Write yes, or no, for it in a column "
+            f"{LEFT_OUT.name!r}, or rename this column."
+            for i in against
+        }
+        checked.report_each(np.where(decided, -1, places), messages, header)
+    unsure = [repr(as_shown(values[i])) for i in (*perhaps, *neither)]
+    if unsure and not against and not says_yes:
+        does = "does" if len(unsure) == 1 else "do"
+        checked.notes.append(
+            f"column {header!r}: {listing(unsure, 4)} {does} not say for sure that a row is left out, so every row was "
+            f"kept. To leave one out, write yes in a column {LEFT_OUT.name!r}."
+        )
+
+
+def leave_out(checked: Checked, one_row_a_panel: bool) -> None:
+    """Take the rows out of the sheet that it says are left out."""
+    keep = _without_left_out(checked, one_row_a_panel)
+    at = np.flatnonzero(keep)
+    checked.left_out = len(keep) - len(at)
+    checked.gone = tuple(np.flatnonzero(~keep).tolist())
+    if not checked.left_out:
+        return
+    sheet = checked.sheet
+    new = {old: i for i, old in enumerate(at.tolist())}
+    checked.found = [(new.get(position, -1), problem) for position, problem in checked.found
+                     if position < 0 or position in new]  # fmt: skip
+    checked.bad = {column: known[at] for column, known in checked.bad.items()}
+    checked.sheet = replace(
+        sheet,
+        columns=[column.iloc[at].reset_index(drop=True) for column in sheet.columns],
+        rows=[sheet.rows[i] for i in at.tolist()],
+    )
+    checked.frame = pd.DataFrame(index=range(len(at)))

@@ -1,0 +1,230 @@
+"""Headers and the columns they name: `Column` says what a column is called and holds, `match_headers` finds it."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from metasense.showing.words import listing
+from metasense.tables.cells import Kind, letters, plain
+from metasense.tables.checked import Checked
+from metasense.tables.numbers import whole
+from metasense.tables.sheets import is_empty
+
+
+@dataclass(frozen=True)
+class Column:
+    """One expected column: ``kind`` reads a cell, pandas keeps it as ``dtype``, ``aliases`` are its other headers."""
+
+    name: str
+    meaning: str
+    kind: Kind
+    dtype: str
+    aliases: str = ""
+    required: bool = False
+    of: str = ""  # for a count: the column it is a part of, so that a share of that can be turned into it
+
+    @property
+    def other_names(self) -> tuple[str, ...]:
+        return tuple(self.aliases.split())
+
+    @property
+    def counted(self) -> bool:
+        """Does it hold counts?"""
+        return self.kind is whole
+
+
+def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
+    """A function that says whether a header is the name of one of `columns`, or another name for it."""
+    names = {plain(column.name) for column in columns} | {name for column in columns for name in column.other_names}
+    counted = {name for column in columns if column.counted for name in (plain(column.name), *column.other_names)}
+    return lambda header: plain(header) in names or _number_of(header) in counted
+
+
+def _number_of(header: object) -> str | None:
+    """What a header counts, of those that begin "no. ", "no of", "number of" or "#"; "no correct" counts nothing."""
+    word = str(header).strip()
+    if word[:1] not in "#nN№":
+        return None
+    found = _COUNTING.fullmatch(word)
+    return plain(found["what"]) if found else None
+
+
+_COUNTING = re.compile(
+    r"(?:#|№|(?:no|nr|num)\.|(?:no\.?|nr\.?|num\.?|number|n)[\s_]+of(?=[\s_]))[\s_]*(?:of[\s_]+)?(?P<what>[^\W\d].*)",
+    re.IGNORECASE,
+)
+
+
+def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[str] = ()) -> list[int]:
+    """Find which header is which column, say which other names were used; the places of the other headers."""
+    heads = checked.sheet.headers
+    keys = [plain(header) for header in heads]
+    at: dict[str, list[int]] = {}
+    for j, key in enumerate(keys):
+        at.setdefault(key, []).append(j)
+    numbers: dict[str, list[int]] = {}
+    for j, header in enumerate(heads):
+        if (what := _number_of(header)) is not None:
+            numbers.setdefault(what, []).append(j)
+    place = checked.place
+    taken: set[int] = set()
+    for column in columns:
+        found = at.get(plain(column.name)) or sorted(j for name in column.other_names for j in at.get(name, ()))
+        if column.counted and not found:
+            names = (plain(column.name), *column.other_names)
+            found = [j for name in names for j in numbers.get(name, ()) if j not in taken]
+        if len(found) > 1:
+            words = listing(repr(heads[j]) for j in found)
+            checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
+        if found:
+            place[column.name] = found[0]
+            taken.update(found)
+    renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
+    if renamed:
+        columns_ = "column" if len(renamed) == 1 else "columns"
+        checked.notes.append(f"{columns_} read under another name: {listing(renamed)}.")
+    extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
+    extra = [j for j in extra if keys[j] not in passed]
+    for j in extra:
+        if at[keys[j]][0] < j:
+            checked.add(-1, f"more than one column is called {heads[j]!r}. Rename or remove all but one.")
+    for column in columns:
+        if column.of in place:
+            checked.shares[column.name] = [j for j in extra if share_of(heads[j], column)]
+            extra = [j for j in extra if j not in checked.shares[column.name]]
+    checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
+    checked.almost = _almost(checked, columns, extra)
+    for column in columns:
+        if column.required and column.name not in place and column.name not in checked.almost:
+            checked.add(-1, no_column(checked, column))
+    absent = {plain(column.name): column.name for column in columns if column.name not in place}
+    unsure = [f"{heads[j]!r} (not read as {absent[near[0]]!r}: rename it if it is)"
+              for j in extra if (near := _resembling(keys[j], absent, 0.8))]  # fmt: skip
+    if extra:
+        moderators = "a possible moderator" if len(extra) == 1 else "possible moderators"
+        checked.notes.append(f"kept as {moderators}: {listing(repr(heads[j]) for j in extra)}.")
+    if unsure:
+        checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
+    return [j for j in extra if at[keys[j]][0] == j]
+
+
+def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -> frozenset[str]:
+    """Say which headers are a column's name but for a sign, or name its share: they cannot be read as it, nor ignored.
+
+    The names of those columns.
+    """
+    named: dict[str, Column] = {}
+    for column in columns:
+        if column.name not in checked.place:
+            for name in (plain(column.name), *column.other_names):
+                named.setdefault(name, column)
+    said = set()
+    for j in extra:
+        header = checked.sheet.headers[j]
+        key = letters(header)
+        if "%" in plain(header):
+            key = re.sub("(in|as)$", "", key)
+        whose = named.get(_SHARE.sub("", key))
+        shares = "%" in plain(header) or "\u2030" in plain(header) or bool(_SHARE.search(key))
+        if whose is not None and shares and (whose.counted or whose.name == "correct"):
+            checked.add(-1, f"column {header!r} holds shares, not counts. Write under {whose.name!r} {whose.meaning}.")
+            said.add(whose.name)
+        elif (whose := named.get(key)) is not None and len(key) > 1:
+            checked.add(-1, f"column {header!r} is {whose.name!r} ({whose.meaning}) but for {_signs(header)}. Call it "
+                            f"{whose.name!r} if that is what it holds, or give it another name.")  # fmt: skip
+            said.add(whose.name)
+    return frozenset(said)
+
+
+_SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|rate|p(?=.{4}))(of)?"
+                    r"|(percentages?|percent|pct|proportion|prop|share|fraction|rate|ratio)$")  # fmt: skip
+
+
+def share_of(header: str, column: Column) -> str:
+    """Does the header name the share of a count, as "percent" or "part" (of 1)? Empty if it does not.
+
+    Examples
+    --------
+    >>> correct = Column("correct", "how many answers were correct", whole, "Int64", of="tastings")
+    >>> [share_of(header, correct) for header in ("% correct", "correct (%)", "share correct", "incorrect %")]
+    ['percent', 'percent', 'part', '']
+    """
+    key = letters(header)
+    percent = "%" in plain(header)
+    if percent:
+        key = re.sub("(in|as)$", "", key)
+    rest = _SHARE.sub("", key)
+    if rest not in (plain(column.name), *column.other_names) or not (percent or rest != key):
+        return ""
+    return "percent" if percent or "percent" in key or "pct" in key else "part"
+
+
+def _signs(header: str) -> str:
+    signs = dict.fromkeys(c for c in header if not c.isalnum() and not c.isspace() and c not in "_")
+    return f"the {' '.join(signs)}" if signs else "how it is written"
+
+
+def _resembling(key: str, names: Iterable[str], cutoff: float) -> list[str]:
+    """The name that `key` may be a slip of, if any: never one that it negates."""
+    least = cutoff / (2 - cutoff)  # of the longer one, for words with so much in common
+    size = len(key)
+    mine = set(key)
+    close = [name for name in names
+             if least * size <= len(name) <= size / least
+             and 3 * len(_set(name) & mine) >= 2 * len(_set(name))
+             and not _opposite(key, name)]  # fmt: skip
+    return difflib.get_close_matches(key, close, n=1, cutoff=cutoff) if close else []
+
+
+@lru_cache(maxsize=1000)
+def _set(word: str) -> frozenset[str]:
+    return frozenset(word)
+
+
+def _opposite(key: str, name: str) -> bool:
+    """Is one the other with a negation before it, as incorrect and correct are?"""
+    return any(a.endswith(b) and a.removesuffix(b) in ("in", "un", "not", "non", "no", "mis", "wrong")
+               for a, b in ((key, name), (name, key)) if a != b)  # fmt: skip
+
+
+def _has_header(checked: Checked, j: int) -> bool:
+    """Has column j a header? Without one it must be empty, or only number the rows."""
+    sheet = checked.sheet
+    if sheet.headers[j] and not re.fullmatch(r"Unnamed: \d+", sheet.headers[j]):
+        if re.search("[\ud800-\udfff]", sheet.headers[j]):
+            checked.add(-1, f"the header of column {j + 1} holds half a character, which was lost before it came here. "
+                            "Type it again.")  # fmt: skip
+        return True
+    filled = [i for i, cell in enumerate(sheet.columns[j]) if not is_empty(cell)]
+    if not filled:
+        return False
+    if j == 0 and [str(cell) for cell in sheet.columns[0]] == [str(i) for i in range(len(sheet.rows))]:
+        checked.notes.append("the first column has no header and only numbers the rows; it was left out.")
+        return False
+    first = f"{sheet.columns[j].iloc[filled[0]]!r} in {sheet.word} {sheet.rows[filled[0]]}"
+    remedy = "Name the column or clear it; split a header merged over several cells"
+    checked.add(-1, f"column {j + 1} has no header but holds values, the first {first}. {remedy}.")
+    return False
+
+
+def no_column(checked: Checked, column: Column, why: str = "") -> str:
+    """Words for a column that is missing, with the header that comes nearest."""
+    used = {
+        head for name, head in checked.heads.items() if name not in ("hits", *checked.extras)
+    }  # hits may be correct
+    names = (plain(column.name), *column.other_names)
+    free = {
+        plain(head): head
+        for head in checked.sheet.headers
+        if head not in used and not any(_opposite(plain(head), name) for name in names)
+    }
+    near = [key for name in names if len(name) > 2
+            for key in _resembling(name, free, 0.7)]  # fmt: skip
+    near += ["hits"] if column.name == "correct" and "hits" in free else []
+    hint = f" If {free[near[0]]!r} is it, rename it." if near else ""
+    heads = listing([repr(head) for head in checked.sheet.headers if head], 20)
+    return f"there is no column {column.name!r} ({column.meaning}){why}.{hint} The columns are {heads}."

@@ -1,0 +1,97 @@
+"""Words in cells: names, codes, remarks, and one of a few words."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+from decimal import Decimal
+
+import numpy as np
+import pandas as pd
+
+from metasense.showing.words import listing
+from metasense.tables.cells import EXCEL_ERRORS, NOT_AVAILABLE, Kind, Reading, Wrong, is_missing, plain, tidy
+from metasense.tables.sheets import is_empty
+
+
+def label(cell: object, reading: Reading) -> str | None:
+    """Words on one line that name a person or thing; NA is a name like any other."""
+    word = _words(cell, reading)
+    if word and re.search(r"[\x00-\x1f\x7f-\x9f]", word):
+        raise Wrong(f"{word!r} holds a line break or control character. Write the name on one line")
+    return word
+
+
+def text(cell: object, reading: Reading) -> str | None:
+    """Words, kept as written but for spaces around them."""
+    return None if is_missing(cell, reading, NOT_AVAILABLE) else _words(cell, reading)
+
+
+def _words(cell: object, reading: Reading) -> str | None:
+    if is_empty(cell):
+        return None
+    if not isinstance(cell, str):
+        if isinstance(cell, float | np.floating) and np.isfinite(cell) and cell == int(cell):
+            return str(int(cell))  # spreadsheets keep 7 as 7.0
+        if isinstance(cell, dt.datetime | np.datetime64):
+            return str(pd.Timestamp(cell)).removesuffix(" 00:00:00")
+        if not isinstance(cell, int | float | np.number | np.bool_ | Decimal | dt.date | dt.time | dt.timedelta):
+            raise Wrong(f"holds a {type(cell).__name__}. Write words or a number")
+        return str(cell)
+    word = tidy(cell)
+    if word != cell and word:
+        reading.note("was read without spaces at its ends, or with accents joined", word)
+    if word in EXCEL_ERRORS:
+        raise Wrong(f"{word} is an error of the spreadsheet. Correct the formula and save again")
+    unguarded = _GUARD.sub(r"\1", word)
+    if unguarded != word:
+        reading.note("was read without the apostrophe that keeps spreadsheets from running formulas", unguarded)
+    return unguarded or None
+
+
+_GUARD = re.compile(r"(^|[;\t\r\n]\s*)'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])")
+
+
+def coded(cell: object, reading: Reading) -> str | None:
+    """A label that may be a code of digits: 794.0, which a spreadsheet made of 794, is 794."""
+    word = label(cell, reading)
+    if word is None or "." not in word:
+        return word
+    whole_ = _MADE_DECIMAL.sub(r"\1", word)
+    if whole_ != word:
+        reading.note("was read without the .0 that a spreadsheet adds to codes", word)
+    return whole_
+
+
+_MADE_DECIMAL = re.compile(r"(?<![\w.])(\d+)\.0+(?![\w.])", re.ASCII)
+
+
+def choice(**ways: str) -> Kind:
+    """One of a few words; ``choice(yes="y true 1", no="n false 0")`` lists the `plain` ways of writing each."""
+    meaning = {way: word for word, others in ways.items() for way in (plain(word), *others.split())}
+
+    def read(cell: object, reading: Reading) -> str | None:
+        if is_empty(cell):
+            return None
+        if isinstance(cell, float | np.floating | Decimal) and cell in (0, 1):
+            cell = int(cell)
+        if isinstance(cell, str):
+            cell = _MADE_DECIMAL.sub(r"\1", cell)
+        word = meaning.get(plain(cell))
+        if word is not None or is_missing(cell, reading):
+            return word
+        close = difflib.get_close_matches(plain(cell), meaning, n=1) if plain(cell).isalpha() else []
+        hint = f" Did you mean {meaning[close[0]]}?" if close else ""
+        raise Wrong(f"{tidy(cell)[:60]!r} is not one of {listing(ways)}.{hint}".rstrip("."))
+
+    return read
+
+
+_yes_or_no = choice(yes="y true 1", no="n false 0")
+
+
+def yes_no(cell: object, reading: Reading) -> bool | None:
+    """Yes or no, however written."""
+    word = _yes_or_no(cell, reading)
+    return None if word is None else word == "yes"
