@@ -15,7 +15,8 @@ _NAMES_BY_FILE = {
     "margins": ("Margin",),
     "tables.opening": ("PanelsError",),
     "tables.panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
-    "alone.single": ("OnePanel", "one_panel"),
+    "alone.panel": ("OnePanel",),
+    "alone.single": ("one_panel",),
     "card": ("Card",),
     "engine.priors": ("Priors",),
     "questions.tasters": ("tasters",),
@@ -44,7 +45,7 @@ _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in nam
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
-    from metasense.alone.single import OnePanel as OnePanel
+    from metasense.alone.panel import OnePanel as OnePanel
     from metasense.alone.single import one_panel as one_panel
     from metasense.card import Card as Card
     from metasense.claims.check import ClaimCheck as ClaimCheck

@@ -15,7 +15,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.alone.single import ForcedChoicePanel, OnePanel, TwoCountPanel, panels_alone
+from metasense.alone.forced_choice import ForcedChoicePanel
+from metasense.alone.panel import OnePanel
+from metasense.alone.panels import panels_alone
+from metasense.alone.two_counts import TwoCountPanel
 from metasense.claims.rules import PANEL, POOL, PREFERENCE
 from metasense.engine.distribution import Distribution
 from metasense.margins import Margin
