@@ -21,7 +21,6 @@ from metasense.showing import words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-
 Array = NDArray[np.float64]
 
 

@@ -35,7 +35,6 @@ from metasense.showing.tables import Shown, table
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-
 Array = NDArray[np.float64]
 _SAID = {"d_prime": "d-prime", "p_d": "p_d, above guessing", "p_c": "p_c, share correct", "p_value": "p-value"}
 _SAID |= {name: name.replace("_", " ") for name in ("critical_number", "similarity_limit", "actual_alpha")}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,6 @@ from metasense.alone.beliefs import ON_D_PRIME
 from metasense.alone.panel import OnePanel, ends, plain_row
 from metasense.alone.yes_no import MOST_TABLES, binomial_chances, fisher, profile_d_prime, tables_with
 from metasense.showing import words
-
-if TYPE_CHECKING:
-    pass
-
 
 Array = NDArray[np.float64]
 
