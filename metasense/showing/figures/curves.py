@@ -57,7 +57,7 @@ def curve(
     band = [np.asarray(end, float) for end in (lower, upper) if end is not None]
     with on_axes(ax, 7.0, 3.8) as axes:
         if len(band) == 2:
-            axes.fill_between(x, *band, color=WASH, lw=0, zorder=1)
+            axes.fill_between(x, band[0], band[1], color=WASH, lw=0, zorder=1)
             ylabel = f"{ylabel}\nband: {words.interval_name(prob, kind)}"
         axes.plot(x, middle, color=BLUE, lw=1.0 if dots else 2.0, marker="o" if dots else "", ms=3, zorder=3)
         if level is not None:
