@@ -33,7 +33,8 @@ _NAMES_BY_FILE = {
         "tasters_needed",
     ),
     "planning.looks": ("cost_of_looks", "sequential_plan", "two_stage_plan"),
-    "questions.next_panel": ("Plan", "plan_next"),
+    "questions.plan": ("Plan",),
+    "questions.next_panel": ("plan_next",),
     "planning.serving": ("serve",),
     "planning.served": ("read_answers",),
     "results.rerun": ("Rerun", "rerun"),
@@ -68,8 +69,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
     from metasense.questions.effects import serving_effects as serving_effects
-    from metasense.questions.next_panel import Plan as Plan
     from metasense.questions.next_panel import plan_next as plan_next
+    from metasense.questions.plan import Plan as Plan
     from metasense.questions.preference import preference as preference
     from metasense.questions.tasters import tasters as tasters
     from metasense.results.pooled import Pooled as Pooled
