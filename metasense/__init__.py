@@ -15,7 +15,8 @@ _NAMES_BY_FILE = {
     "margins": ("Margin",),
     "tables.sheets": ("PanelsError",),
     "tables.panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
-    "alone.single": ("OnePanel", "one_panel"),
+    "alone.panel": ("OnePanel",),
+    "alone.single": ("one_panel",),
     "card": ("Card",),
     "engine.priors": ("Priors",),
     "questions.tasters": ("tasters",),
@@ -32,7 +33,8 @@ _NAMES_BY_FILE = {
         "tasters_needed",
     ),
     "planning.looks": ("cost_of_looks", "sequential_plan", "two_stage_plan"),
-    "questions.next_panel": ("Plan", "plan_next"),
+    "questions.plan": ("Plan",),
+    "questions.next_panel": ("plan_next",),
     "planning.serving": ("serve",),
     "planning.served": ("read_answers",),
     "results.rerun": ("Rerun", "rerun"),
@@ -44,7 +46,7 @@ _FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in nam
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
-    from metasense.alone.single import OnePanel as OnePanel
+    from metasense.alone.panel import OnePanel as OnePanel
     from metasense.alone.single import one_panel as one_panel
     from metasense.card import Card as Card
     from metasense.claims.check import ClaimCheck as ClaimCheck
@@ -67,8 +69,8 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import protocol as protocol
     from metasense.questions.effects import serving_effects as serving_effects
-    from metasense.questions.next_panel import Plan as Plan
     from metasense.questions.next_panel import plan_next as plan_next
+    from metasense.questions.plan import Plan as Plan
     from metasense.questions.preference import preference as preference
     from metasense.questions.tasters import tasters as tasters
     from metasense.results.pooled import Pooled as Pooled

@@ -13,7 +13,8 @@ from functools import lru_cache
 from typing import Any
 
 from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
-from metasense.alone.single import ForcedChoicePanel, one_panel
+from metasense.alone.forced_choice import ForcedChoicePanel
+from metasense.alone.single import one_panel
 from metasense.engine.priors import LARGEST, Priors
 from metasense.margins import Margin
 from metasense.protocols import PROTOCOLS, Protocol

@@ -36,7 +36,7 @@ from metasense.claims.facts import (
     names_in,
     own_sentences,
 )
-from metasense.claims.numbers import Number, blank, counted, levels, numbers
+from metasense.claims.numbers import Number, blank, counted, levels, numbers, with_points
 from metasense.margins import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.showing import tables, words
@@ -191,7 +191,7 @@ def check_claim(text: str, result: Any) -> ClaimCheck:
     if not isinstance(text, str) or not text.strip():
         raise ValueError("there is no claim to check: give the sentence as text.")
     claim = _unwrapped(" ".join(words.one_line(text).replace("\u00a0", " ").split()))
-    read = blank(claim, *(m.span() for m in re.finditer(_QUOTED, claim)))
+    read = with_points(blank(claim, *(m.span() for m in re.finditer(_QUOTED, claim))))
     named = [name for name in names_in(result) if _name_pattern(name).search(read)]
     read = blank(read, *(m.span() for name in named for m in _name_pattern(name).finditer(read)))
     read, tests = _protocols_out(read)

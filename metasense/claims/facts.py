@@ -7,7 +7,7 @@ of panels, tastings and people ...), and the supported sentences, both taken fro
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -15,7 +15,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.alone.single import ForcedChoicePanel, OnePanel, TwoCountPanel, panels_alone
+from metasense.alone.forced_choice import ForcedChoicePanel
+from metasense.alone.panel import OnePanel
+from metasense.alone.panels import panels_alone
+from metasense.alone.two_counts import TwoCountPanel
 from metasense.claims.rules import PANEL, POOL, PREFERENCE
 from metasense.engine.distribution import Distribution
 from metasense.margins import Margin
@@ -26,16 +29,15 @@ from metasense.results import sentences
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 
-D_PRIME, P_D, P_C, SPREAD, PROBABILITY, P_VALUE, GUESS = (
-    "d-prime",
-    "p_d",
-    "p_c",
-    "spread",
-    "probability",
-    "p-value",
-    "guess rate",
-)
-PREFERS, BAYES = "preference", "Bayes factor"
+D_PRIME = "d-prime"
+P_D = "p_d"
+P_C = "p_c"
+SPREAD = "spread"
+PROBABILITY = "probability"
+P_VALUE = "p-value"
+GUESS = "guess rate"
+PREFERS = "preference"
+BAYES = "Bayes factor"
 SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[^a-z])|\n")
 ABOVE, BELOW = "above the margin", "below the margin"
 MARGIN = "the margin"
@@ -165,85 +167,102 @@ def _known(
 
 
 def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], names: Sequence[str]) -> Facts:
-    frame, margin = pooled.panels.frame, pooled.margin
+    frame = pooled.panels.frame
     own = [test.name for test in pooled.protocols]
     quoted = list(dict.fromkeys([*own, *tests]))
-    numbers: list[Fact] = []
-    for level in levels:
-        table = pooled.to_frame(level, protocols=quoted)
-        for row in table.to_dict("records"):
-            numbers += _row(row["quantity"], row, ("mean", "median", "lower", "upper"))
-    verdict, explanations = pooled.verdict(), pooled.explanations()
-    if margin is not None:
-        numbers += [
-            *_margin(margin, quoted),
-            Fact(PROBABILITY, verdict.above, ABOVE),
-            Fact(PROBABILITY, verdict.below, BELOW),
-        ]
-    numbers += [
-        Fact(PROBABILITY, p, f"{name} (nothing to taste)" if name == "none" else name)
-        for name, p in zip(NAMES, explanations.probability.tolist(), strict=True)
-    ]
-    if pooled.expected_way is not None:
-        numbers.append(Fact(PROBABILITY, pooled.expected_way, "the expected way"))
-    numbers += [Fact(PROBABILITY, p, "prior probability") for p in explanations.prior]
-    numbers += _guesses(quoted)
-    for factor in explanations.bayes_factors()["factor"].tolist():
-        numbers += [Fact(BAYES, factor, "Bayes factor"), Fact(BAYES, 1 / max(factor, 1e-300), "Bayes factor")]
     alone = panels_alone(pooled.panels)
+    numbers = [*_numbers_of_pool(pooled, levels, quoted)]
     for name in names:
         numbers += _named_panel(pooled, alone, name)
+    rate = pooled.rate(pooled.protocol)
+    lucky = 1 - max(rate.p_d.median, 0.0) / rate.p_c.median
+    numbers.append(_lucky(lucky))
     sizes = frame["tastings"].fillna(frame["signal"] + frame["noise"]).astype(int)
-    given = frame["tasters"]
-    people = int(given.sum()) if given.notna().all() else None
-    everybody = {people} if people is not None else set()
-    if pooled.tastings is not None and frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all():
-        sittings = pooled.tastings.counts().groupby("taster")["panel"].nunique()  # the same person may sit in several
-        people = len(sittings)
-        everybody |= {people, int((sittings > 1).sum())}
+    people, everybody = _people_of_pool(pooled)
     kinds = frame["protocol"].value_counts().tolist()
-    guesses = {getattr(protocol(name), "guess", None) for name in own}
+    called = int((alone["p_value"] <= 0.05).sum())
     pairs = {
         (int(x), int(n)): "" for x, n in zip(frame["correct"].fillna(-1), frame["tastings"].fillna(-1), strict=True)
     }
     total = (int(frame["correct"].fillna(0).sum()), int(frame["tastings"].fillna(0).sum()))
-    if len(guesses) == 1:
+    one_guess_rate = len({getattr(protocol(name), "guess", None) for name in own}) == 1
+    if one_guess_rate:
         pairs[total] = "added over panels"
-    average = words.estimate(pooled.average.median, *pooled.average.interval())
-    rate = pooled.rate(pooled.protocol)
-    lucky = 1 - max(rate.p_d.median, 0.0) / rate.p_c.median
-    numbers.append(Fact(GUESS, lucky, "share of the correct answers that guessing accounts for"))
-    called = int((alone["p_value"] <= 0.05).sum())
     return Facts(
         result=POOL,
         numbers=tuple(numbers),
         counts={
             "panels": {len(frame), *kinds, called, len(frame) - called},
             "tastings": {int(sizes.sum()), *sizes.tolist()},
-            "people": {*everybody, *given.dropna().astype(int).tolist()},
+            "people": {*everybody, *frame["tasters"].dropna().astype(int).tolist()},
         },
         pairs=pairs,
-        total=None if len(guesses) == 1 or len(frame) < 2 else total,
+        total=None if one_guess_rate or len(frame) < 2 else total,
         tastings=int(sizes.sum()),
         people=people,
         tests=tuple(dict.fromkeys(frame["protocol"])),
         directed=pooled.directed,
-        verdict=verdict.label,
-        say={
-            "size": f"The average d-prime is {average}.",
-            "rate": rate.sentence(),
-            "count": rate.sentence(),
-            "people": sentences.pooled_what(pooled.core),
-            "verdict": verdict.sentence(),
-            "spread": sentences.variation(pooled.core),
-            "significance": verdict.sentence(),
-            "evidence": explanations.sentence(),
-            "interval": _capital(f"{words.interval_name()}: the average d-prime is {average}."),
-            "preference": "Of correct answers like these, guessing accounts for about "
-            f"{words.percent(lucky)} ({rate.protocol.name}). pooled.preference() takes lucky guesses out, "
-            "where preferences were asked.",
-        },
+        verdict=pooled.verdict().label,
+        say=_said_of_pool(pooled, lucky),
     )
+
+
+def _numbers_of_pool(pooled: Pooled, levels: Sequence[float], quoted: Sequence[str]) -> Iterator[Fact]:
+    """The pool's own numbers, on the scales of the protocols that may be quoted."""
+    for level in levels:
+        for row in pooled.to_frame(level, protocols=quoted).to_dict("records"):
+            yield from _row(row["quantity"], row, ("mean", "median", "lower", "upper"))
+    if pooled.margin is not None:
+        verdict = pooled.verdict()
+        yield from _margin(pooled.margin, quoted)
+        yield Fact(PROBABILITY, verdict.above, ABOVE)
+        yield Fact(PROBABILITY, verdict.below, BELOW)
+    explanations = pooled.explanations()
+    for name, p in zip(NAMES, explanations.probability.tolist(), strict=True):
+        yield Fact(PROBABILITY, p, f"{name} (nothing to taste)" if name == "none" else name)
+    if pooled.expected_way is not None:
+        yield Fact(PROBABILITY, pooled.expected_way, "the expected way")
+    for p in explanations.prior:
+        yield Fact(PROBABILITY, p, "prior probability")
+    yield from _guesses(quoted)
+    for factor in explanations.bayes_factors()["factor"].tolist():
+        yield Fact(BAYES, factor, "Bayes factor")
+        yield Fact(BAYES, 1 / max(factor, 1e-300), "Bayes factor")
+
+
+def _people_of_pool(pooled: Pooled) -> tuple[int | None, set[int]]:
+    """How many people there were, None if that was not counted; and the numbers that may be said of all panels."""
+    frame = pooled.panels.frame
+    people = None
+    everybody = set()
+    if frame["tasters"].notna().all():
+        people = int(frame["tasters"].sum())
+        everybody = {people}
+    if pooled.tastings is not None and frame["panel"].isin(pooled.tastings.frame["panel"].unique()).all():
+        sittings = pooled.tastings.counts().groupby("taster")["panel"].nunique()  # the same person may sit in several
+        people = len(sittings)
+        everybody |= {people, int((sittings > 1).sum())}
+    return people, everybody
+
+
+def _said_of_pool(pooled: Pooled, lucky: float) -> dict[str, str]:
+    average = words.estimate(pooled.average.median, *pooled.average.interval())
+    rate = pooled.rate(pooled.protocol)
+    verdict = pooled.verdict()
+    return {
+        "size": f"The average d-prime is {average}.",
+        "rate": rate.sentence(),
+        "count": rate.sentence(),
+        "people": sentences.pooled_what(pooled.core),
+        "verdict": verdict.sentence(),
+        "spread": sentences.variation(pooled.core),
+        "significance": verdict.sentence(),
+        "evidence": pooled.explanations().sentence(),
+        "interval": _capital(f"{words.interval_name()}: the average d-prime is {average}."),
+        "preference": "Of correct answers like these, guessing accounts for about "
+        f"{words.percent(lucky)} ({rate.protocol.name}). pooled.preference() takes lucky guesses out, "
+        "where preferences were asked.",
+    }
 
 
 def _named_panel(pooled: Pooled, alone: pd.DataFrame, name: str) -> Iterable[Fact]:
@@ -267,109 +286,141 @@ def _named_panel(pooled: Pooled, alone: pd.DataFrame, name: str) -> Iterable[Fac
 # --- one panel --------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Counts:
+    """What the counts of one panel say by themselves, whatever was counted."""
+
+    tastings: int
+    pairs: dict[tuple[int, int], str]
+    numbers: list[Fact]
+    p_value: float
+    p_said: str
+    sentence: str
+    test: Protocol  # in which the rate is said
+    below_guessing: bool | None = None
+
+
 def _of_panel(panel: OnePanel) -> Facts:
-    numbers: list[Fact] = []
-    rows = panel.to_frame()
-    for row in rows.to_dict("records"):
-        what = f"{row['quantity']}, {row['basis']}"
-        kind = {"p_value": P_VALUE, "actual_alpha": P_VALUE, "p_c": P_C, "p_d": P_D, "d_prime": D_PRIME}.get(
-            row["quantity"]
-        )
-        kind = kind or {"P(beyond margin)": PROBABILITY, "power": PROBABILITY, "p_d found in 4 of 5": P_D}.get(
-            row["quantity"]
-        )
-        if kind is None:
-            continue
-        width = row["upper"] - row["lower"]
-        what = ABOVE if row["quantity"] == "P(beyond margin)" else what
-        own = panel.protocol.name if kind in (P_C, P_D) else ""
-        numbers += [
-            Fact(kind, row[end], what, own, width) for end in ("estimate", "lower", "upper") if row[end] == row[end]
-        ]
-        if what == ABOVE:
-            numbers.append(Fact(PROBABILITY, 1 - row["estimate"], BELOW))
-    for log in panel.log_bayes_factor.values():
-        numbers += [Fact(BAYES, float(np.exp(min(sign * log, 700.0))), "Bayes factor") for sign in (1, -1)]
-    d_prime = panel.d_prime_posterior
-    numbers += [Fact(PROBABILITY, panel.alpha, "alpha"), Fact(P_VALUE, panel.alpha, "alpha")]
-    for row in panel.rates().to_frame().to_dict("records"):
-        numbers += [
-            Fact(P_D, row[end], "posterior", row["protocol"], row["upper"] - row["lower"])
-            for end in ("estimate", "lower", "upper")
-        ]
-    if panel.margin is not None:
-        numbers += _margin(panel.margin, [t.name for t in PROTOCOLS.values() if isinstance(t, Protocol)])
-    pairs: dict[tuple[int, int], str] = {}
-    share = None
+    counts = _right_answers(panel) if isinstance(panel, ForcedChoicePanel) else _yes_answers(panel)
     lucky = _lucky_of(panel)
-    numbers.append(Fact(GUESS, lucky, "share of the correct answers that guessing accounts for"))
-    if isinstance(panel, ForcedChoicePanel):
-        tastings, share = panel.tastings, panel.correct / panel.tastings
-        pairs[panel.correct, tastings] = ""
-        numbers.append(Fact(P_VALUE, panel.p_value_reversed, "so few or fewer among guessers"))
-        numbers += [Fact(P_C, share, "share correct", panel.protocol.name), *_guesses([panel.protocol.name])]
-        if np.isfinite(panel.detectable_p_d):
-            numbers.append(
-                Fact(D_PRIME, float(panel.protocol.d_prime_from_p_d(panel.detectable_p_d)), "found in 4 of 5")
-            )
-        p_value, said = panel.p_value, f"Exact one-sided {words.p_value(panel.p_value)}"
-        count = (
-            f"{panel.correct} of {tastings} {panel.protocol.name} answers were correct ({words.percent(share)}), "
-            f"where guessing alone gives {words.percent(panel.protocol.guess)}."
-        )
-        test: Protocol = panel.protocol
-    else:
-        assert isinstance(panel, TwoCountPanel)
-        tastings = panel.signal + panel.noise
-        pairs |= {(panel.hits, panel.signal): "", (panel.false_alarms, panel.noise): ""}
-        numbers.append(Fact(D_PRIME, panel.criterion, "criterion"))
-        p_value, said = panel.p_value, f"Fisher's exact one-sided {words.p_value(panel.p_value)}"
-        alarms = f"{panel.false_alarms} of {panel.noise}"
-        count = f"The answer was yes in {panel.hits} of {panel.signal} and in {alarms} tastings."
-        test = forced_choice("triangle")
-    estimate = words.estimate(d_prime.median, *d_prime.interval(panel.prob), panel.prob)
-    larger = [f"{words.probability(p)} ({basis})" for basis, p in panel.beyond.items()]
-    verdict = (
-        "No margin was given, so there is no verdict; the d-prime is " + f"{estimate}."
-        if panel.margin is None
-        else f"Margin: {panel.margin.sentence()}. {(panel.verdict() or '').capitalize()}: the probability that the "
-        f"difference is larger is {words.listing(larger)}."
-    )
-    called = "statistically significant" if p_value <= panel.alpha else "not statistically significant"
-    significance = (
-        f"{said}: {called} at {words.percent(panel.alpha)}. That is how rare the count is among guessers, not how "
-        f"large the difference is: the d-prime is {estimate}."
-    )
-    evidence = panel.log_bayes_factor
     return Facts(
         result=PANEL,
-        numbers=tuple(numbers),
-        counts={"panels": {1}, "tastings": {tastings}, "people": set() if panel.tasters is None else {panel.tasters}},
-        pairs=pairs,
-        tastings=tastings,
+        numbers=(*_numbers_of_panel(panel), _lucky(lucky), *counts.numbers),
+        counts={
+            "panels": {1},
+            "tastings": {counts.tastings},
+            "people": set() if panel.tasters is None else {panel.tasters},
+        },
+        pairs=counts.pairs,
+        tastings=counts.tastings,
         people=panel.tasters,
         tests=(panel.protocol.name,),
         directed=panel.protocol.directed,
         verdict=panel.verdict() or "no margin given",
-        say={
-            "size": f"The d-prime is {estimate}.",
-            "rate": f"{count} {panel.rates().statement(test)}",
-            "count": count,
-            "people": count,
-            "verdict": verdict,
-            "spread": "One panel cannot tell how much panels differ.",
-            "significance": significance,
-            "evidence": "How much better a difference predicts the counts than guessing (Bayes factor): "
-            + words.listing(f"{float(np.exp(min(v, 700))):.2g} ({basis})" for basis, v in evidence.items())
-            + ". It depends on the prior.",
-            "interval": _capital(f"{words.interval_name(panel.prob)}: the d-prime is {estimate}."),
-            "preference": f"{count} About {words.percent(lucky)} of such correct answers may be lucky "
-            "guesses. ms.preference takes them out, where preferences were asked.",
-        },
-        p_value=p_value,
+        say=_said_of_panel(panel, counts, lucky),
+        p_value=counts.p_value,
         alpha=panel.alpha,
-        below_guessing=None if share is None else share <= panel.protocol.guess,
+        below_guessing=counts.below_guessing,
     )
+
+
+_KIND_OF = {
+    "p_value": P_VALUE, "actual_alpha": P_VALUE, "p_c": P_C, "p_d": P_D, "d_prime": D_PRIME,
+    "P(beyond margin)": PROBABILITY, "power": PROBABILITY, "p_d found in 4 of 5": P_D,
+}  # fmt: skip
+
+
+def _numbers_of_panel(panel: OnePanel) -> Iterator[Fact]:
+    """The numbers that panels of either kind have."""
+    for row in panel.to_frame().to_dict("records"):
+        kind = _KIND_OF.get(row["quantity"])
+        if kind is None:
+            continue
+        above = row["quantity"] == "P(beyond margin)"
+        what = ABOVE if above else f"{row['quantity']}, {row['basis']}"
+        own = panel.protocol.name if kind in (P_C, P_D) else ""
+        for end in ("estimate", "lower", "upper"):
+            if row[end] == row[end]:
+                yield Fact(kind, row[end], what, own, row["upper"] - row["lower"])
+        if above:
+            yield Fact(PROBABILITY, 1 - row["estimate"], BELOW)
+    for log in panel.log_bayes_factor.values():
+        for sign in (1, -1):
+            yield Fact(BAYES, float(np.exp(min(sign * log, 700.0))), "Bayes factor")
+    yield Fact(PROBABILITY, panel.alpha, "alpha")
+    yield Fact(P_VALUE, panel.alpha, "alpha")
+    for row in panel.rates().to_frame().to_dict("records"):
+        for end in ("estimate", "lower", "upper"):
+            yield Fact(P_D, row[end], "posterior", row["protocol"], row["upper"] - row["lower"])
+    if panel.margin is not None:
+        yield from _margin(panel.margin, [t.name for t in PROTOCOLS.values() if isinstance(t, Protocol)])
+
+
+def _right_answers(panel: ForcedChoicePanel) -> _Counts:
+    test = panel.protocol
+    share = panel.correct / panel.tastings
+    numbers = [
+        Fact(P_VALUE, panel.p_value_reversed, "so few or fewer among guessers"),
+        Fact(P_C, share, "share correct", test.name),
+        *_guesses([test.name]),
+    ]
+    if np.isfinite(panel.detectable_p_d):
+        numbers.append(Fact(D_PRIME, float(test.d_prime_from_p_d(panel.detectable_p_d)), "found in 4 of 5"))
+    return _Counts(
+        tastings=panel.tastings,
+        pairs={(panel.correct, panel.tastings): ""},
+        numbers=numbers,
+        p_value=panel.p_value,
+        p_said=f"Exact one-sided {words.p_value(panel.p_value)}",
+        sentence=f"{panel.correct} of {panel.tastings} {test.name} answers were correct ({words.percent(share)}), "
+        f"where guessing alone gives {words.percent(test.guess)}.",
+        test=test,
+        below_guessing=share <= test.guess,
+    )
+
+
+def _yes_answers(panel: OnePanel) -> _Counts:
+    assert isinstance(panel, TwoCountPanel)
+    alarms = f"{panel.false_alarms} of {panel.noise}"
+    return _Counts(
+        tastings=panel.signal + panel.noise,
+        pairs={(panel.hits, panel.signal): "", (panel.false_alarms, panel.noise): ""},
+        numbers=[Fact(D_PRIME, panel.criterion, "criterion")],
+        p_value=panel.p_value,
+        p_said=f"Fisher's exact one-sided {words.p_value(panel.p_value)}",
+        sentence=f"The answer was yes in {panel.hits} of {panel.signal} and in {alarms} tastings.",
+        test=forced_choice("triangle"),
+    )
+
+
+def _said_of_panel(panel: OnePanel, counts: _Counts, lucky: float) -> dict[str, str]:
+    d_prime = panel.d_prime_posterior
+    estimate = words.estimate(d_prime.median, *d_prime.interval(panel.prob), panel.prob)
+    if panel.margin is None:
+        verdict = f"No margin was given, so there is no verdict; the d-prime is {estimate}."
+    else:
+        larger = [f"{words.probability(p)} ({basis})" for basis, p in panel.beyond.items()]
+        verdict = (
+            f"Margin: {panel.margin.sentence()}. {(panel.verdict() or '').capitalize()}: the probability that the "
+            f"difference is larger is {words.listing(larger)}."
+        )
+    called = "statistically significant" if counts.p_value <= panel.alpha else "not statistically significant"
+    evidence = [f"{float(np.exp(min(v, 700))):.2g} ({basis})" for basis, v in panel.log_bayes_factor.items()]
+    return {
+        "size": f"The d-prime is {estimate}.",
+        "rate": f"{counts.sentence} {panel.rates().statement(counts.test)}",
+        "count": counts.sentence,
+        "people": counts.sentence,
+        "verdict": verdict,
+        "spread": "One panel cannot tell how much panels differ.",
+        "significance": f"{counts.p_said}: {called} at {words.percent(panel.alpha)}. That is how rare the count is "
+        f"among guessers, not how large the difference is: the d-prime is {estimate}.",
+        "evidence": "How much better a difference predicts the counts than guessing (Bayes factor): "
+        f"{words.listing(evidence)}. It depends on the prior.",
+        "interval": _capital(f"{words.interval_name(panel.prob)}: the d-prime is {estimate}."),
+        "preference": f"{counts.sentence} About {words.percent(lucky)} of such correct answers may be lucky "
+        "guesses. ms.preference takes them out, where preferences were asked.",
+    }
 
 
 def _lucky_of(panel: OnePanel) -> float:
@@ -433,6 +484,10 @@ def _of_preference(result: Preference, levels: Sequence[float]) -> Facts:
 
 
 # --- what they share --------------------------------------------------------------------------------------------------
+
+
+def _lucky(share: float) -> Fact:
+    return Fact(GUESS, share, "share of the correct answers that guessing accounts for")
 
 
 def _capital(text: str) -> str:

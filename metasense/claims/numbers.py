@@ -15,6 +15,10 @@ from metasense.claims.rules import NUMBER_WORDS
 
 _PLAIN = r"(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?|\.\d+"
 _TOKEN = re.compile(rf"(?<![\w.])(?P<sign>[-−+]?)(?P<digits>{_PLAIN})(?![\w])(?P<percent>\s?%|\s?per ?cent\b)?")
+# A comma that only a decimal comma can be: 37,5 and 0,342, but not 1,234, nor a list 1,2,3, nor a pair [36,49].
+_DECIMAL_COMMA = re.compile(
+    r"(?<![\w.,])(?:(?<![\[(])|(?!\d+,\d+[\])])|(?=0,\d\d))(?:0,\d+|\d+,(?:\d{1,2}|\d{4,}))(?!\w|[.,]\d)"
+)
 _WORDS = "|".join(NUMBER_WORDS)
 _COUNT = rf"(?:\d{{1,3}}(?:,\d{{3}})+|\d+|{_WORDS})"
 _NOT_ONE = r"(?!(?:(?<=\bnot )|(?<=\bno )|(?<=\beven ))one\b)"  # "not one taster" counts nobody
@@ -116,6 +120,17 @@ def levels(text: str) -> list[float]:
     """
     found = [float(next(filter(None, m.groups()))) / 100 for m in _LEVEL.finditer(text)]
     return list(dict.fromkeys(level for level in found if 0 < level < 1))
+
+
+def with_points(text: str) -> str:
+    """The text with a point for every decimal comma, every place kept.
+
+    Examples
+    --------
+    >>> with_points("37,5 % of 1,200 answers, p = 0,342 (0,1 to 0,9; [36,49])")
+    '37.5 % of 1,200 answers, p = 0.342 (0.1 to 0.9; [36,49])'
+    """
+    return _DECIMAL_COMMA.sub(lambda match: match[0].replace(",", "."), text)
 
 
 def blank(text: str, *spans: tuple[int, int]) -> str:

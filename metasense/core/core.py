@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 import pandas as pd
 
-from metasense.alone.single import panels_alone
+from metasense.alone.panels import panels_alone
 from metasense.card import Card
 from metasense.core.answers import Rate, Verdict, quantity
 from metasense.core.evidence import Collected, collect

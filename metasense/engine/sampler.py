@@ -7,113 +7,36 @@ The panels' own d-primes are integrated out by the cosine series, so only the ce
 sampled, however many panels there are. They are sampled in polar coordinates, ``mu = R cos(a)``, ``tau = R sin(a)``,
 because panels tell the distance ``R`` much better than its direction: in ``(mu, tau)`` the posterior is an arc, in
 ``(R, a)`` it is upright. The larger the spread, the less the panels tell of ``R``; so that large panels do not make a
-funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`_Ruler`). Everything that touches PyMC
-or ArviZ objects lives in this file.
+funnel of this, ``log R`` is sampled in steps of the width it has at each angle (`Ruler`). What touches PyMC or
+ArviZ objects is here, in ``model.py``, which states the model, in ``chains.py`` and in ``quiet.py``.
 """
 
 from __future__ import annotations
 
-import logging
 import signal
 import threading
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import softmax
 
+from metasense.engine.chains import Chains, measure
 from metasense.engine.grid import overdispersions
-from metasense.engine.likelihood import FLOOR, Evidence, Series
+from metasense.engine.likelihood import Evidence, Series
+from metasense.engine.model import Ruler, state
 from metasense.engine.posterior import Patch, Posterior, average_d_prime
 from metasense.engine.priors import Priors
-from metasense.showing.results import Result
+from metasense.engine.quiet import quiet
 
 Array = NDArray[np.float64]
-
-R_HAT = 1.01  # above it the chains disagree
-ENOUGH = 100  # effective draws a chain below which an interval is not worth printing
 TARGET_ACCEPT = 0.95
 IN_TAILS = 0.99  # smaller steps: at 0.95 two of 80 000 draws diverged, in the tails that overdispersion bends
 _STOPPED = "Sampling was interrupted; nothing was kept."
 TUNED = 1000  # the fewest draws that tune a chain, unless asked
-NAMES = {"mu": "the centre", "tau": "the spread between panels", "average_d_prime": "the average d-prime"}
-NAMES |= {"between": "the spread between clusters", "within": "the spread within clusters"}
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Diagnostics(Result):
-    """Whether the draws can be trusted, in numbers and in words.
-
-    Attributes
-    ----------
-    frame : DataFrame
-        One row a quantity: `quantity`, `mean`, `sd`, `r_hat`, `ess_bulk`, `ess_tail`, `mcse` (Monte Carlo standard
-        error of the mean).
-    divergences : int
-        Draws at which the sampler lost its path.
-    chains, draws : int
-        Chains, and draws kept from each.
-    statistics : Dataset
-        What the sampler recorded at each draw, dims chain, draw.
-    """
-
-    frame: pd.DataFrame
-    divergences: int
-    chains: int
-    draws: int
-    statistics: xr.Dataset
-
-    @cached_property
-    def advice(self) -> tuple[str, ...]:
-        """What is wrong with the draws and what to do about it; empty when all is well."""
-        advice, longer = [], f"pool again with draws={4 * self.draws}, in Python"
-        apart = self.frame[~(self.frame["r_hat"] < R_HAT)]
-        if len(apart):
-            worst = apart["r_hat"].max()
-            advice.append(
-                f"The {self.chains} chains do not agree on {', '.join(apart['quantity'])} "
-                f"({'they did not move' if np.isnan(worst) else f'R-hat up to {worst:.3f}, should be below {R_HAT}'}): "
-                f"do not use these numbers. Sample longer ({longer}); if that does not help, leave out a moderator."
-            )
-        if self.divergences:
-            advice.append(
-                f"The sampler lost its path at {self.divergences} of {self.chains * self.draws} draws, so a corner of "
-                f"the posterior may be missing. Sample longer, which tunes the sampler longer too ({longer}), or use "
-                "method='grid' where it applies."
-            )
-        effective = self.frame[["ess_bulk", "ess_tail"]].min(axis=1)
-        few = self.frame[~(effective >= ENOUGH * self.chains)]
-        if len(few) and not len(apart):
-            advice.append(
-                f"Only about {effective.min():.0f} independent draws tell of {', '.join(few['quantity'])}; "
-                f"{ENOUGH * self.chains} are needed for steady interval limits. Sample longer ({longer})."
-            )
-        return tuple(advice)
-
-    def to_frame(self) -> pd.DataFrame:
-        """The numbers, one row a quantity."""
-        return self.frame.copy()
-
-    def sentence(self) -> str:
-        """All that needs saying, as one paragraph."""
-        start = f"{self.chains} chains of {self.draws} draws."
-        if self.advice:
-            return " ".join([start, *self.advice])
-        effective = self.frame[["ess_bulk", "ess_tail"]].min().min()
-        return (
-            f"{start} The chains agree (R-hat at most {self.frame['r_hat'].max():.3f}), no draw diverged, and each "
-            f"quantity has at least {effective:.0f} independent draws' worth of information."
-        )
-
-    def _shown(self) -> list[str]:
-        return [self.sentence()]
 
 
 def sample(
@@ -126,7 +49,7 @@ def sample(
     chains: int = 4,
     seed: int | None = None,
     progress: bool = False,
-) -> tuple[Posterior, Diagnostics, xr.Dataset]:
+) -> tuple[Posterior, Chains, xr.Dataset]:
     """Draw from the posterior of the centre and the spread.
 
     The chains run one after another in this process, so that a seed gives the same draws on every number of cores.
@@ -153,7 +76,8 @@ def sample(
     Returns
     -------
     posterior : Posterior
-    diagnostics : Diagnostics
+    measured : Chains
+        How well the chains agree, and how much they tell.
     draws : Dataset
         `mu`, `tau`, `average_d_prime` and, with repeats, `gamma` (one of the overdispersions integrated over); dims
         chain, draw.
@@ -187,7 +111,7 @@ def sample(
         {"chain": np.arange(chains), "draw": np.arange(draws)},
         {"seed": seed, "tune": tune, "sampler": _sampler_name()},
     )
-    return _posterior(series, mu, tau, which), _diagnose(kept, statistics), kept
+    return _posterior(series, mu, tau, which), measure(kept, statistics), kept
 
 
 def sample_moderated(
@@ -203,7 +127,7 @@ def sample_moderated(
     chains: int = 4,
     seed: int = 1,
     progress: bool = False,
-) -> tuple[Series, Diagnostics, xr.Dataset]:
+) -> tuple[Series, Chains, xr.Dataset]:
     """Draw from the posterior with several moderators, a dose through zero, or panels within clusters.
 
     Panel i is ``theta_i ~ Normal(load_i (mu + columns_i beta) + e_c(i), within)`` with the clusters' own deviations
@@ -227,7 +151,8 @@ def sample_moderated(
     Returns
     -------
     series : Series
-    diagnostics : Diagnostics
+    measured : Chains
+        How well the chains agree, and how much they tell.
     draws : Dataset
         `mu`, `tau`, `beta` and with clusters `between` and `within`; dims chain, draw (and moderator). Where d-prime
         has no sign, draws and their mirror images are one; those with ``mu >= 0`` are given.
@@ -264,7 +189,7 @@ def sample_moderated(
     if slopes:
         coordinates["moderator"] = list(names)
     kept = xr.Dataset(values, coordinates, {"seed": seed, "tune": tune, "sampler": _sampler_name()})
-    return series[0], _diagnose(kept, statistics), kept
+    return series[0], measure(kept, statistics), kept
 
 
 def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
@@ -277,7 +202,7 @@ def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
     **groups : Dataset
         Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
     """
-    with _quiet():
+    with quiet():
         import arviz
     parts: dict[str, Any] = {"posterior": draws, **groups}
     if int(arviz.__version__.split(".")[0]) == 0:
@@ -285,23 +210,7 @@ def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
     return xr.DataTree.from_dict(parts)
 
 
-@dataclass(frozen=True)
-class _Ruler:
-    """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
-
-    ``width**2 = own**2 + sin(a)**2 / (panels + 4 sin(a)**2)``: the panels' own uncertainty, and that of a mean of so
-    many unlike panels; where few are very unlike, the prior of the spread keeps it down as 4 more would.
-    """
-
-    middle: float
-    own: float
-    panels: float
-
-    def width(self, sine: Any) -> Any:
-        return (self.own**2 + sine**2 / (self.panels + 4 * sine**2)) ** 0.5
-
-
-def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[_Ruler, list[dict[str, Any]]]:
+def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[Ruler, list[dict[str, Any]]]:
     """The ruler, and a start for each chain: scattered around the panels' separate estimates, in reach of them all."""
     axis, copies = series.axis, series.copies / series.copies.sum()
     logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
@@ -311,7 +220,7 @@ def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator)
     distance = float(np.sqrt(copies @ square))
     panels = float(series.copies.sum())
     uncertainty = float(np.sqrt(copies @ width**2 / panels)) / distance
-    ruler = _Ruler(float(np.log(distance)), uncertainty, panels)
+    ruler = Ruler(float(np.log(distance)), uncertainty, panels)
     mu = float(copies @ own)
     off = np.abs(own - mu)
     tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
@@ -374,7 +283,7 @@ def _sampled(
     shares: NDArray[np.floating],
     priors: Priors,
     X: Array,
-    ruler: _Ruler,
+    ruler: Ruler,
     starts: list[dict[str, Any]],
     draws: int,
     tune: int,
@@ -385,70 +294,21 @@ def _sampled(
     load: Array | float = 1.0,
     clusters: NDArray[np.intp] | None = None,
 ) -> tuple[dict[str, Array], xr.Dataset]:
-    """Build the model in PyMC, sample it, and keep plain arrays of shape (chains, draws, ...).
-
-    Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
-    """
-    if len(starts) < 2 or draws < 4 or tune < 1:
+    """Sample the model in PyMC, and keep plain arrays of shape (chains, draws, ...)."""
+    given = {"chains": (len(starts), 2), "draws": (draws, 4), "tune": (tune, 1)}
+    if wrong := [f"{name} >= {least} (got {value})" for name, (value, least) in given.items() if value < least]:
         raise ValueError(
-            f"sampling needs chains >= 2 (they are compared), draws >= 4 and tune >= 1; got chains={len(starts)}, "
-            f"draws={draws}, tune={tune}. Leave them out for 4 chains of 1000 draws."
+            f"sampling needs {', '.join(wrong)}; there are several chains because they are compared. Leave draws "
+            "and chains out for 4 chains of 1000 draws."
         )
-    with _quiet():
+    with quiet():
         import pymc as pm
-        import pytensor.tensor as pt
 
-        first, terms, slopes = series[0], max(s.terms for s in series), X.shape[1]
-        w = np.pi * np.arange(terms) / first.width
-        C = np.stack([np.pad(s.coefficients, ((0, 0), (0, terms - s.terms))) for s in series])  # gamma, panel, term
-        scale = np.array([s.log_scale @ s.copies for s in series])
         with pm.Model():
-            z = pm.Flat("z")
-            # The whole half-circle is open even where d-prime has no sign: the two halves are mirror images, and a
-            # chain that may pass mu = 0 does not get caught at a wall there.
-            a = pm.Uniform("a", 0, np.pi)
-            width = ruler.width(pt.sin(a))
-            log_R = ruler.middle + z * width
-            R = pm.Deterministic("R", pt.exp(log_R))
-            mu, tau = R * pt.cos(a), R * pt.sin(a)
-            beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes) if slopes else None
-            centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
-            log_prior = -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2
-            if clusters is not None:
-                # the spread is that of panels in different clusters; two halves of its variance, one prior for each
-                split = pm.Uniform("split", 0, np.pi / 2)
-                within, between = tau * pt.cos(split), tau * pt.sin(split)
-                # d between d within = tau d tau d split
-                log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)
-                turn = centres[:, None] + first.offset
-                damped = C * pt.exp(-0.5 * w**2 * within**2)
-                step = _quadrature(first, clusters)
-                at = np.arange(-6.0, 6.0 + step / 2, step)
-                shift = w[:, None] * (between * at)
-                average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift))
-                average -= pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
-            elif slopes or np.ndim(load):
-                damping = pt.exp(-0.5 * w**2 * tau**2)
-                average = (C * (pt.cos((centres[:, None] + first.offset) * w) * damping)).sum(axis=2)
-            else:
-                damping = pt.exp(-0.5 * w**2 * tau**2)
-                waves = pt.cos(w * (mu + first.offset)) * damping
-                average = pt.dot(C.reshape(-1, terms), waves).reshape((len(series), len(first.evidence)))
-            positive = 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))  # a floor without a kink
-            if clusters is None:
-                log_likelihood = (pt.log(positive) * first.copies).sum(axis=1)
-            else:
-                member = np.equal.outer(np.unique(clusters), clusters) * first.copies
-                logs = pt.dot(member, pt.log(positive)).dimshuffle(1, 0, 2)  # overdispersion, cluster, node
-                weight = -0.5 * at**2 + np.log(step / np.sqrt(2 * np.pi))
-                log_likelihood = pt.logsumexp(logs + weight, axis=2).sum(axis=1)
-            pm.Potential("panels", pt.logsumexp(log_likelihood + (scale - scale.max()) + np.log(shares)))
-            pm.Potential("prior", log_prior)
-            pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
-
+            state(series, shares, priors, X, ruler, load, clusters)
             compiled = {"mode": "NUMBA"}  # the same in both generations, and needs no C compiler
             accept = IN_TAILS if len(series) > 1 else TARGET_ACCEPT
-            scales = _scales(pm.modelcontext(None).initial_point(), not first.directed)
+            scales = _scales(pm.modelcontext(None).initial_point(), not series[0].directed)
             step = pm.NUTS(potential=scales, target_accept=accept, compile_kwargs=compiled)
             seen = np.zeros(len(starts), int)
 
@@ -498,13 +358,6 @@ def _scales(point: dict[str, Array], mirrored: bool) -> Any:
     return Scales(n, np.zeros(n), np.ones(n), 10, adaptation_window_multiplier=2, early_update=True)
 
 
-def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
-    """Step of the trapezoid over a cluster's deviation (in SDs) that resolves the best known cluster's likelihood."""
-    sizes = np.array([e.size for e in series.evidence]) * series.copies
-    largest = float(np.max(np.bincount(clusters, sizes)))
-    return float(np.clip(2.0 / np.sqrt(largest), 0.05, 0.3))
-
-
 class _Interrupted(BaseException):
     """Carries a keyboard interrupt past PyMC."""
 
@@ -532,61 +385,7 @@ def _posterior(series: list[Series], mu: Array, tau: Array, which: NDArray[np.in
     return Posterior(tuple(patches), "mcmc")
 
 
-def _diagnose(draws: xr.Dataset, statistics: xr.Dataset) -> Diagnostics:
-    """R-hat, effective sample sizes and Monte Carlo errors of every continuous quantity."""
-    with _quiet():
-        import arviz_stats
-    continuous = draws.drop_vars("gamma", errors="ignore")
-    with np.errstate(invalid="ignore", divide="ignore"):  # chains that did not move have no R-hat
-        measures = {
-            "mean": continuous.mean(("chain", "draw")),
-            "sd": continuous.std(("chain", "draw")),
-            "r_hat": arviz_stats.rhat(continuous),
-            "ess_bulk": arviz_stats.ess(continuous, method="bulk"),
-            "ess_tail": arviz_stats.ess(continuous, method="tail", prob=(0.05, 0.95)),
-            "mcse": arviz_stats.mcse(continuous, method="mean"),
-        }
-    rows = []
-    for name in continuous.data_vars:
-        slopes = continuous["moderator"].values if name == "beta" else [None]
-        for slope in slopes:
-            at = {} if slope is None else {"moderator": slope}
-            row: dict[str, Any] = {"quantity": NAMES.get(str(name), f"the slope of {slope}")}
-            rows.append(row | {k: float(m[name].sel(at)) for k, m in measures.items()})
-    divergences = int(statistics["diverging"].sum())
-    return Diagnostics(pd.DataFrame(rows), divergences, draws.sizes["chain"], draws.sizes["draw"], statistics)
-
-
-def effective_size(draws: xr.Dataset) -> float:
-    """The number of independent draws that these are worth: the least over quantities, of their middle and tails."""
-    with _quiet():
-        import arviz_stats
-    chosen = draws[[str(name) for name in NAMES if name in draws]]
-    sizes = [arviz_stats.ess(chosen, method="bulk"), arviz_stats.ess(chosen, method="tail", prob=(0.05, 0.95))]
-    return min(float(size[name]) for size in sizes for name in chosen.data_vars)
-
-
 def _sampler_name() -> str:
     from importlib.metadata import version
 
     return f"PyMC {version('pymc')}, NUTS"
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep PyMC's log, a missing compiler's warning and ArviZ's announcement to ourselves; undone on the way out."""
-    loggers = [
-        logging.getLogger(name)
-        for name in ("pymc", "pymc.sampling.mcmc", "pymc.stats.convergence", "pytensor.configdefaults")
-    ]
-    levels = [logger.level for logger in loggers]
-    try:
-        for logger in loggers:
-            logger.setLevel(logging.CRITICAL + 1)
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing a major refactor", FutureWarning)
-            warnings.filterwarnings("ignore", r"np\.dot\(\) is faster on contiguous arrays")
-            yield
-    finally:
-        for logger, level in zip(loggers, levels, strict=True):
-            logger.setLevel(level)

@@ -15,7 +15,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.planning.serving import CHOICES, PLACEBO, PREFERENCE, TASTING_PART, ServingPlan, said
+from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
+from metasense.planning.serving import ServingPlan
+from metasense.planning.sheets import CHOICES, said
 from metasense.showing import words
 from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
 from metasense.tables.checked import Checked

@@ -18,53 +18,31 @@ import secrets
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from metasense import pseudonyms
-from metasense.planning.orders import Balance, Orders, Right
+from metasense.planning.key import key_of, read_key
+from metasense.planning.orders import Orders
+from metasense.planning.planned import (
+    CODES,
+    CUP_COLUMNS,
+    CUP_TYPES,
+    DIRECTED,
+    PLACEBO,
+    PREFERENCE,
+    TASTING_PART,
+    Planned,
+)
+from metasense.planning.sheets import HAZARDS, pages_of
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
-from metasense.showing.pages import CAUTIONS, templates
-from metasense.showing.results import Statement
 from metasense.showing.tables import as_csv
 from metasense.tables.cells import Reading, Wrong, plain
-from metasense.tables.checking import check_table
 from metasense.tables.dates import date as as_day
-from metasense.tables.headers import Column, is_known
-from metasense.tables.numbers import whole
-from metasense.tables.opening import open_table
-from metasense.tables.panels import Tastings
-from metasense.tables.sheets import PanelsError
-from metasense.tables.wording import choice, label
-
-__all__ = ["HAZARDS", "ServingPlan", "serve"]
-
-CODES = range(100, 1000)
-MOST_SETS = 3  # sets a person in one session before palates tire; common practice, no source
-DIRECTED = ("2-AFC", "3-AFC", "specified tetrad")
-TASTING_PART, PREFERENCE, PLACEBO = "tasting", "preference", "placebo"
-_SECOND = "second part"
-
-HAZARDS = {
-    "alcohol": "The samples contain alcohol. Take part only if you are of legal drinking age here. Do not take part if "
-    "you are or may be pregnant, are breastfeeding, take medicine that does not go with alcohol, should not or do not "
-    "wish to drink, or will drive, cycle or handle machines afterwards. You may spit out every sample. Water and food "
-    "are at hand.",
-    "caffeine": "The samples contain caffeine. Think twice if you are pregnant, have a heart condition, take medicine "
-    "that does not go with caffeine, or sleep badly.",
-    "hot": "The samples are served hot and can scald. Test carefully, and wait if in doubt.",
-    "additives": "Something may have been added to a sample or used in making it, within what is permitted for this "
-    "product here. What matters for allergies is in the list above.",
-}
-
-
-# --- the plan -------------------------------------------------------------------------------------------------------
 
 
 def serve(
@@ -177,17 +155,7 @@ def serve(
     orders_rng, codes_rng = np.random.default_rng(plan.seed).spawn(2)  # codes know nothing of orders
     cups = _cups(plan, names, sets, preference, placebo, orders_rng)
     taken = {code for other in beside for code in other.cups["code"]}
-    free = [code for code in CODES if str(code) not in taken]
-    coded = cups["code"] == ""
-    need, each = int(coded.sum()), int(coded.sum()) // len(names)
-    if need > len(free):
-        raise ValueError(
-            f"a session has {len(free)} three-digit codes{' left' if taken else ''}, enough for "
-            f"{words.count(len(free) // each, 'taster')} with {words.count(each, 'coded sample')} each; "
-            f"{words.count(len(names), 'taster')} need {need}. Divide them over sessions, and make a plan for each."
-        )
-    cups.loc[coded, "code"] = codes_rng.permutation(free)[:need].astype(str)
-    return replace(plan, cups=cups)
+    return replace(plan, cups=_with_codes(cups, len(names), taken, codes_rng))
 
 
 _protocol = protocol  # `serve` takes an argument of that name
@@ -271,292 +239,50 @@ def _cups(
     for i, name in enumerate(names):
         for trial, (part, orders) in enumerate(drawn[::-1] if turned[i] else drawn, 1):
             add(name, trial, part, orders[i][0])
-    return pd.DataFrame(rows, columns=list(CUP_COLUMNS)).astype(_CUP_TYPES)
+    return pd.DataFrame(rows, columns=list(CUP_COLUMNS)).astype(CUP_TYPES)
 
 
-# --- what the user holds --------------------------------------------------------------------------------------------
+def _with_codes(cups: pd.DataFrame, tasters: int, taken: set[str], rng: np.random.Generator) -> pd.DataFrame:
+    """The cups with a code drawn for each that has none yet, and none of those `taken`."""
+    free = [code for code in CODES if str(code) not in taken]
+    coded = cups["code"] == ""
+    need = int(coded.sum())
+    each = need // tasters
+    if need > len(free):
+        raise ValueError(
+            f"a session has {len(free)} three-digit codes{' left' if taken else ''}, enough for "
+            f"{words.count(len(free) // each, 'taster')} with {words.count(each, 'coded sample')} each; "
+            f"{words.count(tasters, 'taster')} need {need}. Divide them over sessions, and make a plan for each."
+        )
+    cups.loc[coded, "code"] = rng.permutation(free)[:need].astype(str)
+    return cups
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ServingPlan(Statement):
-    """A panel planned cup by cup; made by `serve` or read from a key. Showing it does not show the key.
+class ServingPlan(Planned):
+    """A panel planned cup by cup, with its sheets; made by `serve` or read from a key.
 
-    Attributes
-    ----------
-    protocol : Protocol or TwoCountProtocol
-    samples : (str, str)
-        The old and the new product; A and B in orders.
-    cups : DataFrame
-        The key: one row a cup with ``tray, taster, trial, part, place, code, sample``; place 0 is a marked reference.
-    panel, date, attribute, more, reference, certainty, allergens, hazards, seed
-        As given to `serve`; `seed` also when it was drawn.
+    Its attributes are those of `Planned`: what was given to `serve`, and `cups`, the key.
     """
-
-    protocol: Protocol | TwoCountProtocol
-    samples: tuple[str, str]
-    cups: pd.DataFrame
-    panel: str = "panel 1"
-    date: str | None = None
-    attribute: str = ""
-    more: str | None = None
-    reference: str | None = None
-    certainty: bool = False
-    allergens: tuple[str, ...] | None = None
-    hazards: tuple[str, ...] | None = None
-    seed: int | None = None
-
-    # what is in it
-
-    @property
-    def tasters(self) -> tuple[str, ...]:
-        """The pseudonyms, in the order they are served."""
-        return tuple(self.cups["taster"].unique())
-
-    @property
-    def sets(self) -> int:
-        """Sets each taster gets, pairs for preference aside."""
-        return int(self._part(TASTING_PART)["trial"].max())
-
-    @property
-    def pairs(self) -> int:
-        """Pairs for preference each taster gets: 0, 1, or 2 with a placebo."""
-        return self.cups.loc[self.cups["part"] != TASTING_PART, "part"].nunique()
-
-    @property
-    def capacity(self) -> int:
-        """Tasters for whom a session has codes."""
-        return len(CODES) // (int(self._coded().sum()) // len(self.tasters))
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What to put right, or to decide knowingly, before anybody is served."""
-        return tuple(self._warnings())
-
-    def _warnings(self) -> Iterator[str]:
-        yield from self._session_warnings()
-        if self.seed is not None and self.seed < 2**64:
-            yield "this seed can be guessed, and with it the key rebuilt: for a real panel leave seed out."
-        told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
-        if told:
-            yield f"every ballot would show {words.listing(map(repr, told))}: choose other words for the panel."
-        if people := pseudonyms.warning(self.tasters):
-            yield people
-
-    def _session_warnings(self) -> Iterator[str]:
-        """Those about the session itself, which stand on the run sheet too; they name no sample."""
-        rounds = self.sets + self.pairs
-        if "alcohol" in (self.hazards or ()) and rounds > 1:
-            yield (
-                f"{rounds} rounds with alcohol a person: serve one a session, or let everyone spit. Mind the total, "
-                "local rules and the way home."
-            )
-        if rounds > MOST_SETS:
-            yield (
-                f"{rounds} rounds a person: palates tire. More than {MOST_SETS} a session are better spread over days."
-            )
-        if self.sets > 1:
-            yield (
-                f"{self.sets} sets a person are repeats: they count as tastings, not as people. More tasters with one "
-                "set each say more."
-            )
-        if self.allergens is None:
-            yield "allergens are not stated: write them on the information sheet before anybody tastes."
-        if self.hazards is None:
-            yield "hazards are not stated: strike out on the information sheet what does not apply."
-
-    def _part(self, *parts: str) -> pd.DataFrame:
-        return self.cups[self.cups["part"].isin(parts)]
-
-    def _coded(self) -> pd.Series:
-        return self.cups["place"] > 0
-
-    @cached_property
-    def orders(self) -> Orders:
-        """All orders of the protocol, with what is right in each."""
-        name = self.protocol.name
-        aim = self.more if name in DIRECTED else self.reference or self.samples[0]
-        constant = "AB"[self.samples.index(self.reference)] if self.reference and name == "duo-trio" else ""
-        return Orders(name, self.protocol.cups, "AB"[self.samples.index(str(aim))], constant)
-
-    def _sets(self) -> pd.DataFrame:
-        """The cups a set is made of: with the reference in duo-trio, without the learned sample in A-not-A."""
-        tasting = self.cups["part"] == TASTING_PART
-        return self.cups[tasting & (self._marked | self._coded())]
-
-    @property
-    def _marked(self) -> bool:
-        """Does the reference belong to the set, as in duo-trio?"""
-        return self.protocol.name == "duo-trio"
-
-    # the tables
-
-    def trays(self) -> pd.DataFrame:
-        """What the server sets out: one row a tray, codes from the taster's left to right; no product in it."""
-        wide = self.cups.pivot(index=["tray", "taster", "trial", "part"], columns="place", values="code")
-        wide.columns = ["marked" if place == 0 else f"place {place}" for place in wide.columns]
-        wide = wide.reset_index()
-        first = wide["part"] == TASTING_PART
-        shown = wide.drop(columns="part").astype(object).where(wide.drop(columns="part").notna(), "")
-        return pd.concat([shown[first], shown[~first]], ignore_index=True)
-
-    def filling(self) -> pd.DataFrame:
-        """What the filler pours: one row a code, by round and product in rising order; marked samples come first."""
-        lines = self.cups.assign(round=self._rounds()).groupby(["round", "sample", "code"], sort=False).size()
-        lines = lines.rename("cups").reset_index()
-        order = lines.assign(second=lines["round"].eq(_SECOND), product=lines["sample"].map(self.samples.index),
-                             coded=lines["code"].str.isdigit())  # fmt: skip
-        order = order.sort_values(["second", "round", "product", "coded", "code"])
-        return lines.loc[order.index].reset_index(drop=True)
-
-    def _rounds(self) -> list[str]:
-        """What is poured at one time, cup by cup."""
-        first = "set {}" if self.sets > 1 else "all sets"
-        return [
-            first.format(trial) if part == TASTING_PART else _SECOND
-            for part, trial in zip(self.cups["part"], self.cups["trial"], strict=True)
-        ]
-
-    def answer_sheet(self) -> pd.DataFrame:
-        """The table to type answers into: one row a tasting, ``cups`` as planned, everything after it empty.
-
-        Type what happened: another tray or order, the codes as they stood; somebody did not come, ``absent`` under
-        incident; a tasting that is not to count, yes or why under left_out.
-        Codes of pairs for preference are on the row of the taster's last set.
-        """
-        sets = self._sets()
-        rows = sets.groupby("tray", sort=True).agg(
-            taster=("taster", "first"), trial=("trial", "first"), cups=("code", " ".join)
-        )
-        sheet = rows.assign(panel=self.panel, protocol=self.protocol.name, date=self.date or "", answer="")
-        columns = ["panel", "protocol", "date", "taster", "trial", "cups", "answer"]
-        if self.certainty:
-            sheet["certainty"], columns = "", [*columns, "certainty"]
-        pairs = self._part(PREFERENCE, PLACEBO).groupby(["taster", "trial"])["code"].agg(" ".join).unstack()
-        last = sheet["trial"] == self.sets
-        for number in range(1, self.pairs + 1):
-            sheet[f"pair_{number}"] = sheet["taster"].map(pairs[number]).where(last, "")
-            sheet[f"preferred_{number}"] = ""
-            columns += [f"pair_{number}", f"preferred_{number}"]
-        last_ones = ["incident", "left_out", "notes"]
-        return sheet.assign(**dict.fromkeys(last_ones, ""))[[*columns, *last_ones]].reset_index(drop=True)
-
-    def to_frame(self) -> pd.DataFrame:
-        """The planned balance: one row an order, a place or a product, with how often it is served."""
-        return self.balance().to_frame()
-
-    def balance(self, tastings: Tastings | None = None) -> Balance:
-        """How evenly orders, places and products are planned and, with `tastings`, were served."""
-        sets = self._sets()
-        letters = sets["sample"].map(dict(zip(self.samples, "AB", strict=True)))
-        planned = letters.groupby(sets["tray"]).agg("".join).tolist()
-        if tastings is None:
-            return Balance.of(self.orders, self.samples, planned)
-        frame = tastings.frame
-        return Balance.of(
-            self.orders,
-            self.samples,
-            planned,
-            frame["order"].astype(str).tolist(),
-            [None if pd.isna(right) else bool(right) for right in frame["correct"]],
-        )
-
-    # showing
-
-    def _line(self) -> str:
-        coded = int(self._coded().sum())
-        pairs = ["", ", then a pair", ", then two pairs"][self.pairs]
-        return (
-            f"Serving plan of {self.panel!r}: {self.protocol.name}, {words.count(len(self.tasters), 'taster')}, "
-            f"{words.count(self.sets, 'set')} each{pairs}, {words.count(coded, 'coded sample')}."
-        )
-
-    def _paragraph(self) -> list[str]:
-        return [self._line(), self.balance().sentence(), *(w[0].upper() + w[1:] for w in self.warnings)]
-
-    def _methods(self) -> list[str]:
-        pairs = ["", " A separate pair asks for preference.", " Two separate pairs ask for preference, one of them the "
-                 "same product twice."][self.pairs]  # fmt: skip
-        return [
-            f"Protocol: {self.protocol.name}. {self.protocol.rule}".rstrip(".") + ".",
-            "As planned, every sample carries a random three-digit code used once in the session and drawn apart from "
-            "the orders; orders are balanced and assigned to trays at random.",
-            "Who fills the cups meets no taster, who serves knows codes only, and the key stays sealed until all "
-            f"answers are typed.{pairs}",
-        ]
-
-    def _shown(self) -> list[str]:
-        return [self._line(), self.balance().sentence(), *(f"Warning: {w}" for w in self.warnings)]
-
-    # files
 
     def pages(self) -> dict[str, str]:
         """Every sheet as one self-contained HTML page, by file name."""
-        environment = templates()
-        trays, filling = self.trays(), self.filling()
-        later = trays["tray"] > len(self.tasters) * self.sets
-        heads = [c for c in trays.columns if c == "marked" or c.startswith("place")]
-        open_sheets = {
-            "panel": self.panel,
-            "date": self.date or "",
-            "test": self.protocol.name,
-            "sets": self.sets,
-            "pairs": self.pairs,
-            "trays": trays[~later].to_dict("records"),
-            "later": trays[later].to_dict("records"),
-            "heads": [h for h in heads if (trays.loc[~later, h] != "").any()],
-            "reference": self._marked,
-            "learned": self.protocol.name == "A-not-A",
-            "certainty": self.certainty,
-            "task": _task(self.protocol.name, self.attribute),
-            "allergens": self.allergens,
-            "hazards": list(HAZARDS.values()) if self.hazards is None else [HAZARDS[h] for h in self.hazards],
-            "hazards_stated": self.hazards is not None,
-            "cautions": _cautions(self.hazards),
-            "alcohol": self.hazards is None or "alcohol" in self.hazards,
-            "samples_each": len(self.cups) // len(self.tasters),
-            "warnings": [w[0].upper() + w[1:] for w in self._session_warnings()],
-        }
-        rounds = [
-            (name, [(sample, lines.to_dict("records")) for sample, lines in part.groupby("sample", sort=False)])
-            for name, part in filling.groupby("round", sort=False)
-        ]
-        labels = [
-            (
-                name,
-                [line["code"] for line in sorted(part.to_dict("records"), key=_by_number) for _ in range(line["cups"])],
-            )
-            for name, part in filling.groupby("round", sort=False)
-        ]
-        key = {"samples": self.samples, "rows": self._key_rows(), "more": self.more, "attribute": self.attribute,
-               "seed": None if self.seed is None else hex(self.seed)}  # fmt: skip
-        sheets: list[tuple[str, str, dict[str, Any]]] = [
-            ("run.html", "run", open_sheets),
-            ("information.html", "information", open_sheets),
-            ("trays.html", "trays", open_sheets),
-            ("ballots.html", "ballots", {**open_sheets, "second": False}),
-            ("filling/filling.html", "filling", {**open_sheets, "samples": self.samples, "rounds": rounds}),
-            ("filling/labels.html", "labels", {**open_sheets, "rounds": labels}),
-            ("sealed/key.html", "key", {**open_sheets, **key}),
-        ]
-        if self.pairs:
-            sheets.insert(4, ("ballots_second.html", "ballots", {**open_sheets, "second": True}))
-        return {
-            name: environment.get_template(f"serving_{template}.html.j2").render(**content)
-            for name, template, content in sheets
-        }
+        return pages_of(self)
 
-    def _key_rows(self) -> list[dict[str, Any]]:
-        rows = []
-        for tray, cups in self.cups.groupby("tray"):
-            first = cups.iloc[0]
-            shown = cups[["code", "sample"]].to_dict("records")
-            inside = cups[self._marked | (cups["place"] > 0)]
-            right = {PREFERENCE: "preference", PLACEBO: "two alike"}.get(str(first["part"]))
-            if right is None:
-                letters = "".join("AB"[self.samples.index(sample)] for sample in inside["sample"])
-                right = said(self.orders.right(letters), inside["code"].tolist())
-            rows.append({"tray": tray, "taster": first["taster"], "cups": shown, "right": right})
-        return rows
+    def key(self) -> pd.DataFrame:
+        """The key with everything needed to read the plan again, one row a cup."""
+        return key_of(self)
+
+    @classmethod
+    def read(cls, key: Any) -> ServingPlan:
+        """The plan back from its key: ``sealed/key.csv``, or the folder it was saved in.
+
+        Raises
+        ------
+        PanelsError
+            If it is not a key, or was changed so that codes no longer say one thing.
+        """
+        return cls(**read_key(key))
 
     def save(self, folder: str | os.PathLike[str]) -> Path:
         """Write all sheets into a new folder, the filler's and the key in folders of their own; all of them or none.
@@ -596,80 +322,6 @@ class ServingPlan(Statement):
                     os.fsync(sheet.fileno())
         return Path(folder)
 
-    def key(self) -> pd.DataFrame:
-        """The key with everything needed to read the plan again, one row a cup."""
-        joined = {
-            name: "" if value is None else "; ".join(value) or "none"
-            for name, value in (("allergens", self.allergens), ("hazards", self.hazards))
-        }
-        return self.cups.assign(
-            panel=self.panel,
-            protocol=self.protocol.name,
-            date=self.date or "",
-            old=self.samples[0],
-            new=self.samples[1],
-            attribute=self.attribute,
-            more=self.more or "",
-            reference=self.reference or "",
-            certainty="yes" if self.certainty else "no",
-            **joined,
-            seed="" if self.seed is None else hex(self.seed),  # letters keep spreadsheets from rounding it
-        )
-
-    @classmethod
-    def read(cls, key: Any) -> ServingPlan:
-        """The plan back from its key: ``sealed/key.csv``, or the folder it was saved in.
-
-        Raises
-        ------
-        PanelsError
-            If it is not a key, or was changed so that codes no longer say one thing.
-        """
-        if isinstance(key, (str, os.PathLike)) and Path(key).is_dir():
-            key = Path(key) / "sealed" / "key.csv"
-        checked = check_table(open_table(key, is_known(KEY_COLUMNS)), KEY_COLUMNS)
-        frame = checked.frame
-        for column in (c.name for c in KEY_COLUMNS if c.required):
-            if column in checked.heads:
-                checked.report(frame[column].isna(), column, "the cell is empty. Take the key as it was saved.")
-        once = [c.name for c in KEY_COLUMNS if c.name not in CUP_COLUMNS]
-        for column in once:
-            checked.report(
-                frame[column].fillna("").ne(frame[column].fillna("").iloc[:1].squeeze()) if len(frame) else False,
-                column,
-                "{value!r} differs from the first row. One file holds the key of one panel.",
-            )
-        coded = frame["place"] > 0
-        words_ = "code {value} is there twice. Take the key as it was saved."
-        checked.report(coded & frame["code"].duplicated(keep="first"), "code", words_)
-        words_ = "{value!r} is neither {old!r} nor {new!r}. Take the key as it was saved."
-        checked.report(frame["sample"].ne(frame["old"]) & frame["sample"].ne(frame["new"]), "sample", words_)
-        checked.raise_any("Take the key as it was saved")
-        one = {name: None if pd.isna(value) else str(value) for name, value in frame[once].iloc[0].items()}
-        lists = {
-            name: None if (value := one[name]) is None else () if value == "none" else tuple(value.split("; "))
-            for name in ("allergens", "hazards")
-        }
-        cups = frame[list(CUP_COLUMNS)].astype(_CUP_TYPES)
-        try:
-            seed = None if one["seed"] is None else int(one["seed"], 0)
-            test = protocol(str(one["protocol"]))
-        except ValueError as error:
-            raise PanelsError(f"{error} Take the key as it was saved.", checked.sheet.source) from error
-        return cls(
-            protocol=test,
-            samples=(str(one["old"]), str(one["new"])),
-            cups=cups,
-            panel=str(one["panel"]),
-            date=one["date"],
-            attribute=one["attribute"] or "",
-            more=one["more"],
-            reference=one["reference"],
-            certainty=one["certainty"] == "yes",
-            seed=seed,
-            **lists,
-        )
-
 
 def place_for_plan(folder: str | os.PathLike[str]) -> None:
     """Refuse a place where something is already: to ask before a plan is made.
@@ -687,82 +339,3 @@ def place_for_plan(folder: str | os.PathLike[str]) -> None:
 
 def _for_the_owner(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
-
-
-CUP_COLUMNS = ("tray", "taster", "trial", "part", "place", "code", "sample")
-_CUP_TYPES = dict.fromkeys(CUP_COLUMNS, object) | dict.fromkeys(("tray", "trial", "place"), int)
-_parts = choice(tasting="", preference="", placebo="")
-KEY_COLUMNS = (
-    Column("tray", "number of the tray", whole, "Int64", required=True),
-    Column("taster", "a code for the person", label, "string", required=True),
-    Column("trial", "number of the set", whole, "Int64", required=True),
-    Column("part", "tasting, preference or placebo", _parts, "string", required=True),
-    Column("place", "place on the tray, 0 for a marked sample", whole, "Int64", required=True),
-    Column("code", "code on the cup", label, "string", required=True),
-    Column("sample", "what is in the cup", label, "string", required=True),
-    Column("panel", "name of the sitting", label, "string", required=True),
-    Column("protocol", "the test", label, "string", required=True),
-    *(Column(name, name, label, "string", required=name in ("old", "new"))
-      for name in ("old", "new", "date", "attribute", "more", "reference", "certainty", "allergens", "hazards",
-                   "seed")),
-)  # fmt: skip
-
-
-def said(right: Right | None, codes: Sequence[str]) -> str:
-    """The right answer as it is typed: ``417``, ``417+305`` or ``417+305/862+190``, or the word."""
-    if isinstance(right, tuple):
-        return "/".join("+".join(codes[i] for i in group) for group in right)
-    return right or ""
-
-
-def _by_number(line: dict[str, Any]) -> tuple[bool, str]:
-    return not line["code"].isdigit(), line["code"]
-
-
-def _cautions(hazards: tuple[str, ...] | None) -> list[str]:
-    """What the run sheet says to take care of: of alcohol nothing if there is none, and with an if while it is open."""
-    start = "Alcohol: "
-    if hazards is None:
-        return [caution.replace(start, "If there is alcohol in the samples: ") for caution in CAUTIONS]
-    if "alcohol" in hazards:
-        return list(CAUTIONS)
-    return [caution.replace("alcohol, ", "") for caution in CAUTIONS if not caution.startswith(start)]
-
-
-# --- what tasters are asked -----------------------------------------------------------------------------------------
-
-_WORDS = {
-    "triangle": (
-        "Two of these three samples are alike, and one is different.",
-        "Which one is different? Tick its code.",
-    ),
-    "duo-trio": (
-        "The sample marked R is the reference. One of the other two is the same as the reference.",
-        "Which one is the same as the reference? Tick its code.",
-    ),
-    "2-AFC": ("Compare these two samples.", "Which one has more {attribute}? Tick its code."),
-    "3-AFC": ("Compare these three samples.", "Which one has most {attribute}? Tick its code."),
-    "tetrad": (
-        "These four samples are two and two alike. Sort them into the two pairs.",
-        "Tick the codes of the two samples of one pair. Either pair will do.",
-    ),
-    "specified tetrad": (
-        "Two of these four samples have more {attribute} than the other two.",
-        "Which two have more {attribute}? Tick both codes.",
-    ),
-    "two-out-of-five": (
-        "Three of these five samples are alike. The other two are also alike, but different from the three.",
-        "Which are the two? Tick both codes.",
-    ),
-    "A-not-A": (
-        "Taste the sample marked A first, and remember it. Then taste the coded sample.",
-        "Is the coded sample A? Tick one.",
-    ),
-    "same-different": ("Compare these two samples.", "Are they the same or different? Tick one."),
-}
-CHOICES = {"A-not-A": ("A", "not A"), "same-different": ("same", "different")}
-
-
-def _task(name: str, attribute: str) -> dict[str, Any]:
-    setting, question = (text.format(attribute=attribute) for text in _WORDS[name])
-    return {"setting": setting, "question": question, "choices": CHOICES.get(name, ())}

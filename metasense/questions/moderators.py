@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, quantity
 from metasense.core.core import Core
+from metasense.core.diagnostics import Diagnostics
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
@@ -35,9 +36,6 @@ from metasense.questions import sensitivity
 from metasense.questions.design import Design, Moderator, level, read_design
 from metasense.questions.prediction import Prediction, said_value, where
 from metasense.showing import words
-
-if TYPE_CHECKING:
-    from metasense.engine.sampler import Diagnostics
 
 Array = NDArray[Any]
 Engine = Sloped | Levels | Drawn
@@ -110,7 +108,7 @@ class Moderation:
         from metasense.engine import sampler
 
         clusters = None if within is None else pd.factorize(level(core.panels, within))[0]
-        series, diagnostics, draws = sampler.sample_moderated(
+        series, chains, draws = sampler.sample_moderated(
             core.collected.rows,
             core.priors,
             load=design.load,
@@ -121,6 +119,7 @@ class Moderation:
             progress=progress,
         )
         drawn = Drawn.of(series, draws, design.columns, one_sided=one_sided(core, design))
+        diagnostics = Diagnostics.of(chains)
         advice = diagnostics.advice
         if len(drawn) < FEW:
             advice += (f"Only {len(drawn)} draws have all centres on one side of 0, too few to trust. Sample longer.",)

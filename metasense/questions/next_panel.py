@@ -9,28 +9,20 @@ are several where the combinations are few; otherwise combinations are drawn, an
 
 from __future__ import annotations
 
-import hashlib
-import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from functools import lru_cache
-from itertools import combinations_with_replacement, product
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp
-from scipy.stats import binom
 
 from metasense.core.answers import Verdict, margin_words
 from metasense.core.core import Core, plain_core
-from metasense.engine.grid import NODES, Region, Stretch, integrate, overdispersions
-from metasense.engine.likelihood import Counts, Evidence, Series
-from metasense.engine.posterior import chebyshev
-from metasense.engine.priors import Priors
+from metasense.engine.likelihood import Counts
 from metasense.margins import SETTLED, Margin, stated
-from metasense.protocols import Protocol, TwoCountProtocol, forced_choice
+from metasense.questions.outlook import LEVELS, Job, work_out
+from metasense.questions.plan import MOST_TASTERS, Plan, is_count
+from metasense.questions.reweighting import Known
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
 from metasense.showing.tables import Table, table
@@ -40,92 +32,11 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-Array = NDArray[np.floating[Any]]
 
 HOPELESS = 0.01  # a plan with a smaller chance than this is said not to settle the question
 DRAWS = 4000  # combinations of counts drawn where there are more than so many
-RARE = 1e-10  # probability below which a count is left out of the tables
-POINTS = 257  # average d-primes at which a refitted posterior is cumulated for its interval
-BATCH = 256  # refits at a time: small enough for the cache, and the same sums whatever runs them
-RESOLVED = 0.001  # mean change of P(below the margin) when every second node is left out
-CHECKED = 64  # outcomes, the most probable, that this is looked at for
-LEVELS = (NODES, 2 * NODES - 1, 4 * NODES - 3)
-DECIMALS = 9  # so that the order in which a linear algebra library adds up does not show
-MOST_TASTERS, MOST_PANELS = 2000, 50
 CANNOT, CANNOT_BOUND = "cannot settle it", "cannot end within the margin"
 SHOWN = 12  # plans in a cell and in the figure
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Panels that could be run next.
-
-    Parameters
-    ----------
-    protocol : Protocol or str
-        A forced-choice protocol.
-    tasters : int
-        In each panel; every taster answers once.
-    panels : int
-        How many such panels.
-    same_pair_as : str, optional
-        A panel already pooled whose batch pair is tasted again; without it every panel has a new batch pair.
-
-    Raises
-    ------
-    ValueError
-        If the protocol is not forced-choice, or a number is not a whole number in its range.
-
-    Examples
-    --------
-    >>> plan = Plan("tetrad", 24, panels=2)
-    >>> plan.name, plan.cups
-    ('tetrad, 2 panels of 24, new pairs', 192)
-    """
-
-    protocol: Protocol
-    tasters: int
-    panels: int = 1
-    same_pair_as: str | None = None
-
-    def __init__(
-        self, protocol: Protocol | str, tasters: int, panels: int = 1, same_pair_as: str | None = None
-    ) -> None:
-        numbers = {"tasters": (tasters, MOST_TASTERS), "panels": (panels, MOST_PANELS)}
-        wrong = [f"{name} = {n!r} (1 to {most})" for name, (n, most) in numbers.items() if not _counted(n, most)]
-        if wrong:
-            raise ValueError(f"a plan has a whole number of tasters and panels; got {', '.join(wrong)}.")
-        for name, value in (("protocol", forced_choice(protocol)), ("tasters", int(tasters)), ("panels", int(panels))):
-            object.__setattr__(self, name, value)
-        object.__setattr__(self, "same_pair_as", same_pair_as)
-
-    @classmethod
-    def every(
-        cls,
-        protocols: Iterable[Protocol | str],
-        tasters: Iterable[int],
-        panels: Iterable[int] = (1,),
-        same_pair_as: Iterable[str | None] = (None,),
-    ) -> tuple[Plan, ...]:
-        """Every combination, for instance ``Plan.every(["triangle", "tetrad"], [24, 36], [1, 2, 4])``."""
-        return tuple(cls(*chosen) for chosen in product(protocols, tasters, panels, same_pair_as))
-
-    @property
-    def tastings(self) -> int:
-        """Answers in all."""
-        return self.tasters * self.panels
-
-    @property
-    def cups(self) -> int:
-        """Samples poured in all."""
-        return self.tastings * self.protocol.cups
-
-    @property
-    def name(self) -> str:
-        """The plan in a few words."""
-        size = f"1 panel of {self.tasters}" if self.panels == 1 else f"{self.panels} panels of {self.tasters}"
-        pair = ("new pair" if self.panels == 1 else "new pairs") if self.same_pair_as is None else "same pair as "
-        return f"{self.protocol.name}, {size}, {pair}{words.one_line(self.same_pair_as or '')}"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -351,14 +262,14 @@ def plan_next(
     if not plans or not all(isinstance(plan, Plan) for plan in plans):
         raise ValueError('candidates are plans, at least one: Plan.every(["triangle", "tetrad"], [24, 36], [1, 2]).')
     plans = tuple(dict.fromkeys(plans))
-    if not _counted(draws, 10_000_000) or draws < 100:
+    if not is_count(draws, 10_000_000) or draws < 100:
         raise ValueError(f"draws is a whole number from 100 on; got {draws!r}.")
     if not isinstance(seed, (int, np.integer)) or seed < 0:
         raise ValueError(f"seed is a whole number from 0 on; got {seed!r}.")
-    known = _Known.of(core, margin)
-    jobs = [_Job(known, plan, known.tasted(core, plan), int(draws), seed) for plan in plans]
+    known = Known.of(core, margin)
+    jobs = [Job(known, plan, known.tasted(core, plan), int(draws), seed) for plan in plans]
     run = map if executor is None else executor.map
-    rows = list(run(_work_out, jobs))
+    rows = list(run(work_out, jobs))
     frame = pd.DataFrame(rows)
     lower, upper = core.average.interval()
     now = Verdict.of(core.average, margin)
@@ -422,330 +333,3 @@ def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[s
         "People are counted as if nobody came twice. Chances are averaged over what is now believed, so they are no "
         "better than that."
     )
-
-
-# --- the posterior on nodes that can be reweighted --------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Nodes:
-    """One posterior on a product grid of average d-prime and angle, for each sign of the centre.
-
-    Attributes
-    ----------
-    mu, tau, weight, predicting : ndarray, shape (nodes,)
-        `weight` is the posterior that is reweighted, `predicting` the one that new panels are drawn from.
-    ladder : ndarray, shape (signs * distances, points)
-        Takes a posterior's weights at each distance to its cumulative probability at `points`.
-    points : ndarray, shape (points,)
-        Average d-primes; the first is the margin.
-    angles : int
-        Nodes per distance.
-    by_gamma : ndarray, shape (gammas, nodes)
-        Probability of each overdispersion at each node.
-    """
-
-    mu: Array
-    tau: Array
-    weight: Array
-    predicting: Array
-    ladder: Array
-    points: Array
-    angles: int
-    by_gamma: Array
-
-    def refit(self, log_tables: Array, counts: Array) -> tuple[Array, Array, Array]:
-        """Posteriors after new counts, by looking up.
-
-        Parameters
-        ----------
-        log_tables : ndarray, shape (kinds, nodes)
-            Log likelihood at the nodes of each count a panel can give.
-        counts : ndarray, shape (outcomes, kinds)
-            How many panels gave each.
-
-        Returns
-        -------
-        log_probability, below, width : ndarray, shape (outcomes,)
-            Log probability of these counts in this order, P(average d-prime < margin), width of its 95 % interval.
-        """
-        out = np.empty((3, len(counts)))
-        for start in range(0, len(counts), BATCH):
-            part = slice(start, start + BATCH)
-            likelihood = counts[part] @ log_tables
-            peak = likelihood.max(axis=1)
-            likelihood -= peak[:, None]
-            np.exp(likelihood, out=likelihood)
-            out[0, part] = np.log(np.maximum(likelihood @ self.predicting, 1e-300)) + peak
-            likelihood *= self.weight
-            distances = likelihood.reshape(len(likelihood), -1, self.angles).sum(axis=2)
-            cdf = distances @ self.ladder / distances.sum(axis=1, keepdims=True)
-            out[1, part] = cdf[:, 0]
-            for row, rising in enumerate(np.maximum.accumulate(cdf[:, 1:], axis=1)):
-                low, high = np.interp([0.025, 0.975], rising, self.points[1:])
-                out[2, start + row] = high - low
-        return out[0], out[1], out[2]
-
-
-@dataclass(frozen=True, eq=False)
-class _Known:
-    """What is needed to lay the nodes of a pool's posterior as densely as a plan asks for."""
-
-    series: tuple[Series, ...]
-    gamma_weights: Array
-    priors: Priors
-    boxes: tuple[tuple[float, Stretch, Stretch], ...]  # sign of the centre, average d-prime, angle
-    margin: float
-
-    @classmethod
-    def of(cls, core: Core, margin: Margin) -> _Known:
-        posterior = core.posterior
-        if posterior.patches[0].fine is None:
-            posterior = integrate(core.collected.evidence, core.collected.copies, core.priors)[0]
-        by_gamma = {p.series.gamma: p.series for p in posterior.patches}
-        gammas, weights = overdispersions(core.collected.evidence)
-        boxes = []
-        for sign in (1.0, -1.0):
-            patches = [p for p in posterior.patches if p.ray_mu is not None and sign * p.ray_mu.sum() > 0]
-            if patches:
-                t = [(p.fine[1:], p.share * np.diff(p.running.sum(axis=1))) for p in patches]  # type: ignore[index, union-attr]
-                angle = [(np.arctan2(p.ray_tau, np.abs(p.ray_mu)), p.share * p.weight_of_rays) for p in patches]  # type: ignore[arg-type]
-                low = min(float(p.fine[0]) for p in patches)  # type: ignore[index]
-                boxes.append((sign, replace(_around(t), lower=low), _around(angle)))
-        kept = np.array([float(g) in by_gamma for g in gammas])
-        series = tuple(by_gamma[float(g)] for g in gammas[kept])
-        return cls(series, weights[kept], core.priors, tuple(boxes), margin.d_prime)
-
-    @property
-    def directed(self) -> bool:
-        return self.series[0].directed
-
-    def tasted(self, core: Core, plan: Plan) -> Evidence | None:
-        """The evidence of the panel whose batch pair is tasted again."""
-        if plan.same_pair_as is None:
-            return None
-        names = core.panels.frame["panel"].to_list()
-        if plan.same_pair_as not in names:
-            raise ValueError(
-                f"same_pair_as names a pooled panel; {plan.same_pair_as!r} is not one of {words.listing(names, 12)}."
-            )
-        return core.collected.evidence[core.collected.index[names.index(plan.same_pair_as)]]
-
-    def nodes(self, n: int, both_signs: bool) -> _Nodes:
-        """Lay `n` by `n` nodes; with `both_signs` an undirected posterior is seen as a directed one."""
-        x, w, *_ = chebyshev(n, 1025)
-        parts = []
-        for sign, t, angle in self.boxes:
-            (tv, tj), (av, aj) = t.at(x), angle.at(x)
-            logs = []
-            for series, share in zip(self.series, self.gamma_weights, strict=True):
-                density, mu, tau = Region(series, self.priors, sign).log_density(tv, av)
-                logs.append(density.ravel() + np.log(share))
-            parts.append((mu.ravel(), tau.ravel(), np.stack(logs), np.multiply.outer(tj * w, aj * w).ravel(), t))
-        peak = max(float(logs.max()) for _, _, logs, _, _ in parts)
-        weights = [np.exp(logsumexp(logs, axis=0) - peak) * area for _, _, logs, area, _ in parts]
-        total = sum(float(weight.sum()) for weight in weights)
-        points = np.unique(np.concatenate([t.at(np.linspace(-1, 1, POINTS))[0] for *_, t in parts]))
-        points = np.concatenate([[self.margin], points])
-        ladders = [_running(t.lower, t.upper, t.centre, t.scale, n, points.tobytes()) for *_, t in parts]
-        mu, tau = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-        weight = np.concatenate(weights) / total
-        by_gamma = np.concatenate(
-            [np.exp(logs - np.maximum(logs.max(axis=0), -1e300)) for _, _, logs, _, _ in parts], axis=1
-        )
-        by_gamma /= by_gamma.sum(axis=0).clip(min=1e-300)
-        ladder, predicting = np.concatenate(ladders), weight
-        if both_signs:
-            predicting = np.concatenate([weight, np.zeros_like(weight)])
-            mu, tau, weight = np.concatenate([mu, -mu]), np.tile(tau, 2), np.tile(weight / 2, 2)
-            by_gamma, ladder = np.tile(by_gamma, 2), np.tile(ladder, (2, 1))
-        return _Nodes(mu, tau, weight, predicting, ladder, points, n, by_gamma)
-
-
-def _around(parts: list[tuple[Array, Array]]) -> Stretch:
-    """The stretch of an axis that suits weighted values."""
-    values = np.concatenate([v for v, _ in parts])
-    order = np.argsort(values)
-    values, weights = values[order], np.clip(np.concatenate([w for _, w in parts])[order], 0, None)
-    cumulative = np.cumsum(weights) - weights / 2
-    low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weights.sum(), cumulative, values)
-    return Stretch(float(values[0]), float(values[-1]), float(middle), float(max((high - low) / 2, 1e-9)))
-
-
-@lru_cache(maxsize=16)
-def _running(lower: float, upper: float, centre: float, scale: float, n: int, points: bytes) -> Array:
-    """Matrix, shape (n, points), from weights at the `n` nodes of an axis to integrals up to each point."""
-    x, w, *_ = chebyshev(n, 1025)
-    a, b = np.arcsinh((np.array([lower, upper]) - centre) / scale)
-    at = np.clip((2 * np.arcsinh((np.frombuffer(points) - centre) / scale) - a - b) / (b - a), -1, 1)
-    cheb = np.polynomial.chebyshev
-    to_coefficients = np.linalg.inv(cheb.chebvander(x, n - 1))
-    return (cheb.chebvander(at, n) @ cheb.chebint(np.eye(n), lbnd=-1) @ to_coefficients / w).T
-
-
-# --- one plan ---------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Job:
-    """One plan with all that is needed to work it out somewhere else."""
-
-    known: _Known
-    plan: Plan
-    tasted: Evidence | None
-    draws: int
-    seed: int
-
-
-@dataclass(frozen=True)
-class _Again:
-    """A panel together with further tastings of its batch pair, which has one d-prime."""
-
-    first: Evidence
-    then: Counts
-
-    @property
-    def protocol(self) -> Protocol | TwoCountProtocol:
-        """Directed if either is."""
-        return self.then.protocol if self.then.protocol.directed else self.first.protocol
-
-    @property
-    def size(self) -> int:
-        """Number of tastings."""
-        return self.first.size + self.then.size
-
-    @property
-    def repeated(self) -> bool:
-        """Whether the overdispersion matters."""
-        return self.first.repeated
-
-    def log_likelihood(self, theta: Array, gamma: float) -> Array:
-        """Both."""
-        return self.first.log_likelihood(theta, gamma) + self.then.log_likelihood(theta, gamma)
-
-
-def _log_tables(job: _Job, nodes: _Nodes, kinds: Sequence[int]) -> Array:
-    """Log likelihood at the nodes of each number of correct answers in `kinds`, shape (kinds, nodes)."""
-    plan, first = job.plan, job.tasted
-    if first is None:
-        evidence: list[Any] = [Counts(plan.protocol, plan.tasters, x) for x in kinds]
-        return _log_average(Series.build(evidence, np.ones(len(evidence))), nodes)
-    again = [_Again(first, Counts(plan.protocol, plan.tastings, x)) for x in kinds]
-    total = np.zeros((len(again), len(nodes.mu)))
-    for series, share in zip(job.known.series, nodes.by_gamma, strict=True):
-        if not first.repeated:
-            share = np.ones_like(share)
-        before = _log_average(Series.build([first], [1], series.gamma), nodes)
-        total += share * np.exp(_log_average(Series.build(again, np.ones(len(again)), series.gamma), nodes) - before)
-        if not first.repeated:
-            break
-    return np.log(total)
-
-
-def _log_average(series: Series, nodes: _Nodes) -> Array:
-    """Log likelihoods averaged over Normal(mu, tau), absolute, shape (kinds, nodes)."""
-    out = np.empty((len(series.evidence), len(nodes.mu)))
-    for start in range(0, len(nodes.mu), 4096):
-        part = slice(start, start + 4096)
-        out[:, part] = np.log(series.evaluate(nodes.mu[part], nodes.tau[part])).T
-    return out + series.log_scale[:, None]
-
-
-def _work_out(job: _Job) -> dict[str, object]:
-    """One row of the answer."""
-    plan, known = job.plan, job.known
-    both = plan.protocol.directed and not known.directed
-    n, copies = (plan.tasters, plan.panels) if job.tasted is None else (plan.tastings, 1)
-    guessing = binom.logpmf(np.arange(n + 1), n, plan.protocol.guess)
-    kinds = np.arange(n + 1)
-    fine_enough = False
-    for level in LEVELS:
-        nodes = _laid(known, level, both)
-        log_tables = _log_tables(job, nodes, kinds.tolist())
-        if level == LEVELS[0]:  # counts that will not come need no place in the tables
-            keep = (np.exp(log_tables) @ nodes.predicting > RARE) | (np.exp(guessing) > RARE)
-            kinds, guessing, log_tables = kinds[keep], guessing[keep], log_tables[keep]
-        rng = np.random.default_rng(_stream(job))
-        exact = math.comb(len(kinds) + copies - 1, copies) <= job.draws
-        if exact:
-            outcomes = np.array(list(combinations_with_replacement(range(len(kinds)), copies)))
-        else:
-            drawn = _draw(nodes.predicting, log_tables, copies, job.draws, rng)
-            none = rng.choice(len(kinds), (job.draws, copies), p=np.exp(guessing - logsumexp(guessing)))
-            outcomes, place = np.unique(np.sort(np.concatenate([drawn, none]), axis=1), axis=0, return_inverse=True)
-            place = place.ravel()
-        counts = np.zeros((len(outcomes), len(kinds)))
-        np.add.at(counts, (np.arange(len(outcomes))[:, None], outcomes), 1)
-        log_probability, below, width = nodes.refit(log_tables, counts)
-        if exact:
-            orders = gammaln(copies + 1) - gammaln(counts + 1).sum(axis=1)
-            chance, chance_none = np.exp(orders + log_probability), np.exp(orders + counts @ guessing)
-        else:
-            chance, chance_none = (np.bincount(p, minlength=len(outcomes)) for p in np.split(place, 2))
-        chance, chance_none = chance / chance.sum(), chance_none / chance_none.sum()
-        likeliest = np.argsort(-chance, kind="stable")[:CHECKED]
-        every_second = _laid(known, (level + 1) // 2, both)  # the same nodes, two of four left out
-        moved = every_second.refit(_thinned(log_tables, level), counts[likeliest])[1] - below[likeliest]
-        fine_enough = bool(np.abs(moved) @ chance[likeliest] <= RESOLVED * chance[likeliest].sum())
-        if fine_enough:
-            break
-    within, beyond = below > SETTLED, 1 - below > SETTLED
-    settled = min(float(chance @ (within | beyond)), 1.0)
-    numbers = {
-        "settled": settled,
-        "beyond": float(chance @ beyond),
-        "within": float(chance @ within),
-        "within_if_none": float(chance_none @ within),
-        "error": 0.0 if exact else math.sqrt(settled * (1 - settled) / job.draws),
-        "width": float(chance @ width),
-    }
-    return {
-        "plan": plan.name,
-        "protocol": plan.protocol.name,
-        "tasters": plan.tasters,
-        "panels": plan.panels,
-        "same_pair_as": plan.same_pair_as,
-        **{name: round(value, DECIMALS) for name, value in numbers.items()},
-        "tastings": plan.tastings,
-        "cups": plan.cups,
-        "people": plan.tastings,
-        "batch_pairs": 0 if plan.same_pair_as is not None else plan.panels,
-        "outcomes": len(outcomes),
-        "nodes": level,
-        "resolved": fine_enough,
-    }
-
-
-@lru_cache(maxsize=6)
-def _laid(known: _Known, n: int, both_signs: bool) -> _Nodes:
-    """The nodes of a pool, laid once for all the plans that are worked out side by side."""
-    return known.nodes(n, both_signs)
-
-
-def _thinned(values: Array, n: int) -> Array:
-    """Values at every second node of both axes."""
-    grids = values.reshape(len(values), -1, n, n)[:, :, ::2, ::2]
-    return np.ascontiguousarray(grids).reshape(len(values), -1)
-
-
-def _draw(predicting: Array, log_tables: Array, copies: int, draws: int, rng: np.random.Generator) -> Array:
-    """Counts of `copies` panels for each of `draws` draws of the posterior, shape (draws, copies)."""
-    cumulative = np.cumsum(predicting)
-    at = np.searchsorted(cumulative, (np.arange(draws) + rng.random(draws)) / draws * cumulative[-1])
-    used, which = np.unique(at.clip(max=len(predicting) - 1), return_inverse=True)
-    rising = np.cumsum(np.exp(log_tables[:, used]), axis=0)
-    rising /= rising[-1]
-    out = np.empty((draws, copies), int)
-    for copy in range(copies):
-        out[:, copy] = (rising[:, which] < rng.random(draws)).sum(axis=0)
-    return out
-
-
-def _stream(job: _Job) -> np.random.SeedSequence:
-    """Random numbers that depend on the seed and on what the plan is, not on where or when it is worked out."""
-    content = f"{job.plan.protocol.name}|{job.plan.tasters}|{job.plan.panels}|{job.plan.same_pair_as!r}"
-    return np.random.SeedSequence([job.seed, int.from_bytes(hashlib.sha256(content.encode()).digest()[:16], "big")])
-
-
-def _counted(value: object, most: int) -> bool:
-    return isinstance(value, (int, float, np.integer, np.floating)) and bool(1 <= value <= most and value == int(value))

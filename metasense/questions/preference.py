@@ -21,8 +21,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.special import betainc, logit, ndtr, ndtri, xlogy
 from scipy.stats import binomtest
 
 from metasense.binomial import exact_interval
@@ -34,6 +32,8 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.protocols import Protocol, protocol
+from metasense.questions.asked import ANSWERS, Asked, answers_of, pairs_of, placebo_of, served_placebo
+from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Statement
 from metasense.tables.panels import Tastings, read_panels
@@ -43,14 +43,9 @@ if TYPE_CHECKING:
 
     from metasense.tables.panels import Panels
 
-Array = NDArray[np.floating[Any]]
 
-SPREAD = 0.5  # scale of the half-normal prior of how much panels' preferences differ, in log odds
 SMALL = 0.5  # average d-prime below which correct answers are mostly luck
-CELLS = 160  # of the preference's axis, more where there are many answers
 SHARES = 24  # values of w for each panel, equally probable
-ANSWERS = ("new", "old", "none")
-Fitted = tuple[Distribution, list[Distribution]]  # the typical preference, and each panel's own
 WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a separate blind pair"}
 
 
@@ -100,7 +95,7 @@ def preference(
     """
     if not (isinstance(spread, (int, float, np.number)) and 0 <= spread <= 3):
         raise ValueError(f"spread is in log odds, from 0 (the same preference everywhere) to 3; got {spread!r}.")
-    given = None if placebo is None else _placebo(placebo)
+    given = None if placebo is None else placebo_of(placebo)
     core = core_of(source)
     if core is not None:
         panels, tastings, posterior, index = core.panels, core.tastings, core.posterior, core.collected.index
@@ -112,53 +107,15 @@ def preference(
             panels = panels if tastings is None else joined(panels, tastings)
         collected = collect(panels.frame, tastings)
         posterior, index = grid.integrate(collected.evidence, collected.copies, Priors())[0], collected.index
-    correct, everyone = _answers(panels.frame, tastings)
-    everyone += _pairs(pairs)
+    correct, everyone = answers_of(panels.frame, tastings)
+    everyone += pairs_of(pairs)
     if not correct and not everyone:
         raise ValueError(
             "nobody was asked for a preference: fill in prefer_new, prefer_old and no_preference, and asked (correct, "
             "all, or pair for all on a separate blind pair); or give separate blind pairs as pairs=."
         )
-    served = _served_placebo(panels.frame) if given is None else given
+    served = served_placebo(panels.frame) if given is None else given
     return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread)
-
-
-@dataclass(frozen=True)
-class Asked:
-    """The preferences of one panel.
-
-    Attributes
-    ----------
-    panel : str
-    row : int or None
-        Its row among the panels of the pool; None for a separate blind pair.
-    new, old, none : int
-        Of the tasters who were right (asked of the correct), or of everybody.
-    offered : bool
-        Whether "no preference" could be answered.
-    wrong_new, wrong_old, wrong_none : int
-        Of the tasters who were wrong, where single answers are known.
-    correct, tastings : int
-        Of the panel.
-    repeated : bool
-        Whether some people are in it more than once.
-    protocol : str
-        Of the panel; empty for a separate pair.
-    """
-
-    panel: str
-    row: int | None
-    new: int
-    old: int
-    none: int
-    offered: bool
-    wrong_new: int = 0
-    wrong_old: int = 0
-    wrong_none: int = 0
-    correct: int = 0
-    tastings: int = 0
-    repeated: bool = False
-    protocol: str = ""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -405,7 +362,7 @@ class Preference(Statement):
         if self.placebo is not None and self._offered:
             p_stated, p_none = self.placebo
             stated, none = (sum(f(a) for a in self._offered) for f in (lambda a: a.new + a.old, lambda a: a.none))
-            more = _larger((stated, none), self.placebo)
+            more = larger((stated, none), self.placebo)
             found.append(
                 f"Between two identical samples {words.whole(p_stated)} of {words.whole(p_stated + p_none)} stated a "
                 f"preference; the probability that more people state one on the real pair is "
@@ -557,104 +514,6 @@ def _asked_at_all(fitted: Fitted | None, whom: str) -> Fitted:
     return fitted
 
 
-# --- the model ------------------------------------------------------------------------------------------------------
-
-
-def not_luck(d_prime: Distribution, test: str | Protocol) -> Distribution:
-    """Posterior of ``w = p_d / p_c``, the share of correct answers that was not luck; 0 below the guess rate."""
-    kind = protocol(test)
-    assert isinstance(kind, Protocol)
-
-    def share(d: Array) -> Array:
-        p = np.asarray(kind.p_correct(d))
-        return np.maximum(kind.p_d_from_p(p), 0) / np.maximum(p, 1e-300)
-
-    return d_prime.map(share)
-
-
-def fit(
-    asked: Sequence[Asked],
-    shares: Sequence[Array],
-    placebo: tuple[int, int] | None = None,
-    spread: float = SPREAD,
-) -> Fitted:
-    """The typical preference for the new product, and each panel's own.
-
-    Parameters
-    ----------
-    asked : sequence of Asked
-    shares : sequence of ndarray
-        For each, equally probable values of the share of answers that were not luck (1: nobody guessed).
-    placebo : (int, int), optional
-        Stated and no preference between identical samples, which tell how guessers answer.
-    spread : float
-        Prior scale of the SD between panels, in log odds.
-    """
-    answers = sum(a.new + a.old + a.none + a.wrong_new + a.wrong_old + a.wrong_none for a in asked)
-    certain = all(np.all(np.asarray(w) >= 1) for w in shares)  # then who has no preference says nothing on the others
-    # a share of n answers is known to about 1 / sqrt(4 n): cells and nodes must be closer together than that
-    size = int(np.clip(8 * np.sqrt(answers), CELLS, 1000 if certain else 2 * CELLS))
-    edges = np.linspace(0, 1, size + 1)
-    rho = (edges[1:] + edges[:-1]) / 2
-    none, weight = np.zeros(1), np.ones(1)
-    if not certain and any(a.offered for a in asked):
-        x, w = np.polynomial.legendre.leggauss(int(np.clip(1.9 * np.sqrt(answers + sum(placebo or ())), 14, 40)))
-        none, weight = (x + 1) / 2, w / 2
-    logs = np.stack([_panel(a, w, rho, none) for a, w in zip(asked, shares, strict=True)])
-    likelihood = np.exp(logs - logs.max(axis=(1, 2, 3), keepdims=True))  # panels, rho, q, e
-    nuisance = np.multiply.outer(weight, weight)
-    if placebo is not None and len(none) > 1:
-        guessers = xlogy(placebo[0], 1 - none) + xlogy(placebo[1], none)
-        nuisance = nuisance * np.exp(guessers - guessers.max())
-    spreads = np.abs(spread * ndtri(0.5 + (np.arange(8) + 0.5) / 16)) if len(asked) > 1 and spread > 0 else np.zeros(1)
-    typical, own, peak = np.zeros(size), np.zeros((len(asked), size)), None
-    for sd in spreads:
-        moves = _kernel(rho, edges, sd)
-        smooth = np.maximum(moves @ likelihood.reshape(len(asked), size, -1), 1e-300).reshape(likelihood.shape)
-        log = np.log(smooth).sum(axis=0)
-        peak = log.max() if peak is None else peak
-        total = np.exp(log - peak) * nuisance
-        typical += total.sum(axis=(1, 2))
-        for i in range(len(asked)):
-            own[i] += (np.tensordot(moves.T, total / smooth[i], 1) * likelihood[i]).sum(axis=(1, 2))
-    return _cells(edges, typical), [_cells(edges, row) for row in own]
-
-
-def _panel(asked: Asked, shares: Array, rho: Array, none: Array) -> Array:
-    """Log likelihood of one panel's preferences at each preference, no-preference rate and guessers' rate."""
-    offered = none if asked.offered else np.zeros(1)
-    r, q, e = np.ix_(rho, offered, offered)
-    total = np.full((len(rho), len(offered), len(offered)), -np.inf)
-    for w in np.clip(shares, 0, 1):
-        luck = (1 - w) * (1 - e) / 2
-        log = xlogy(asked.new, w * (1 - q) * r + luck) + xlogy(asked.old, w * (1 - q) * (1 - r) + luck)
-        if len(offered) > 1:
-            log = log + xlogy(asked.none, w * q + (1 - w) * e)
-        total = np.logaddexp(total, log)
-    if len(offered) > 1:
-        total = total + xlogy(asked.wrong_new + asked.wrong_old, 1 - offered) + xlogy(asked.wrong_none, offered)
-    return np.broadcast_to(total, (len(rho), len(none), len(none)))
-
-
-def _kernel(rho: Array, edges: Array, sd: float) -> Array:
-    """Chance that a panel's preference falls into each cell, from each typical preference; rows add up to 1."""
-    if sd == 0:
-        return np.eye(len(rho))
-    ends = logit(edges)
-    return np.diff(ndtr((ends[None, :] - logit(rho)[:, None]) / sd), axis=1)
-
-
-def _cells(edges: Array, mass: Array) -> Distribution:
-    return Distribution(edges, np.concatenate([[0.0], np.cumsum(mass) / mass.sum()]))
-
-
-def _larger(real: tuple[int, int], placebo: tuple[int, int]) -> float:
-    """P(more state a preference on the real pair than on the placebo), uniform priors."""
-    x = np.linspace(0, 1, 2001)
-    first, second = (betainc(1 + stated, 1 + none, x) for stated, none in (real, placebo))
-    return float(np.sum(np.diff(first) * (second[1:] + second[:-1]) / 2))
-
-
 def _sign_test(new: int, stated: int) -> float:
     return float(binomtest(new, stated).pvalue) if stated else 1.0
 
@@ -663,100 +522,3 @@ def _guess(asked: Asked) -> float:
     kind = protocol(asked.protocol)
     assert isinstance(kind, Protocol)
     return kind.guess
-
-
-# --- reading the answers off the tables -----------------------------------------------------------------------------
-
-
-def _answers(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Asked], list[Asked]]:
-    """Panels for the answer with guessing taken out, and panels in which everybody was asked."""
-    single = _single(tastings)
-    correct, everyone = [], []
-    for row, panel in enumerate(frame.itertuples(index=False)):
-        new, old, none = (_whole(getattr(panel, name)) for name in ("prefer_new", "prefer_old", "no_preference"))
-        if not new + old + none:
-            continue
-        offered = bool(pd.notna(panel.no_preference))
-        if panel.asked == "pair":
-            again = bool(pd.notna(panel.tasters) and panel.tasters < new + old + none)
-            everyone.append(Asked(panel.panel, None, new, old, none, offered, repeated=again))
-            continue
-        if not isinstance(protocol(panel.protocol), Protocol):
-            continue
-        about: dict[str, Any] = {
-            "panel": panel.panel, "row": row, "offered": offered,
-            "protocol": panel.protocol, "correct": _whole(panel.correct), "tastings": _whole(panel.tastings),
-            "repeated": bool(pd.notna(panel.tasters) and panel.tasters < panel.tastings),
-        }  # fmt: skip
-        if panel.panel in single.index:
-            about["offered"] = bool(single.filter(like="none").to_numpy().any())
-            correct.append(Asked(**about, **dict(zip(_SIDES, single.loc[panel.panel].tolist(), strict=True))))
-        elif panel.asked == "correct":
-            correct.append(Asked(**about, new=new, old=old, none=none))
-        if panel.asked == "all":
-            everyone.append(Asked(**about, new=new, old=old, none=none))
-    return correct, everyone
-
-
-_SIDES = [f"{side}{kind}" for side in ("", "wrong_") for kind in ANSWERS]
-
-
-def _single(tastings: Tastings | None) -> pd.DataFrame:
-    """Preferences by panel of those who were right (``new, old, none``) and wrong (``wrong_new`` ...)."""
-    if tastings is None or "preference" not in tastings.frame:
-        return pd.DataFrame(columns=_SIDES)
-    frame = tastings.frame[["panel", "correct", "preference"]].dropna()
-    side = frame["correct"].map({True: "", False: "wrong_"}).astype(str) + frame["preference"].astype(str)
-    return pd.crosstab(frame["panel"].astype(str), side).reindex(columns=_SIDES, fill_value=0)
-
-
-def _pairs(source: Any) -> list[Asked]:
-    """Separate blind pairs from whatever holds them."""
-    if source is None:
-        return []
-    if not isinstance(source, (pd.DataFrame, dict, list)):
-        raise ValueError(f"pairs is a DataFrame, a dict or a list of dicts, one row a pair; got {source!r}.")
-    frame = pd.DataFrame([source] if isinstance(source, dict) and not _listed(source) else source)
-    missing = [name for name in ("prefer_new", "prefer_old") if name not in frame]
-    if missing:
-        raise ValueError(f"pairs needs the columns prefer_new and prefer_old; there is no {words.listing(missing)}.")
-    offered = "no_preference" in frame
-    found = []
-    for i, row in enumerate(frame.to_dict("records"), start=1):
-        counts = [row["prefer_new"], row["prefer_old"], row["no_preference"] if offered else 0]
-        name = str(row.get("panel", "separate pair" if len(frame) == 1 else f"separate pair {i}"))
-        new, old, none = _checked(counts, f"pair {name!r}")
-        found.append(Asked(name, None, new, old, none, offered))
-    return found
-
-
-def _listed(table: dict) -> bool:
-    return any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in table.values())
-
-
-def _served_placebo(frame: pd.DataFrame) -> tuple[int, int] | None:
-    """Preferences stated and not stated between two cups alike, over the panels that served such a pair."""
-    counts = frame[["placebo_stated", "placebo_none"]]
-    stated, none = counts.fillna(0).sum().astype(int)
-    return (int(stated), int(none)) if stated + none else None
-
-
-def _placebo(counts: Sequence[int]) -> tuple[int, int]:
-    if isinstance(counts, str) or np.shape(counts) != (3,):
-        raise ValueError(
-            "placebo holds three counts: preferred one of the identical samples, preferred the other, had no "
-            f"preference; got {counts!r}."
-        )
-    first, second, none = _checked(counts, "the placebo pair")
-    return first + second, none
-
-
-def _checked(counts: Sequence[Any], what: str) -> list[int]:
-    bad = [c for c in counts if not (isinstance(c, (int, float, np.number)) and 0 <= c < np.inf and c == int(c))]
-    if bad:
-        raise ValueError(f"{what} has {bad[0]!r} as a count of answers. Counts are whole numbers of at least 0.")
-    return [int(c) for c in counts]
-
-
-def _whole(value: Any) -> int:
-    return 0 if pd.isna(value) else int(value)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from metasense.alone.single import panels_alone
+from metasense.alone.panels import panels_alone
 from metasense.core.answers import lean, margin_words, side
 from metasense.core.core import Core
 from metasense.protocols import protocol as find_protocol

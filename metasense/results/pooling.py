@@ -10,6 +10,7 @@ import numpy as np
 
 from metasense.card import Card
 from metasense.core.core import Core, build
+from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import joined
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
@@ -148,9 +149,10 @@ def _sampled(core: Core, progress: bool) -> Core:
     from metasense.engine import sampler
 
     asked = {name: core.settings[name] for name in ("draws", "chains", "seed")}
-    posterior, diagnostics, sample = sampler.sample(
+    posterior, chains, sample = sampler.sample(
         core.collected.evidence, core.collected.copies, core.priors, **asked, progress=progress
     )
+    diagnostics = Diagnostics.of(chains)
     pair = words.distinct(posterior.average.median, core.average.median)
     beside = f"The median of the average d-prime is {pair[0]}; by integration of the same model it is {pair[1]}."
     settings = core.settings | {"chains_said": f"{diagnostics.sentence()} {beside}"}

@@ -166,7 +166,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         )
     effective = None
     if now.sample is not None and again is now:
-        from metasense.engine import sampler as mcmc
+        from metasense.engine import chains as mcmc
 
         effective = [mcmc.effective_size(part.sample) for part in (before, now) if part.sample is not None]
     rows: list[dict[str, Any]] = []

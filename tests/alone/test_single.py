@@ -12,7 +12,11 @@ from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_e
 from statsmodels.stats.proportion import proportion_confint
 
 from metasense.alone.beliefs import ON_D_PRIME, ON_P_D, p_d_posterior
-from metasense.alone.single import ForcedChoicePanel, OnePanel, TwoCountPanel, one_panel, panels_alone
+from metasense.alone.forced_choice import ForcedChoicePanel
+from metasense.alone.panel import OnePanel
+from metasense.alone.panels import panels_alone
+from metasense.alone.single import one_panel
+from metasense.alone.two_counts import TwoCountPanel
 from metasense.binomial import exact_interval, profile_interval
 from metasense.margins import Margin
 from metasense.planning.sizes import power

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.questions import next_panel
-from metasense.questions.next_panel import Plan
+from metasense.engine.grid import NODES
+from metasense.questions import outlook, reweighting
+from metasense.questions.plan import Plan
 
 POOLS = {
     "4 triangles of 40": {"panel": list("ABCD"), "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]},
@@ -28,15 +29,15 @@ def refits() -> pd.DataFrame:
         for _ in range(3):
             assert ms.pool(table).average.mean > 0
         full = 3 / (time.process_time() - started)
-        known = next_panel._Known.of(pooled.core, pooled.margin)
+        known = reweighting.Known.of(pooled.core, pooled.margin)
         for plan in PLANS:
-            nodes = known.nodes(next_panel.NODES, plan.protocol.directed and not known.directed)
-            job = next_panel._Job(known, plan, None, 10_000, 1)
+            nodes = known.nodes(NODES, plan.protocol.directed and not known.directed)
+            job = outlook.Job(known, plan, None, 10_000, 1)
             started = time.process_time()
-            tables = next_panel._log_tables(job, nodes, range(plan.tasters + 1))
+            tables = outlook.tables_of(job, nodes, range(plan.tasters + 1))
             made = time.process_time() - started
             rng = np.random.default_rng(1)
-            drawn = next_panel._draw(nodes.predicting, tables, plan.panels, 10_000, rng)
+            drawn = outlook.draw(nodes.predicting, tables, plan.panels, 10_000, rng)
             outcomes = np.unique(np.sort(drawn, axis=1), axis=0)
             counts = np.zeros((len(outcomes), plan.tasters + 1))
             np.add.at(counts, (np.arange(len(outcomes))[:, None], outcomes), 1)

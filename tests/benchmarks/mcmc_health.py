@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
+from metasense.core.diagnostics import NAMES, R_HAT, Diagnostics
 from metasense.engine import sampler as mcmc
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats
@@ -34,7 +35,7 @@ from metasense.results.moderated import moderate
 
 Means = dict[str, tuple[float, float]]  # of each quantity, mean and Monte Carlo standard error
 Exact = dict[str, float]
-Fit = Callable[[int], tuple[mcmc.Diagnostics, Means]]
+Fit = Callable[[int], tuple[Diagnostics, Means]]
 HEAD = f"{'model':28}  {'data set':11}  divergences  worst R-hat  >= 1.01  least ESS   off  seconds a fit"
 ROW = "{model:28}  {name:11}  {divergences:11d}  {r_hat:11.4f}  {bad:7d}  {ess:9.0f}  {off:4.1f}  {seconds:13.1f}"
 
@@ -83,8 +84,9 @@ def plain(panels: list[Evidence]) -> tuple[Fit, Exact]:
         "average": posterior.average.mean,
     }
 
-    def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
-        _, diagnostics, _ = mcmc.sample(panels, [1] * len(panels), Priors(), seed=seed)
+    def fit(seed: int) -> tuple[Diagnostics, Means]:
+        _, chains, _ = mcmc.sample(panels, [1] * len(panels), Priors(), seed=seed)
+        diagnostics = Diagnostics.of(chains)
         found = diagnostics.frame[["mean", "mcse"]].itertuples(index=False)
         return diagnostics, {name: tuple(row) for name, row in zip(exact, found, strict=True)}
 
@@ -135,7 +137,7 @@ def moderated(frame: pd.DataFrame, options: dict[str, Any]) -> tuple[Fit, Exact]
 
     plain, doses = ms.pool(frame), [options["through_zero"]] if "through_zero" in options else []
 
-    def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
+    def fit(seed: int) -> tuple[Diagnostics, Means]:
         sampled = replace(plain.core, settings=plain.settings | {"method": "mcmc", "seed": seed})
         found = moderate(sampled, np.atleast_1d(options["moderators"]).tolist(), doses, options.get("within"))
         kept = len(found.engine) / (found.diagnostics.chains * found.diagnostics.draws)
@@ -153,12 +155,11 @@ def nested(frame: pd.DataFrame) -> tuple[Fit, Exact]:
     panels = [found.plain.collected.evidence[i] for i in found.plain.collected.index]
     clusters, none = found.index, np.empty((len(panels), 0))
 
-    def fit(seed: int) -> tuple[mcmc.Diagnostics, Means]:
-        _, diagnostics, _ = mcmc.sample_moderated(
-            panels, Priors(), columns=none, names=[], clusters=clusters, seed=seed
-        )
+    def fit(seed: int) -> tuple[Diagnostics, Means]:
+        _, chains, _ = mcmc.sample_moderated(panels, Priors(), columns=none, names=[], clusters=clusters, seed=seed)
+        diagnostics = Diagnostics.of(chains)
         rows = diagnostics.frame.set_index("quantity")
-        return diagnostics, {k: tuple(rows.loc[mcmc.NAMES[k], ["mean", "mcse"]]) for k in exact}
+        return diagnostics, {k: tuple(rows.loc[NAMES[k], ["mean", "mcse"]]) for k in exact}
 
     return fit, exact
 
@@ -191,7 +192,7 @@ def line(fit: Fit, exact: Exact, seeds: Sequence[int]) -> dict[str, float]:
         ess = frame[["ess_bulk", "ess_tail"]].min().min()
         rows.append((diagnostics.divergences, frame["r_hat"].max(), ess, max(off, default=np.nan), seconds))
     divergences, r_hat, ess, off, seconds = np.array(rows, float).T
-    bad = int((~(r_hat < mcmc.R_HAT)).sum())
+    bad = int((~(r_hat < R_HAT)).sum())
     found = {"divergences": int(divergences.sum()), "r_hat": r_hat.max(), "bad": bad, "ess": ess.min()}
     return found | {"off": off.max(), "seconds": float(np.median(seconds))}
 

@@ -16,7 +16,9 @@ from scipy.special import expit, logit
 
 from metasense.binomial import exact_interval
 from metasense.protocols import forced_choice
-from metasense.questions.preference import Asked, fit, not_luck, preference
+from metasense.questions.asked import Asked
+from metasense.questions.luck import fit, not_luck
+from metasense.questions.preference import preference
 
 TRIANGLE = forced_choice("triangle")
 PANELS, TASTERS = 3, 30

@@ -22,7 +22,8 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
 from metasense.engine.posterior import Posterior
 from metasense.protocols import Protocol, forced_choice, protocol
-from metasense.questions.preference import Asked, fit, not_luck
+from metasense.questions.asked import Asked
+from metasense.questions.luck import fit, not_luck
 from metasense.questions.tasters import overdispersion
 
 Rng = np.random.Generator

@@ -16,7 +16,7 @@ import pytest
 import metasense as ms
 from metasense.claims import check, rules
 from metasense.claims.facts import facts_of
-from metasense.claims.numbers import counted, levels, numbers
+from metasense.claims.numbers import counted, levels, numbers, with_points
 from metasense.cli import main
 from metasense.showing.words import BANNED, banned
 
@@ -750,3 +750,28 @@ def test_guessing_accounts_for_the_share_of_correct_answers_that_abbott_leaves(c
     lucky = (1 - p_d) / 3 / ((1 - p_d) / 3 + p_d)
     found = [fact.value for fact in facts_of(cider).numbers if "guessing accounts for" in fact.what]
     assert found == pytest.approx([lucky], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("with_comma", "with_point"),
+    [
+        ("15 of 40 answers were correct, which is 37,5 %.", "15 of 40 answers were correct, which is 37.5 %."),
+        ("57,5 % of the answers were correct.", "57.5 % of the answers were correct."),
+        ("The d-prime is 0,62 (0,03 to 1,50).", "The d-prime is 0.62 (0.03 to 1.50)."),
+        ("The p-value is 0,342.", "The p-value is 0.342."),
+        ("p = 0,34 from 40 people.", "p = 0.34 from 40 people."),
+        ("The average d-prime is 0,9 (99,5 % credible interval 0,1 to 2,1).",
+         "The average d-prime is 0.9 (99.5 % credible interval 0.1 to 2.1)."),
+    ],
+)  # fmt: skip
+def test_a_decimal_comma_is_read_as_a_point(with_comma, with_point):
+    panel = ms.one_panel("triangle", 40, 15)
+    one, other = (ms.check_claim(text, panel) for text in (with_comma, with_point))
+    assert [(f.rule, f.reason, f.start) for f in one.findings] == [(f.rule, f.reason, f.start) for f in other.findings]
+    assert one.unread == other.unread
+    assert all(finding.said in with_comma for finding in one.findings)  # quoted as it was written
+
+
+def test_a_comma_between_thousands_in_a_list_or_a_pair_is_no_decimal_comma():
+    for text in ("1,200 answers", "1,234,567", "in 1,2,3 panels", "[36,49] %", "(36,49) %", "batch L37,5", "0.1,0.9"):
+        assert with_points(text) == text

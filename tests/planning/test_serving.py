@@ -23,8 +23,9 @@ import pytest
 from scipy.stats import binomtest, chi2_contingency
 
 from metasense.planning.orders import Orders
+from metasense.planning.planned import DIRECTED, PLACEBO, PREFERENCE
 from metasense.planning.served import read_answers
-from metasense.planning.serving import DIRECTED, PLACEBO, PREFERENCE, ServingPlan, serve
+from metasense.planning.serving import ServingPlan, serve
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.pooling import pool
 from metasense.showing.words import banned

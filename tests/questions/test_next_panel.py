@@ -12,8 +12,9 @@ from scipy import stats
 import metasense as ms
 from metasense.core.answers import NextPanel
 from metasense.engine.likelihood import Counts
-from metasense.questions import next_panel
-from metasense.questions.next_panel import Plan, plan_next
+from metasense.questions import outlook, reweighting
+from metasense.questions.next_panel import plan_next
+from metasense.questions.plan import Plan
 from metasense.results.pooled import Pooled
 from metasense.showing.words import VERDICTS, banned
 
@@ -120,10 +121,10 @@ def test_chance_of_settling_equals_refitting_every_outcome(table, margin, plan):
 )
 def test_looking_up_equals_pooling_again(table, plan, counts):
     pooled = ms.pool(table, margin=ms.Margin(d_prime=0.7))
-    known = next_panel._Known.of(pooled.core, pooled.margin)
-    job = next_panel._Job(known, plan, known.tasted(pooled, plan), 1000, 1)
+    known = reweighting.Known.of(pooled.core, pooled.margin)
+    job = outlook.Job(known, plan, known.tasted(pooled, plan), 1000, 1)
     nodes = known.nodes(97, plan.protocol.directed and not known.directed)
-    tables = next_panel._log_tables(job, nodes, counts)
+    tables = outlook.tables_of(job, nodes, counts)
     _, below, width = (v[0] for v in nodes.refit(tables, np.ones((1, len(counts)))))
     again = pooled_with(pooled, plan, counts).average
     lower, upper = again.interval()
@@ -134,7 +135,7 @@ def test_looking_up_equals_pooling_again(table, plan, counts):
 def test_nodes_laid_for_planning_hold_the_same_posterior():
     for table in (TRIANGLES, MIXED, REPEATS):
         pooled = ms.pool(table, margin=HALF)
-        nodes = next_panel._Known.of(pooled.core, HALF).nodes(49, False)
+        nodes = reweighting.Known.of(pooled.core, HALF).nodes(49, False)
         below = nodes.weight.reshape(-1, 49).sum(axis=1) @ nodes.ladder[:, 0]
         assert below == pytest.approx(pooled.average.below(0.5), abs=2e-5)
         assert nodes.weight @ nodes.tau == pytest.approx(pooled.spread.mean, abs=2e-4)
@@ -143,9 +144,9 @@ def test_nodes_laid_for_planning_hold_the_same_posterior():
 def test_a_plan_cannot_be_expected_to_move_the_answer(triangles):
     # The mean of a posterior probability over what may come is the probability now.
     plan = Plan("tetrad", 36)
-    known = next_panel._Known.of(triangles, HALF)
+    known = reweighting.Known.of(triangles, HALF)
     nodes = known.nodes(49, False)
-    tables = next_panel._log_tables(next_panel._Job(known, plan, None, 1000, 1), nodes, range(37))
+    tables = outlook.tables_of(outlook.Job(known, plan, None, 1000, 1), nodes, range(37))
     log_chance, below, _ = nodes.refit(tables, np.eye(37))
     assert np.exp(log_chance).sum() == pytest.approx(1, abs=1e-9)
     assert np.exp(log_chance) @ below == pytest.approx(triangles.average.below(0.5), abs=1e-5)
@@ -205,7 +206,7 @@ def test_panels_that_narrow_the_answer_much_are_worked_out_on_a_finer_grid():
     pooled = ms.pool(NOTHING, margin=HALF)
     plans = plan_next(pooled, [Plan("tetrad", 300, 12)], draws=100)
     row = plans.to_frame().iloc[0]
-    assert row["nodes"] > next_panel.LEVELS[0]
+    assert row["nodes"] > outlook.LEVELS[0]
     assert row["resolved"]
     assert any(note.startswith("Worked out on a finer grid") for note in plans.notes)
 
@@ -365,5 +366,5 @@ def test_the_error_of_a_drawn_chance_is_the_standard_error_of_so_many_draws(tria
 def test_a_panel_tasted_again_with_a_direction_has_one():
     two, three = Counts(ms.protocol("2-AFC"), 20, 12), Counts(ms.protocol("triangle"), 24, 9)
     for first, then in ((two, three), (three, two)):
-        assert next_panel._Again(first, then).protocol.directed
-    assert not next_panel._Again(three, three).protocol.directed
+        assert outlook.Again(first, then).protocol.directed
+    assert not outlook.Again(three, three).protocol.directed

@@ -16,7 +16,9 @@ import metasense as ms
 from metasense.alone.beliefs import p_d_posterior
 from metasense.engine.distribution import Distribution
 from metasense.protocols import forced_choice
-from metasense.questions.preference import Asked, fit, not_luck, preference
+from metasense.questions.asked import Asked
+from metasense.questions.luck import fit, not_luck
+from metasense.questions.preference import preference
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
+from metasense.showing.figures import look
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -134,7 +135,7 @@ def test_a_setting_that_the_user_changes_meanwhile_stays_changed():
     import matplotlib as mpl
 
     with mpl.rc_context():
-        with figures._settings({"font.size": 9.5}):
+        with look.with_settings({"font.size": 9.5}):
             mpl.rcParams["lines.linewidth"] = 7.0
         assert mpl.rcParams["lines.linewidth"] == 7.0
 
@@ -251,7 +252,7 @@ def test_colours_of_light_and_dark_have_enough_contrast():
         return float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
 
     for paper, text in [(figures.PAPER, c) for c in (figures.INK, figures.QUIET, figures.BLUE, figures.ORANGE)]:
-        for a, b in ((paper, text), (figures._DARK[paper], figures._DARK[text])):
+        for a, b in ((paper, text), (look.DARK[paper], look.DARK[text])):
             high, low = sorted([luminance(a), luminance(b)], reverse=True)
             assert (high + 0.05) / (low + 0.05) >= 4.5
 

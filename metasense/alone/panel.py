@@ -1,0 +1,273 @@
+"""One panel on its own, of either kind: beliefs, verdict and words, which both kinds share.
+
+What differs is what was counted: right answers (`forced_choice.py`), or two sorts of yes (`two_counts.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from metasense.alone.beliefs import (
+    BEYOND,
+    ON_D_PRIME,
+    ON_P_D,
+    OPEN,
+    WITHIN,
+    d_prime_posterior,
+    prior_density,
+    size,
+    verdicts,
+)
+from metasense.alone.rates import DiscriminationRates
+from metasense.engine.distribution import Distribution
+from metasense.engine.priors import Priors
+from metasense.margins import Margin
+from metasense.showing import words
+from metasense.showing.results import Statement
+from metasense.showing.tables import Shown, table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+_SAID = {"d_prime": "d-prime", "p_d": "p_d, above guessing", "p_c": "p_c, share correct", "p_value": "p-value"}
+_SAID |= {name: name.replace("_", " ") for name in ("critical_number", "similarity_limit", "actual_alpha")}
+_KINDS: dict[str, Any] = {
+    "p_value": lambda p: words.p_value(p).removeprefix("p ").removeprefix("= "),
+    "p_c": "percent",
+    "p_d": "percent",
+    "p_d found in 4 of 5": words.percent,
+    "power": words.percent,
+    "actual_alpha": lambda share: words.percent(share, 1),
+    "P(beyond margin)": words.probability,
+    "critical_number": words.whole,
+    "similarity_limit": lambda count: "none" if count < 0 else words.whole(count),
+    "chi-square": words.d,
+    "criterion": words.d,
+    "Bayes factor": words.times,
+    "kind": "text",
+}
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class OnePanel(Statement):
+    """One panel alone; made by `one_panel`. The two kinds differ in their counts and share what is below.
+
+    Attributes
+    ----------
+    panel : str
+        Its name, empty if it has none.
+    protocol : Protocol or TwoCountProtocol
+    margin : Margin or None
+        The smallest difference that matters; without it there is no verdict.
+    priors : Priors
+        Of pooling; its marginal for one panel is the prior on d-prime here.
+    alpha, beta : float
+        Risks at which critical number and similarity limit are taken.
+    prob : float
+        Of every interval.
+    settled : float
+        Posterior probability from which the margin question counts as settled.
+    notes : tuple of str
+        What to keep in mind about this panel.
+    tasters : int or None
+        How many people gave the answers, where the table says so.
+
+    Examples
+    --------
+    >>> from metasense.alone.single import one_panel
+    >>> alone = one_panel("duo-trio", 36, 24, margin=Margin(d_prime=0.5))
+    >>> isinstance(alone, OnePanel), alone.verdict()
+    (True, 'not settled')
+    """
+
+    panel: str
+    protocol: Any
+    margin: Margin | None
+    priors: Priors
+    alpha: float
+    beta: float
+    prob: float
+    settled: float
+    notes: tuple[str, ...]
+    tasters: int | None
+
+    def _log_likelihood(self, d: Array) -> Array:
+        raise NotImplementedError
+
+    def _counted(self) -> str:
+        raise NotImplementedError
+
+    def _worked_out(self) -> list[str]:
+        raise NotImplementedError
+
+    def _opening(self) -> list[str]:
+        raise NotImplementedError
+
+    def _closing(self) -> list[str]:
+        raise NotImplementedError
+
+    def _rows(self) -> list[dict[str, Any]]:
+        raise NotImplementedError
+
+    @cached_property
+    def _integrated(self) -> tuple[Distribution, float]:
+        directed = self.protocol.directed
+        return d_prime_posterior(
+            self._log_likelihood, lambda d: prior_density(d, self.priors, directed=directed), directed=directed
+        )
+
+    @property
+    def d_prime_posterior(self) -> Distribution:
+        """D-prime given this panel and the pooling prior; with its sign if the protocol is directed."""
+        return self._integrated[0]
+
+    @property
+    def log_bayes_factor(self) -> dict[str, float]:
+        """Log of how much better a difference predicts the counts than guessing, for each prior of the difference."""
+        return {ON_D_PRIME: self._integrated[1] - float(self._log_likelihood(np.array([0.0]))[0])}
+
+    @property
+    def beyond(self) -> dict[str, float]:
+        """Posterior probability of a difference larger than the margin, for each prior; empty without a margin."""
+        if self.margin is None:
+            return {}
+        return {ON_D_PRIME: size(self.d_prime_posterior).above(self.margin.d_prime)}
+
+    def verdict(self) -> str | None:
+        """``"beyond the margin"``, ``"within the margin"`` or ``"not settled"``; None without a margin.
+
+        Settled only if the posterior probability reaches `settled` under every prior shown.
+        """
+        if self.margin is None:
+            return None
+        return str(verdicts(self.beyond, self.settled))
+
+    def rates(self) -> DiscriminationRates:
+        """This panel's difference as the p_d of each protocol (prior on d-prime)."""
+        return DiscriminationRates(self.d_prime_posterior, self.prob)
+
+    def to_frame(self) -> pd.DataFrame:
+        """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis."""
+        columns = ["quantity", "estimate", "lower", "upper", "prob", "kind", "basis"]
+        rows = [*self._rows(), *(plain_row("P(beyond margin)", chance, basis) for basis, chance in self.beyond.items())]
+        with np.errstate(over="ignore"):  # infinite is as good as 1e308
+            rows += [plain_row("Bayes factor", float(np.exp(v)), basis) for basis, v in self.log_bayes_factor.items()]
+        return pd.DataFrame(rows, columns=columns)
+
+    @property
+    def _label(self) -> str:
+        return f"{words.one_line(self.panel)}: " if self.panel else ""
+
+    def _sentences(self) -> list[str]:
+        first, *opening = self._opening()
+        said = [first, *self.on_the_margin(), *opening, *self._closing()]
+        return [*said, self._priors_in_words(), *self.notes]
+
+    def _priors_in_words(self) -> str:
+        flat = "every p_d from 0 to 1 equally probable, or " if ON_P_D in self.log_bayes_factor else ""
+        return (
+            f"Beliefs before the panel: {flat}d-prime as in pooling ({self.priors.describe(self.protocol.directed)})."
+        )
+
+    def on_the_margin(self) -> list[str]:
+        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin."""
+        if self.margin is None:
+            return []
+        said = [f"{words.probability(chance)} ({basis})" for basis, chance in self.beyond.items()]
+        meaning = {
+            BEYOND: "Beyond the margin: this panel points to a difference larger than the margin.",
+            WITHIN: "Within the margin: a larger difference is improbable; a smaller one may well be there.",
+            OPEN: f"Not settled: neither side of the margin has a probability of {words.percent(self.settled)}"
+            f"{' under both priors' if len(said) > 1 else ''}. That is too little evidence, not evidence of likeness.",
+        }
+        return [
+            f"Margin: {self.margin.sentence()}. Probability that the difference is larger: {', '.join(said)}.",
+            meaning[self.verdict() or OPEN],
+        ]
+
+    def _evidence(self) -> str:
+        said = []
+        for basis, value in self.log_bayes_factor.items():
+            with np.errstate(over="ignore"):  # infinite is as good as 1e308
+                factor = words.times(np.exp(abs(value)))
+            said.append(f"{factor} times {'for a difference' if value > 0 else 'for guessing'} ({basis})")
+        return f"Weight of the counts (Bayes factor): {', '.join(said)}. It depends on the prior."
+
+    def _line(self) -> str:
+        posterior = self.d_prime_posterior
+        text = (
+            f"{self._counted()}; d-prime {words.estimate(posterior.median, *posterior.interval(self.prob), self.prob)}"
+        )
+        if self.margin is None:
+            return f"{text}."
+        said = "not settled against the margin" if self.verdict() == OPEN else self.verdict()
+        return f"{text}: {said} of {words.d(self.margin.d_prime)}."
+
+    def _paragraph(self) -> list[str]:
+        return self._sentences()
+
+    def _methods(self) -> list[str]:
+        margin = "no margin was named" if self.margin is None else f"margin: {self.margin.sentence()}"
+        return [
+            *self._worked_out(),
+            f"{self._priors_in_words()} Posteriors by integration over d-prime; medians and equal-tailed credible "
+            f"intervals ({words.percent(self.prob)}).",
+            f"Decision: {margin}; settled when the posterior probability of one side exceeds "
+            f"{words.percent(self.settled)} under every prior named.",
+        ]
+
+    def _tables(self) -> tuple[Any, Any]:
+        frame = self.to_frame()
+        frame["quantity"] = frame["quantity"].map(lambda name: _SAID.get(name, name))
+        kinds = {_SAID.get(name, name): kind for name, kind in _KINDS.items()}
+        ranged = frame["lower"].notna()
+        numbers = frame.loc[~ranged, ["quantity", "estimate", "basis"]].reset_index(drop=True)
+        ranges = frame[ranged].drop(columns="prob").reset_index(drop=True)
+        labels = {"basis": "by", "estimate": "value"}
+        return (
+            table(ranges, caption="Estimates", kinds=kinds, labels={"basis": "by"}, prob=self.prob),
+            table(numbers, caption="What the panel says, and what it could have found", kinds=kinds, labels=labels),
+        )
+
+    def _shown(self) -> list[str | Shown]:
+        return [*self._sentences(), *self._tables()]
+
+    def plot(self, ax: Any = None) -> Axes:
+        """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
+        from metasense.showing import figures
+
+        posterior = self.d_prime_posterior
+        low, high = posterior.quantile([0.001, 0.999])
+        x = np.linspace(min(low - 0.3, 0.0) if self.protocol.directed else 0.0, max(high, 2.0) + 0.3, 601)
+        lower, upper = posterior.interval(self.prob)
+        ax = figures.posterior_density(
+            x,
+            posterior.density(x),
+            prior_density=prior_density(x, self.priors, directed=self.protocol.directed),
+            margin=None if self.margin is None else self.margin.d_prime,
+            below=None if self.margin is None else 1 - self.beyond[ON_D_PRIME],
+            interval=(lower, posterior.median, upper),
+            prob=self.prob,
+            unit=f"d-prime of {self.panel or 'this panel'}",
+            ax=ax,
+        )
+        ax.axvline(0, color=figures.INK, linewidth=1, linestyle=":")
+        ax.annotate("guessing", (0, 0.9), xycoords=("data", "axes fraction"), xytext=(3, 0), textcoords="offset points",
+                    fontsize=8, color=figures.INK)  # fmt: skip
+        return ax
+
+
+def ends(posterior: Distribution, prob: float) -> dict[str, Any]:
+    lower, upper = posterior.interval(prob)
+    return {"lower": lower, "upper": upper, "prob": prob, "kind": "equal-tailed"}
+
+
+def plain_row(quantity: str, value: float | None, basis: str) -> dict[str, Any]:
+    return {"quantity": quantity, "estimate": np.nan if value is None else float(value), "basis": basis}

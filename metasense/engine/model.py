@@ -1,0 +1,129 @@
+"""The model of `grid` stated in PyMC: cosine series for the panels, polar coordinates for centre and spread."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from metasense.engine.likelihood import FLOOR, Series
+from metasense.engine.priors import Priors
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Ruler:
+    """The map ``log R = middle + z width(a)``: about how far, and how surely, the panels tell R at each angle.
+
+    ``width**2 = own**2 + sin(a)**2 / (panels + 4 sin(a)**2)``: the panels' own uncertainty, and that of a mean of so
+    many unlike panels; where few are very unlike, the prior of the spread keeps it down as 4 more would.
+    """
+
+    middle: float
+    own: float
+    panels: float
+
+    def width(self, sine: Any) -> Any:
+        return (self.own**2 + sine**2 / (self.panels + 4 * sine**2)) ** 0.5
+
+
+def state(
+    series: list[Series],
+    shares: NDArray[np.floating],
+    priors: Priors,
+    X: Array,
+    ruler: Ruler,
+    load: Array | float = 1.0,
+    clusters: NDArray[np.intp] | None = None,
+) -> None:
+    """State the model inside the PyMC model that is open: ``z`` and ``a``, slopes as ``beta``, with clusters ``split``.
+
+    Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
+    """
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    slopes = X.shape[1]
+    z = pm.Flat("z")
+    # The whole half-circle is open even where d-prime has no sign: the two halves are mirror images, and a chain that
+    # may pass mu = 0 does not get caught at a wall there.
+    a = pm.Uniform("a", 0, np.pi)
+    width = ruler.width(pt.sin(a))
+    log_R = ruler.middle + z * width
+    R = pm.Deterministic("R", pt.exp(log_R))
+    mu = R * pt.cos(a)
+    tau = R * pt.sin(a)
+    beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes) if slopes else None
+    centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
+    log_prior = -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2
+    if clusters is not None:
+        # the spread is that of panels in different clusters; two halves of its variance, one prior for each
+        split = pm.Uniform("split", 0, np.pi / 2)
+        # d between d within = tau d tau d split
+        log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)
+        log_likelihood = _of_clusters(series, centres, tau * pt.cos(split), tau * pt.sin(split), clusters)
+    else:
+        one_centre = mu if not slopes and not np.ndim(load) else None
+        log_likelihood = _of_panels(series, centres, tau, one_centre)
+    scale = np.array([s.log_scale @ s.copies for s in series])
+    pm.Potential("panels", pt.logsumexp(log_likelihood + (scale - scale.max()) + np.log(shares)))
+    pm.Potential("prior", log_prior)
+    pm.Potential("area", 2 * log_R + pt.log(width))  # d mu d tau = R**2 width dz da
+
+
+def _of_panels(series: list[Series], centres: Any, tau: Any, one_centre: Any | None) -> Any:
+    """Log likelihood at each overdispersion; in one product where all panels have one centre."""
+    import pytensor.tensor as pt
+
+    first = series[0]
+    w, C = _waves(series)
+    damping = pt.exp(-0.5 * w**2 * tau**2)
+    if one_centre is None:
+        average = (C * (pt.cos((centres[:, None] + first.offset) * w) * damping)).sum(axis=2)
+    else:
+        waves = pt.cos(w * (one_centre + first.offset)) * damping
+        average = pt.dot(C.reshape(-1, len(w)), waves).reshape((len(series), len(first.evidence)))
+    return (pt.log(_positive(average)) * first.copies).sum(axis=1)
+
+
+def _of_clusters(series: list[Series], centres: Any, within: Any, between: Any, clusters: NDArray[np.intp]) -> Any:
+    """Log likelihood at each overdispersion, every cluster's own deviation integrated out by the trapezoid rule."""
+    import pytensor.tensor as pt
+
+    first = series[0]
+    w, C = _waves(series)
+    turn = centres[:, None] + first.offset
+    damped = C * pt.exp(-0.5 * w**2 * within**2)
+    step = _quadrature(first, clusters)
+    at = np.arange(-6.0, 6.0 + step / 2, step)
+    shift = w[:, None] * (between * at)
+    average = pt.dot(damped * pt.cos(turn * w), pt.cos(shift))
+    average -= pt.dot(damped * pt.sin(turn * w), pt.sin(shift))
+    member = np.equal.outer(np.unique(clusters), clusters) * first.copies
+    logs = pt.dot(member, pt.log(_positive(average))).dimshuffle(1, 0, 2)  # overdispersion, cluster, node
+    weight = -0.5 * at**2 + np.log(step / np.sqrt(2 * np.pi))
+    return pt.logsumexp(logs + weight, axis=2).sum(axis=1)
+
+
+def _waves(series: list[Series]) -> tuple[NDArray[np.floating], Array]:
+    """Frequencies, shape (terms,), and the panels' coefficients, shape (overdispersions, panels, terms)."""
+    terms = max(s.terms for s in series)
+    w = np.pi * np.arange(terms) / series[0].width
+    return w, np.stack([np.pad(s.coefficients, ((0, 0), (0, terms - s.terms))) for s in series])
+
+
+def _positive(average: Any) -> Any:
+    """A likelihood kept off 0 without a kink."""
+    import pytensor.tensor as pt
+
+    return 0.5 * (average + pt.sqrt(average**2 + 4 * FLOOR**2))
+
+
+def _quadrature(series: Series, clusters: NDArray[np.intp]) -> float:
+    """Step of the trapezoid over a cluster's deviation (in SDs) that resolves the best known cluster's likelihood."""
+    sizes = np.array([e.size for e in series.evidence]) * series.copies
+    largest = float(np.max(np.bincount(clusters, sizes)))
+    return float(np.clip(2.0 / np.sqrt(largest), 0.05, 0.3))

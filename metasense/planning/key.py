@@ -1,0 +1,118 @@
+"""The key of a serving plan: everything needed to read the plan again, one row a cup."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
+from metasense.protocols import protocol
+from metasense.tables.checking import Checked, check_table
+from metasense.tables.headers import Column, is_known
+from metasense.tables.numbers import whole
+from metasense.tables.opening import open_table
+from metasense.tables.sheets import PanelsError
+from metasense.tables.wording import choice, label
+
+_AS_SAVED = "Take the key as it was saved."
+_parts = choice(tasting="", preference="", placebo="")
+KEY_COLUMNS = (
+    Column("tray", "number of the tray", whole, "Int64", required=True),
+    Column("taster", "a code for the person", label, "string", required=True),
+    Column("trial", "number of the set", whole, "Int64", required=True),
+    Column("part", "tasting, preference or placebo", _parts, "string", required=True),
+    Column("place", "place on the tray, 0 for a marked sample", whole, "Int64", required=True),
+    Column("code", "code on the cup", label, "string", required=True),
+    Column("sample", "what is in the cup", label, "string", required=True),
+    Column("panel", "name of the sitting", label, "string", required=True),
+    Column("protocol", "the test", label, "string", required=True),
+    *(Column(name, name, label, "string", required=name in ("old", "new"))
+      for name in ("old", "new", "date", "attribute", "more", "reference", "certainty", "allergens", "hazards",
+                   "seed")),
+)  # fmt: skip
+
+
+def key_of(plan: Planned) -> pd.DataFrame:
+    """The key as a table."""
+    joined = {
+        name: "" if value is None else "; ".join(value) or "none"
+        for name, value in (("allergens", plan.allergens), ("hazards", plan.hazards))
+    }
+    return plan.cups.assign(
+        panel=plan.panel,
+        protocol=plan.protocol.name,
+        date=plan.date or "",
+        old=plan.samples[0],
+        new=plan.samples[1],
+        attribute=plan.attribute,
+        more=plan.more or "",
+        reference=plan.reference or "",
+        certainty="yes" if plan.certainty else "no",
+        **joined,
+        seed="" if plan.seed is None else hex(plan.seed),  # letters keep spreadsheets from rounding it
+    )
+
+
+def read_key(key: Any) -> dict[str, Any]:
+    """What the plan was made of, by the names of its attributes, from ``sealed/key.csv`` or the folder it was saved in.
+
+    Raises
+    ------
+    PanelsError
+        If it is not a key, or was changed so that codes no longer say one thing.
+    """
+    if isinstance(key, (str, os.PathLike)) and Path(key).is_dir():
+        key = Path(key) / "sealed" / "key.csv"
+    checked = check_table(open_table(key, is_known(KEY_COLUMNS)), KEY_COLUMNS)
+    once = [column.name for column in KEY_COLUMNS if column.name not in CUP_COLUMNS]
+    _check(checked, once)
+    one = {name: None if pd.isna(value) else str(value) for name, value in checked.frame[once].iloc[0].items()}
+    try:
+        seed = None if one["seed"] is None else int(one["seed"], 0)
+        test = protocol(str(one["protocol"]))
+    except ValueError as error:
+        raise PanelsError(f"{error} {_AS_SAVED}", checked.sheet.source) from error
+    return {
+        "protocol": test,
+        "samples": (str(one["old"]), str(one["new"])),
+        "cups": checked.frame[list(CUP_COLUMNS)].astype(CUP_TYPES),
+        "panel": str(one["panel"]),
+        "date": one["date"],
+        "attribute": one["attribute"] or "",
+        "more": one["more"],
+        "reference": one["reference"],
+        "certainty": one["certainty"] == "yes",
+        "allergens": _listed(one["allergens"]),
+        "hazards": _listed(one["hazards"]),
+        "seed": seed,
+    }
+
+
+def _check(checked: Checked, once: list[str]) -> None:
+    """Report every cell that a key as it was saved cannot hold; `once` are the columns that say one thing."""
+    frame = checked.frame
+    for column in KEY_COLUMNS:
+        if column.required and column.name in checked.heads:
+            checked.report(frame[column.name].isna(), column.name, f"the cell is empty. {_AS_SAVED}")
+    for name in once:
+        values = frame[name].fillna("")
+        checked.report(
+            values.ne(values.iloc[:1].squeeze()) if len(frame) else False,
+            name,
+            "{value!r} differs from the first row. One file holds the key of one panel.",
+        )
+    twice = (frame["place"] > 0) & frame["code"].duplicated(keep="first")
+    checked.report(twice, "code", "code {value} is there twice. " + _AS_SAVED)
+    neither = frame["sample"].ne(frame["old"]) & frame["sample"].ne(frame["new"])
+    checked.report(neither, "sample", "{value!r} is neither {old!r} nor {new!r}. " + _AS_SAVED)
+    checked.raise_any("Take the key as it was saved")
+
+
+def _listed(text: str | None) -> tuple[str, ...] | None:
+    """Allergens or hazards as `key_of` joined them; None where they were not stated."""
+    if text is None:
+        return None
+    return () if text == "none" else tuple(text.split("; "))

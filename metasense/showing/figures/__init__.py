@@ -1,0 +1,21 @@
+"""Figures in one quiet visual language: frames and numbers in, labelled matplotlib Axes out.
+
+Every function takes ``ax``: Axes to draw on, an empty :class:`matplotlib.figure.Figure` to be sized and filled (no
+pyplot involved), or None for a new pyplot figure. Nothing is ever shown, dropped, or read from a name as mathematics.
+Each figure ``x`` has a sentence ``alt_x`` that says what it shows to someone who cannot see it. One subject a file;
+``look.py`` holds what they share.
+"""
+
+from metasense.showing.figures.counts import alt_bars, bars, icons
+from metasense.showing.figures.curves import alt_curve, curve
+from metasense.showing.figures.density import alt_posterior_density, posterior_density
+from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH
+from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
+from metasense.showing.figures.panels import alt_forest, forest, ranges
+from metasense.showing.figures.pictures import Drawing, figure_to_data_uri
+
+__all__ = [
+    "BLUE", "INK", "ORANGE", "PAPER", "QUIET", "WASH", "Drawing", "alt_bars", "alt_cases", "alt_curve", "alt_forest",
+    "alt_path", "alt_posterior_density", "bars", "cases", "curve", "figure_to_data_uri", "forest", "icons", "path",
+    "posterior_density", "ranges",
+]  # fmt: skip
