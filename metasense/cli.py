@@ -305,11 +305,11 @@ def _claim(chosen: argparse.Namespace) -> int:
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin
         panels = read.to_panels() if isinstance(read, Tastings) else read
-        result: object = one_panel(panels[chosen.panel], margin=margin)
+        check = check_claim(chosen.text, one_panel(panels[chosen.panel], margin=margin))
     else:
         tastings = None if saved is None else saved.tastings
-        result = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
-    check = check_claim(chosen.text, result)
+        pooled = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
+        check = check_claim(chosen.text, pooled)
     print(check)
     return WARNED if check.findings else FINE if check.understood else FAILED
 

@@ -257,7 +257,7 @@ class OnePanel(Statement):
     def _shown(self) -> list[str | Shown]:
         return [*self._sentences(), *self._tables()]
 
-    def plot(self, ax: Any = None) -> Axes:
+    def plot(self, *, ax: Any = None) -> Axes:
         """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
         from metasense.showing import figures
 
@@ -479,7 +479,7 @@ class ForcedChoicePanel(OnePanel):
             )
         return [*text, self._evidence()]
 
-    def plot_answers(self, ax: Axes | None = None) -> Axes:
+    def plot_answers(self, *, ax: Axes | None = None) -> Axes:
         """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people."""
         from metasense.showing import figures
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import pandas as pd
 
+from metasense.alone.single import OnePanel
 from metasense.claims import rules
 from metasense.claims.facts import (
     ABOVE,
@@ -39,6 +40,8 @@ from metasense.claims.facts import (
 from metasense.claims.numbers import Number, blank, counted, levels, numbers
 from metasense.margins import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
+from metasense.questions.preference import Preference
+from metasense.results.pooled import Pooled
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -158,7 +161,7 @@ class ClaimCheck(Result):
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
 
 
-def check_claim(text: str, result: Any) -> ClaimCheck:
+def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck:
     """Check a sentence or paragraph, in English, against the result it is about.
 
     Parameters

@@ -51,11 +51,31 @@ class Verdict(Result):
         Posterior probabilities that the average d-prime is above and below the margin; not a number without one.
     label : str
         ``beyond the margin``, ``within the margin``, ``not settled``, or ``no margin given``.
+
+    Notes
+    -----
+    A verdict equals its label, and every other verdict of that label.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> verdict = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]},
+    ...                   margin=ms.Margin(d_prime=1)).verdict()
+    >>> verdict == "not settled", round(verdict.above, 2)
+    (True, 0.52)
     """
 
     margin: Margin | None
     above: float
     below: float
+
+    def __eq__(self, other: object) -> bool:
+        if isinstance(other, Verdict):
+            return self.label == other.label
+        return self.label == other if isinstance(other, str) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.label)
 
     @classmethod
     def of(cls, average: Distribution, margin: Margin | None) -> Verdict:

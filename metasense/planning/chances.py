@@ -143,7 +143,7 @@ class VerdictChances(Statement):
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self._table()]
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the chance that the panel settles the question, over its size."""
         n, settles = self.frame["tastings"], 1 - self.frame["not_settled"]
         return figures.curve(

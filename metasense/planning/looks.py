@@ -215,7 +215,7 @@ class LooksPlan(Statement):
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self.when_to_stop(most=24)]
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the region in which tasting goes on, between the two sets of counts."""
         import matplotlib.pyplot as plt
 

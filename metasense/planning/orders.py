@@ -142,7 +142,7 @@ def _traits(orders: Orders) -> tuple[np.ndarray, np.ndarray]:
     every = orders.all
     right = [frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in every]  # either pair of a tetrad
     made = [s[0] if orders.name == "duo-trio" else s.count("B") for s in every]
-    kinds: list[tuple[float, list]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
+    kinds: list[tuple[float, Sequence[object]]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
     kinds += [(1.0, [s[i] for s in every]) for i in range(1, orders.cups)]
     columns = [(weight, [v == value for v in values]) for weight, values in kinds for value in dict.fromkeys(values)]
     return np.array([column for _, column in columns], float).T, np.array([weight for weight, _ in columns])

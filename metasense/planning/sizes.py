@@ -276,7 +276,7 @@ class TastersNeeded(Statement):
             }
         )
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(self, *, ax: Axes | None = None) -> Axes:
         """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
         frame = self.sawtooth().set_index("tastings")["power"]
         sizes = {self.smallest: "smallest", self.lasting: "lasting"}

@@ -157,6 +157,7 @@ class Fit(Result):
         """A copy of the rows, one a panel."""
         return self.panels.copy()
 
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What the checks object to, in words; empty where they do not."""
         out = []
@@ -234,7 +235,7 @@ class Fit(Result):
         return f" Left out, having two counts each: {left}." if self.left_out else ""
 
     def _shown(self) -> list[str | tables.Table]:
-        said = self.warnings() or ("None of the checks objects.",) if len(self.panels) > 1 else ()
+        said = self.warnings or ("None of the checks objects.",) if len(self.panels) > 1 else ()
         predictor = "the other panels predict" if len(self.panels) > 1 else "the prior predicts"
         table = tables.table(
             self.panels,

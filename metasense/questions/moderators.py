@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, quantity
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests, tests_of
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
@@ -407,19 +407,26 @@ class Moderation:
     def _levels(self) -> dict[float, Levels]:
         return {}
 
-    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals.
+        protocols : str, Protocol or sequence of them, optional
+            Whose p_d to give; the pool's ``protocol`` by default.
 
         Returns
         -------
         DataFrame
             For each moderator its slope per unit (numeric ones), the average d-prime (also with its sign, where panels
-            have one), the protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
+            have one), each protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
             category), the change in average d-prime and p_d between them, then the spread with and without moderators
             and the share of the variance that goes with them;
             columns ``quantity, mean, median, lower, upper, prob, kind``.
         """
-        test = forced_choice(protocol or self.core.main_protocol)
+        tests = tests_of(protocols, [self.core.main_protocol])
         rows: dict[str, Distribution] = {}
         for m in self.design.moderators:
             if m.numeric:
@@ -431,12 +438,14 @@ class Moderation:
                 if self.core.directed:
                     rows[f"signed average d-prime at {place}"] = there.signed
                 rows[f"next panel d-prime at {place}"] = there.next_d_prime
-                rows[f"p_d ({test.name}) at {place}"] = there.rate(test).p_d
+                rows |= {f"p_d ({test.name}) at {place}": there.rate(test).p_d for test in tests}
             for other in stated[1:]:
                 between = f"from {where({m.name: stated[0]})} to {said_value(other)}"
                 signed = "signed " if self.core.directed else ""
                 rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
-                rows[f"change in p_d ({test.name}) {between}"] = self.change(m.name, stated[0], other, protocol=test)
+                for test in tests:
+                    change = self.change(m.name, stated[0], other, protocol=test)
+                    rows[f"change in p_d ({test.name}) {between}"] = change
         rows["spread with moderators"] = self.spread
         if self.within is not None and isinstance(self.engine, Drawn):
             for part in ("between", "within"):

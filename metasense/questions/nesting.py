@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, quantity
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests, tests_of
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
@@ -121,19 +121,22 @@ class Nesting:
         """Whether the average d-prime is beyond the margin, within it, or not settled."""
         return Verdict.of(self.average, self.core.margin)
 
-    def verdicts(self) -> pd.DataFrame:
-        """The verdict as one row, ``value, p_above, p_below, verdict``, as pools with moderators give several."""
-        return self.verdict().to_row()
-
-    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals.
+        protocols : str, Protocol or sequence of them, optional
+            Whose rates to give; the pool's ``protocol`` by default.
 
         Returns
         -------
         DataFrame
             The average d-prime, the next panel's on a new group, the spreads between groups, within them and both
-            together, the share of the variance between groups, and the rates of a protocol; columns ``quantity, mean,
-            median, lower, upper, prob, kind``.
+            together, the share of the variance between groups, and the rates of each protocol; columns
+            ``quantity, mean, median, lower, upper, prob, kind``.
         """
         rows = {
             "average d-prime": self.average,
@@ -144,7 +147,8 @@ class Nesting:
             f"share of the variance between {words.plural_of(self.noun)}": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
-        return pd.concat([frame, self.rate(protocol or self.core.main_protocol).to_frame(prob)], ignore_index=True)
+        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, [self.core.main_protocol])]
+        return pd.concat([frame, *rates], ignore_index=True)
 
     def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, with its sign where panels

@@ -24,7 +24,7 @@ from scipy.special import gammaln, logsumexp
 from scipy.stats import binom
 
 from metasense.core.answers import Verdict, margin_words
-from metasense.core.core import Core, plain_core
+from metasense.core.core import Core, HasCore, plain_core
 from metasense.engine.grid import NODES, Region, Stretch, integrate, overdispersions
 from metasense.engine.likelihood import Counts, Evidence, Series
 from metasense.engine.posterior import chebyshev
@@ -284,7 +284,7 @@ class Plans(Statement):
 
 
 def plan_next(
-    pooled: Any,
+    pooled: HasCore,
     candidates: Plan | Iterable[Plan] | None = None,
     *,
     margin: Margin | None = None,

@@ -120,7 +120,7 @@ class Prediction(Result):
         if self.assumed:
             frame = frame[frame["quantity"].str.startswith("next")].reset_index(drop=True)
         percents = {q: "percent" for q in frame["quantity"] if "p_" in q}
-        return [self.sentence(), tables.table(frame, caption=f"At {where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
+        return [self.sentence(), tables.table(frame, caption=f"At {where(self.values)}", kinds=percents)]
 
 
 def where(values: Mapping[str, Any]) -> str:

@@ -389,9 +389,9 @@ class Preference(Statement):
         if not self.everyone:
             return []
         share = self.among_everyone
-        new, stated, none = (
-            sum(f(a) for a in self.everyone) for f in (lambda a: a.new, lambda a: a.new + a.old, lambda a: a.none)
-        )
+        new = sum(a.new for a in self.everyone)
+        stated = new + sum(a.old for a in self.everyone)
+        none = sum(a.none for a in self.everyone)
         whom = " on a separate blind pair" if self._pairs == self.everyone else ""
         if not stated:
             return [f"Among everyone asked{whom}, nobody stated a preference ({words.whole(none)} had none)."]
@@ -404,7 +404,8 @@ class Preference(Statement):
         ]
         if self.placebo is not None and self._offered:
             p_stated, p_none = self.placebo
-            stated, none = (sum(f(a) for a in self._offered) for f in (lambda a: a.new + a.old, lambda a: a.none))
+            stated = sum(a.new + a.old for a in self._offered)
+            none = sum(a.none for a in self._offered)
             more = _larger((stated, none), self.placebo)
             found.append(
                 f"Between two identical samples {words.whole(p_stated)} of {words.whole(p_stated + p_none)} stated a "
@@ -730,7 +731,7 @@ def _pairs(source: Any) -> list[Asked]:
     return found
 
 
-def _listed(table: dict) -> bool:
+def _listed(table: dict[str, Any]) -> bool:
     return any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in table.values())
 
 

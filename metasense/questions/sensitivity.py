@@ -248,7 +248,7 @@ class Sensitivity(Result):
                 out.append(f"The verdict, {whole['verdict']}, changes in {len(changing)} of {others}: {named}.")
             else:
                 out.append(f"The verdict, {whole['verdict']}, is the same in all {others}.")
-        return (*out, *self.warnings(), *self.notes)
+        return (*out, *self.warnings, *self.notes)
 
     def _on_priors(self) -> str:
         cases = self.about("prior")
@@ -259,6 +259,7 @@ class Sensitivity(Result):
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
 
+    @property
     def warnings(self) -> tuple[str, ...]:
         """Sentences for when the answer rests on the priors; none if it does not."""
         return prior_warnings(self.cases)

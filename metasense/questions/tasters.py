@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, gammaln, xlogy
 
-from metasense.core.core import Core, plain_core
+from metasense.core.core import Core, HasCore, plain_core
 from metasense.core.evidence import collect
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
@@ -46,7 +46,7 @@ NODES = 40  # d-primes of a panel, of equal probability, at each overdispersion
 ONLY = "the only taster"  # of a panel given by its total alone
 
 
-def tasters(pooled: Any, *, threshold: float = THRESHOLD) -> Tasters:
+def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
     """What single tasters of the panels with repeats can do, given everybody's answers.
 
     Parameters

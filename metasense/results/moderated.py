@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,12 +19,8 @@ from metasense.questions.design import ADVISED, Moderator, changed_together, sam
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import said_value, where
 from metasense.results import notes, sentences
-from metasense.results.base import PROB
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
@@ -84,12 +80,9 @@ class Moderated(Moderation, BesidePlain):
     ['not settled', 'beyond the margin']
     """
 
-    _inside = frozenset(
-        {"advice", "core", "corners", "design", "draws", "engine", "left_free", "log_evidence", "of"}
-    ) | {
+    _inside = frozenset({"advice", "core", "corners", "design", "engine", "left_free", "log_evidence", "of"}) | {
         "stated",
         "through_zero",
-        "to_arviz",
     }
     _instead = {"verdict": "verdicts() gives one for each stated value"}  # noqa: RUF012
 
@@ -350,16 +343,16 @@ class Moderated(Moderation, BesidePlain):
     def _title(self) -> str:
         return f"With {words.listing(self.moderators)}"
 
-    def plot(self, name: str | None = None, *, prob: float = PROB, ax: Any = None) -> Axes:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
-        return self._drawing(prob, name=name).draw(ax)
-
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
-        name = chosen.get("name")
         m = self.design.moderators[0] if name is None else self.design[name]
         if not m.numeric:
             rows = self._forest(m, prob)
-            return figures.Drawing(lambda empty: figures.forest(**rows, ax=empty), figures.alt_forest(**rows))
+            return figures.Drawing(
+                lambda empty: figures.forest(**rows, order=order, ax=empty), figures.alt_forest(**rows)
+            )
+        if order != "table":
+            raise ValueError(f"along {m.name} there are no rows to put in order: leave out order={order!r}.")
         line = self._curve(m, prob)
         alt = figures.alt_curve(**{part: line[part] for part in ("x", "middle", "xlabel", "ylabel")})
         return figures.Drawing(lambda empty: figures.curve(**line, ax=empty), alt)
@@ -422,7 +415,7 @@ class Moderated(Moderation, BesidePlain):
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
-        parts: list[str | tables.Shown] = [tables.table(frame, caption=self._title(), kinds=percents)]  # type: ignore[arg-type]
+        parts: list[str | tables.Shown] = [tables.table(frame, caption=self._title(), kinds=percents)]
         for m in self.design.moderators if self.core.margin is not None else ():
             parts.append(self._verdict_table(m))
         return [*parts, *self._turning(), self.explained()]

@@ -40,7 +40,7 @@ class Nested(Nesting, BesidePlain):
         The posterior.
     """
 
-    _inside = frozenset({"core", "corners", "draws", "index", "levels", "noun", "of", "to_arviz"})
+    _inside = frozenset({"core", "corners", "index", "levels", "noun", "of"})
 
     def _line(self) -> str:
         counted = f"{words.count(len(self.index), 'panel')} from {words.count(len(self.groups), self.noun)}"
@@ -129,8 +129,9 @@ class Nested(Nesting, BesidePlain):
     def _one_verdict(self) -> str:
         return self.verdict().label
 
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """Every group given all panels, the average, and the next panel on a new group."""
+        self._without_moderators(name)
         frame = self.groups_frame(prob)
         (low, high), (next_low, next_high) = self.average.interval(prob), self.next_d_prime.interval(prob)
         shown: dict[str, Any] = {
@@ -142,12 +143,14 @@ class Nested(Nesting, BesidePlain):
             "noun": self.noun,
             "signed": self.core.directed,
         }
-        return figures.Drawing(lambda empty: figures.forest(**shown, **chosen, ax=empty), figures.alt_forest(**shown))
+        return figures.Drawing(
+            lambda empty: figures.forest(**shown, order=order, ax=empty), figures.alt_forest(**shown)
+        )
 
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
-        answer = tables.table(frame, caption=self._title(), kinds=percents)  # type: ignore[arg-type]
+        answer = tables.table(frame, caption=self._title(), kinds=percents)
         groups = tables.table(
             self.groups_frame(),
             caption=f"Each {self.noun} given all panels, as d-prime",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from metasense.core.answers import NextPanel, Rate, Verdict
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests
 from metasense.core.draws import draws_of
 from metasense.core.evidence import Collected
 from metasense.engine.distribution import Distribution
@@ -30,7 +30,6 @@ from metasense.showing import figures, pages, tables
 
 if TYPE_CHECKING:
     import xarray as xr
-    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -111,15 +110,15 @@ class Pooled(Pool):
         """The answer with both prior scales halved or doubled: the pool, then four rows as in ``sensitivity()``."""
         return choices.prior_cases(self.core)
 
-    def to_frame(self, prob: float = PROB, protocols: str | Sequence[str] | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = PROB, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
 
         Parameters
         ----------
         prob : float
             Probability inside the intervals.
-        protocols : str or sequence of str, optional
-            Which protocols' rates to give; those of the panels and of the margin by default.
+        protocols : str, Protocol or sequence of them, optional
+            Whose rates to give; those of the panels and of the margin by default.
 
         Returns
         -------
@@ -127,7 +126,7 @@ class Pooled(Pool):
             Rows ``average d-prime``, ``next panel d-prime``, ``spread``, then ``p_c (...)``, ``p_d (...)`` and the next
             panel's of each protocol; columns ``quantity, mean, median, lower, upper, prob, kind``.
         """
-        return self.core.to_frame(prob, [protocols] if isinstance(protocols, str) else protocols)
+        return self.core.to_frame(prob, protocols)
 
     def panels_frame(self, prob: float = PROB) -> pd.DataFrame:
         """Each panel alone beside the same panel given all the others.
@@ -161,10 +160,6 @@ class Pooled(Pool):
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled."""
         return self.core.verdict()
-
-    def verdicts(self) -> pd.DataFrame:
-        """The verdict as one row, ``value, p_above, p_below, verdict``, as pools with moderators give several."""
-        return self.verdict().to_row()
 
     # --- how far the answer holds -----------------------------------------------------------------------------------
 
@@ -209,6 +204,12 @@ class Pooled(Pool):
         """Posterior draws: ``average``, ``spread`` and each panel's ``d_prime``, with dims chain, draw, panel."""
         return draws_of(self.core)
 
+    def to_arviz(self) -> Any:
+        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on)."""
+        from metasense.engine import sampler
+
+        return sampler.to_arviz(self.draws)
+
     # --- words and figures ------------------------------------------------------------------------------------------
 
     @property
@@ -233,12 +234,9 @@ class Pooled(Pool):
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
         return [*said, self.explanations().sentence(), page.forest_for_cell(core), page.panels_table(core)]
 
-    def plot(self, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
-        """Every panel alone and pooled, the average, the next panel and the margin. Returns the Axes."""
-        return self._drawing(prob, order=order).draw(ax)
-
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
-        return page.forest(self.core, prob, **chosen)
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+        self._without_moderators(name)
+        return page.forest(self.core, prob, order)
 
     def _page(self) -> pages.Page:
         return page.page(self.core)

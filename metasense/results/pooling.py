@@ -20,7 +20,7 @@ from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
-from metasense.tables.panels import Panels, Tastings, read_panels
+from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
     import os
@@ -29,15 +29,58 @@ Method = Literal["grid", "mcmc"]
 
 
 @overload
-def pool(panels: Any, *, moderators: None = ..., within: None = ..., **options: Any) -> Pooled: ...
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: None = ...,
+    through_zero: None = ...,
+    within: None = ...,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Pooled: ...
 @overload
-def pool(panels: Any, *, moderators: str | Sequence[str], within: str | None = ..., **options: Any) -> Moderated: ...
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: str | Sequence[str],
+    through_zero: str | Sequence[str] | None = ...,
+    within: str | None = ...,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Moderated: ...
 @overload
-def pool(panels: Any, *, moderators: None = ..., within: str, **options: Any) -> Nested: ...
-
-
-def pool(  # type: ignore[misc]  # the further options of the signatures above are those below
-    panels: Panels | Tastings | Any,
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: None = ...,
+    through_zero: None = ...,
+    within: str,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Nested: ...
+def pool(
+    panels: Any,
     *,
     tastings: Tastings | None = None,
     margin: Margin | None = None,

@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -301,7 +301,9 @@ class _Shares:
             if not messages:
                 checked.notes.append(f"column {header!r} is not used, and agrees with 'correct'.")
 
-    def _counts(self, j: int, how: str, tastings: pd.Series) -> tuple[np.ndarray, list[tuple], list[list[int] | str]]:
+    def _counts(
+        self, j: int, how: str, tastings: pd.Series
+    ) -> tuple[np.ndarray, list[tuple[Any, ...]], list[list[int] | str]]:
         """The distinct cells and tastings, with the counts that each can be, or what is wrong with it."""
         cells, values = distinct(self.checked.sheet.columns[j])
         places, pairs = combined(cells, tastings)

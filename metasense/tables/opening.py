@@ -112,7 +112,7 @@ class PanelsError(ValueError):
         head = f"{one_line(self.source)} {self.what}: " if self.source else ""
         return head + (lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines]))
 
-    def __reduce__(self) -> tuple[type, tuple]:
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems, self.source, self.what)
 
     def to_frame(self) -> pd.DataFrame:

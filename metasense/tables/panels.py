@@ -556,7 +556,9 @@ class Tastings(_Rows):
         read = read_panels(pd.DataFrame(data), name=self.source)
         return Panels(read.frame, self.source, tuple(notes))
 
-    def _two_counts(self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]) -> dict:
+    def _two_counts(
+        self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]
+    ) -> dict[str, Any]:
         """Signal, hits, noise and false alarms of the panels that have them; tastings and correct follow from these."""
         two = {name for name in names if name in SIDES}
         if not two:
