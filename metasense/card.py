@@ -106,6 +106,8 @@ class Card(Result):
     sentences: dict[str, str] = field(default_factory=dict)
     edited: bool = field(default=False, compare=False)
 
+    _inside = frozenset({"read", "write"})  # older names
+
     def __post_init__(self) -> None:
         wrong: list[str] = []
         for name in _LINES:
@@ -173,15 +175,34 @@ class Card(Result):
 
     # --- the file ---------------------------------------------------------------------------------------------------
 
-    def write(self, path: str | os.PathLike[str]) -> Path:
+    def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the card as a TOML file; a card already there is never replaced by another.
 
-        A card that was changed after it was written is not sealed anew: its file goes on saying so.
+        A card that was changed after it was written is not sealed anew: its file goes on saying so. ``write`` is
+        an older name of the same.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``card.toml``.
+
+        Returns
+        -------
+        Path
+            The file.
 
         Raises
         ------
         FileExistsError
             If another card, or anything else, is at `path`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin=Margin(d_prime=0.8),
+        ...             protocols="triangle", tastings=30, date="2025-03-01")
+        >>> Card.load(card.save(f"{tempfile.mkdtemp()}/card.toml")) == card
+        True
         """
         target = Path(path)
         text = self.to_text()
@@ -194,14 +215,34 @@ class Card(Result):
             scratch.write_text(text, encoding="utf-8", newline="\n")
         return target
 
+    write = save
+
     @classmethod
-    def read(cls, path: str | os.PathLike[str]) -> Card:
-        """Read a card. If its content is not what was sealed, ``edited`` is true and the card says so.
+    def load(cls, path: str | os.PathLike[str]) -> Card:
+        """Read a card that was saved. If its content is not what was sealed, ``edited`` is true and the card says so.
+
+        ``read`` is an older name of the same.
+
+        Parameters
+        ----------
+        path : str or path
+            The file.
+
+        Returns
+        -------
+        Card
 
         Raises
         ------
         ValueError
             If the file is not a question card.
+
+        Examples
+        --------
+        >>> Card.load("no such card.toml")
+        Traceback (most recent call last):
+            ...
+        ValueError: there is no question card 'no such card.toml'.
         """
         if not isinstance(path, (str, os.PathLike)):
             raise ValueError(f"a question card is a Card, or the path of the file it was written to; got {path!r}.")
@@ -212,6 +253,8 @@ class Card(Result):
             raise ValueError(f"there is no question card {name!r}.") from None
         except UnicodeDecodeError as error:
             raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
+
+    read = load
 
     @classmethod
     def from_text(cls, text: str, name: str = "the text") -> Card:

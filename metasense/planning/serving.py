@@ -612,8 +612,19 @@ class ServingPlan(Statement):
         )
 
     @classmethod
-    def read(cls, key: Any) -> ServingPlan:
+    def load(cls, key: Any) -> ServingPlan:
         """The plan back from its key: ``sealed/key.csv``, or the folder it was saved in.
+
+        ``read`` is an older name of the same.
+
+        Parameters
+        ----------
+        key : path, DataFrame, or anything else a table is read from
+            The folder, the key in it, or its rows.
+
+        Returns
+        -------
+        ServingPlan
 
         Raises
         ------
@@ -664,6 +675,8 @@ class ServingPlan(Statement):
             seed=seed,
             **lists,
         )
+
+    read = load
 
 
 def place_for_plan(folder: str | os.PathLike[str]) -> None:

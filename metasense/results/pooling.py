@@ -164,7 +164,7 @@ def pool(
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
         )
     margin = None if margin is None else stated_margin(margin)
-    card = card if card is None or isinstance(card, Card) else Card.read(card)
+    card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
     if isinstance(panels, Tastings):
         tastings = panels
