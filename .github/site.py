@@ -45,7 +45,7 @@ body {{ font: 1rem/1.6 system-ui, sans-serif; max-width: 42rem; margin: 3rem aut
 def reference(into: Path) -> None:
     """Write the pages of the public names."""
     pdoc.render.configure(docformat="numpy", show_source=False, footer_text=f"metasense {ms.__version__}")
-    pdoc.pdoc("metasense", "!metasense.*", output_directory=into)
+    pdoc.pdoc("metasense", r"!metasense\..*", output_directory=into)
 
 
 def notebook(path: Path, into: Path) -> str:

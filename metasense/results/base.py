@@ -213,14 +213,63 @@ class Pool(Statement):
             )
 
     def report(self, path: str | os.PathLike[str]) -> Path:
-        """Write the answer as one self-contained HTML page; returns the path."""
+        """Write the answer as one self-contained HTML page.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``cider.html``. A page that is there is replaced.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        OSError
+            If the folder is missing or may not be written to, or something other than a page is there.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> pooled.report(f"{tempfile.mkdtemp()}/page.html").name
+        'page.html'
+        """
         ready(path, PAGE)
         return pages.write_report(self._page(), path)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
-        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file; returns the path.
+        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file.
 
         ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``cider.nc``.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        OSError
+            If the folder is missing or may not be written to, or something other than a saved pool is there.
+        ValueError
+            If the pool is too large to be loaded again.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> ms.load(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).headline() == pooled.headline()
+        True
         """
         ready(path, POOL)
         return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure())

@@ -87,7 +87,21 @@ class Moderated(Moderation, BesidePlain):
     _instead = {"verdict": "verdicts() gives one for each stated value"}  # noqa: RUF012
 
     def on_the_priors(self) -> tuple[str, ...]:
-        """How much the answer rests on the priors, in words."""
+        """How much the answer rests on the priors, in words.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.on_the_priors()[0][:44]
+        'The answer rests on the prior: with prior sc'
+        """
         tried = self.corners["case"].nunique() - 1
         of = 2**self._scales
         if not tried:
@@ -185,7 +199,21 @@ class Moderated(Moderation, BesidePlain):
         )
 
     def explained(self) -> str:
-        """How much of the spread goes with the moderators, and the evidence for them."""
+        """How much of the spread goes with the moderators, and the evidence for them.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.explained()[:44]
+        'Panels differ by an SD of 0.13 (0.01 to 0.59'
+        """
         names = words.listing(self.moderators)
         with_, alone, share = self.spread, self.spread_without, self.share
         percents = words.distinct(share.median, *share.interval(), unit="percent")
@@ -206,7 +234,21 @@ class Moderated(Moderation, BesidePlain):
         )
 
     def prior(self) -> str:
-        """The priors of the effects in words."""
+        """The priors of the effects in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.prior().split(";")[0]
+        'slope normal(0, 0.5) per SD of weeks (3.18)'
+        """
         scale = self.core.priors.beta_scale
         said = [
             f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
@@ -219,7 +261,21 @@ class Moderated(Moderation, BesidePlain):
         return "; ".join([*said, self.core.priors.describe(self.core.directed)])
 
     def cautions(self) -> tuple[str, ...]:
-        """What no analysis of moderators can leave unsaid."""
+        """What no analysis of moderators can leave unsaid.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.cautions()[0][:40]
+        'Panels were not randomised to weeks: wha'
+        """
         names, panels = words.listing(self.moderators), self.core.panels
         others = [*self._others, "protocol", "blind", "batch_pair"]
         others = [name for name in others if name not in self.moderators and name != self.within]

@@ -210,6 +210,16 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
     PyMC is not needed, not even for a pool that it sampled. Moderators and levels are put in again, which takes as long
     as it did at first; several moderators at once are sampled again, with the same seed.
 
+    Parameters
+    ----------
+    path : str or path
+        What ``pooled.save`` wrote.
+
+    Returns
+    -------
+    Pooled, Moderated or Nested
+        As it was saved.
+
     Raises
     ------
     ArchiveError
