@@ -143,7 +143,20 @@ class Card(Result):
         object.__setattr__(self, "sentences", dict(self.sentences) or self._printed())
 
     def summary(self) -> str:
-        """The card's day and hash, for a page."""
+        """The card's day and hash, for a page.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.summary()[:40]
+        'of 2025-03-01, SHA-256 22dec1c6b703ac7bf'
+        """
         return f"of {self.date}, SHA-256 {self.sha256}{'; changed after it was written' if self.edited else ''}"
 
     def _printed(self) -> dict[str, str]:
@@ -260,10 +273,29 @@ class Card(Result):
     def from_text(cls, text: str, name: str = "the text") -> Card:
         """The card that a file's text holds; `name` is what messages call it.
 
+        Parameters
+        ----------
+        text : str
+            What the file holds.
+        name : str
+            What messages call it.
+
+        Returns
+        -------
+        Card
+
         Raises
         ------
         ValueError
             If it is not a question card.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> ms.Card.from_text(card.to_text()) == card
+        True
         """
         try:
             content = tomllib.loads(text)
@@ -287,7 +319,20 @@ class Card(Result):
         return replace(card, edited=True) if remarks and not card.edited else card
 
     def to_text(self) -> str:
-        """The file as text: TOML with the seal at its end, or that the card was changed."""
+        """The file as text: TOML with the seal at its end, or that the card was changed.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.to_text().splitlines()[2]
+        'question = "Is the new yeast noticed?"'
+        """
         lines = list(_HEAD)
         for name, value in self._content().items():
             if isinstance(value, dict):
@@ -319,11 +364,38 @@ class Card(Result):
         -------
         tuple of str
             Empty if nothing was found.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> panels = ms.read_panels([{"panel": "A", "protocol": "tetrad", "tastings": 30, "correct": 12}])
+        >>> card.departures(panels, margin=card.margin, priors=card.priors)[0][:30]
+        'Departs from the question card'
         """
         return tuple(f"{DEPARTS}{text}" for text in self._departures(panels, margin, priors))
 
     def unnamed(self, moderators: Iterable[str]) -> tuple[str, ...]:
-        """That moderators are used which the card does not name, in a sentence; empty if it names them."""
+        """That moderators are used which the card does not name, in a sentence; empty if it names them.
+
+        Parameters
+        ----------
+        moderators : iterable of str
+            Columns that a pool has as moderators.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.unnamed(["weeks"])[0][:40]
+        'Departs from the question card: moderato'
+        """
         names = [name for name in moderators if name not in self.moderators]
         if not names:
             return ()
@@ -383,7 +455,20 @@ class Card(Result):
     # --- showing itself ---------------------------------------------------------------------------------------------
 
     def to_frame(self) -> pd.DataFrame:
-        """What the card says: columns ``item, says``."""
+        """What the card says: columns ``item, says``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.to_frame().columns.tolist()
+        ['item', 'says']
+        """
         rows = [
             (name.replace("_", " "), _said(value)) for name, value in self._content().items() if name != "sentences"
         ]

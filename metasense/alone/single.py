@@ -162,17 +162,55 @@ class OnePanel(Statement):
         """``"beyond the margin"``, ``"within the margin"`` or ``"not settled"``; None without a margin.
 
         Settled only if the posterior probability reaches `settled` under every prior shown.
+
+        Returns
+        -------
+        str or None
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.verdict()
+        'not settled'
         """
         if self.margin is None:
             return None
         return str(verdicts(self.beyond, self.settled))
 
     def rates(self) -> DiscriminationRates:
-        """This panel's difference as the p_d of each protocol (prior on d-prime)."""
+        """This panel's difference as the p_d of each protocol (prior on d-prime).
+
+        Returns
+        -------
+        DiscriminationRates
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.rates().to_frame()["protocol"].head(2).tolist()
+        ['triangle', 'duo-trio']
+        """
         return DiscriminationRates(self.d_prime_posterior, self.prob)
 
     def to_frame(self) -> pd.DataFrame:
-        """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis."""
+        """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.to_frame()[["quantity", "basis", "estimate"]].round(2).head(3)
+                  quantity                   basis  estimate
+        0          p_value        exact, one-sided      0.07
+        1  critical_number              alpha 0.05     13.00
+        2     actual_alpha  at the critical number      0.03
+        """
         columns = ["quantity", "estimate", "lower", "upper", "prob", "kind", "basis"]
         rows = [*self._rows(), *(_plain("P(beyond margin)", chance, basis) for basis, chance in self.beyond.items())]
         with np.errstate(over="ignore"):  # infinite is as good as 1e308
@@ -195,7 +233,19 @@ class OnePanel(Statement):
         )
 
     def on_the_margin(self) -> list[str]:
-        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin."""
+        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.on_the_margin()[0][:40]
+        'Margin: a triangle p_d of 30 % (53 % of '
+        """
         if self.margin is None:
             return []
         said = [f"{words.probability(chance)} ({basis})" for basis, chance in self.beyond.items()]
@@ -258,7 +308,25 @@ class OnePanel(Statement):
         return [*self._sentences(), *self._tables()]
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
+        """Draw the posterior of d-prime beside its prior, with guessing and the margin marked.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> from matplotlib.figure import Figure
+        >>> panel.plot(ax=Figure()).get_ylabel()
+        ''
+        """
         from metasense.showing import figures
 
         posterior = self.d_prime_posterior
@@ -459,7 +527,28 @@ class ForcedChoicePanel(OnePanel):
         return f"{said[0]}, {said[1]}; {words.interval_name(self.prob)}"
 
     def to_frame_of(self, quantity: str) -> pd.DataFrame:
-        """The rows of `to_frame` for one quantity: ``"p_c"``, ``"p_d"`` or ``"d_prime"``."""
+        """The rows of `to_frame` for one quantity: ``"p_c"``, ``"p_d"`` or ``"d_prime"``.
+
+        Parameters
+        ----------
+        quantity : {"p_c", "p_d", "d_prime"}
+            Which.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.to_frame_of("p_d")[["basis", "estimate"]].round(2)
+                                                       basis  estimate
+        0  maximum likelihood, Clopper-Pearson, cut at gu...      0.25
+        1  maximum likelihood, likelihood ratio, cut at g...      0.25
+        2                       posterior, flat prior on p_d      0.26
+        3                        posterior, prior on d-prime      0.18
+        """
         rows = pd.DataFrame(self._rows())
         return rows[rows["quantity"] == quantity].reset_index(drop=True)
 
@@ -480,7 +569,24 @@ class ForcedChoicePanel(OnePanel):
         return [*text, self._evidence()]
 
     def plot_answers(self, *, ax: Axes | None = None) -> Axes:
-        """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people."""
+        """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> from matplotlib.figure import Figure
+        >>> axes = panel.plot_answers(ax=Figure())
+        """
         from metasense.showing import figures
 
         return figures.icons(self.answers(), ax=ax)
@@ -490,6 +596,17 @@ class ForcedChoicePanel(OnePanel):
 
         Correct answers beyond the number that guessing gives on average, as many as that number, and wrong ones. The
         first group's name holds how many such answers a panel like this gives on average, by the exact interval.
+
+        Returns
+        -------
+        dict of str to int
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.answers()
+        {'correct beyond guessing (0 to 9 fit the counts)': 4, 'correct as guessing gives on average': 8, 'wrong': 12}
         """
         n, x, g = self.tastings, self.correct, self.protocol.guess
         low, high = (max(float(n * (p - g)), 0) for p in exact_interval(x, n, self.prob))

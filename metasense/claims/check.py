@@ -90,6 +90,14 @@ class Finding:
         A sentence that is, filled from the result.
     start : int
         Where in the claim it stands; its length where something is missing.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> panel = ms.one_panel("triangle", 24, 12)
+    >>> check = ms.check_claim("There is no difference.", panel)
+    >>> check.findings[0].said
+    'no difference'
     """
 
     rule: str
@@ -135,11 +143,37 @@ class ClaimCheck(Result):
         return self.understood and not self.findings
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a finding: ``rule, said, reason, instead, start``."""
+        """One row a finding: ``rule, said, reason, instead, start``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12)
+        >>> check = ms.check_claim("There is no difference.", panel)
+        >>> check.to_frame().columns.tolist()
+        ['rule', 'said', 'reason', 'instead', 'start']
+        """
         return pd.DataFrame([vars(f) for f in self.findings], columns=list(Finding.__dataclass_fields__))
 
     def sentence(self) -> str:
-        """The outcome in one sentence."""
+        """The outcome in one sentence.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12)
+        >>> check = ms.check_claim("There is no difference.", panel)
+        >>> check.sentence()[:40]
+        '1 objection to this claim.'
+        """
         if self.findings:
             return f"{words.count(len(self.findings), 'objection')} to this claim."
         return (

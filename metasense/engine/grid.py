@@ -35,7 +35,14 @@ GAMMAS = 14  # overdispersions at which panels with repeats are integrated
 
 
 class IntegrationError(ArithmeticError):
-    """The integration could not reach its accuracy; no answer is better than a wrong one."""
+    """The integration could not reach its accuracy; no answer is better than a wrong one.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> issubclass(ms.IntegrationError, ArithmeticError)
+    True
+    """
 
 
 @dataclass(frozen=True, eq=False)

@@ -179,6 +179,13 @@ class Balance(Result):
         ``served``, were ``answered``, and were answered ``correct``.
     after : bool
         Was anything served yet?
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+    >>> plan.balance().to_frame().columns.tolist()
+    ['what', 'value', 'planned']
     """
 
     frame: pd.DataFrame
@@ -212,7 +219,19 @@ class Balance(Result):
         return cls(pd.DataFrame(rows, columns=columns), served is not None)
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the numbers; before serving, of what is planned."""
+        """A copy of the numbers; before serving, of what is planned.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> len(plan.balance().to_frame())
+        11
+        """
         return self.frame.copy() if self.after else self.frame.drop(columns=["served", "answered", "correct"])
 
     def _orders(self, column: str) -> pd.Series:
@@ -225,7 +244,19 @@ class Balance(Result):
         return bool(counts.max() - counts.min() <= 1)
 
     def sentence(self) -> str:
-        """The balance in words."""
+        """The balance in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.balance().sentence()[:50]
+        'Each of 6 orders is planned once.'
+        """
         planned, served = self._orders("planned"), self._orders("served")
         nearly = ", as evenly as the number allows" if planned.max() - planned.min() == 1 else ""
         said = [f"Each of {len(planned)} orders is planned {_times(planned.min(), planned.max(), 'or')}{nearly}."]

@@ -285,6 +285,13 @@ class ServingPlan(Statement):
         The key: one row a cup with ``tray, taster, trial, part, place, code, sample``; place 0 is a marked reference.
     panel, date, attribute, more, reference, certainty, allergens, hazards, seed
         As given to `serve`; `seed` also when it was drawn.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+    >>> len(plan.cups), plan.samples
+    (18, ('old', 'new'))
     """
 
     protocol: Protocol | TwoCountProtocol
@@ -386,7 +393,19 @@ class ServingPlan(Statement):
     # the tables
 
     def trays(self) -> pd.DataFrame:
-        """What the server sets out: one row a tray, codes from the taster's left to right; no product in it."""
+        """What the server sets out: one row a tray, codes from the taster's left to right; no product in it.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.trays().columns.tolist()
+        ['tray', 'taster', 'trial', 'place 1', 'place 2', 'place 3']
+        """
         wide = self.cups.pivot(index=["tray", "taster", "trial", "part"], columns="place", values="code")
         wide.columns = ["marked" if place == 0 else f"place {place}" for place in wide.columns]
         wide = wide.reset_index()
@@ -395,7 +414,19 @@ class ServingPlan(Statement):
         return pd.concat([shown[first], shown[~first]], ignore_index=True)
 
     def filling(self) -> pd.DataFrame:
-        """What the filler pours: one row a code, by round and product in rising order; marked samples come first."""
+        """What the filler pours: one row a code, by round and product in rising order; marked samples come first.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.filling().columns.tolist()
+        ['round', 'sample', 'code', 'cups']
+        """
         lines = self.cups.assign(round=self._rounds()).groupby(["round", "sample", "code"], sort=False).size()
         lines = lines.rename("cups").reset_index()
         order = lines.assign(second=lines["round"].eq(_SECOND), product=lines["sample"].map(self.samples.index),
@@ -417,6 +448,17 @@ class ServingPlan(Statement):
         Type what happened: another tray or order, the codes as they stood; somebody did not come, ``absent`` under
         incident; a tasting that is not to count, yes or why under left_out.
         Codes of pairs for preference are on the row of the taster's last set.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.answer_sheet().columns.tolist()
+        ['panel', 'protocol', 'date', 'taster', 'trial', 'cups', 'answer', 'incident', 'left_out', 'notes']
         """
         sets = self._sets()
         rows = sets.groupby("tray", sort=True).agg(
@@ -436,11 +478,40 @@ class ServingPlan(Statement):
         return sheet.assign(**dict.fromkeys(last_ones, ""))[[*columns, *last_ones]].reset_index(drop=True)
 
     def to_frame(self) -> pd.DataFrame:
-        """The planned balance: one row an order, a place or a product, with how often it is served."""
+        """The planned balance: one row an order, a place or a product, with how often it is served.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.to_frame().shape
+        (11, 3)
+        """
         return self.balance().to_frame()
 
     def balance(self, tastings: Tastings | None = None) -> Balance:
-        """How evenly orders, places and products are planned and, with `tastings`, were served."""
+        """How evenly orders, places and products are planned and, with `tastings`, were served.
+
+        Parameters
+        ----------
+        tastings : Tastings, optional
+            What `read_answers` gave: count the orders that were answered.
+
+        Returns
+        -------
+        Balance
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.balance().to_frame().shape
+        (11, 3)
+        """
         sets = self._sets()
         letters = sets["sample"].map(dict(zip(self.samples, "AB", strict=True)))
         planned = letters.groupby(sets["tray"]).agg("".join).tolist()
@@ -485,7 +556,19 @@ class ServingPlan(Statement):
     # files
 
     def pages(self) -> dict[str, str]:
-        """Every sheet as one self-contained HTML page, by file name."""
+        """Every sheet as one self-contained HTML page, by file name.
+
+        Returns
+        -------
+        dict of str to str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> sorted(plan.pages())[:3]
+        ['ballots.html', 'filling/filling.html', 'filling/labels.html']
+        """
         environment = templates()
         trays, filling = self.trays(), self.filling()
         later = trays["tray"] > len(self.tasters) * self.sets
@@ -558,6 +641,11 @@ class ServingPlan(Statement):
 
         The folders of the filler and of the key open for their owner only, where the system knows owners.
 
+        Parameters
+        ----------
+        folder : str or path
+            A new folder, or an empty one.
+
         Returns
         -------
         Path
@@ -571,6 +659,15 @@ class ServingPlan(Statement):
             If a plan, or anything else, is there already: its answers or key would be lost.
         OSError
             If the folder may not be made, or the disk is full; nothing is there then.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> import tempfile
+        >>> folder = plan.save(f"{tempfile.mkdtemp()}/plan")
+        >>> sorted(path.name for path in folder.iterdir())[:3]
+        ['answers.csv', 'ballots.html', 'filling']
         """
         place_for_plan(folder)
         sheets = {
@@ -592,7 +689,19 @@ class ServingPlan(Statement):
         return Path(folder)
 
     def key(self) -> pd.DataFrame:
-        """The key with everything needed to read the plan again, one row a cup."""
+        """The key with everything needed to read the plan again, one row a cup.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.key()["protocol"].unique().tolist()
+        ['triangle']
+        """
         joined = {
             name: "" if value is None else "; ".join(value) or "none"
             for name, value in (("allergens", self.allergens), ("hazards", self.hazards))
@@ -630,6 +739,15 @@ class ServingPlan(Statement):
         ------
         PanelsError
             If it is not a key, or was changed so that codes no longer say one thing.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> import tempfile
+        >>> again = ms.ServingPlan.load(plan.save(f"{tempfile.mkdtemp()}/plan"))
+        >>> again.cups.equals(plan.cups)
+        True
         """
         if isinstance(key, (str, os.PathLike)) and Path(key).is_dir():
             key = Path(key) / "sealed" / "key.csv"

@@ -233,7 +233,7 @@ class Pool(Statement):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> import tempfile
         >>> pooled.report(f"{tempfile.mkdtemp()}/page.html").name
         'page.html'
@@ -266,7 +266,7 @@ class Pool(Statement):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> import tempfile
         >>> ms.load(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).headline() == pooled.headline()
         True

@@ -452,7 +452,8 @@ class Pooled(Pool):
         --------
         >>> import metasense as ms
         >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
-        >>> rows = [{"panel": "A", "protocol": "triangle", "taster": t, "correct": c} for t in answers for c in answers[t]]
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
         >>> pooled = ms.pool(ms.read_tastings(rows))
         >>> pooled.tasters().to_frame()[["taster", "mean"]].round(2)
           taster  mean
@@ -508,7 +509,7 @@ class Pooled(Pool):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> pooled.to_arviz()["posterior"]["d_prime"].shape
         (4, 1000, 3)
         """

@@ -78,7 +78,7 @@ class Rerun(Result):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> import tempfile
         >>> again = ms.rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
         >>> again.to_frame()["same"].all().item()
@@ -96,7 +96,7 @@ class Rerun(Result):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> import tempfile
         >>> again = ms.rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
         >>> again.sentence()[:46]

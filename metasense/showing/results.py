@@ -148,7 +148,7 @@ class Statement(Result):
         Examples
         --------
         >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
         >>> pooled.headline()[:50]
         'Averaged over panels like these 3, 48 % of triangl'
         """
