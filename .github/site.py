@@ -12,6 +12,7 @@ from pathlib import Path
 
 import nbformat
 import pdoc
+import pdoc.doc
 import pdoc.render
 from nbconvert.exporters import HTMLExporter
 from nbconvert.preprocessors import ExecutePreprocessor
@@ -42,8 +43,17 @@ body {{ font: 1rem/1.6 system-ui, sans-serif; max-width: 42rem; margin: 3rem aut
 """
 
 
+def members(kind: pdoc.doc.Class) -> list[pdoc.doc.Doc[object]]:
+    """What a class can do, wherever it is written, without what only the package uses."""
+    hidden = getattr(kind.obj, "_inside", ())
+    ours = (member for member in kind.members.values() if member.taken_from[0].startswith("metasense"))
+    return [member for member in ours if member.name not in hidden]
+
+
 def reference(into: Path) -> None:
     """Write the pages of the public names."""
+    pdoc.doc.Class.own_members = property(members)  # a reader looks for plot() under Pooled, not under its bases
+    pdoc.doc.Class.inherited_members = property(lambda kind: {})
     pdoc.render.configure(docformat="numpy", show_source=False, footer_text=f"metasense {ms.__version__}")
     pdoc.pdoc("metasense", r"!metasense\..*", output_directory=into)
 

@@ -6,6 +6,7 @@ import inspect
 import os
 import re
 import runpy
+import shlex
 import shutil
 import subprocess
 import sys
@@ -14,9 +15,11 @@ from graphlib import TopologicalSorter
 from importlib.util import resolve_name
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import metasense
+from metasense.cli import main
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "metasense"
@@ -260,6 +263,30 @@ def test_readme_example_runs_as_it_stands(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     exec(re.search(r"```python\n(.*?)```", README, re.S)[1], {})
     assert (tmp_path / "cider.html").stat().st_size > 0
+
+
+def test_readmes_evening_runs_from_serving_to_pooling(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    evening = re.search(r"## A whole evening\n.*?```sh\n(.*?)```(.*?)\n## ", README, re.S)
+    lines = [line for line in evening[1].splitlines() if not line.startswith("#")]
+    lines += re.findall(r"`(\.venv/bin/metasense [^`]+)`", evening[2])
+    asked = [shlex.split(line.removeprefix(".venv/bin/metasense ")) for line in lines]
+    assert [words[0] for words in asked] == ["serve", "answers", "pool", "plan"]
+    for words in asked:
+        if words[0] == "answers":
+            pick_the_first_cup(tmp_path / words[2])
+        assert main(words) in (0, 1), capsys.readouterr().err
+    assert (tmp_path / "yeast.html").stat().st_size > 0
+    assert metasense.read_panels("panels.csv").to_frame()[["panel", "tastings"]].values.tolist() == [
+        ["Guild, spring", 24]
+    ]
+
+
+def pick_the_first_cup(file: Path) -> None:
+    """Fill an answer sheet as tasters would who all pick what stands on the left."""
+    sheet = pd.read_csv(file, dtype=str)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.to_csv(file, index=False)
 
 
 def test_the_picture_in_readme_shows_todays_numbers():

@@ -62,7 +62,7 @@ class Verdict(Result):
     >>> verdict = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]},
     ...                   margin=ms.Margin(d_prime=1)).verdict()
     >>> verdict == "not settled", round(verdict.above, 2)
-    (True, 0.52)
+    (True, 0.4)
     """
 
     margin: Margin | None

@@ -347,8 +347,8 @@ class _Rows(Result):
         >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
         >>> panels.to_frame()
           panel  protocol  tastings  correct  style
-        0    K1  triangle        20        6   dry
-        1    K2  triangle        20       12   wet
+        0    K1  triangle        20        6    dry
+        1    K2  triangle        20       12  sweet
         """
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
