@@ -42,7 +42,39 @@ _NAMES_BY_FILE = {
     "showing.tables": ("write_csv",),
     "explorers": ("explore",),
 }
-_FILE_OF = {name: file for file, names in _NAMES_BY_FILE.items() for name in names}
+# What those give back, and what they raise: to be named in signatures and in `except`, and left out of dir().
+_RESULTS_BY_FILE = {
+    "protocols": ("CriterionEstimate", "Protocol", "TwoCountProtocol"),
+    "alone.rates": ("DiscriminationRates",),
+    "alone.single": ("ForcedChoicePanel", "TwoCountPanel"),
+    "engine.distribution": ("Distribution",),
+    "engine.grid": ("IntegrationError",),
+    "engine.sampler": ("Diagnostics",),
+    "core.answers": ("NextPanel", "Rate", "Verdict"),
+    "questions.explanations": ("Explanations",),
+    "questions.disagreement": ("Disagreement",),
+    "questions.sensitivity": ("Sensitivity",),
+    "questions.path": ("Path",),
+    "questions.drawer": ("Drawer",),
+    "questions.fit": ("Fit", "Mixture"),
+    "questions.tasters": ("AsIfIndependent", "Tasters"),
+    "questions.preference": ("Asked", "Preference"),
+    "questions.effects": ("ServingEffects",),
+    "questions.prediction": ("Prediction",),
+    "questions.next_panel": ("Plans",),
+    "results.moderated": ("Moderated",),
+    "results.nested": ("Nested",),
+    "results.archive": ("ArchiveError",),
+    "planning.chances": ("VerdictChances",),
+    "planning.sizes": ("TastersNeeded",),
+    "planning.looks": ("CostOfLooks", "LooksPlan"),
+    "planning.orders": ("Balance",),
+    "planning.serving": ("ServingPlan",),
+    "claims.check": ("Finding",),
+}
+_FILE_OF = {
+    name: file for table in (_NAMES_BY_FILE, _RESULTS_BY_FILE) for file, names in table.items() for name in names
+}
 __all__ = list(_FILE_OF)
 
 if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
@@ -50,29 +82,54 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.alone.single import one_panel as one_panel
     from metasense.card import Card as Card
     from metasense.claims.check import ClaimCheck as ClaimCheck
+    from metasense.claims.check import Finding as Finding
     from metasense.claims.check import check_claim as check_claim
+    from metasense.core.answers import NextPanel as NextPanel
+    from metasense.core.answers import Rate as Rate
+    from metasense.core.answers import Verdict as Verdict
+    from metasense.engine.distribution import Distribution as Distribution
+    from metasense.engine.grid import IntegrationError as IntegrationError
     from metasense.engine.priors import Priors as Priors
+    from metasense.engine.sampler import Diagnostics as Diagnostics
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
+    from metasense.planning.chances import VerdictChances as VerdictChances
     from metasense.planning.chances import assurance as assurance
     from metasense.planning.chances import verdict_chances as verdict_chances
+    from metasense.planning.looks import CostOfLooks as CostOfLooks
+    from metasense.planning.looks import LooksPlan as LooksPlan
     from metasense.planning.looks import cost_of_looks as cost_of_looks
     from metasense.planning.looks import sequential_plan as sequential_plan
     from metasense.planning.looks import two_stage_plan as two_stage_plan
+    from metasense.planning.orders import Balance as Balance
     from metasense.planning.served import read_answers as read_answers
+    from metasense.planning.serving import ServingPlan as ServingPlan
     from metasense.planning.serving import serve as serve
+    from metasense.planning.sizes import TastersNeeded as TastersNeeded
     from metasense.planning.sizes import compare_protocols as compare_protocols
     from metasense.planning.sizes import critical_number as critical_number
     from metasense.planning.sizes import power as power
     from metasense.planning.sizes import similarity_limit as similarity_limit
     from metasense.planning.sizes import tasters_needed as tasters_needed
     from metasense.protocols import PROTOCOLS as PROTOCOLS
+    from metasense.protocols import CriterionEstimate as CriterionEstimate
+    from metasense.protocols import Protocol as Protocol
+    from metasense.protocols import TwoCountProtocol as TwoCountProtocol
     from metasense.protocols import protocol as protocol
+    from metasense.questions.disagreement import Disagreement as Disagreement
+    from metasense.questions.drawer import Drawer as Drawer
+    from metasense.questions.effects import ServingEffects as ServingEffects
     from metasense.questions.effects import serving_effects as serving_effects
     from metasense.questions.next_panel import plan_next as plan_next
     from metasense.questions.plan import Plan as Plan
     from metasense.questions.preference import preference as preference
+    from metasense.questions.sensitivity import Sensitivity as Sensitivity
+    from metasense.questions.tasters import AsIfIndependent as AsIfIndependent
+    from metasense.questions.tasters import Tasters as Tasters
     from metasense.questions.tasters import tasters as tasters
+    from metasense.results.archive import ArchiveError as ArchiveError
+    from metasense.results.moderated import Moderated as Moderated
+    from metasense.results.nested import Nested as Nested
     from metasense.results.pooled import Pooled as Pooled
     from metasense.results.pooling import load as load
     from metasense.results.pooling import pool as pool
@@ -94,4 +151,4 @@ def __getattr__(name: str) -> object:
 
 
 def __dir__() -> list[str]:
-    return sorted([*__all__, "__version__"])
+    return sorted(["__version__", *(name for names in _NAMES_BY_FILE.values() for name in names)])

@@ -106,6 +106,8 @@ class Card(Result):
     sentences: dict[str, str] = field(default_factory=dict)
     edited: bool = field(default=False, compare=False)
 
+    _inside = frozenset({"read", "write"})  # older names
+
     def __post_init__(self) -> None:
         wrong: list[str] = []
         for name in _LINES:
@@ -141,7 +143,20 @@ class Card(Result):
         object.__setattr__(self, "sentences", dict(self.sentences) or self._printed())
 
     def summary(self) -> str:
-        """The card's day and hash, for a page."""
+        """The card's day and hash, for a page.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.summary()[:40]
+        'of 2025-03-01, SHA-256 22dec1c6b703ac7bf'
+        """
         return f"of {self.date}, SHA-256 {self.sha256}{'; changed after it was written' if self.edited else ''}"
 
     def _printed(self) -> dict[str, str]:
@@ -173,15 +188,34 @@ class Card(Result):
 
     # --- the file ---------------------------------------------------------------------------------------------------
 
-    def write(self, path: str | os.PathLike[str]) -> Path:
+    def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the card as a TOML file; a card already there is never replaced by another.
 
-        A card that was changed after it was written is not sealed anew: its file goes on saying so.
+        A card that was changed after it was written is not sealed anew: its file goes on saying so. ``write`` is
+        an older name of the same.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``card.toml``.
+
+        Returns
+        -------
+        Path
+            The file.
 
         Raises
         ------
         FileExistsError
             If another card, or anything else, is at `path`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin=Margin(d_prime=0.8),
+        ...             protocols="triangle", tastings=30, date="2025-03-01")
+        >>> Card.load(card.save(f"{tempfile.mkdtemp()}/card.toml")) == card
+        True
         """
         target = Path(path)
         text = self.to_text()
@@ -194,14 +228,34 @@ class Card(Result):
             scratch.write_text(text, encoding="utf-8", newline="\n")
         return target
 
+    write = save
+
     @classmethod
-    def read(cls, path: str | os.PathLike[str]) -> Card:
-        """Read a card. If its content is not what was sealed, ``edited`` is true and the card says so.
+    def load(cls, path: str | os.PathLike[str]) -> Card:
+        """Read a card that was saved. If its content is not what was sealed, ``edited`` is true and the card says so.
+
+        ``read`` is an older name of the same.
+
+        Parameters
+        ----------
+        path : str or path
+            The file.
+
+        Returns
+        -------
+        Card
 
         Raises
         ------
         ValueError
             If the file is not a question card.
+
+        Examples
+        --------
+        >>> Card.load("no such card.toml")
+        Traceback (most recent call last):
+            ...
+        ValueError: there is no question card 'no such card.toml'.
         """
         if not isinstance(path, (str, os.PathLike)):
             raise ValueError(f"a question card is a Card, or the path of the file it was written to; got {path!r}.")
@@ -213,14 +267,35 @@ class Card(Result):
         except UnicodeDecodeError as error:
             raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
 
+    read = load
+
     @classmethod
     def from_text(cls, text: str, name: str = "the text") -> Card:
         """The card that a file's text holds; `name` is what messages call it.
+
+        Parameters
+        ----------
+        text : str
+            What the file holds.
+        name : str
+            What messages call it.
+
+        Returns
+        -------
+        Card
 
         Raises
         ------
         ValueError
             If it is not a question card.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> ms.Card.from_text(card.to_text()) == card
+        True
         """
         try:
             content = tomllib.loads(text)
@@ -244,7 +319,20 @@ class Card(Result):
         return replace(card, edited=True) if remarks and not card.edited else card
 
     def to_text(self) -> str:
-        """The file as text: TOML with the seal at its end, or that the card was changed."""
+        """The file as text: TOML with the seal at its end, or that the card was changed.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.to_text().splitlines()[2]
+        'question = "Is the new yeast noticed?"'
+        """
         lines = list(_HEAD)
         for name, value in self._content().items():
             if isinstance(value, dict):
@@ -276,11 +364,38 @@ class Card(Result):
         -------
         tuple of str
             Empty if nothing was found.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> panels = ms.read_panels([{"panel": "A", "protocol": "tetrad", "tastings": 30, "correct": 12}])
+        >>> card.departures(panels, margin=card.margin, priors=card.priors)[0][:30]
+        'Departs from the question card'
         """
         return tuple(f"{DEPARTS}{text}" for text in self._departures(panels, margin, priors))
 
     def unnamed(self, moderators: Iterable[str]) -> tuple[str, ...]:
-        """That moderators are used which the card does not name, in a sentence; empty if it names them."""
+        """That moderators are used which the card does not name, in a sentence; empty if it names them.
+
+        Parameters
+        ----------
+        moderators : iterable of str
+            Columns that a pool has as moderators.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.unnamed(["weeks"])[0][:40]
+        'Departs from the question card: moderato'
+        """
         names = [name for name in moderators if name not in self.moderators]
         if not names:
             return ()
@@ -340,7 +455,20 @@ class Card(Result):
     # --- showing itself ---------------------------------------------------------------------------------------------
 
     def to_frame(self) -> pd.DataFrame:
-        """What the card says: columns ``item, says``."""
+        """What the card says: columns ``item, says``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> card = ms.Card(question="Is the new yeast noticed?", decision="Change if within.", protocols="triangle",
+        ...                margin=ms.Margin(d_prime=0.8), tastings=30, date="2025-03-01")
+        >>> card.to_frame().columns.tolist()
+        ['item', 'says']
+        """
         rows = [
             (name.replace("_", " "), _said(value)) for name, value in self._content().items() if name != "sentences"
         ]

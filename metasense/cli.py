@@ -193,9 +193,10 @@ def _add_plan(plan: argparse.ArgumentParser) -> None:
     plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
     size = plan.add_mutually_exclusive_group()
     size.add_argument(
-        "--p-d", metavar="SHARE", type=_share, help="smallest difference that matters, as p_d of the protocol"
+        "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
     )
-    size.add_argument("--d-prime", metavar="SIZE", type=_decimal, help="the same, as d-prime")
+    size.add_argument("--p-d", type=_share, help=argparse.SUPPRESS)  # the same in other words: a p_d of the protocol
+    size.add_argument("--d-prime", type=_decimal, help=argparse.SUPPRESS)
     plan.add_argument("--tasters", metavar="N", type=int, help="tasters at hand, one tasting each")
     early = plan.add_mutually_exclusive_group()
     early.add_argument(
@@ -306,11 +307,11 @@ def _claim(chosen: argparse.Namespace) -> int:
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin
         panels = read.to_panels() if isinstance(read, Tastings) else read
-        result: object = one_panel(panels[chosen.panel], margin=margin)
+        check = check_claim(chosen.text, one_panel(panels[chosen.panel], margin=margin))
     else:
         tastings = None if saved is None else saved.tastings
-        result = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
-    check = check_claim(chosen.text, result)
+        pooled = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
+        check = check_claim(chosen.text, pooled)
     print(check)
     return WARNED if check.findings else FINE if check.understood else FAILED
 
@@ -329,17 +330,17 @@ def _plan(chosen: argparse.Namespace) -> int:
     from metasense.showing.tables import table
 
     test, risks = chosen.protocol, {"alpha": chosen.alpha, "beta": chosen.beta}
-    size = {"p_d": chosen.p_d, "d_prime": chosen.d_prime}
+    size = _size(chosen)
     sized = any(value is not None for value in size.values())
     if test is None:
-        if chosen.d_prime is None:
-            raise ValueError("name a protocol, or give --d-prime alone to compare all protocols.")
+        if size["d_prime"] is None:
+            raise ValueError("name a protocol, or give --margin alone to compare all protocols.")
         if chosen.tasters is not None or chosen.looks or chosen.sequential or chosen.similarity:
             raise ValueError(
                 "--tasters, --looks, --sequential and --similarity need a protocol; without one, all are compared."
             )
         asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
-        compared = sizes.compare_protocols(chosen.d_prime, **risks)
+        compared = sizes.compare_protocols(size["d_prime"], **risks)
         caption = f"What the same difference costs ({asked})"
         labels, kinds = sizes.COMPARED, sizes.COMPARED_KINDS
         print(table(compared, caption=caption, labels=labels, kinds=kinds, note=sizes.COMPARED_NOTE))
@@ -349,7 +350,7 @@ def _plan(chosen: argparse.Namespace) -> int:
             "similarity, and the tastings for it."
         )
     elif chosen.similarity and not sized:
-        raise ValueError("--similarity needs the difference that matters: --p-d or --d-prime.")
+        raise ValueError("--similarity needs the difference that matters: --margin.")
     elif chosen.looks and not sized:
         cost = looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha)
         print(cost.statement(), cost.look_by_look().to_text(), sep="\n\n")
@@ -359,7 +360,7 @@ def _plan(chosen: argparse.Namespace) -> int:
         _print_stops(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
     elif chosen.sequential:
         if not sized:
-            raise ValueError("--sequential needs the difference that matters: --p-d or --d-prime.")
+            raise ValueError("--sequential needs the difference that matters: --margin.")
         _print_stops(looks.sequential_plan(test, **size, **risks))
     elif chosen.tasters is not None:
         n, alpha = chosen.tasters, chosen.alpha
@@ -377,7 +378,7 @@ def _plan(chosen: argparse.Namespace) -> int:
             print(f"Power at the stated difference: {found}.")
             print(_limit(test, n, size, chosen.beta))
     elif not sized:
-        raise ValueError("say the difference (--p-d or --d-prime), the --tasters at hand, or the --looks taken.")
+        raise ValueError("say the difference that matters (--margin), the --tasters at hand, or the --looks taken.")
     else:
         purpose = "similarity" if chosen.similarity else "difference"
         print(sizes.tasters_needed(test, **size, **risks, purpose=purpose))
@@ -394,6 +395,19 @@ def _print_stops(plan: Any) -> None:
         )
         return
     print(f"\n{plan.when_to_stop().to_text()}")
+
+
+def _size(chosen: argparse.Namespace) -> dict[str, Any]:
+    """The difference that matters, as a p_d of the planned protocol where it was said so, else as d-prime."""
+    from metasense.margins import Margin
+    from metasense.protocols import forced_choice
+
+    if chosen.margin is None:
+        return {"p_d": chosen.p_d, "d_prime": chosen.d_prime}
+    margin = Margin.parse(chosen.margin)
+    if chosen.protocol is not None and forced_choice(chosen.protocol).name == margin.stated_protocol:
+        return {"p_d": margin.stated_p_d, "d_prime": None}
+    return {"p_d": None, "d_prime": margin.d_prime}
 
 
 def _limit(test: str, n: int, size: dict[str, float | None], beta: float) -> str:
@@ -438,7 +452,7 @@ def _serve(chosen: argparse.Namespace) -> int:
     wanted = {
         name: value for name, value in vars(chosen).items() if name not in ("run", "folder", "protocol", "tasters")
     }
-    wanted["beside"] = [ServingPlan.read(folder) for folder in chosen.beside]  # none of their codes comes back
+    wanted["beside"] = [ServingPlan.load(folder) for folder in chosen.beside]  # none of their codes comes back
     plan = serve(chosen.protocol, chosen.tasters, **wanted)
     folder = plan.save(chosen.folder)
     print(plan)
@@ -454,7 +468,7 @@ def _answers(chosen: argparse.Namespace) -> int:
         raise ValueError("--append goes with --panels, which names the table to add to.")
     if chosen.panels is not None:
         _place_for_counts(chosen.panels, chosen.append)
-    plan = ServingPlan.read(chosen.key)
+    plan = ServingPlan.load(chosen.key)
     tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
     balance = plan.balance(tastings)
     written = _write_counts(tastings.to_panels(), chosen.panels, chosen.append) if chosen.panels else ""

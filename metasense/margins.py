@@ -105,6 +105,15 @@ class Margin:
     def parse(cls, text: str) -> Margin:
         """The margin that a line of text states; a decimal comma is understood.
 
+        Parameters
+        ----------
+        text : str
+            A d-prime as ``d'=0.5``, or a p_d with its protocol as ``0.2 triangle`` or ``20% triangle``.
+
+        Returns
+        -------
+        Margin
+
         Raises
         ------
         ValueError
@@ -144,14 +153,49 @@ class Margin:
         return f"d'={self.d_prime!r}" if self.stated_p_d is None else f"{self.stated_p_d!r} {self.stated_protocol}"
 
     def p_d(self, protocol: str | Protocol | TwoCountProtocol) -> float:
-        """The margin as a p_d of a forced-choice protocol."""
+        """The margin as a p_d of a forced-choice protocol.
+
+        Parameters
+        ----------
+        protocol : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        float
+            Its p_d, between 0 and 1.
+
+        Raises
+        ------
+        ValueError
+            If the protocol is not known or not forced-choice.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> round(ms.Margin(p_d=0.2, protocol="triangle").p_d("tetrad"), 2)
+        0.37
+        """
         test = forced_choice(protocol)
         if self.stated_p_d is not None and test.name == self.stated_protocol:
             return self.stated_p_d
         return float(test.p_d(self.d_prime))
 
     def to_frame(self) -> pd.DataFrame:
-        """The margin in every forced-choice protocol: columns ``protocol, p_c, p_d, d_prime``."""
+        """The margin in every forced-choice protocol: columns ``protocol, p_c, p_d, d_prime``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.Margin(d_prime=0.8).to_frame()[["protocol", "p_d"]].round(2).head(2)
+           protocol   p_d
+        0  triangle  0.08
+        1  duo-trio  0.11
+        """
         tests = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
         return pd.DataFrame(
             {
@@ -163,7 +207,18 @@ class Margin:
         )
 
     def sentence(self) -> str:
-        """The margin in words, to be set after "the margin is"."""
+        """The margin in words, to be set after "the margin is".
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.Margin(d_prime=0.8).sentence()
+        'a d-prime of 0.80 (in a triangle, 39 % of answers correct where guessing alone gives 33 %)'
+        """
         test = forced_choice(self.stated_protocol or "triangle")
         correct = (
             f"{_percent(float(test.p_correct(self.d_prime)))} of answers correct where guessing alone gives "

@@ -88,19 +88,61 @@ class Protocol:
         """Probability of a correct answer at d-prime `d`; same shape as `d`.
 
         Absolute error below 1e-12, and relatively accurate where it is tiny (directed protocols far below 0).
+
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.protocol("triangle").p_correct([0, 1, 2]).round(3)
+        array([0.333, 0.418, 0.605])
         """
         return self._tails(np.asarray(d, float))[0][()]
 
     def p_wrong(self, d: ArrayLike) -> Array:
         """Probability of a wrong answer, ``1 - p_correct``, computed directly so that it is accurate where it is tiny.
 
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
         >>> f"{1 - protocol('2-AFC').p_correct(14):.3g} {protocol('2-AFC').p_wrong(14):.3g}"
         '0 2.09e-23'
         """
         return self._tails(np.asarray(d, float))[1][()]
 
     def slope(self, d: ArrayLike) -> Array:
-        """Derivative of :meth:`p_correct` with respect to d-prime, by formula; 0 at 0 when undirected."""
+        """Derivative of :meth:`p_correct` with respect to d-prime, by formula; 0 at 0 when undirected.
+
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.protocol("triangle").slope([0, 1, 2]).round(3)
+        array([0.   , 0.156, 0.197])
+        """
         return self._slope(np.asarray(d, float))[()]
 
     def information(self, d: ArrayLike) -> Array:
@@ -110,6 +152,17 @@ class Protocol:
         d-prime (Gourevitch & Galanter 1967; Bi, Ennis & O'Mahony 1997; from memory). It vanishes at 0 in undirected
         protocols, so normal approximations are worthless there.
 
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
         >>> round(float(1 / protocol("triangle").information(1.0)), 4)
         9.9983
         """
@@ -122,6 +175,15 @@ class Protocol:
         """D-prime at which a share `p_correct` of answers is correct: the inverse of :meth:`p_correct`.
 
         At or below the guess rate it is 0 when undirected and negative when directed; at 1 it is infinite.
+
+        Parameters
+        ----------
+        p_correct : array_like of float
+            Shares of correct answers, between 0 and 1.
+
+        Returns
+        -------
+        ndarray of float, same shape as `p_correct`
 
         Raises
         ------
@@ -173,18 +235,60 @@ class Protocol:
     def p_d_from_p(self, p_correct: ArrayLike) -> Array:
         """``(p_correct - guess) / (1 - guess)`` (Abbott's formula); negative below guessing.
 
+        Parameters
+        ----------
+        p_correct : array_like of float
+            Shares of correct answers, between 0 and 1.
+
+        Returns
+        -------
+        ndarray of float, same shape as `p_correct`
+
+        References
+        ----------
+        Abbott WS (1925). J. Econ. Entomol. 18(2), 265-267.
+
+        Examples
+        --------
         >>> round(float(protocol("triangle").p_d_from_p(0.5)), 4)
         0.25
         """
         return (np.asarray(p_correct, float) - self.guess) / (1 - self.guess)
 
     def p_from_p_d(self, p_d: ArrayLike) -> Array:
-        """``guess + (1 - guess) * p_d``: the share of correct answers at a given `p_d`."""
+        """``guess + (1 - guess) * p_d``: the share of correct answers at a given `p_d`.
+
+        Parameters
+        ----------
+        p_d : array_like of float
+            The protocol's p_d.
+
+        Returns
+        -------
+        ndarray of float, same shape as `p_d`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> round(float(ms.protocol("triangle").p_from_p_d(0.25)), 4)
+        0.5
+        """
         return self.guess + (1 - self.guess) * np.asarray(p_d, float)
 
     def p_d(self, d: ArrayLike) -> Array:
         """P_d at d-prime `d`: the probability of a correct answer, rescaled so that guessing is 0 and certainty is 1.
 
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
         >>> [round(float(protocol(name).p_d(1.0)), 3) for name in ("triangle", "tetrad", "3-AFC")]
         [0.127, 0.241, 0.451]
         """
@@ -193,6 +297,22 @@ class Protocol:
     def d_prime_from_p_d(self, p_d: ArrayLike) -> Array:
         """D-prime at which the protocol's p_d is `p_d`.
 
+        Parameters
+        ----------
+        p_d : array_like of float
+            The protocol's p_d, up to 1.
+
+        Returns
+        -------
+        ndarray of float, same shape as `p_d`
+
+        Raises
+        ------
+        ValueError
+            If one cannot be a p_d of this protocol.
+
+        Examples
+        --------
         >>> round(float(protocol("triangle").d_prime_from_p_d(0.5)), 4)
         2.3214
         """
@@ -202,6 +322,27 @@ class Protocol:
         """Draw `size` tastings at d-prime `d`: percepts for every cup, then the tasters' rule. True where correct.
 
         `d` is a number or an array that broadcasts to `size`. The psychometric function is not used.
+
+        Parameters
+        ----------
+        d : array_like of float
+            A d-prime, or an array of them that broadcasts to `size`.
+        size : int or tuple of int
+            How many tastings.
+        rng : numpy.random.Generator
+            Where chance comes from.
+
+        Returns
+        -------
+        ndarray of bool, shape `size`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> import numpy as np
+        >>> answers = ms.protocol("triangle").simulate(2.0, 1000, np.random.default_rng(1))
+        >>> bool(abs(answers.mean() - ms.protocol("triangle").p_correct(2.0)) < 0.05)
+        True
         """
         percepts = rng.standard_normal((*np.atleast_1d(size), self.cups))
         percepts[..., self._different] += np.asarray(d, float)[..., None]
@@ -432,7 +573,15 @@ def _two_out_of_five_correct(percepts: Array) -> NDArray[np.bool_]:
 
 
 class CriterionEstimate(NamedTuple):
-    """Maximum-likelihood d-prime of one panel, and the criterion its tasters seem to have used."""
+    """Maximum-likelihood d-prime of one panel, and the criterion its tasters seem to have used.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> found = ms.protocol("A-not-A").estimate(30, 21, 30, 9)
+    >>> round(found.d_prime, 2)
+    1.05
+    """
 
     d_prime: float
     criterion: float
@@ -475,6 +624,20 @@ class TwoCountProtocol:
     def rates(self, d: ArrayLike, criterion: ArrayLike) -> Pair:
         """Probability of a hit and of a false alarm at d-prime `d` and a criterion in percept units.
 
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+        criterion : array_like of float
+            The tasters' criterion, in the units of d-prime.
+
+        Returns
+        -------
+        (ndarray of float, ndarray of float)
+            Of hits, and of false alarms.
+
+        Examples
+        --------
         >>> hit, false_alarm = protocol("A-not-A").rates(1.0, 0.5)
         >>> round(float(hit), 3), round(float(false_alarm), 3)
         (0.691, 0.309)
@@ -486,6 +649,25 @@ class TwoCountProtocol:
 
         Even in `d` for same-different. The integral is taken on the logarithmic scale over the region that matters at
         each `d`, found by closing in on it, so that counts of 0, all, or many thousands are safe.
+
+        Parameters
+        ----------
+        d : array_like of float
+            d-primes.
+        signal, hits, noise, false_alarms : int
+            The four counts.
+
+        Returns
+        -------
+        ndarray of float, same shape as `d`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> import numpy as np
+        >>> d = np.linspace(0, 3, 31)
+        >>> round(float(d[ms.protocol("A-not-A").log_likelihood(d, 30, 21, 30, 9).argmax()]), 1)
+        1.1
         """
         _check_counts(self.name, signal, hits, noise, false_alarms)
         d = np.asarray(d, float)
@@ -527,6 +709,21 @@ class TwoCountProtocol:
         Rates of 0 or 1 send them to infinity. With `add_half` each rate is (count + 1/2) / (total + 1) instead, which
         keeps them finite (log-linear correction; common practice).
 
+        Parameters
+        ----------
+        signal, hits : int
+            Samples that held the difference (A, or different pairs), and how many of them were called so.
+        noise, false_alarms : int
+            The others, and how many of them were called so.
+        add_half : bool
+            Whether to add half an answer to each kind, so that no rate is 0 or 1.
+
+        Returns
+        -------
+        CriterionEstimate
+
+        Examples
+        --------
         >>> round(float(protocol("same-different").estimate(100, 80, 100, 20).d_prime), 4)
         3.0009
         """
@@ -553,6 +750,32 @@ class TwoCountProtocol:
         """Draw `size` panels: percepts for every tasting, compared with the criterion. Returns hits, false alarms.
 
         `criterion` is in percept units; None draws one for each panel from the prior.
+
+        Parameters
+        ----------
+        d : array_like of float
+            A d-prime, or an array of them that broadcasts to `size`.
+        signal, noise : int
+            Samples of each kind in a panel.
+        size : int or tuple of int
+            How many panels.
+        rng : numpy.random.Generator
+            Where chance comes from.
+        criterion : array_like of float, optional
+            The tasters' criterion; without a bias by default.
+
+        Returns
+        -------
+        (ndarray of int, ndarray of int), shape `size` each
+            Hits, and false alarms.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> import numpy as np
+        >>> hits, alarms = ms.protocol("A-not-A").simulate(2.0, 30, 30, 500, np.random.default_rng(1))
+        >>> hits.shape, bool(hits.mean() > alarms.mean())
+        ((500,), True)
         """
         shape = tuple(np.atleast_1d(size))
         d = np.broadcast_to(np.asarray(d, float), shape)
@@ -724,6 +947,15 @@ _BY_NAME = {_plain(alias): PROTOCOLS[name] for name in PROTOCOLS for alias in (n
 
 def protocol(name: str | Protocol | TwoCountProtocol) -> Protocol | TwoCountProtocol:
     """The protocol called `name`; case, spaces, hyphens and the word "test" do not matter.
+
+    Parameters
+    ----------
+    name : str or Protocol
+        Its name, in capitals or not, with spaces or hyphens: ``"triangle"``, ``"2-AFC"``, ``"a-not-a"``.
+
+    Returns
+    -------
+    Protocol or TwoCountProtocol
 
     Raises
     ------

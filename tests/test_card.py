@@ -47,8 +47,8 @@ def departures(card, table=TABLE, *, margin=MARGIN, priors=None, moderators=(), 
 
 def test_card_reads_back_as_it_was_written(tmp_path):
     card = make()
-    path = card.write(tmp_path / "card.toml")
-    again = Card.read(path)
+    path = card.save(tmp_path / "card.toml")
+    again = Card.load(path)
     assert again == card
     assert again.sha256 == card.sha256
     assert not again.edited
@@ -62,11 +62,11 @@ text = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
 @given(question=text.filter(str.strip), stopping=text.filter(str.strip), moderators=st.lists(text, max_size=3))
 def test_any_text_comes_back(tmp_path_factory, question, stopping, moderators):
     card = make(question=question, stopping=stopping, tastings=None, panels=None, moderators=moderators)
-    assert Card.read(card.write(tmp_path_factory.mktemp("card") / "card.toml")) == card
+    assert Card.load(card.save(tmp_path_factory.mktemp("card") / "card.toml")) == card
 
 
 def test_file_is_toml_that_a_person_can_read(tmp_path):
-    lines = make().write(tmp_path / "card.toml").read_text(encoding="utf-8").splitlines()
+    lines = make().save(tmp_path / "card.toml").read_text(encoding="utf-8").splitlines()
     assert lines[0].startswith("# Question card")
     assert 'margin = "0.2 triangle"' in lines
     assert any(line.startswith('margin_in_words = "a triangle p_d of 20 % (47 % of answers correct') for line in lines)
@@ -77,7 +77,7 @@ def test_file_is_toml_that_a_person_can_read(tmp_path):
 
 
 def test_seal_is_a_hash_that_anyone_can_work_out(tmp_path):
-    content = tomllib.loads(make().write(tmp_path / "card.toml").read_text(encoding="utf-8"))
+    content = tomllib.loads(make().save(tmp_path / "card.toml").read_text(encoding="utf-8"))
     seal = content.pop("seal")["sha256"]
     content["date"] = content["date"].isoformat()
     plain = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
@@ -101,11 +101,11 @@ def test_seal_is_a_hash_that_anyone_can_work_out(tmp_path):
     ],
 )
 def test_an_edited_card_says_so(tmp_path, old, new):
-    path = make().write(tmp_path / "card.toml")
+    path = make().save(tmp_path / "card.toml")
     before = path.read_text(encoding="utf-8")
     assert before.count(old) >= 1
     path.write_text(before.replace(old, new, 1), encoding="utf-8")
-    card = Card.read(path)
+    card = Card.load(path)
     assert card.edited
     assert "changed after it was written" in repr(card)
     assert "changed after it was written" in card.summary()
@@ -113,17 +113,17 @@ def test_an_edited_card_says_so(tmp_path, old, new):
 
 
 def test_layout_and_order_do_not_count_as_edits(tmp_path):
-    path = make().write(tmp_path / "card.toml")
+    path = make().save(tmp_path / "card.toml")
     head, rest = path.read_text(encoding="utf-8").split("\n[priors]")
     lines = [line for line in head.splitlines() if not line.startswith("#")]
     shuffled = "\r\n".join([*reversed(lines), *f"[priors]{rest}".splitlines()])
     path.write_bytes(b"\xef\xbb\xbf" + shuffled.encode())
-    assert not Card.read(path).edited
+    assert not Card.load(path).edited
 
 
 def test_a_number_sign_inside_a_text_is_no_remark(tmp_path):
     card = make(question="Is no. # 3 like # 4?", decision='Keep "#1"; else \\ # 2.')
-    assert not Card.read(card.write(tmp_path / "card.toml")).edited
+    assert not Card.load(card.save(tmp_path / "card.toml")).edited
 
 
 def test_a_margin_in_words_as_a_remark_is_taken_if_it_is_the_margins():
@@ -136,9 +136,9 @@ def test_a_margin_in_words_as_a_remark_is_taken_if_it_is_the_margins():
 @pytest.mark.parametrize(("old", "new"), [("tastings = 30", "tastings = 24"), ("looks = 1", "looks = 1 # or 2")])
 def test_an_edited_card_is_not_sealed_by_writing_it_anew(tmp_path, old, new):
     edited = Card.from_text(make().to_text().replace(old, new))
-    again = Card.read(edited.write(tmp_path / "again.toml"))
+    again = Card.load(edited.save(tmp_path / "again.toml"))
     assert edited.edited and again.edited and edited.sha256 not in again.to_text()
-    third = Card.read(again.write(tmp_path / "third.toml"))
+    third = Card.load(again.save(tmp_path / "third.toml"))
     assert third.edited and "changed after it was written" in repr(third)
 
 
@@ -146,15 +146,15 @@ def test_an_edited_card_is_not_sealed_by_writing_it_anew(tmp_path, old, new):
 def test_a_card_is_not_written_into_a_pipe_and_does_not_wait_for_one(tmp_path):
     os.mkfifo(tmp_path / "card.toml")
     with pytest.raises(FileExistsError, match="a device or a pipe"):
-        make().write(tmp_path / "card.toml")
+        make().save(tmp_path / "card.toml")
 
 
 def test_a_card_is_never_replaced_by_another(tmp_path):
-    path = make().write(tmp_path / "card.toml")
+    path = make().save(tmp_path / "card.toml")
     before = path.read_bytes()
-    assert make().write(path) == path  # the same card again is no change
+    assert make().save(path) == path  # the same card again is no change
     with pytest.raises(FileExistsError, match="not rewritten: write the new one beside it"):
-        make(tastings=24).write(path)
+        make(tastings=24).save(path)
     assert path.read_bytes() == before
 
 
@@ -163,10 +163,10 @@ def test_a_file_that_is_no_card_is_refused_by_name(tmp_path):
     for content, reason in (("a = [", "cannot be read"), ("a = 1", "has no date, decision, margin"), ("\xff", "")):
         path.write_text(content, encoding="latin-1")
         with pytest.raises(ValueError, match=rf"'.*other\.toml' .*{reason}"):
-            Card.read(path)
+            Card.load(path)
     path.write_text(make().to_text().replace('"0.2 triangle"', "0.2"), encoding="utf-8")
     with pytest.raises(ValueError, match=r"other\.toml' is not a question card"):
-        Card.read(path)
+        Card.load(path)
 
 
 def test_everything_wrong_is_said_at_once():
@@ -227,10 +227,10 @@ def test_each_departure_is_named(changes, asked, said):
 
 
 def test_pool_takes_the_card_its_margin_and_reports_departures(tmp_path):
-    path = make(tastings=24).write(tmp_path / "card.toml")
+    path = make(tastings=24).save(tmp_path / "card.toml")
     pooled = ms.pool(TABLE, card=path)
     assert pooled.margin == MARGIN
-    assert pooled.card == Card.read(path)
+    assert pooled.card == Card.load(path)
     (departure,) = pooled.departures
     assert "plans 24 tastings a panel; of another size: A (30), B (30) and C (30)" in departure
     assert departure in pooled.notes

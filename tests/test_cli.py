@@ -37,7 +37,7 @@ def test_pool_takes_the_margin_from_the_question_card_and_says_where_it_departs(
         date="2025-03-01",
         tastings=60,
     )
-    path = card.write(tmp_path / "card.toml")
+    path = card.save(tmp_path / "card.toml")
     assert main(["pool", str(table), "--card", str(path)]) == 0
     out, err = capsys.readouterr()
     departures = card.departures(ms.read_panels(table), margin=card.margin, priors=ms.Priors())
@@ -105,8 +105,9 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
     ("words", "said"),
     [
         # the numbers behind these are checked against published tables in test_sizes.py
+        (["triangle", "--margin", "0.3 triangle"], "66 tastings"),
         (["triangle", "--p-d", "0.3"], "66 tastings"),
-        (["triangle", "--p-d", "0.3", "--beta", "0.2"], "40 tastings"),
+        (["triangle", "--margin", "30% triangle", "--beta", "0.2"], "40 tastings"),
         (["triangle", "--p-d", "0.3", "--similarity"], "run for similarity"),
         (["triangle", "--tasters", "24"], "13 or more correct of 24"),
         (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
@@ -116,6 +117,7 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
         ),
         (["triangle", "--tasters", "2", "--p-d", "0.1"], "Not even 0 correct would speak for similarity"),
         (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
+        (["--margin", "d'=1"], "What the same difference costs (alpha-risk 5 %, beta-risk 5 %)"),
         (["--d-prime", "1"], "What the same difference costs (alpha-risk 5 %, beta-risk 5 %)"),
         (["triangle", "--looks", "12", "24"], "false alarm in 3.9 %"),
         (["triangle", "--p-d", "0.4", "--looks", "19", "38"], "2 planned looks from 19 to 38"),
@@ -132,8 +134,8 @@ def test_plan_answers_the_common_questions(words, said, capsys):
     ("words", "said"),
     [
         ([], "name a protocol"),
-        (["triangle"], "say the difference (--p-d or --d-prime)"),
-        (["triangle", "--tasters", "24", "--sequential"], "--sequential needs the difference that matters: --p-d"),
+        (["triangle"], "say the difference that matters (--margin)"),
+        (["triangle", "--tasters", "24", "--sequential"], "--sequential needs the difference that matters: --margin"),
         (["triangle", "--p-d", "3"], "p_d is a share"),
         (["sniffing", "--p-d", "0.3"], "no protocol called 'sniffing'"),
         (["triangle", "--p-d", "0.3", "--looks", "10", "20", "30"], "--looks takes two numbers"),

@@ -310,8 +310,8 @@ def test_the_question_card_is_toml_that_reads_back(tmp_path):
         question=TEXT, decision='"""\nx = 1\n[seal]\nsha256 = "0"', margin=ms.Margin(d_prime=0.5),
         protocols="triangle", stopping="'''\\", date="2025-01-01",
     )  # fmt: skip
-    assert ms.Card.read(clean.write(tmp_path / "card.toml")) == clean
-    assert not ms.Card.read(tmp_path / "card.toml").edited
+    assert ms.Card.load(clean.save(tmp_path / "card.toml")) == clean
+    assert not ms.Card.load(tmp_path / "card.toml").edited
     clean_html(card._repr_html_(), "card")
 
 

@@ -6,6 +6,7 @@ import inspect
 import os
 import re
 import runpy
+import shlex
 import shutil
 import subprocess
 import sys
@@ -14,9 +15,11 @@ from graphlib import TopologicalSorter
 from importlib.util import resolve_name
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import metasense
+from metasense.cli import main
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "metasense"
@@ -218,16 +221,68 @@ def test_the_type_checking_block_repeats_the_table_of_public_names():
         assert isinstance(node, ast.ImportFrom)
         assert all(alias.asname == alias.name for alias in node.names)
         seen.setdefault(str(node.module).removeprefix("metasense."), set()).update(alias.name for alias in node.names)
-    assert seen == {file: set(names) for file, names in metasense._NAMES_BY_FILE.items()}
+    listed: dict[str, set[str]] = {}
+    for name, file in metasense._FILE_OF.items():
+        listed.setdefault(file, set()).add(name)
+    assert seen == listed
 
 
 @pytest.mark.parametrize("name", metasense.__all__)
 def test_public_name_resolves_and_shows_how_it_is_used(name):
     value = getattr(metasense, name)
-    assert name in dir(metasense)
     if callable(value):
         assert value.__module__.startswith("metasense.")
         assert re.search(r"^ *Examples\n *-{8}\n(.*\n)*? *>>> ", inspect.getdoc(value) or "", re.M)
+
+
+def test_the_tab_key_offers_what_one_starts_with_and_not_every_kind_of_result():
+    offered = set(dir(metasense))
+    assert offered < {*metasense.__all__, "__version__"}
+    assert {"pool", "read_panels", "Margin", "Card", "Plan", "one_panel", "PanelsError"} <= offered
+    assert not {"Verdict", "Moderated", "ArchiveError"} & offered
+
+
+ENGINE = ("engine.", "core.core", "core.evidence", "showing.")  # what results are worked out with and drawn by
+
+
+def returned(function) -> set[type]:
+    """Classes of the package that a function says it returns."""
+    stated = getattr(function, "__annotations__", {}).get("return", "")
+    home = vars(sys.modules[function.__module__])
+    found = (home.get(name) for name in re.findall(r"\w+", str(stated)))
+    return {value for value in found if inspect.isclass(value) and value.__module__.startswith("metasense.")}
+
+
+def functions_of(kind: type) -> list:
+    """Public methods and properties of a class, without those that only the package uses."""
+    found = []
+    for name in dir(kind):
+        value = inspect.getattr_static(kind, name)
+        for wrapper in ("fget", "func", "__func__"):
+            value = getattr(value, wrapper, value)
+        if inspect.isfunction(value) and not name.startswith("_") and name not in getattr(kind, "_inside", ()):
+            found.append(value)
+    return found
+
+
+def test_every_class_that_is_given_back_and_every_error_has_a_public_name():
+    public = {getattr(metasense, name) for name in metasense.__all__ if name != "PROTOCOLS"}
+    given = set()
+    for value in public:
+        for function in functions_of(value) if inspect.isclass(value) else [value]:
+            given |= returned(function)
+    inner = {kind for kind in given if kind.__module__.removeprefix("metasense.").startswith(ENGINE)}
+    private = {kind.__name__ for kind in given - public - inner}
+    assert private <= {"Orders"}, private  # what a serving plan is drawn from
+    raised = {name for file in modules() for name in errors_in(file)}
+    assert raised - set(metasense.__all__) == {"Refused", "Damaged"}  # turned into an ArchiveError
+
+
+def errors_in(file: str) -> set[str]:
+    """Errors that a file of the package defines."""
+    tree = ast.parse(modules()[file].read_text(encoding="utf-8"))
+    kinds = [node for node in ast.walk(tree) if isinstance(node, ast.ClassDef)]
+    return {node.name for node in kinds if any("Error" in ast.unparse(base) for base in node.bases)}
 
 
 def test_an_unknown_name_is_refused_by_name():
@@ -254,6 +309,30 @@ def test_readme_example_runs_as_it_stands(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     exec(re.search(r"```python\n(.*?)```", README, re.S)[1], {})
     assert (tmp_path / "cider.html").stat().st_size > 0
+
+
+def test_readmes_evening_runs_from_serving_to_pooling(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    evening = re.search(r"## A whole evening\n.*?```sh\n(.*?)```(.*?)\n## ", README, re.S)
+    lines = [line for line in evening[1].splitlines() if not line.startswith("#")]
+    lines += re.findall(r"`(\.venv/bin/metasense [^`]+)`", evening[2])
+    asked = [shlex.split(line.removeprefix(".venv/bin/metasense ")) for line in lines]
+    assert [words[0] for words in asked] == ["serve", "answers", "pool", "plan"]
+    for words in asked:
+        if words[0] == "answers":
+            pick_the_first_cup(tmp_path / words[2])
+        assert main(words) in (0, 1), capsys.readouterr().err
+    assert (tmp_path / "yeast.html").stat().st_size > 0
+    assert metasense.read_panels("panels.csv").to_frame()[["panel", "tastings"]].values.tolist() == [
+        ["Guild, spring", 24]
+    ]
+
+
+def pick_the_first_cup(file: Path) -> None:
+    """Fill an answer sheet as tasters would who all pick what stands on the left."""
+    sheet = pd.read_csv(file, dtype=str)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.to_csv(file, index=False)
 
 
 def test_the_picture_in_readme_shows_todays_numbers():

@@ -25,13 +25,36 @@ class DiscriminationRates(Result):
         What is believed about the difference.
     prob : float
         Of the intervals.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+    >>> panel.rates().to_frame()[["protocol", "estimate"]].round(2).head(2)
+       protocol  estimate
+    0  triangle      0.18
+    1  duo-trio      0.23
     """
 
     d_prime: Distribution
     prob: float = 0.95
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a protocol: ``protocol, quantity, estimate, lower, upper, prob, kind``; estimates are medians."""
+        """One row a protocol: ``protocol, quantity, estimate, lower, upper, prob, kind``; estimates are medians.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.rates().to_frame()[["protocol", "estimate"]].round(2).head(2)
+           protocol  estimate
+        0  triangle      0.18
+        1  duo-trio      0.23
+        """
         tests = [test for test in PROTOCOLS.values() if isinstance(test, Protocol)]
         numbers = pd.DataFrame([self._row(test) for test in tests], columns=["estimate", "lower", "upper"])
         numbers.insert(0, "quantity", "p_d")
@@ -39,14 +62,48 @@ class DiscriminationRates(Result):
         return numbers.assign(prob=self.prob, kind="equal-tailed")
 
     def statement(self, protocol: str | Protocol = "triangle") -> str:
-        """The rate in one protocol, what it is not, and why it is another number elsewhere."""
+        """The rate in one protocol, what it is not, and why it is another number elsewhere.
+
+        Parameters
+        ----------
+        protocol : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.rates().statement("tetrad")[:32]
+        'p_d in tetrad: 33 % (0.3 % to 75'
+        """
         test = forced_choice(protocol)
         middle, lower, upper = self._row(test)
         said = words.estimate(middle, lower, upper, self.prob, "percent")
         return f"p_d in {test.name}: {said}. {self.explanation(test)}"
 
     def explanation(self, protocol: str | Protocol = "triangle") -> str:
-        """What the rate is not, and what it would be in other protocols."""
+        """What the rate is not, and what it would be in other protocols.
+
+        Parameters
+        ----------
+        protocol : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.rates().explanation()[:50]
+        'p_d says how far correct answers exceed guessing, '
+        """
         names = [name for name in ("triangle", "tetrad", "3-AFC") if name != forced_choice(protocol).name][:2]
         others = [f"{words.percent(self._row(forced_choice(name))[0])} in {name}" for name in names]
         return (

@@ -16,6 +16,7 @@ from typing import Any
 
 import pandas as pd
 
+from metasense.alone.single import OnePanel
 from metasense.claims import rules
 from metasense.claims.facts import (
     ABOVE,
@@ -39,6 +40,8 @@ from metasense.claims.facts import (
 from metasense.claims.numbers import Number, blank, counted, levels, numbers, with_points
 from metasense.margins import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
+from metasense.questions.preference import Preference
+from metasense.results.pooled import Pooled
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
@@ -87,6 +90,14 @@ class Finding:
         A sentence that is, filled from the result.
     start : int
         Where in the claim it stands; its length where something is missing.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> panel = ms.one_panel("triangle", 24, 12)
+    >>> check = ms.check_claim("There is no difference.", panel)
+    >>> check.findings[0].said
+    'no difference'
     """
 
     rule: str
@@ -132,11 +143,37 @@ class ClaimCheck(Result):
         return self.understood and not self.findings
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a finding: ``rule, said, reason, instead, start``."""
+        """One row a finding: ``rule, said, reason, instead, start``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12)
+        >>> check = ms.check_claim("There is no difference.", panel)
+        >>> check.to_frame().columns.tolist()
+        ['rule', 'said', 'reason', 'instead', 'start']
+        """
         return pd.DataFrame([vars(f) for f in self.findings], columns=list(Finding.__dataclass_fields__))
 
     def sentence(self) -> str:
-        """The outcome in one sentence."""
+        """The outcome in one sentence.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12)
+        >>> check = ms.check_claim("There is no difference.", panel)
+        >>> check.sentence()[:40]
+        '1 objection to this claim.'
+        """
         if self.findings:
             return f"{words.count(len(self.findings), 'objection')} to this claim."
         return (
@@ -158,7 +195,7 @@ class ClaimCheck(Result):
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
 
 
-def check_claim(text: str, result: Any) -> ClaimCheck:
+def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck:
     """Check a sentence or paragraph, in English, against the result it is about.
 
     Parameters

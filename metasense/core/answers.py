@@ -51,11 +51,31 @@ class Verdict(Result):
         Posterior probabilities that the average d-prime is above and below the margin; not a number without one.
     label : str
         ``beyond the margin``, ``within the margin``, ``not settled``, or ``no margin given``.
+
+    Notes
+    -----
+    A verdict equals its label, and every other verdict of that label.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> verdict = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]},
+    ...                   margin=ms.Margin(d_prime=1)).verdict()
+    >>> verdict == "not settled", round(verdict.above, 2)
+    (True, 0.4)
     """
 
     margin: Margin | None
     above: float
     below: float
+
+    def __eq__(self, other: object) -> bool:
+        if isinstance(other, Verdict):
+            return self.label == other.label
+        return self.label == other if isinstance(other, str) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.label)
 
     @classmethod
     def of(cls, average: Distribution, margin: Margin | None) -> Verdict:
@@ -74,7 +94,20 @@ class Verdict(Result):
         return beyond if self.above > SETTLED else within if self.below > SETTLED else unsettled
 
     def sentence(self) -> str:
-        """The verdict as one of the three sentences fixed before the data, with both probabilities."""
+        """The verdict as one of the three sentences fixed before the data, with both probabilities.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.verdict().sentence()[-50:]
+        'ther way. (P above the margin: 79 %; below: 21 %.)'
+        """
         if self.margin is None:
             return (
                 "No margin was given, so there is no verdict. Decide the smallest difference that would matter and "
@@ -84,13 +117,45 @@ class Verdict(Result):
         return f"{said} (P above the margin: {side(self.above)}; below: {side(self.below)}.)"
 
     def to_frame(self) -> pd.DataFrame:
-        """One row: ``verdict, margin_d_prime, p_above, p_below, threshold``."""
+        """One row: ``verdict, margin_d_prime, p_above, p_below, threshold``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.verdict().to_frame()[["verdict", "p_above", "threshold"]].round(2)
+               verdict  p_above  threshold
+        0  not settled     0.79       0.95
+        """
         margin = float("nan") if self.margin is None else self.margin.d_prime
         row = {"verdict": self.label, "margin_d_prime": margin, "p_above": self.above, "p_below": self.below}
         return pd.DataFrame([row | {"threshold": SETTLED}])
 
     def to_row(self, value: object = None) -> pd.DataFrame:
-        """One row: ``value, p_above, p_below, verdict``, with the value of a moderator that it is given at."""
+        """One row: ``value, p_above, p_below, verdict``, with the value of a moderator that it is given at.
+
+        Parameters
+        ----------
+        value : float or str, optional
+            Of the moderator, where there is one.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.verdict().to_row()["verdict"].item()
+        'not settled'
+        """
         row = {"value": value, "p_above": self.above, "p_below": self.below, "verdict": self.label}
         return pd.DataFrame([row])
 
@@ -107,6 +172,14 @@ class Rate(Result):
     protocol : Protocol
     p_c, next_p_c : Distribution
         Chance of a correct answer, on average and in the next panel.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+    >>> rate = pooled.rate("triangle")
+    >>> rate.p_c, round(rate.next_p_d.median, 2)
+    (0.48 (0.37 to 0.61; 95 % credible interval, equal-tailed), 0.21)
     """
 
     protocol: Protocol
@@ -130,12 +203,50 @@ class Rate(Result):
         return self.next_p_c.map(self.protocol.p_d_from_p)
 
     def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
-        """Rows ``p_c, p_d, next panel p_c, next panel p_d``, each followed by the protocol's name."""
+        """Rows ``p_c, p_d, next panel p_c, next panel p_d``, each followed by the protocol's name.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.rate("triangle").to_frame()[["quantity", "median"]].round(2)
+                            quantity  median
+        0             p_c (triangle)    0.48
+        1             p_d (triangle)    0.22
+        2  next panel p_c (triangle)    0.47
+        3  next panel p_d (triangle)    0.21
+        """
         named = {"p_c": self.p_c, "p_d": self.p_d, "next panel p_c": self.next_p_c, "next panel p_d": self.next_p_d}
         return pd.DataFrame([quantity(f"{name} ({self.protocol.name})", value, prob) for name, value in named.items()])
 
     def sentence(self, prob: float = 0.95) -> str:
-        """The rate in words that do not turn it into a number of people."""
+        """The rate in words that do not turn it into a number of people.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.rate("triangle").sentence()[:52]
+        'In a triangle test, panels like these would average '
+        """
         name, guess = self.protocol.name, self.protocol.guess
         p_c = words.estimate(self.p_c.median, *self.p_c.interval(prob), prob, "percent")
         p_d, low, high = words.distinct(self.p_d.median, *self.p_d.interval(prob), unit="percent")
@@ -169,6 +280,14 @@ class NextPanel(Result):
         Of each number of correct answers.
     alpha : float
         Level of the classical test in the comparison.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+    >>> expected = pooled.next_panel("triangle", 30)
+    >>> expected.critical, round(expected.chance_significant, 2)
+    (15, 0.47)
     """
 
     protocol: Protocol
@@ -199,19 +318,65 @@ class NextPanel(Result):
         return float(self.probability[self.critical :].sum()) if self.critical is not None else 0.0
 
     def interval(self, prob: float = 0.95) -> tuple[int, int]:
-        """Counts between which the panel falls with at least `prob`, equal-tailed."""
+        """Counts between which the panel falls with at least `prob`, equal-tailed.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the interval, between 0 and 1.
+
+        Returns
+        -------
+        (int, int)
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.next_panel("triangle", 30).interval(0.8)
+        (9, 20)
+        """
         cdf = np.cumsum(self.probability)
         lower, upper = np.searchsorted(cdf, [(1 - prob) / 2 + 1e-12, (1 + prob) / 2 - 1e-12])
         return int(lower), int(min(upper, self.tastings))
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a count: ``correct, probability, significant``."""
+        """One row a count: ``correct, probability, significant``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.next_panel("triangle", 30).to_frame().shape
+        (31, 3)
+        """
         counts = np.arange(self.tastings + 1)
         significant = counts >= (self.tastings + 1 if self.critical is None else self.critical)
         return pd.DataFrame({"correct": counts, "probability": self.probability, "significant": significant})
 
     def sentence(self, prob: float = 0.95) -> str:
-        """What to expect, in words."""
+        """What to expect, in words.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the interval, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.next_panel("triangle", 30).sentence()[:59]
+        'A next triangle panel of 30 tastings would give 7 to 23 cor'
+        """
         low, high = self.interval(prob)
         name = self.protocol.name
         text = (

@@ -6,6 +6,7 @@ from a checked table to it.
 
 from __future__ import annotations
 
+import typing
 from collections import Counter
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 T = TypeVar("T")
+Tests = str | Protocol | Sequence[str | Protocol]  # one protocol, or several
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -133,7 +135,7 @@ class Core:
         counts = Counter(self.panels.frame["protocol"])
         return max(self.protocols, key=lambda p: counts[p.name])
 
-    def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers: the three d-primes, then the rates of these protocols, or of all that were used.
 
         Returns
@@ -217,7 +219,22 @@ def build(
     return Core(panels, margin, priors, posterior, evidences, collected, settings, tastings=tastings, card=card)
 
 
-def plain_core(pooled: Any) -> Core:
+def tests_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:
+    """The forced-choice protocols that are asked for; the usual ones where none is."""
+    if asked is None:
+        return list(usual)
+    named = [asked] if isinstance(asked, (str, Protocol)) else asked
+    return [forced_choice(test) for test in named] or list(usual)
+
+
+class HasCore(typing.Protocol):
+    """A pool, of which only the core is needed."""
+
+    @property
+    def core(self) -> Core: ...
+
+
+def plain_core(pooled: object) -> Core:
     """The core of a plain pool.
 
     Raises
@@ -234,7 +251,7 @@ def plain_core(pooled: Any) -> Core:
     return core
 
 
-def core_of(result: Any) -> Core | None:
+def core_of(result: object) -> Core | None:
     """The core of a plain pool; None for anything else, a pool with moderators or a level included."""
     plain = getattr(result, "plain", result)
     found = result if isinstance(result, Core) else getattr(result, "core", None)

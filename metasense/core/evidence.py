@@ -7,6 +7,7 @@ takes the answers of repeat tasters from the tastings where there are any, and f
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -57,7 +58,7 @@ def collect(frame: pd.DataFrame, tastings: Tastings | None = None) -> Collected:
     counts = {name: frame[name].to_numpy(float, na_value=-1.0) for name in _KEY[1:]}
     counts["tasters"] = np.where(counts["tasters"] < counts["tastings"], counts["tasters"], -1.0)  # somebody repeated
     who = [place.get(people.get(name, ()), -1) for name in frame["panel"]] if people else [-1] * len(frame)
-    distinct: dict[tuple, int] = {}  # in a table of few panels, a dict is quicker than grouping a frame
+    distinct: dict[tuple[Any, ...], int] = {}  # in a table of few panels, a dict is quicker than grouping a frame
     rows = zip(frame["protocol"], *(values.tolist() for values in counts.values()), who, strict=True)
     index = np.array([distinct.setdefault(row, len(distinct)) for row in rows])
     evidence = tuple(
@@ -149,7 +150,7 @@ def joined(panels: Panels, tastings: Tastings) -> Panels:
     return Panels(frame, source, tuple(dict.fromkeys([*panels.notes, *tastings.notes])))
 
 
-def _totals(row: dict, suffix: str = "") -> str:
+def _totals(row: dict[str, Any], suffix: str = "") -> str:
     """A panel's totals in words."""
     tastings, correct, tasters, *two = (row[f"{name}{suffix}"] for name in _KEY[1:])
     name = row[f"protocol{suffix}"]

@@ -51,7 +51,27 @@ class Distribution:
 
     @classmethod
     def from_density(cls, x: ArrayLike, density: ArrayLike, mean: float | None = None) -> Distribution:
-        """Build from values proportional to the density on an increasing grid."""
+        """Build from values proportional to the density on an increasing grid.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (points,)
+            Increasing values.
+        density : array_like of float, shape (points,)
+            In proportion to the density there.
+        mean : float, optional
+            The mean where it is known better than the grid tells.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> from metasense import Distribution
+        >>> round(Distribution.from_density([0, 1, 2], [1, 1, 1]).median, 6)
+        1.0
+        """
         grid, height = np.asarray(x, float), np.maximum(np.asarray(density, float), 0)
         steps = np.diff(grid)
         # Third-order corrected trapezoid: exact for cubics, so that smooth densities lose nothing to the grid.
@@ -62,14 +82,50 @@ class Distribution:
 
     @classmethod
     def from_draws(cls, draws: ArrayLike) -> Distribution:
-        """Build from posterior draws of any shape, equally weighted."""
+        """Build from posterior draws of any shape, equally weighted.
+
+        Parameters
+        ----------
+        draws : array_like of float
+            Of any shape.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> from metasense import Distribution
+        >>> Distribution.from_draws([3, 1, 2]).median
+        2.0
+        """
         values = np.sort(np.ravel(np.asarray(draws, float)))
         n = len(values)
         return cls(values, (np.arange(n) + 0.5) / n, float(values.mean()))
 
     @classmethod
     def mixture(cls, parts: list[Distribution], weights: ArrayLike) -> Distribution:
-        """Average several distributions, for instance over a nuisance quantity."""
+        """Average several distributions, for instance over a nuisance quantity.
+
+        Parameters
+        ----------
+        parts : list of Distribution
+            What is averaged.
+        weights : array_like of float, shape (parts,)
+            In proportion to their shares.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> round(Distribution.mixture([flat, flat.map(lambda value: value + 1)], [1, 3]).below(1), 6)
+        0.25
+        """
         share = np.asarray(weights, float) / np.sum(weights)
         if len(parts) == 1:
             return parts[0]
@@ -102,39 +158,174 @@ class Distribution:
         return float(self.x[0]), float(self.x[-1])
 
     def quantile(self, q: ArrayLike) -> Array:
-        """Value(s) below which a share `q` of the posterior lies."""
+        """Value(s) below which a share `q` of the posterior lies.
+
+        Parameters
+        ----------
+        q : array_like of float
+            Shares between 0 and 1.
+
+        Returns
+        -------
+        ndarray of float, same shape as `q`
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> flat.quantile([0.25, 0.5]).round(6)
+        array([0.25, 0.5 ])
+        """
         rising = np.concatenate([[True], np.diff(self.cdf) > 0])
         return np.interp(np.asarray(q, float), self.cdf[rising], self.x[rising])
 
     def interval(self, prob: float = 0.95) -> tuple[float, float]:
-        """Equal-tailed credible interval that holds `prob` of the posterior, as ``(lower, upper)``."""
+        """Equal-tailed credible interval that holds `prob` of the posterior, as ``(lower, upper)``.
+
+        Parameters
+        ----------
+        prob : float
+            Share of the posterior inside, between 0 and 1.
+
+        Returns
+        -------
+        (float, float)
+
+        Raises
+        ------
+        ValueError
+            If `prob` is not such a share.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> [round(end, 6) for end in flat.interval(0.9)]
+        [0.05, 0.95]
+        """
         if not 0 < prob < 1:
             raise ValueError(f"prob is the share of the posterior inside the interval, between 0 and 1; got {prob!r}.")
         lower, upper = self.quantile([(1 - prob) / 2, (1 + prob) / 2])
         return float(lower), float(upper)
 
     def below(self, value: float) -> float:
-        """P(quantity < value)."""
+        """P(quantity < value).
+
+        Parameters
+        ----------
+        value : float
+            In the units of the quantity.
+
+        Returns
+        -------
+        float
+            Between 0 and 1.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> round(flat.below(0.2), 6)
+        0.2
+        """
         return float(np.interp(value, self.x, self.cdf, left=0.0, right=1.0))
 
     def above(self, value: float) -> float:
-        """P(quantity > value)."""
+        """P(quantity > value).
+
+        Parameters
+        ----------
+        value : float
+            In the units of the quantity.
+
+        Returns
+        -------
+        float
+            Between 0 and 1.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> round(flat.above(0.2), 6)
+        0.8
+        """
         return 1.0 - self.below(value)
 
     def density(self, x: ArrayLike) -> Array:
-        """Probability density at `x`, zero outside the support."""
+        """Probability density at `x`, zero outside the support.
+
+        Parameters
+        ----------
+        x : array_like of float
+            In the units of the quantity.
+
+        Returns
+        -------
+        ndarray of float, same shape as `x`
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> flat.density([0.5, 2.0]).round(6)
+        array([1., 0.])
+        """
         x = np.asarray(x, float)
         return np.where((x >= self.x[0]) & (x <= self.x[-1]), np.maximum(self._density(x), 0.0), 0.0)
 
     def map(self, function: Callable[[Any], Any]) -> Distribution:
-        """Distribution of a non-decreasing function of the quantity, for instance d-prime carried to p_d."""
+        """Distribution of a non-decreasing function of the quantity, for instance d-prime carried to p_d.
+
+        Parameters
+        ----------
+        function : callable
+            From an array to an array of the same shape, nowhere decreasing.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> round(flat.map(lambda value: 10 * value).median, 6)
+        5.0
+        """
         values = np.asarray(function(self.x), float)
         rises = np.diff(values) > 0
         ends = np.concatenate([[True], rises]) | np.concatenate([rises, [True]])  # of a flat stretch, first and last
         return Distribution(values[ends], self.cdf[ends], self._expect(values))
 
     def sample(self, size: int, rng: np.random.Generator) -> Array:
-        """Draw `size` values."""
+        """Draw `size` values.
+
+        Parameters
+        ----------
+        size : int
+            How many.
+        rng : numpy.random.Generator
+            Where chance comes from.
+
+        Returns
+        -------
+        ndarray of float, shape (size,)
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> flat.sample(3, np.random.default_rng(1)).round(2)
+        array([0.51, 0.95, 0.14])
+        """
         return self.quantile(rng.random(size))
 
     @cached_property

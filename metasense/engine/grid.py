@@ -35,7 +35,14 @@ GAMMAS = 14  # overdispersions at which panels with repeats are integrated
 
 
 class IntegrationError(ArithmeticError):
-    """The integration could not reach its accuracy; no answer is better than a wrong one."""
+    """The integration could not reach its accuracy; no answer is better than a wrong one.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> issubclass(ms.IntegrationError, ArithmeticError)
+    True
+    """
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +174,7 @@ class Refinement:
         return joined[0], joined[1], joined[2]
 
 
-def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[float, float, dict]:
+def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[float, float, dict[str, Any]]:
     """Log integral over the region, the same from every second node, and what a patch needs."""
     x, w, fine_x, integrals = chebyshev(nodes, FINE)
     half_w = chebyshev((nodes + 1) // 2, FINE)[1]

@@ -63,15 +63,63 @@ class Priors:
             )
 
     def scaled(self, mu: float = 1.0, tau: float = 1.0, beta: float = 1.0) -> Priors:
-        """The same priors with the scales of the centre, the spread and the slope multiplied."""
+        """The same priors with the scales of the centre, the spread and the slope multiplied.
+
+        Parameters
+        ----------
+        mu, tau, beta : float
+            What to multiply the scales of the centre, the spread and the slope by.
+
+        Returns
+        -------
+        Priors
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.Priors().scaled(tau=2).tau_scale
+        1.0
+        """
         return Priors(self.mu_scale * mu, self.tau_scale * tau, self.beta_scale * beta)
 
     def describe(self, directed: bool = False) -> str:
-        """Say the priors in one line."""
+        """Say the priors in one line.
+
+        Parameters
+        ----------
+        directed : bool
+            Whether differences have a direction.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.Priors().describe()
+        'centre half-normal(1.5), spread half-normal(0.5) in d-prime units'
+        """
         return f"{self.centre(directed)}, spread half-normal({self.tau_scale:g}) in d-prime units"
 
     def centre(self, directed: bool = False) -> str:
-        """Say the prior of the centre."""
+        """Say the prior of the centre.
+
+        Parameters
+        ----------
+        directed : bool
+            Whether differences have a direction.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.Priors().centre(directed=True)
+        'centre normal(0, 1.5)'
+        """
         return f"centre {'normal(0, ' if directed else 'half-normal('}{self.mu_scale:g})"
 
     __str__ = describe

@@ -350,7 +350,7 @@ def _scales(point: dict[str, Array], mirrored: bool) -> Any:
     mirror = np.concatenate([np.full(np.size(value), signs[name]) for name, value in point.items()])
     angle = list(point).index("a_interval__")
 
-    class Scales(QuadPotentialDiagAdapt):
+    class Scales(QuadPotentialDiagAdapt):  # type: ignore[misc]  # a class of PyMC, which gives no types
         def update(self, sample: Array, grad: Array, tune: bool) -> None:
             super().update(sample * mirror if mirrored and sample[angle] > 0 else sample, grad, tune)
 

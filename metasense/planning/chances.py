@@ -88,6 +88,13 @@ class VerdictChances(Statement):
     frame : DataFrame
         One row a size: ``tastings, beyond, within, not_settled`` (chances), ``within_to`` and ``beyond_from`` (most
         correct answers for the one verdict, fewest for the other; missing where no count gives it).
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> chances = ms.verdict_chances("triangle", [30, 60], ms.Margin(p_d=0.3, protocol="triangle"), d_prime=0.0)
+    >>> chances.to_frame().shape
+    (2, 6)
     """
 
     protocol: Protocol
@@ -98,7 +105,19 @@ class VerdictChances(Statement):
     frame: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the numbers."""
+        """A copy of the numbers.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> chances = ms.verdict_chances("triangle", [30, 60], ms.Margin(p_d=0.3, protocol="triangle"), d_prime=0.0)
+        >>> chances.to_frame().columns.tolist()
+        ['tastings', 'beyond', 'within', 'not_settled', 'within_to', 'beyond_from']
+        """
         return self.frame.copy()
 
     def _line(self) -> str:
@@ -143,8 +162,26 @@ class VerdictChances(Statement):
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self._table()]
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the chance that the panel settles the question, over its size."""
+    def plot(self, *, ax: Axes | None = None) -> Axes:
+        """Draw the chance that the panel settles the question, over its size.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> chances = ms.verdict_chances("triangle", [30, 60], ms.Margin(p_d=0.3, protocol="triangle"), d_prime=0.0)
+        >>> from matplotlib.figure import Figure
+        >>> chances.plot(ax=Figure().subplots()).get_ylabel()
+        'chance of a settled verdict'
+        """
         n, settles = self.frame["tastings"], 1 - self.frame["not_settled"]
         return figures.curve(
             n,

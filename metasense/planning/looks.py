@@ -96,6 +96,13 @@ class LooksPlan(Statement):
         DataFrame
             One row a difference: ``d_prime, p_d, difference, similar, not_settled`` (chances, adding to 1) and
             ``expected_tastings``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> plan.evaluate(p_d=[0, 0.4]).round(2).columns.tolist()
+        ['d_prime', 'p_d', 'difference', 'similar', 'not_settled', 'expected_tastings']
         """
         truth = np.atleast_1d(true_share(self.protocol, p_d, d_prime, smallest=False))
         high, low = _stopping(self.looks, self.difference_from, self.similar_to, truth)
@@ -128,7 +135,31 @@ class LooksPlan(Statement):
         return float(self._at_ends["similar"].iloc[1])
 
     def decide(self, tastings: int, correct: int) -> str:
-        """What a look says: ``"difference"``, ``"similar"``, ``"go on"``, or ``"not settled"`` at the last look."""
+        """What a look says: ``"difference"``, ``"similar"``, ``"go on"``, or ``"not settled"`` at the last look.
+
+        Parameters
+        ----------
+        tastings : int
+            Answers so far: one of the planned looks.
+        correct : int
+            Correct ones among them.
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        ValueError
+            If no look is planned there, or there are more correct answers than tastings.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> plan.decide(20, 14)
+        'difference'
+        """
         if tastings not in self.looks:
             raise ValueError(
                 f"the plan does not look after {tastings} tastings; it does after {words.listing(self.looks, 8)}."
@@ -145,10 +176,22 @@ class LooksPlan(Statement):
     def follow(self, answers: Sequence[int]) -> tuple[int, str]:
         """Read answers (1 correct, 0 wrong) in the order they came, up to the look that ends the panel.
 
+        Parameters
+        ----------
+        answers : sequence of int
+            1 for a correct answer, 0 for a wrong one, in the order in which they came.
+
         Returns
         -------
         tastings, decision
             ``"go on"`` if the answers run out before the plan stops.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> plan.follow([1, 1, 1, 0] * 5)
+        (20, 'difference')
         """
         counts = np.concatenate([[0], np.cumsum(np.asarray(answers, int))])
         for n in self.looks:
@@ -159,7 +202,19 @@ class LooksPlan(Statement):
         return len(counts) - 1, "go on"
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a look: the counts, and the chances of stopping there under guessing and at the stated difference."""
+        """One row a look: the counts, and the chances of stopping there under guessing and at the stated difference.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> plan.to_frame().columns[:3].tolist()
+        ['tastings', 'similar_to', 'difference_from']
+        """
         truth = self.protocol.p_from_p_d(np.array([0.0, self.p_d]))
         high, low = _stopping(self.looks, self.difference_from, self.similar_to, truth)
         return pd.DataFrame(
@@ -205,7 +260,24 @@ class LooksPlan(Statement):
         )
 
     def when_to_stop(self, *, most: int | None = None) -> Table:
-        """The looks at which something can happen, to have at hand while tasting; at most so many of them."""
+        """The looks at which something can happen, to have at hand while tasting; at most so many of them.
+
+        Parameters
+        ----------
+        most : int, optional
+            Looks to show; all of them by default.
+
+        Returns
+        -------
+        Table
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> len(plan.when_to_stop().to_text().splitlines()) > 2
+        True
+        """
         frame = self.to_frame()[["tastings", "similar_to", "difference_from"]].astype("Int64")
         frame = frame.mask(frame.lt(0) | frame.gt(frame["tastings"], axis=0))
         frame = frame.dropna(subset=["similar_to", "difference_from"], how="all").reset_index(drop=True)
@@ -215,8 +287,26 @@ class LooksPlan(Statement):
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self.when_to_stop(most=24)]
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the region in which tasting goes on, between the two sets of counts."""
+    def plot(self, *, ax: Axes | None = None) -> Axes:
+        """Draw the region in which tasting goes on, between the two sets of counts.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.two_stage_plan("triangle", (20, 40), p_d=0.4)
+        >>> from matplotlib.figure import Figure
+        >>> plan.plot(ax=Figure().subplots()).get_xlabel()
+        'tastings so far'
+        """
         import matplotlib.pyplot as plt
 
         ax = plt.subplots()[1] if ax is None else ax
@@ -449,6 +539,13 @@ class CostOfLooks(Statement):
         Largest level for every look that keeps the overall risk within `alpha`; 0 where none does.
     strict_overall : float
         The overall risk at that level.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> cost = ms.cost_of_looks("triangle", [12, 24])
+    >>> cost.to_frame().shape
+    (2, 5)
     """
 
     protocol: Protocol
@@ -460,7 +557,19 @@ class CostOfLooks(Statement):
     strict_overall: float
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a look: critical number, its real risk alone, the risk so far, and the stricter critical number."""
+        """One row a look: critical number, its real risk alone, the risk so far, and the stricter critical number.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> cost = ms.cost_of_looks("triangle", [12, 24])
+        >>> cost.to_frame().columns.tolist()
+        ['tastings', 'critical_number', 'actual_alpha', 'risk_so_far', 'strict_number']
+        """
         n = np.array(self.looks)
         critical = smallest_count(n, self.protocol.guess, self.alpha)
         so_far = np.cumsum(_alarms(self.protocol.guess, self.looks, critical))
@@ -514,7 +623,24 @@ class CostOfLooks(Statement):
         return [self._paragraph(), self.look_by_look(most=24)]
 
     def look_by_look(self, *, most: int | None = None) -> Table:
-        """The counts and risks at each look, or at most so many of them."""
+        """The counts and risks at each look, or at most so many of them.
+
+        Parameters
+        ----------
+        most : int, optional
+            Looks to show; all of them by default.
+
+        Returns
+        -------
+        Table
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> cost = ms.cost_of_looks("triangle", [12, 24])
+        >>> len(cost.look_by_look().to_text().splitlines()) > 2
+        True
+        """
         kinds: dict[str, Any] = dict.fromkeys(("actual_alpha", "risk_so_far"), risk_percent)
         labels = {
             "critical_number": "difference from (correct)",

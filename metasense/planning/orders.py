@@ -142,7 +142,7 @@ def _traits(orders: Orders) -> tuple[np.ndarray, np.ndarray]:
     every = orders.all
     right = [frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in every]  # either pair of a tetrad
     made = [s[0] if orders.name == "duo-trio" else s.count("B") for s in every]
-    kinds: list[tuple[float, list]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
+    kinds: list[tuple[float, Sequence[object]]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
     kinds += [(1.0, [s[i] for s in every]) for i in range(1, orders.cups)]
     columns = [(weight, [v == value for v in values]) for weight, values in kinds for value in dict.fromkeys(values)]
     return np.array([column for _, column in columns], float).T, np.array([weight for weight, _ in columns])
@@ -179,6 +179,13 @@ class Balance(Result):
         ``served``, were ``answered``, and were answered ``correct``.
     after : bool
         Was anything served yet?
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+    >>> plan.balance().to_frame().columns.tolist()
+    ['what', 'value', 'planned']
     """
 
     frame: pd.DataFrame
@@ -212,7 +219,19 @@ class Balance(Result):
         return cls(pd.DataFrame(rows, columns=columns), served is not None)
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the numbers; before serving, of what is planned."""
+        """A copy of the numbers; before serving, of what is planned.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> len(plan.balance().to_frame())
+        11
+        """
         return self.frame.copy() if self.after else self.frame.drop(columns=["served", "answered", "correct"])
 
     def _orders(self, column: str) -> pd.Series:
@@ -225,7 +244,19 @@ class Balance(Result):
         return bool(counts.max() - counts.min() <= 1)
 
     def sentence(self) -> str:
-        """The balance in words."""
+        """The balance in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.balance().sentence()[:50]
+        'Each of 6 orders is planned once.'
+        """
         planned, served = self._orders("planned"), self._orders("served")
         nearly = ", as evenly as the number allows" if planned.max() - planned.min() == 1 else ""
         said = [f"Each of {len(planned)} orders is planned {_times(planned.min(), planned.max(), 'or')}{nearly}."]

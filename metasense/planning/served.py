@@ -103,7 +103,7 @@ def read_answers(
     >>> int(read_answers(plan, sheet).frame["correct"].sum())  # the saltier one stands on the left for one of them
     1
     """
-    plan = key if isinstance(key, ServingPlan) else ServingPlan.read(key)
+    plan = key if isinstance(key, ServingPlan) else ServingPlan.load(key)
     inside = dict(zip(plan.cups["code"], plan.cups["sample"], strict=True))
     for code, sample in (filled or {}).items():
         if str(code) not in inside or sample not in plan.samples:

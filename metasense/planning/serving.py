@@ -289,6 +289,11 @@ class ServingPlan(Planned):
 
         The folders of the filler and of the key open for their owner only, where the system knows owners.
 
+        Parameters
+        ----------
+        folder : str or path
+            A new folder, or an empty one.
+
         Returns
         -------
         Path
@@ -302,6 +307,15 @@ class ServingPlan(Planned):
             If a plan, or anything else, is there already: its answers or key would be lost.
         OSError
             If the folder may not be made, or the disk is full; nothing is there then.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> import tempfile
+        >>> folder = plan.save(f"{tempfile.mkdtemp()}/plan")
+        >>> sorted(path.name for path in folder.iterdir())[:3]
+        ['answers.csv', 'ballots.html', 'filling']
         """
         place_for_plan(folder)
         sheets = {

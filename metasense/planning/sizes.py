@@ -232,6 +232,13 @@ class TastersNeeded(Statement):
     two_sided : bool
     smallest, lasting : int
         Smallest size that meets both risks, and the size from which on every larger one does.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> needed = ms.tasters_needed("triangle", p_d=0.3)
+    >>> needed.smallest
+    66
     """
 
     protocol: Protocol
@@ -245,7 +252,19 @@ class TastersNeeded(Statement):
     lasting: int
 
     def to_frame(self) -> pd.DataFrame:
-        """The two sizes, one row each: tastings, cups, the deciding count, and the risks it really has."""
+        """The two sizes, one row each: tastings, cups, the deciding count, and the risks it really has.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> needed = ms.tasters_needed("triangle", p_d=0.3)
+        >>> needed.to_frame().columns.tolist()
+        ['size', 'tastings', 'cups', 'critical_number', 'actual_alpha', 'actual_beta']
+        """
         n = np.array([self.smallest, self.lasting])
         test, truth = self.protocol, self.protocol.p_from_p_d(self.p_d)
         if self.purpose == "difference":
@@ -266,7 +285,19 @@ class TastersNeeded(Statement):
         )
 
     def sawtooth(self) -> pd.DataFrame:
-        """Power and real alpha-risk at every size from half the smallest to a little above the lasting one."""
+        """Power and real alpha-risk at every size from half the smallest to a little above the lasting one.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> needed = ms.tasters_needed("triangle", p_d=0.3)
+        >>> needed.sawtooth().columns.tolist()
+        ['tastings', 'power', 'actual_alpha']
+        """
         n = np.arange(max(1, self.smallest // 2), int(self.lasting * 1.15) + 6)
         return pd.DataFrame(
             {
@@ -276,8 +307,26 @@ class TastersNeeded(Statement):
             }
         )
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the saw-tooth of power over the number of tastings, with both sizes marked."""
+    def plot(self, *, ax: Axes | None = None) -> Axes:
+        """Draw the saw-tooth of power over the number of tastings, with both sizes marked.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> needed = ms.tasters_needed("triangle", p_d=0.3)
+        >>> from matplotlib.figure import Figure
+        >>> needed.plot(ax=Figure().subplots()).get_xlabel()
+        'tastings in the panel'
+        """
         frame = self.sawtooth().set_index("tastings")["power"]
         sizes = {self.smallest: "smallest", self.lasting: "lasting"}
         ax = figures.curve(

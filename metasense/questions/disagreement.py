@@ -96,6 +96,13 @@ class Disagreement(Result):
         Panels without a single count of correct answers.
     alpha : float
         One-sided level of each panel's own test.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+    >>> pooled.disagreement().to_frame().columns.tolist()
+    ['panel', 'protocol', 'tastings', 'correct', 'p_value', 'significant', 'expected', 'chance']
     """
 
     panels: pd.DataFrame
@@ -186,11 +193,40 @@ class Disagreement(Result):
         return float(np.sqrt(max(self.spread * (1 - self.spread), 1 / self.sets) / self.sets))
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the rows, one a panel."""
+        """A copy of the rows, one a panel.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.disagreement().to_frame().columns.tolist()
+        ['panel', 'protocol', 'tastings', 'correct', 'p_value', 'significant', 'expected', 'chance']
+        """
         return self.panels.copy()
 
     def sentence(self, prob: float = 0.95) -> str:
-        """What the mixture of verdicts says, in words."""
+        """What the mixture of verdicts says, in words.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.disagreement().sentence()[:50]
+        '1 of 3 panels is statistically significant on its '
+        """
         k, s = len(self.panels), self.significant
         level = f"one-sided, {words.percent(self.alpha)}"
         if k < 2:
@@ -259,7 +295,24 @@ class Disagreement(Result):
         return f" Left out, having two counts each: {left}." if self.left_out else ""
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """How many panels would be statistically significant if all faced one d-prime. Returns the Axes."""
+        """How many panels would be statistically significant if all faced one d-prime.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> from matplotlib.figure import Figure
+        >>> axes = pooled.disagreement().plot(ax=Figure())
+        """
         shown = np.flatnonzero(self.probability > 0.002)
         shown = np.arange(min(shown[0], self.significant), max(shown[-1], self.significant) + 1)
         names = [f"{i} of {len(self.panels)}{' (these panels)' if i == self.significant else ''}" for i in shown]

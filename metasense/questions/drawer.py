@@ -124,7 +124,7 @@ class Drawer(Result):
     Examples
     --------
     >>> import metasense as ms
-    >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]})
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]})
     >>> pooled.drawer().to_frame().set_index("omega")["median"].round(1).to_dict()[0.01]
     0.7
     """
@@ -174,15 +174,51 @@ class Drawer(Result):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the what-ifs, a row for each omega."""
+        """A copy of the what-ifs, a row for each omega.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.drawer().to_frame().columns.tolist()[:3]
+        ['case', 'omega', 'never_listed']
+        """
         return self.what_if.copy()
 
     def listed(self) -> str:
-        """The panels listed as not reported, in words."""
+        """The panels listed as not reported, in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.drawer().listed()[:40]
+        'No panel is listed as not reported.'
+        """
         return listed(self.unreported, self.reported_only) or "No panel is listed as not reported."
 
     def sentence(self) -> str:
-        """What panels that were never listed could do to the answer, in words."""
+        """What panels that were never listed could do to the answer, in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.drawer().sentence()[:40]
+        'If every panel that was run is listed, t'
+        """
         if not self.panels:
             return "The what-if does not apply: no panel is known only because it was reported."
         frame = self.what_if
@@ -212,7 +248,19 @@ class Drawer(Result):
         )
 
     def caveats(self) -> tuple[str, ...]:
-        """What the what-if cannot do."""
+        """What the what-if cannot do.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> len(pooled.drawer().caveats()) > 0
+        True
+        """
         if not self.panels:
             return ()
         medians = self.what_if.sort_values("omega")["median"]
@@ -238,7 +286,24 @@ class Drawer(Result):
         )
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """The average d-prime against the share of panels not statistically significant that came to light."""
+        """The average d-prime against the share of panels not statistically significant that came to light.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> from matplotlib.figure import Figure
+        >>> axes = pooled.drawer().plot(ax=Figure())
+        """
         frame = self.what_if.sort_values("omega")
         axes = figures.curve(
             frame["omega"],

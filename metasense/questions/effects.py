@@ -83,6 +83,17 @@ class ServingEffects(Statement):
     tastings : Tastings
     alike : float
         Difference in the share correct within which groups count as alike.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> kind = {"panel": "A", "protocol": "triangle"}
+    >>> rows = [kind | {"taster": f"T{i}", "order": ["ABB", "BAA"][i % 2], "correct": i % 3 > 0} for i in range(24)]
+    >>> effects = ms.serving_effects(rows)
+    >>> effects.to_frame()[["factor", "group", "label"]].head(2)
+              factor group            label
+    0  serving order   ABB  too few to tell
+    1  serving order   BAA  too few to tell
     """
 
     tastings: Tastings
@@ -90,6 +101,11 @@ class ServingEffects(Statement):
 
     def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """One row a group.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
 
         Returns
         -------
@@ -99,6 +115,17 @@ class ServingEffects(Statement):
             ``difference_lower, difference_upper``; ``p_higher``, the probability that it is above 0; ``label``:
             ``stands out`` (one direction has a probability above 97.5 %), ``alike`` (the interval of the difference is
             within `alike` either way) or ``too few to tell``; ``prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": f"T{i}", "order": ["ABB", "BAA"][i % 2], "correct": i % 3 > 0} for i in range(24)]
+        >>> effects = ms.serving_effects(rows)
+        >>> effects.to_frame()[["factor", "group", "label"]].head(2)
+                  factor group            label
+        0  serving order   ABB  too few to tell
+        1  serving order   BAA  too few to tell
         """
         rows = []
         for test, factor, group in self._factors:
@@ -128,7 +155,21 @@ class ServingEffects(Statement):
     # --- words and figure -------------------------------------------------------------------------------------------
 
     def sentences(self) -> list[str]:
-        """What can be said of each factor, in plain words."""
+        """What can be said of each factor, in plain words.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": f"T{i}", "order": ["ABB", "BAA"][i % 2], "correct": i % 3 > 0} for i in range(24)]
+        >>> effects = ms.serving_effects(rows)
+        >>> effects.sentences()[0][:40]
+        'triangle, serving order: too few to tell'
+        """
         found = []
         frame = self.to_frame()
         for (test, factor), part in frame.groupby(["protocol", "factor"], sort=False):
@@ -189,7 +230,28 @@ class ServingEffects(Statement):
         return tuple(found)
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
-        """The share correct of every group. Returns the Axes."""
+        """The share correct of every group.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": f"T{i}", "order": ["ABB", "BAA"][i % 2], "correct": i % 3 > 0} for i in range(24)]
+        >>> effects = ms.serving_effects(rows)
+        >>> from matplotlib.figure import Figure
+        >>> axes = effects.plot(ax=Figure())
+        """
         frame = self.to_frame(prob)
         several = frame["protocol"].nunique() > 1
         frame["name"] = (frame["protocol"] + ", " if several else "") + frame["factor"] + ": " + frame["group"]

@@ -82,7 +82,20 @@ class Explanations(Result):
         return _posterior(self.log_evidence, self.prior)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row an explanation: ``explanation, log_evidence, prior, probability``, indexed by its name."""
+        """One row an explanation: ``explanation, log_evidence, prior, probability``, indexed by its name.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.to_frame()["probability"].round(2).tolist()
+        [0.01, 0.44, 0.55]
+        """
         columns = {"log_evidence": self.log_evidence, "prior": self.prior, "probability": self.probability}
         return pd.DataFrame(columns, index=pd.Index(NAMES, name="explanation"))
 
@@ -94,6 +107,14 @@ class Explanations(Result):
         DataFrame
             Columns ``comparison, factor, log_factor``. "same or varying" weighs the two by their prior probabilities,
             equally where both are 0.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.bayes_factors().columns.tolist()
+        ['comparison', 'factor', 'log_factor']
         """
         none, same, varying = self.log_evidence
         shares = np.asarray(self.prior[1:]) if sum(self.prior[1:]) > 0 else np.ones(2)
@@ -116,6 +137,14 @@ class Explanations(Result):
         DataFrame
             Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then
             ``none, same, varying`` (probabilities) and their log evidences.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.under_other_scales().columns[:5].tolist()
+        ['mu_scale', 'tau_scale', 'none', 'same', 'varying']
         """
         core = self._pool()
         copies, rows = core.collected.copies.astype(float), []
@@ -134,7 +163,25 @@ class Explanations(Result):
         return pd.DataFrame(rows)
 
     def before_and_after(self, prob: float = 0.95) -> pd.DataFrame:
-        """The average d-prime before and after the panels: one row."""
+        """The average d-prime before and after the panels: one row.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.before_and_after().columns.tolist()
+        ['quantity', 'prior_lower', 'prior_median', 'prior_upper', 'lower', 'median', 'upper', 'prob', 'kind']
+        """
         core = self._pool()
         before = prior_average(core.priors, core.directed)
         row: dict[str, Any] = {"quantity": "average d-prime"}
@@ -144,7 +191,20 @@ class Explanations(Result):
         return pd.DataFrame([row | {"prob": prob, "kind": "equal-tailed"}])
 
     def sentence(self) -> str:
-        """The probabilities in words, with the prior odds they rest on."""
+        """The probabilities in words, with the prior odds they rest on.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.sentence()[:40]
+        'With equal prior odds, the panels leave '
+        """
         none, same, varying = (words.probability(p) for p in self.probability)
         before = (
             "equal prior odds"
@@ -159,7 +219,20 @@ class Explanations(Result):
         )
 
     def on_the_scales(self) -> str:
-        """How far the probabilities move when the prior scales are halved and doubled."""
+        """How far the probabilities move when the prior scales are halved and doubled.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.on_the_scales()[:40]
+        'With the prior scales of centre and spre'
+        """
         frame = self.under_other_scales()
         ranges = [f"{name} {_range(frame[name])}" for name in NAMES]
         return (
@@ -168,7 +241,25 @@ class Explanations(Result):
         )
 
     def on_the_prior(self, prob: float = 0.95) -> str:
-        """What was believed of the average d-prime beforehand, beside what is now."""
+        """What was believed of the average d-prime beforehand, beside what is now.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> found.on_the_prior()[:40]
+        'The average d-prime is 1.32 (0.59 to 2.0'
+        """
         row = self.before_and_after(prob).iloc[0]
         now = words.estimate(row["median"], row["lower"], row["upper"], prob)
         low, middle, high = words.distinct(row["prior_lower"], row["prior_median"], row["prior_upper"])
@@ -178,7 +269,27 @@ class Explanations(Result):
         )
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
-        """The average d-prime before and after the panels. Returns the Axes."""
+        """The average d-prime before and after the panels.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).explanations()
+        >>> from matplotlib.figure import Figure
+        >>> axes = found.plot(ax=Figure())
+        """
         core = self._pool()
         average, before = core.average, prior_average(core.priors, core.directed)
         lower, upper = average.interval(prob)

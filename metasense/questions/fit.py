@@ -51,6 +51,14 @@ class Mixture:
         Expected share of panels with nothing to taste.
     average : Distribution
         Of the average d-prime over both kinds of panel.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+    >>> fit = ms.pool(table).fit()
+    >>> 0 < fit.mixture.nothing < 1
+    True
     """
 
     log_evidence: float
@@ -118,6 +126,14 @@ class Fit(Result):
         How many times more probable the counts are under the mixture than under the best of none, same and varying.
     left_out : tuple of str
         Panels without a single count of correct answers.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+    >>> fit = ms.pool(table).fit()
+    >>> fit.warnings, fit.to_frame().columns[:2].tolist()
+    ((), ['panel', 'protocol'])
     """
 
     panels: pd.DataFrame
@@ -154,9 +170,23 @@ class Fit(Result):
         return float(1 - (1 - self.panels["surprise"].min()) ** len(self.panels)) if len(self.panels) else 1.0
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the rows, one a panel."""
+        """A copy of the rows, one a panel.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> fit = ms.pool(table).fit()
+        >>> fit.to_frame().columns[:3].tolist()
+        ['panel', 'protocol', 'tastings']
+        """
         return self.panels.copy()
 
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What the checks object to, in words; empty where they do not."""
         out = []
@@ -184,7 +214,20 @@ class Fit(Result):
         return tuple(out)
 
     def sentence(self) -> str:
-        """The three checks in words, whatever they find."""
+        """The three checks in words, whatever they find.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> fit = ms.pool(table).fit()
+        >>> fit.sentence()[:40]
+        'The panel furthest from what the others '
+        """
         if not len(self.panels):
             return "No panel has a single count of correct answers, so the fit cannot be checked." + self._aside()
         if len(self.panels) == 1:
@@ -206,7 +249,20 @@ class Fit(Result):
         )
 
     def caveat(self) -> str:
-        """What the checks cannot see."""
+        """What the checks cannot see.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> fit = ms.pool(table).fit()
+        >>> fit.caveat()[:40]
+        'Small panels hide much. In simulations, '
+        """
         return (
             "Small panels hide much. In simulations, half the panels at d-prime 0 and half at 1.5 were recognised as a "
             "mixture in 3 of 100 sets of six triangle panels of 30, in 5 of twelve, in 40 of twelve tetrad panels of "
@@ -217,7 +273,25 @@ class Fit(Result):
         )
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """How surprising each panel is, given the others. Returns the Axes."""
+        """How surprising each panel is, given the others.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> fit = ms.pool(table).fit()
+        >>> from matplotlib.figure import Figure
+        >>> axes = fit.plot(ax=Figure())
+        """
         frame = self.panels.sort_values("surprise", kind="stable").head(40)
         names = [
             f"{name}: {x} of {n}" for name, x, n in frame[["panel", "correct", "tastings"]].itertuples(index=False)
@@ -234,7 +308,7 @@ class Fit(Result):
         return f" Left out, having two counts each: {left}." if self.left_out else ""
 
     def _shown(self) -> list[str | tables.Table]:
-        said = self.warnings() or ("None of the checks objects.",) if len(self.panels) > 1 else ()
+        said = self.warnings or ("None of the checks objects.",) if len(self.panels) > 1 else ()
         predictor = "the other panels predict" if len(self.panels) > 1 else "the prior predicts"
         table = tables.table(
             self.panels,

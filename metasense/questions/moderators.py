@@ -138,10 +138,28 @@ class Moderation:
     def at(self, /, **values: Any) -> Prediction:
         """Panels at these values of the moderators; those not named are as in the average panel.
 
+        Parameters
+        ----------
+        **values : float or str
+            A value for each moderator that is named, as in ``at(weeks=5)``.
+
+        Returns
+        -------
+        Prediction
+
         Raises
         ------
         ValueError
             Naming each value that is not a moderator's, or that it cannot take.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> round(stored.at(weeks=5).average.median, 2), stored.at(weeks=10).verdict() == "beyond the margin"
+        (1.03, True)
         """
         known = tuple(sorted((name, str(value)) for name, value in values.items()))
         return self._known[known] if known in self._known else self._known.setdefault(known, self._at(values))
@@ -178,6 +196,25 @@ class Moderation:
 
         The centre of the average panel counts as positive unless some panel was directed. For a dose through zero this
         is the d-prime per unit of dose.
+
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator of numbers; needed where there are several.
+
+        Returns
+        -------
+        Distribution
+            In d-prime per unit of the moderator.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> round(stored.slope().median, 2)
+        0.17
         """
         return self._slope(self.engine, self._numeric(name))
 
@@ -198,10 +235,34 @@ class Moderation:
 
         Where panels have a direction the d-prime is taken with its sign.
 
+        Parameters
+        ----------
+        name : str
+            The moderator.
+        start, stop : float or str
+            Its values.
+        protocol : str or Protocol, optional
+            Give the change in this protocol's p_d rather than in d-prime.
+
+        Returns
+        -------
+        Distribution
+
         Raises
         ------
         ValueError
             Naming a moderator or a value that there is not.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> round(stored.change("weeks", 1, 10).median, 2)
+        1.54
+        >>> round(stored.change("weeks", 1, 10, protocol="tetrad").median, 2)
+        0.58
         """
         test = None if protocol is None else forced_choice(protocol)
         functional: Functional = average_d_prime
@@ -306,10 +367,26 @@ class Moderation:
     def verdicts(self, name: str | None = None) -> pd.DataFrame:
         """The verdict at the lowest and highest value of a moderator (of the first, by default), or in each category.
 
+        Parameters
+        ----------
+        name : str, optional
+            The moderator; the first by default.
+
         Returns
         -------
         DataFrame
             One row a value: ``value, p_above, p_below, verdict``, other moderators being average.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.verdicts()[["value", "verdict"]]
+           value            verdict
+        0    1.0  within the margin
+        1   10.0  beyond the margin
         """
         m = self.design.moderators[0] if name is None else self.design[name]
         found = {value: self._verdict(m, value) for value in self.stated(m)}
@@ -325,10 +402,28 @@ class Moderation:
 
         To a five-hundredth of the range of the values; what turns and turns back within a sixteenth may be missed.
 
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator of numbers; needed where there are several.
+
+        Returns
+        -------
+        list of (float, str, str)
+
         Raises
         ------
         ValueError
             If the moderator has categories, or is not named where there are several.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> [(round(value), before, after) for value, before, after in stored.turns()]
+        [(3, 'within the margin', 'not settled'), (6, 'not settled', 'beyond the margin')]
         """
         m = self._numeric(name)
         if self.core.margin is None:
@@ -406,19 +501,38 @@ class Moderation:
     def _levels(self) -> dict[float, Levels]:
         return {}
 
-    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals.
+        protocols : str, Protocol or sequence of them, optional
+            Whose p_d to give; the pool's ``protocol`` by default.
 
         Returns
         -------
         DataFrame
             For each moderator its slope per unit (numeric ones), the average d-prime (also with its sign, where panels
-            have one), the protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
+            have one), each protocol's p_d and the next panel's d-prime at its lowest and highest value (or in each
             category), the change in average d-prime and p_d between them, then the spread with and without moderators
             and the share of the variance that goes with them;
             columns ``quantity, mean, median, lower, upper, prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.to_frame()[["quantity", "median"]].round(2).head(3)
+                                  quantity  median
+        0        d-prime per unit of weeks    0.17
+        1     average d-prime at weeks = 1    0.36
+        2  next panel d-prime at weeks = 1    0.34
         """
-        test = forced_choice(protocol or self.core.main_protocol)
+        tests = tests_of(protocols, [self.core.main_protocol])
         rows: dict[str, Distribution] = {}
         for m in self.design.moderators:
             if m.numeric:
@@ -430,12 +544,14 @@ class Moderation:
                 if self.core.directed:
                     rows[f"signed average d-prime at {place}"] = there.signed
                 rows[f"next panel d-prime at {place}"] = there.next_d_prime
-                rows[f"p_d ({test.name}) at {place}"] = there.rate(test).p_d
+                rows |= {f"p_d ({test.name}) at {place}": there.rate(test).p_d for test in tests}
             for other in stated[1:]:
                 between = f"from {where({m.name: stated[0]})} to {said_value(other)}"
                 signed = "signed " if self.core.directed else ""
                 rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
-                rows[f"change in p_d ({test.name}) {between}"] = self.change(m.name, stated[0], other, protocol=test)
+                for test in tests:
+                    change = self.change(m.name, stated[0], other, protocol=test)
+                    rows[f"change in p_d ({test.name}) {between}"] = change
         rows["spread with moderators"] = self.spread
         if self.within is not None and isinstance(self.engine, Drawn):
             for part in ("between", "within"):

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, quantity
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests, tests_of
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
@@ -107,33 +107,105 @@ class Nesting:
         return float(np.exp(self.levels.box.log_evidence - self.core.evidences.varying))
 
     def on(self, group: str) -> Prediction:
-        """Panels on one of the known groups: its average d-prime and its next panel."""
+        """Panels on one of the known groups: its average d-prime and its next panel.
+
+        Parameters
+        ----------
+        group : str
+            The group.
+
+        Returns
+        -------
+        Prediction
+
+        Raises
+        ------
+        ValueError
+            If there is no such group.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> round(nested.on("P1").average.median, 2)
+        1.37
+        """
         if str(group) not in self.groups:
             raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
         posterior = self.levels.group(self.groups.index(str(group)))
         return Prediction({self.within: str(group)}, posterior, self.core.margin, self.core.protocols)
 
     def rate(self, test: str | Protocol) -> Rate:
-        """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group."""
+        """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group.
+
+        Parameters
+        ----------
+        test : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        Rate
+            Shares of correct answers, ``p_c``, and ``p_d``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> round(nested.rate("triangle").p_c.median, 2)
+        0.53
+        """
         return Rate.of(self.levels.new_group, test)
 
     def verdict(self) -> Verdict:
-        """Whether the average d-prime is beyond the margin, within it, or not settled."""
+        """Whether the average d-prime is beyond the margin, within it, or not settled.
+
+        Returns
+        -------
+        Verdict
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> nested.verdict() == "not settled"
+        True
+        """
         return Verdict.of(self.average, self.core.margin)
 
-    def verdicts(self) -> pd.DataFrame:
-        """The verdict as one row, ``value, p_above, p_below, verdict``, as pools with moderators give several."""
-        return self.verdict().to_row()
-
-    def to_frame(self, prob: float = 0.95, protocol: str | Protocol | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals.
+        protocols : str, Protocol or sequence of them, optional
+            Whose rates to give; the pool's ``protocol`` by default.
 
         Returns
         -------
         DataFrame
             The average d-prime, the next panel's on a new group, the spreads between groups, within them and both
-            together, the share of the variance between groups, and the rates of a protocol; columns ``quantity, mean,
-            median, lower, upper, prob, kind``.
+            together, the share of the variance between groups, and the rates of each protocol; columns
+            ``quantity, mean, median, lower, upper, prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> nested.to_frame()[["quantity", "median"]].round(2).head(2)
+                                     quantity  median
+        0                     average d-prime    1.58
+        1  next panel d-prime, new batch pair    1.59
         """
         rows = {
             "average d-prime": self.average,
@@ -144,12 +216,34 @@ class Nesting:
             f"share of the variance between {words.plural_of(self.noun)}": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
-        return pd.concat([frame, self.rate(protocol or self.core.main_protocol).to_frame(prob)], ignore_index=True)
+        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, [self.core.main_protocol])]
+        return pd.concat([frame, *rates], ignore_index=True)
 
     def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """One row a group: its name, ``panels``, ``pooled`` (median of its average d-prime, with its sign where panels
         have one, ``pooled_lower``, ``pooled_upper``) and the size of its next panel's ``next, next_lower,
-        next_upper``."""
+        next_upper``.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> nested.groups_frame()[["batch_pair", "panels", "pooled"]].round(2)
+          batch_pair  panels  pooled
+        0         P1       2    1.37
+        1         P2       2    1.91
+        """
         rows = []
         for k, name in enumerate(self.groups):
             there = self.on(name)

@@ -56,6 +56,15 @@ class Plans(Statement):
     frame : DataFrame
         One row a plan, as `to_frame` describes.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+    >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+    >>> plans = ms.plan_next(pooled, ms.Plan.every(["triangle", "tetrad"], [24]))
+    >>> plans.best.name
+    'triangle, 1 panel of 24, new pair'
     """
 
     margin: Margin
@@ -79,6 +88,17 @@ class Plans(Statement):
             chance of settling, missing where it is settled already; ``says``, what the plan cannot do; ``outcomes``,
             how many were pooled; ``nodes`` per axis, and whether they ``resolved`` the posteriors. Of a question that
             is settled already, `settled` is the chance that it still is.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> plans = ms.plan_next(pooled, ms.Plan.every(["triangle", "tetrad"], [24]))
+        >>> plans.to_frame()[["protocol", "settled"]].round(2)
+           protocol  settled
+        0  triangle      0.0
+        1    tetrad      0.0
         """
         return self.frame.copy()
 
@@ -154,7 +174,28 @@ class Plans(Statement):
         )
 
     def plot(self, *, most: int = SHOWN, ax: Any = None) -> Axes:
-        """Chance of settling, plan by plan in rank order: the light part within the margin, the rest beyond it."""
+        """Chance of settling, plan by plan in rank order: the light part within the margin, the rest beyond it.
+
+        Parameters
+        ----------
+        most : int
+            Plans to draw, the best first.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> plans = ms.plan_next(pooled, ms.Plan.every(["triangle", "tetrad"], [24]))
+        >>> from matplotlib.figure import Figure
+        >>> axes = plans.plot(ax=Figure())
+        """
         frame = self.frame.iloc[:most]
         names = [f"{row.plan}: {words.count(row.cups, 'cup')}" for row in frame.itertuples()]
         what = "that the question is still settled" if self.already else "of settling the question"
@@ -195,7 +236,7 @@ class Plans(Statement):
 
 
 def plan_next(
-    pooled: Any,
+    pooled: HasCore,
     candidates: Plan | Iterable[Plan] | None = None,
     *,
     margin: Margin | None = None,

@@ -30,6 +30,14 @@ class Path(Result):
     margin : float or None
     notes : tuple of str
         How panels without a date were placed.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+    >>> path = ms.pool(table | {"date": ["2025-01-10", "2025-02-07"]}).path()
+    >>> path.to_frame().columns[:3].tolist()
+    ['panel', 'date', 'panels']
     """
 
     steps: pd.DataFrame
@@ -59,11 +67,37 @@ class Path(Result):
         return cls(pd.DataFrame(rows), None if core.margin is None else core.margin.d_prime, tuple(notes))
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the steps."""
+        """A copy of the steps.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> path = ms.pool(table | {"date": ["2025-01-10", "2025-02-07"]}).path()
+        >>> len(path.to_frame())
+        2
+        """
         return self.steps.copy()
 
     def sentence(self) -> str:
-        """Where the answer began, where it stands, and when the verdict last changed."""
+        """Where the answer began, where it stands, and when the verdict last changed.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> path = ms.pool(table | {"date": ["2025-01-10", "2025-02-07"]}).path()
+        >>> path.sentence()[:40]
+        'After the first panel (A) the average d-'
+        """
         first, last = self.steps.iloc[0], self.steps.iloc[-1]
         prob = float(last["prob"])
         text = f"After the first panel ({words.one_line(first['panel'])}) the average d-prime was {_said(first, prob)}"
@@ -80,7 +114,25 @@ class Path(Result):
         return f"{text} The verdict has stood at {last['verdict']} since {since}."
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """How the answer moved as the panels came in. Returns the Axes."""
+        """How the answer moved as the panels came in.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> path = ms.pool(table | {"date": ["2025-01-10", "2025-02-07"]}).path()
+        >>> from matplotlib.figure import Figure
+        >>> axes = path.plot(ax=Figure())
+        """
         frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
         return figures.path(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
 

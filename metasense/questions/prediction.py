@@ -34,6 +34,15 @@ class Prediction(Result):
     notes : tuple of str
     assumed : bool
         Whether the centre is 0 there because a line was sent through zero.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+    >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+    >>> there = pooled.at(weeks=9)
+    >>> round(there.average.median, 2)
+    1.78
     """
 
     values: dict[str, Any]
@@ -64,30 +73,104 @@ class Prediction(Result):
         return self.posterior.next_d_prime
 
     def rate(self, test: str | Protocol) -> Rate:
-        """Correct answers in a protocol, averaged over such panels and in the next one."""
+        """Correct answers in a protocol, averaged over such panels and in the next one.
+
+        Parameters
+        ----------
+        test : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        Rate
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+        >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> there = pooled.at(weeks=9)
+        >>> round(there.rate("tetrad").p_c.median, 2)
+        0.72
+        """
         return Rate.of(self.posterior, test)
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime there is beyond the margin, within it, or not settled.
 
+        Returns
+        -------
+        Verdict
+
         Raises
         ------
         ValueError
             Where a line was sent through zero: that the centre is 0 there was assumed.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+        >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> there = pooled.at(weeks=9)
+        >>> there.verdict() == "beyond the margin"
+        True
         """
         if self.assumed:
             raise ValueError(f"at {where(self.values)} there is no verdict: the line was sent through zero there.")
         return Verdict.of(self.average, self.margin)
 
     def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
-        """Rows ``average d-prime``, ``next panel d-prime``, then the rates of each protocol; raw numbers."""
+        """Rows ``average d-prime``, ``next panel d-prime``, then the rates of each protocol; raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        protocols : sequence of str or Protocol, optional
+            Whose rates to give; those of the panels and of the margin by default.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+        >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> there = pooled.at(weeks=9)
+        >>> there.to_frame()[["quantity", "median"]].round(2).head(2)
+                     quantity  median
+        0     average d-prime    1.78
+        1  next panel d-prime    1.79
+        """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime}
         rows = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
         rates = [self.rate(test).to_frame(prob) for test in protocols or self.protocols]
         return pd.concat([rows, *rates], ignore_index=True)
 
     def rates_sentence(self, prob: float = 0.95) -> str:
-        """The one d-prime as correct answers in every protocol."""
+        """The one d-prime as correct answers in every protocol.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+        >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> there = pooled.at(weeks=9)
+        >>> there.rates_sentence()[:40]
+        'At weeks = 9 the share of correct answer'
+        """
         said = []
         for test in self.protocols:
             p_c = self.rate(test).p_c
@@ -99,7 +182,26 @@ class Prediction(Result):
         return f"At {where(self.values)} the share of correct answers would average {'; '.join(said)}."
 
     def sentence(self, prob: float = 0.95) -> str:
-        """The prediction in words."""
+        """The prediction in words.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 40, "correct": [13, 18, 22, 31]}
+        >>> pooled = ms.pool(table | {"weeks": [1, 4, 6, 9]}, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> there = pooled.at(weeks=9)
+        >>> there.sentence()[:40]
+        'At weeks = 9 the average d-prime is 1.78'
+        """
         following = words.span(*words.distinct(*self.next_d_prime.interval(prob)))
         following = f"the next such panel's own is expected at {following} ({words.percent(prob)})"
         if self.assumed:
@@ -120,7 +222,7 @@ class Prediction(Result):
         if self.assumed:
             frame = frame[frame["quantity"].str.startswith("next")].reset_index(drop=True)
         percents = {q: "percent" for q in frame["quantity"] if "p_" in q}
-        return [self.sentence(), tables.table(frame, caption=f"At {where(self.values)}", kinds=percents)]  # type: ignore[arg-type]
+        return [self.sentence(), tables.table(frame, caption=f"At {where(self.values)}", kinds=percents)]
 
 
 def where(values: Mapping[str, Any]) -> str:

@@ -134,6 +134,14 @@ class Preference(Statement):
         Preferences stated and not stated between identical samples.
     spread : float
         Prior scale of the SD between panels, log odds.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+    >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+    >>> round(found.naive_share, 2)
+    0.67
     """
 
     correct: tuple[Asked, ...]
@@ -194,12 +202,25 @@ class Preference(Statement):
     def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """The answers as raw numbers.
 
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
         Returns
         -------
         DataFrame
             Rows ``prefer new, guessing taken out``, ``correct answers not luck``, ``prefer new, naive``, ``prefer new,
             everyone``, as far as asked; columns ``quantity, mean, median, lower, upper, prob, kind, p_above_half, new,
             stated``. The naive row has its exact interval and, as ``p_value``, the sign test.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+        >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+        >>> found.to_frame()["quantity"].head(2).tolist()
+        ['prefer new, guessing taken out', 'correct answers not luck']
         """
         rows = []
         for name, asked, fitted in (
@@ -237,12 +258,25 @@ class Preference(Statement):
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """Each panel: counts, plain share, and the preference given all panels.
 
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
         Returns
         -------
         DataFrame
             ``panel``, ``asked`` ("correct", "all", or "pair": all, on a separate blind pair), ``new, old, none,
             naive``, ``not_luck`` (median share of the correct answers that was not luck; missing where everybody was
             asked), ``median, lower, upper`` of the panel's own preference, ``prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+        >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+        >>> found.panels_frame().columns[:4].tolist()
+        ['panel', 'asked', 'new', 'old']
         """
         rows = []
         for asked, fitted in ((self.correct, self._fit_correct), (self.everyone, self._fit_everyone)):
@@ -271,7 +305,25 @@ class Preference(Statement):
     # --- words and figure -------------------------------------------------------------------------------------------
 
     def sentences(self, prob: float = 0.95) -> list[str]:
-        """The answer in plain words."""
+        """The answer in plain words.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+        >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+        >>> found.sentences()[0][:40]
+        'With lucky guesses taken out, the share '
+        """
         return [*self._among_correct(prob), *self._among_everyone(prob)]
 
     def _line(self) -> str:
@@ -346,9 +398,9 @@ class Preference(Statement):
         if not self.everyone:
             return []
         share = self.among_everyone
-        new, stated, none = (
-            sum(f(a) for a in self.everyone) for f in (lambda a: a.new, lambda a: a.new + a.old, lambda a: a.none)
-        )
+        new = sum(a.new for a in self.everyone)
+        stated = new + sum(a.old for a in self.everyone)
+        none = sum(a.none for a in self.everyone)
         whom = " on a separate blind pair" if self._pairs == self.everyone else ""
         if not stated:
             return [f"Among everyone asked{whom}, nobody stated a preference ({words.whole(none)} had none)."]
@@ -424,7 +476,27 @@ class Preference(Statement):
         return tuple(found)
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
-        """Each panel's plain share beside its preference given all, and the typical one. Returns the Axes."""
+        """Each panel's plain share beside its preference given all, and the typical one.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+        >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+        >>> from matplotlib.figure import Figure
+        >>> axes = found.plot(ax=Figure())
+        """
         frame = self.panels_frame(prob).rename(columns={"panel": "name", "naive": "raw"})
         if frame["asked"].nunique() > 1:
             whom = {"correct": " (the correct)", "all": " (everyone)", "pair": " (everyone, on a separate pair)"}

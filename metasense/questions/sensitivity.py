@@ -128,7 +128,7 @@ class Sensitivity(Result):
     Examples
     --------
     >>> import metasense as ms
-    >>> pooled = ms.pool({"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28],
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": [24, 30, 28],
     ...                   "correct": [12, 11, 17]}, margin=ms.Margin(d_prime=0.5))
     >>> frame = pooled.sensitivity().to_frame()
     >>> frame.loc[frame["about"] == "panel", ["case", "median", "verdict"]].round(2)
@@ -216,15 +216,59 @@ class Sensitivity(Result):
         return cls(cases, None if core.margin is None else core.margin.d_prime, tuple(notes))
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the cases, the pool itself first."""
+        """A copy of the cases, the pool itself first.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).sensitivity()
+        >>> found.to_frame().columns[:4].tolist()
+        ['case', 'about', 'panels', 'median']
+        """
         return self.cases.copy()
 
     def about(self, *kinds: str) -> pd.DataFrame:
-        """The cases of some kinds."""
+        """The cases of some kinds.
+
+        Parameters
+        ----------
+        *kinds : {"pool", "prior", "panel", "selection", "group"}
+            Which.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).sensitivity()
+        >>> found.about("panel")["case"].tolist()
+        ['without A', 'without B', 'without C']
+        """
         return self.cases[self.cases["about"].isin(kinds)]
 
     def sentences(self) -> tuple[str, ...]:
-        """What moves the answer, and whether a verdict changes, in words."""
+        """What moves the answer, and whether a verdict changes, in words.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).sensitivity()
+        >>> found.sentences()[0][:40]
+        'With the prior scales halved and doubled'
+        """
         whole = self.cases.iloc[0]
         out = [self._on_priors()]
         for kinds, what in (
@@ -248,7 +292,7 @@ class Sensitivity(Result):
                 out.append(f"The verdict, {whole['verdict']}, changes in {len(changing)} of {others}: {named}.")
             else:
                 out.append(f"The verdict, {whole['verdict']}, is the same in all {others}.")
-        return (*out, *self.warnings(), *self.notes)
+        return (*out, *self.warnings, *self.notes)
 
     def _on_priors(self) -> str:
         cases = self.about("prior")
@@ -259,12 +303,31 @@ class Sensitivity(Result):
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
 
+    @property
     def warnings(self) -> tuple[str, ...]:
         """Sentences for when the answer rests on the priors; none if it does not."""
         return prior_warnings(self.cases)
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """Every case beside the pool. Returns the Axes."""
+        """Every case beside the pool.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> found = ms.pool(table).sensitivity()
+        >>> from matplotlib.figure import Figure
+        >>> axes = found.plot(ax=Figure())
+        """
         frame = self.cases.rename(columns={"case": "name"})
         return figures.cases(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
 

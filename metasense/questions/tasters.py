@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, gammaln, xlogy
 
-from metasense.core.core import Core, plain_core
+from metasense.core.core import Core, HasCore, plain_core
 from metasense.core.evidence import collect
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
@@ -46,7 +46,7 @@ NODES = 40  # d-primes of a panel, of equal probability, at each overdispersion
 ONLY = "the only taster"  # of a panel given by its total alone
 
 
-def tasters(pooled: Any, *, threshold: float = THRESHOLD) -> Tasters:
+def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
     """What single tasters of the panels with repeats can do, given everybody's answers.
 
     Parameters
@@ -98,6 +98,16 @@ class Tasters(Statement):
     core : Core
     threshold : float
         Rate above guessing from which a taster counts as better than guessing.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+    >>> kind = {"panel": "A", "protocol": "triangle"}
+    >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+    >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+    >>> round(found.rate("A", "Ann").median, 1)
+    1.0
     """
 
     core: Core
@@ -127,7 +137,34 @@ class Tasters(Statement):
         return overdispersion(self.core.posterior)
 
     def rate(self, panel: str, taster: str = ONLY) -> Distribution:
-        """One taster's rate above guessing in a panel: 0 guesses, 1 always right; negative against the direction."""
+        """One taster's rate above guessing in a panel: 0 guesses, 1 always right; negative against the direction.
+
+        Parameters
+        ----------
+        panel : str
+            The panel.
+        taster : str
+            The taster, where the panel has several.
+
+        Returns
+        -------
+        Distribution
+
+        Raises
+        ------
+        ValueError
+            If there is no such panel or taster.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> round(found.rate("A", "Bob").median, 1)
+        0.0
+        """
         row = self._row(panel, taster)
         return self._ability(row).rate
 
@@ -136,6 +173,32 @@ class Tasters(Statement):
 
         Settled means a probability above 95 % on one side of the threshold; so many tastings reach that with a chance
         of 80 %. 0 if it is settled already; None if more than 200 would be needed.
+
+        Parameters
+        ----------
+        panel : str
+            The panel.
+        taster : str
+            The taster, where the panel has several.
+
+        Returns
+        -------
+        int or None
+
+        Raises
+        ------
+        ValueError
+            If there is no such panel or taster.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> found.more_tastings("A", "Bob") is None or found.more_tastings("A", "Bob") > 0
+        True
         """
         return self._ability(self._row(panel, taster)).more(self.threshold)
 
@@ -156,6 +219,18 @@ class Tasters(Statement):
             ``panel, protocol, taster, tastings, correct``; ``raw`` (rate above guessing as counted, below 0 with fewer
             correct than guessing gives); ``mean, median, lower, upper`` of the rate given everybody; ``p_better``, the
             probability that it is above `threshold`; ``more_tastings`` (missing: more than 200); ``prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> found.to_frame()[["taster", "mean"]].round(2)
+          taster  mean
+        0    Ann  0.89
+        1    Bob  0.08
         """
         if order not in ("tastings", "uncertainty", "table"):
             raise ValueError(f"order is 'tastings', 'uncertainty' or 'table'; got {order!r}.")
@@ -175,13 +250,48 @@ class Tasters(Statement):
         return frame.iloc[np.argsort(first[order], kind="stable")].reset_index(drop=True) if order in first else frame
 
     def as_if_independent(self) -> AsIfIndependent:
-        """The WRONG answer, in which every tasting is another person's; for comparison only."""
+        """The WRONG answer, in which every tasting is another person's; for comparison only.
+
+        Returns
+        -------
+        AsIfIndependent
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> found.as_if_independent().sentence()[:40]
+        'The average d-prime is 1.67 (0.47 to 3.4'
+        """
         return as_if_independent(self.core)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
     def sentence(self, prob: float = 0.95) -> str:
-        """How unlike one another tasters are, in words."""
+        """How unlike one another tasters are, in words.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> found.sentence()[:40]
+        'How unlike one another tasters are, from'
+        """
         gamma = self.overdispersion
         low, high = gamma.interval(prob)
         text = (
@@ -266,7 +376,29 @@ class Tasters(Statement):
         return tuple(found)
 
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
-        """Every taster's counted rate beside the rate given everybody. Returns the Axes."""
+        """Every taster's counted rate beside the rate given everybody.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> from matplotlib.figure import Figure
+        >>> axes = found.plot(ax=Figure())
+        """
         frame = self.to_frame(prob)
         several = frame["panel"].nunique() > 1
         named = frame.assign(
@@ -484,6 +616,16 @@ class AsIfIndependent(Result):
     right, wrong : Distribution
     tastings, people : int or None
         In the panels with repeats; people counted panel by panel.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+    >>> kind = {"panel": "A", "protocol": "triangle"}
+    >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+    >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+    >>> found.as_if_independent().to_frame().columns[:3].tolist()
+    ['average d-prime', 'median', 'lower']
     """
 
     right: Distribution
@@ -492,7 +634,27 @@ class AsIfIndependent(Result):
     people: int
 
     def to_frame(self, prob: float = 0.95) -> pd.DataFrame:
-        """Rows ``as it is`` and ``WRONG: as if independent``; ``average d-prime`` with its interval."""
+        """Rows ``as it is`` and ``WRONG: as if independent``; ``average d-prime`` with its interval.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> len(found.as_if_independent().to_frame())
+        2
+        """
         named = {"as it is": self.right, "WRONG: as if every tasting were another person's": self.wrong}
         rows = []
         for name, value in named.items():
@@ -501,7 +663,27 @@ class AsIfIndependent(Result):
         return pd.DataFrame(rows).assign(prob=prob, kind="equal-tailed")
 
     def sentence(self, prob: float = 0.95) -> str:
-        """Both, with the label that belongs to the wrong one."""
+        """Both, with the label that belongs to the wrong one.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> found = ms.tasters(ms.pool(ms.read_tastings(rows)))
+        >>> found.as_if_independent().sentence()[:40]
+        'The average d-prime is 1.67 (0.47 to 3.4'
+        """
         right, wrong = (v.interval(prob) for v in (self.right, self.wrong))
         ratio = (wrong[1] - wrong[0]) / (right[1] - right[0])
         return (

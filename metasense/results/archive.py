@@ -46,7 +46,16 @@ _OTHERS = (  # first bytes, what it is, what to do
 
 
 class ArchiveError(ValueError):
-    """A file that is not a whole saved pool, or that this metasense is too old to read."""
+    """A file that is not a whole saved pool, or that this metasense is too old to read.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> ms.load("README.md")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    metasense.results.archive.ArchiveError: 'README.md' is a text file, not a pool saved by metasense...
+    """
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ import pandas as pd
 
 from metasense.card import Card
 from metasense.core.answers import Verdict
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.protocols import Protocol
@@ -27,7 +27,6 @@ from metasense.showing.results import Statement
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
-    import xarray as xr
     from matplotlib.axes import Axes
 
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
@@ -98,19 +97,43 @@ class Pool(Statement):
 
     # --- what differs from kind to kind -----------------------------------------------------------------------------
 
-    def verdicts(self) -> pd.DataFrame:
-        """The verdict against the margin, one row for each value: ``value, p_above, p_below, verdict``."""
+    def to_frame(self, prob: float = PROB, protocols: Tests | None = None) -> pd.DataFrame:
+        """The answer as raw numbers."""
         raise NotImplementedError
+
+    def verdicts(self, name: str | None = None) -> pd.DataFrame:
+        """The verdict against the margin: one row, or one for each value of a moderator.
+
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator, in a pool with several; the first by default.
+
+        Returns
+        -------
+        DataFrame
+            ``value, p_above, p_below, verdict``; the probabilities are that the average d-prime is above the margin and
+            below it. Without moderators there is one row and no value.
+
+        Raises
+        ------
+        ValueError
+            If there is no moderator of that name.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> ms.pool(table, margin=ms.Margin(d_prime=2.5)).verdicts()["verdict"].tolist()
+        ['within the margin']
+        """
+        self._without_moderators(name)
+        return self._verdict_to_keep().to_row()
 
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
         raise NotImplementedError
-
-    @property
-    def draws(self) -> xr.Dataset:
-        """Posterior draws, with dims chain, draw, panel; a pool with moderators or a level has those of ``plain``."""
-        raise AttributeError(f"{type(self).__name__!r} has no draws of its own; the plain pool in it has: .plain.draws")
 
     def _on_the_answer(self) -> Iterable[str]:
         """The notes on the answer and on the panels, the gravest first."""
@@ -120,7 +143,7 @@ class Pool(Statement):
         """What a cell shows between headline and notes."""
         raise NotImplementedError
 
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """The main figure, and the sentence that stands in for it."""
         raise NotImplementedError
 
@@ -146,15 +169,48 @@ class Pool(Statement):
     def _shown(self) -> list[str | tables.Shown]:
         return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
 
-    def plot(self, *, prob: float = PROB, ax: Any = None) -> Axes:
-        """The answer and what it rests on, in one figure. Returns the Axes."""
-        return self._drawing(prob).draw(ax)
+    def plot(self, name: str | None = None, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
+        """The answer and what it rests on, in one figure.
 
-    def to_arviz(self) -> Any:
-        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on)."""
-        from metasense.engine import sampler
+        A plain pool draws every panel alone and pooled, the average, the next panel and the margin; a pool within a
+        level its groups; a pool with moderators the average along one of them.
 
-        return sampler.to_arviz(self.draws)
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator, in a pool with several; the first by default.
+        order : {"table", "estimate"}
+            Whether rows stand as in the table or by size. Along a moderator of numbers there are no rows.
+        prob : float
+            Probability inside the intervals.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        ValueError
+            If there is no moderator of that name, or no such order.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> from matplotlib.figure import Figure
+        >>> ms.pool(table).plot(order="estimate", ax=Figure()).get_xlabel()[:7]
+        'd-prime'
+        """
+        return self._drawing(prob, name=name, order=order).draw(ax)
+
+    def _without_moderators(self, name: str | None) -> None:
+        """Refuse the name of a moderator where there are none."""
+        if name is not None:
+            raise ValueError(
+                f"this pool has no moderators, so {name!r} cannot be chosen; pool(..., moderators={name!r}) puts it in."
+            )
 
     def report(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write the answer as one self-contained HTML page; returns the path.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,12 +19,8 @@ from metasense.questions.design import ADVISED, Moderator, changed_together, sam
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import said_value, where
 from metasense.results import notes, sentences
-from metasense.results.base import PROB
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
@@ -84,12 +80,9 @@ class Moderated(Moderation, BesidePlain):
     ['not settled', 'beyond the margin']
     """
 
-    _inside = frozenset(
-        {"advice", "core", "corners", "design", "draws", "engine", "left_free", "log_evidence", "of"}
-    ) | {
+    _inside = frozenset({"advice", "core", "corners", "design", "engine", "left_free", "log_evidence", "of"}) | {
         "stated",
         "through_zero",
-        "to_arviz",
     }
     _instead = {"verdict": "verdicts() gives one for each stated value"}  # noqa: RUF012
 
@@ -197,7 +190,21 @@ class Moderated(Moderation, BesidePlain):
         )
 
     def explained(self) -> str:
-        """How much of the spread goes with the moderators, and the evidence for them."""
+        """How much of the spread goes with the moderators, and the evidence for them.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.explained()[:44]
+        'Panels differ by an SD of 0.13 (0.01 to 0.59'
+        """
         names = words.listing(self.moderators)
         with_, alone, share = self.spread, self.spread_without, self.share
         percents = words.distinct(share.median, *share.interval(), unit="percent")
@@ -218,7 +225,21 @@ class Moderated(Moderation, BesidePlain):
         )
 
     def prior(self) -> str:
-        """The priors of the effects in words."""
+        """The priors of the effects in words.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.prior().split(";")[0]
+        'slope normal(0, 0.5) per SD of weeks (3.18)'
+        """
         scale = self.core.priors.beta_scale
         said = [
             f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
@@ -231,7 +252,21 @@ class Moderated(Moderation, BesidePlain):
         return "; ".join([*said, self.core.priors.describe(self.core.directed)])
 
     def cautions(self) -> tuple[str, ...]:
-        """What no analysis of moderators can leave unsaid."""
+        """What no analysis of moderators can leave unsaid.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.cautions()[0][:40]
+        'Panels were not randomised to weeks: wha'
+        """
         names, panels = words.listing(self.moderators), self.core.panels
         others = [*self._others, "protocol", "blind", "batch_pair"]
         others = [name for name in others if name not in self.moderators and name != self.within]
@@ -357,16 +392,16 @@ class Moderated(Moderation, BesidePlain):
     def _title(self) -> str:
         return f"With {words.listing(self.moderators)}"
 
-    def plot(self, name: str | None = None, *, prob: float = PROB, ax: Any = None) -> Axes:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
-        return self._drawing(prob, name=name).draw(ax)
-
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
-        name = chosen.get("name")
         m = self.design.moderators[0] if name is None else self.design[name]
         if not m.numeric:
             rows = self._forest(m, prob)
-            return figures.Drawing(lambda empty: figures.forest(**rows, ax=empty), figures.alt_forest(**rows))
+            return figures.Drawing(
+                lambda empty: figures.forest(**rows, order=order, ax=empty), figures.alt_forest(**rows)
+            )
+        if order != "table":
+            raise ValueError(f"along {m.name} there are no rows to put in order: leave out order={order!r}.")
         line = self._curve(m, prob)
         alt = figures.alt_curve(**{part: line[part] for part in ("x", "middle", "xlabel", "ylabel")})
         return figures.Drawing(lambda empty: figures.curve(**line, ax=empty), alt)
@@ -429,7 +464,7 @@ class Moderated(Moderation, BesidePlain):
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
-        parts: list[str | tables.Shown] = [tables.table(frame, caption=self._title(), kinds=percents)]  # type: ignore[arg-type]
+        parts: list[str | tables.Shown] = [tables.table(frame, caption=self._title(), kinds=percents)]
         for m in self.design.moderators if self.core.margin is not None else ():
             parts.append(self._verdict_table(m))
         return [*parts, *self._turning(), self.explained()]

@@ -38,9 +38,18 @@ class Nested(Nesting, BesidePlain):
         Each panel's group.
     levels : Levels
         The posterior.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+    ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+    >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+    >>> nested.verdict() == "not settled", nested.groups, round(nested.on("P2").average.median, 2)
+    (True, ('P1', 'P2'), 1.91)
     """
 
-    _inside = frozenset({"core", "corners", "draws", "index", "levels", "noun", "of", "to_arviz"})
+    _inside = frozenset({"core", "corners", "index", "levels", "noun", "of"})
 
     def _line(self) -> str:
         counted = f"{words.count(len(self.index), 'panel')} from {words.count(len(self.groups), self.noun)}"
@@ -55,7 +64,21 @@ class Nested(Nesting, BesidePlain):
         return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
 
     def variation(self) -> str:
-        """How much lies between groups and how much within, and what the next panel would face on each kind."""
+        """How much lies between groups and how much within, and what the next panel would face on each kind.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> nested.variation()[:45]
+        'One batch pair differs from another by an SD '
+        """
         between, within, share = (
             words.estimate(d.median, *d.interval(), unit=unit)
             for d, unit in ((self.between, "d"), (self.spread_within, "d"), (self.share, "percent"))
@@ -71,7 +94,21 @@ class Nested(Nesting, BesidePlain):
         )
 
     def evidence(self) -> str:
-        """Whether the panels speak for a level at all, and the priors."""
+        """Whether the panels speak for a level at all, and the priors.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
+        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
+        >>> nested = ms.pool(table, within="batch_pair", margin=ms.Margin(d_prime=1))
+        >>> nested.evidence()[:24]
+        'The panels are 1.8 times'
+        """
         factor = self.bayes_factor
         sides = ("with", "without") if factor >= 1 else ("without", "with")
         scale = self.core.priors.tau_scale / np.sqrt(2)
@@ -130,8 +167,9 @@ class Nested(Nesting, BesidePlain):
     def _one_verdict(self) -> str:
         return self.verdict().label
 
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """Every group given all panels, the average, and the next panel on a new group."""
+        self._without_moderators(name)
         frame = self.groups_frame(prob)
         (low, high), (next_low, next_high) = self.average.interval(prob), self.next_d_prime.interval(prob)
         shown: dict[str, Any] = {
@@ -143,12 +181,14 @@ class Nested(Nesting, BesidePlain):
             "noun": self.noun,
             "signed": self.core.directed,
         }
-        return figures.Drawing(lambda empty: figures.forest(**shown, **chosen, ax=empty), figures.alt_forest(**shown))
+        return figures.Drawing(
+            lambda empty: figures.forest(**shown, order=order, ax=empty), figures.alt_forest(**shown)
+        )
 
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
-        answer = tables.table(frame, caption=self._title(), kinds=percents)  # type: ignore[arg-type]
+        answer = tables.table(frame, caption=self._title(), kinds=percents)
         groups = tables.table(
             self.groups_frame(),
             caption=f"Each {self.noun} given all panels, as d-prime",

@@ -61,7 +61,7 @@ def _warnings(core: Core) -> tuple[str, ...]:
             "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
             "Check the counts; the answer without it says how much rests on it.",
         ),
-        *(fit_of(core).warnings() if quick(core) else ()),
+        *(fit_of(core).warnings if quick(core) else ()),
         *sensitivity.prior_warnings(sensitivity.prior_cases(core)),
         *filter(None, [again]),
     )

@@ -29,7 +29,7 @@ def answer_table(core: Core, *, every: bool = False) -> tables.Table:
     """The answer in words: the three d-primes, then the rates of the main protocol (or of every protocol)."""
     frame = core.to_frame(protocols=None if every else [core.main_protocol.name])
     percents = dict.fromkeys(frame["quantity"][3:], "percent")
-    return tables.table(frame.drop(columns="mean"), caption="What is now known", kinds=percents)  # type: ignore[arg-type]
+    return tables.table(frame.drop(columns="mean"), caption="What is now known", kinds=percents)
 
 
 def panels_table(core: Core, most: int | None = 40) -> tables.Table:
@@ -45,7 +45,7 @@ def panels_table(core: Core, most: int | None = 40) -> tables.Table:
     )
 
 
-def forest(core: Core, prob: float = PROB, **chosen: Any) -> figures.Drawing:
+def forest(core: Core, prob: float = PROB, order: str = "table") -> figures.Drawing:
     """Every panel alone and pooled, the average, the next panel and the margin."""
     lower, upper = core.average.interval(prob)
     next_lower, next_upper = core.next_d_prime.interval(prob)
@@ -57,7 +57,7 @@ def forest(core: Core, prob: float = PROB, **chosen: Any) -> figures.Drawing:
         "prob": prob,
         "signed": core.directed,
     }
-    return figures.Drawing(lambda empty: figures.forest(**shown, **chosen, ax=empty), figures.alt_forest(**shown))
+    return figures.Drawing(lambda empty: figures.forest(**shown, order=order, ax=empty), figures.alt_forest(**shown))
 
 
 def forest_for_cell(core: Core) -> str | tables.Shown:

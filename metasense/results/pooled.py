@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from metasense.core.answers import NextPanel, Rate, Verdict
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests
 from metasense.core.draws import draws_of
 from metasense.core.evidence import Collected
 from metasense.engine.distribution import Distribution
@@ -30,7 +30,6 @@ from metasense.showing import figures, pages, tables
 
 if TYPE_CHECKING:
     import xarray as xr
-    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -111,26 +110,46 @@ class Pooled(Pool):
         """The answer with both prior scales halved or doubled: the pool, then four rows as in ``sensitivity()``."""
         return choices.prior_cases(self.core)
 
-    def to_frame(self, prob: float = PROB, protocols: str | Sequence[str] | None = None) -> pd.DataFrame:
+    def to_frame(self, prob: float = PROB, protocols: Tests | None = None) -> pd.DataFrame:
         """The answer as raw numbers.
 
         Parameters
         ----------
         prob : float
             Probability inside the intervals.
-        protocols : str or sequence of str, optional
-            Which protocols' rates to give; those of the panels and of the margin by default.
+        protocols : str, Protocol or sequence of them, optional
+            Whose rates to give; those of the panels and of the margin by default.
 
         Returns
         -------
         DataFrame
             Rows ``average d-prime``, ``next panel d-prime``, ``spread``, then ``p_c (...)``, ``p_d (...)`` and the next
             panel's of each protocol; columns ``quantity, mean, median, lower, upper, prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.to_frame(protocols="triangle")[["quantity", "median"]].round(2)
+                            quantity  median
+        0            average d-prime    1.32
+        1         next panel d-prime    1.32
+        2                     spread    0.39
+        3             p_c (triangle)    0.48
+        4             p_d (triangle)    0.22
+        5  next panel p_c (triangle)    0.47
+        6  next panel p_d (triangle)    0.21
         """
-        return self.core.to_frame(prob, [protocols] if isinstance(protocols, str) else protocols)
+        return self.core.to_frame(prob, protocols)
 
     def panels_frame(self, prob: float = PROB) -> pd.DataFrame:
         """Each panel alone beside the same panel given all the others.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
 
         Returns
         -------
@@ -138,19 +157,99 @@ class Pooled(Pool):
             One row a panel in the order of the table: ``panel, protocol, tastings, correct``, the exact one-sided
             ``p_value``, its d-prime ``alone`` (maximum likelihood, ``alone_lower``, ``alone_upper`` exact) and
             ``pooled`` (posterior median, ``pooled_lower``, ``pooled_upper`` equal-tailed credible), ``prob`` and kinds.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.panels_frame()[["panel", "p_value", "alone", "pooled"]].round(2)
+          panel  p_value  alone  pooled
+        0     A     0.28   0.88    1.17
+        1     B     0.09   1.29    1.29
+        2     C     0.00   2.15    1.62
         """
         return self.core.panels_frame(prob)
 
     def panel(self, name: str) -> Distribution:
-        """One panel's own d-prime given all the panels."""
+        """One panel's own d-prime given all the panels.
+
+        Parameters
+        ----------
+        name : str
+            The panel's name in the table.
+
+        Returns
+        -------
+        Distribution
+            Of the size of its d-prime; with its sign in a directed protocol.
+
+        Raises
+        ------
+        ValueError
+            If there is no such panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> round(pooled.panel("C").median, 2)
+        1.62
+        """
         return self.core.panel(name)
 
     def rate(self, test: str | Protocol) -> Rate:
-        """Correct answers in a protocol, averaged over panels like these and in the next one."""
+        """Correct answers in a protocol, averaged over panels like these and in the next one.
+
+        Parameters
+        ----------
+        test : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        Rate
+            Shares of correct answers, ``p_c``, and ``p_d``, on average and in the next panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> round(pooled.rate("triangle").p_c.median, 2), round(pooled.rate("tetrad").p_d.median, 2)
+        (0.48, 0.38)
+        """
         return self.core.rate(test)
 
     def next_panel(self, test: str | Protocol, tastings: int) -> NextPanel:
-        """What one more panel of this protocol and size would show."""
+        """What one more panel of this protocol and size would show.
+
+        Parameters
+        ----------
+        test : str or Protocol
+            A forced-choice protocol.
+        tastings : int
+            Answers in that panel, 1 or more.
+
+        Returns
+        -------
+        NextPanel
+            The probability of each count of correct answers.
+
+        Raises
+        ------
+        ValueError
+            If `tastings` is no such number.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.next_panel("triangle", 30).interval()
+        (7, 23)
+        """
         test = forced_choice(test)
         if int(tastings) != tastings or tastings < 1:
             raise ValueError(f"tastings is the number of answers in the next panel, 1 or more; got {tastings!r}.")
@@ -159,47 +258,237 @@ class Pooled(Pool):
         return NextPanel.of(theta, test, int(tastings))
 
     def verdict(self) -> Verdict:
-        """Whether the average d-prime is beyond the margin, within it, or not settled."""
-        return self.core.verdict()
+        """Whether the average d-prime is beyond the margin, within it, or not settled.
 
-    def verdicts(self) -> pd.DataFrame:
-        """The verdict as one row, ``value, p_above, p_below, verdict``, as pools with moderators give several."""
-        return self.verdict().to_row()
+        Returns
+        -------
+        Verdict
+            It equals its word, and has the probabilities ``above`` and ``below`` the margin.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.verdict() == "not settled", round(pooled.verdict().above, 2)
+        (True, 0.79)
+        """
+        return self.core.verdict()
 
     # --- how far the answer holds -----------------------------------------------------------------------------------
 
     def explanations(self, prior: tuple[float, float, float] = EVEN) -> Explanations:
-        """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities."""
+        """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities.
+
+        Parameters
+        ----------
+        prior : (float, float, float)
+            How probable each was before the panels, in that order; even by default.
+
+        Returns
+        -------
+        Explanations
+
+        Raises
+        ------
+        ValueError
+            If `prior` is not three numbers of 0 or more, at least one of them above.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.explanations().to_frame()[["explanation", "probability"]].round(2)
+        Traceback (most recent call last):
+            ...
+        KeyError: "['explanation'] not in index"
+        """
         return explain(self.core, prior)
 
     def disagreement(self, *, alpha: float = 0.05) -> Disagreement:
-        """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart."""
+        """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart.
+
+        Parameters
+        ----------
+        alpha : float
+            Alpha-risk at which a single panel is called statistically significant, between 0 and 1.
+
+        Returns
+        -------
+        Disagreement
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.disagreement().to_frame()["quantity"].tolist()
+        Traceback (most recent call last):
+            ...
+        KeyError: 'quantity'
+        """
         return Disagreement.of(self.core, alpha=alpha, seed=self.settings["seed"])
 
     def sensitivity(self, *, by: str | Sequence[str] | None = None, prob: float = PROB) -> choices.Sensitivity:
-        """The answer under other priors, without each panel, with careful panels only, without each group of `by`."""
+        """The answer under other priors, without each panel, with careful panels only, without each group of `by`.
+
+        Parameters
+        ----------
+        by : str or sequence of str, optional
+            Columns whose groups are left out one at a time.
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        Sensitivity
+            The pool itself comes first.
+
+        Raises
+        ------
+        PanelsError
+            If a column of `by` is not in the table.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.sensitivity().to_frame()[["case", "median"]].round(2).head(3)
+                                                case  median
+        0                                 all panels    1.32
+        1  prior scales 0.75 (centre), 0.25 (spread)    1.18
+        2     prior scales 0.75 (centre), 1 (spread)    1.13
+        """
         return choices.Sensitivity.of(self.core, by=by, prob=prob)
 
     def path(self, *, prob: float = PROB) -> Path:
-        """The answer after each panel, in date order; it ends at this pool."""
+        """The answer after each panel, in date order; it ends at this pool.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        ValueError
+            If the panels have no dates.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19],
+        ...          "date": ["2025-01-10", "2025-02-07", "2025-03-07"]}
+        >>> ms.pool(table).path().to_frame().columns[:4].tolist()
+        ['panel', 'date', 'panels', 'median']
+        """
         return Path.of(self.core, prob=prob)
 
     def drawer(self, *, prob: float = PROB) -> Drawer:
-        """What panels that were never listed could do to the answer, and what the listed unreported ones do."""
+        """What panels that were never listed could do to the answer, and what the listed unreported ones do.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        Drawer
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.drawer().to_frame().columns[:3].tolist()
+        ['case', 'omega', 'never_listed']
+        """
         return Drawer.of(self.core, prob=prob)
 
     def fit(self) -> Fit:
-        """Whether the model fits: each panel against the others, how far apart the counts are, and a mixture."""
+        """Whether the model fits: each panel against the others, how far apart the counts are, and a mixture.
+
+        Returns
+        -------
+        Fit
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+        >>> pooled = ms.pool(table, margin=ms.Margin(d_prime=1))
+        >>> pooled.fit().warnings
+        ()
+        """
         return fit_of(self.core)
 
     # --- people -----------------------------------------------------------------------------------------------------
 
     def tasters(self, *, threshold: float = people.THRESHOLD) -> people.Tasters:
-        """What single tasters who tasted repeatedly can do, and how unlike one another they are."""
+        """What single tasters who tasted repeatedly can do, and how unlike one another they are.
+
+        Parameters
+        ----------
+        threshold : float
+            Rate above guessing, between 0 and 1, from which a taster counts as better than guessing.
+
+        Returns
+        -------
+        Tasters
+
+        Raises
+        ------
+        ValueError
+            If nobody tasted more than once in any panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1, 1, 1, 1], "Bob": [0, 1, 0, 0, 1, 0]}
+        >>> kind = {"panel": "A", "protocol": "triangle"}
+        >>> rows = [kind | {"taster": name, "correct": right} for name in answers for right in answers[name]]
+        >>> pooled = ms.pool(ms.read_tastings(rows))
+        >>> pooled.tasters().to_frame()[["taster", "mean"]].round(2)
+          taster  mean
+        0    Ann  0.89
+        1    Bob  0.08
+        """
         return people.tasters(self, threshold=threshold)
 
     def preference(self, *, pairs: Any = None, placebo: Sequence[int] | None = None) -> preferences.Preference:
-        """Which product people prefer, with lucky guesses taken out, and among everyone; see `ms.preference`."""
+        """Which product people prefer, with lucky guesses taken out, and among everyone; see `ms.preference`.
+
+        Parameters
+        ----------
+        pairs : DataFrame, dict or list of dicts, optional
+            Separate blind pairs, as in `ms.preference`.
+        placebo : (int, int, int), optional
+            Answers to a pair of identical samples: preferred one, the other, neither.
+
+        Returns
+        -------
+        Preference
+
+        Raises
+        ------
+        ValueError
+            If there is no preference anywhere, or a count is none.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct",
+        ...          "prefer_new": 8, "prefer_old": 4}
+        >>> round(ms.pool([asked]).preference().naive_share, 2)
+        0.67
+        """
         return preferences.preference(self, pairs=pairs, placebo=placebo)
 
     # --- draws ------------------------------------------------------------------------------------------------------
@@ -208,6 +497,25 @@ class Pooled(Pool):
     def draws(self) -> xr.Dataset:
         """Posterior draws: ``average``, ``spread`` and each panel's ``d_prime``, with dims chain, draw, panel."""
         return draws_of(self.core)
+
+    def to_arviz(self) -> Any:
+        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on).
+
+        Returns
+        -------
+        InferenceData or DataTree
+            With the group ``posterior``: dims chain, draw and panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.to_arviz()["posterior"]["d_prime"].shape
+        (4, 1000, 3)
+        """
+        from metasense.engine import sampler
+
+        return sampler.to_arviz(self.draws)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 
@@ -233,12 +541,9 @@ class Pooled(Pool):
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
         return [*said, self.explanations().sentence(), page.forest_for_cell(core), page.panels_table(core)]
 
-    def plot(self, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
-        """Every panel alone and pooled, the average, the next panel and the margin. Returns the Axes."""
-        return self._drawing(prob, order=order).draw(ax)
-
-    def _drawing(self, prob: float, **chosen: Any) -> figures.Drawing:
-        return page.forest(self.core, prob, **chosen)
+    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+        self._without_moderators(name)
+        return page.forest(self.core, prob, order)
 
     def _page(self) -> pages.Page:
         return page.page(self.core)

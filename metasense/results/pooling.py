@@ -21,7 +21,7 @@ from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
-from metasense.tables.panels import Panels, Tastings, read_panels
+from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
     import os
@@ -30,15 +30,58 @@ Method = Literal["grid", "mcmc"]
 
 
 @overload
-def pool(panels: Any, *, moderators: None = ..., within: None = ..., **options: Any) -> Pooled: ...
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: None = ...,
+    through_zero: None = ...,
+    within: None = ...,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Pooled: ...
 @overload
-def pool(panels: Any, *, moderators: str | Sequence[str], within: str | None = ..., **options: Any) -> Moderated: ...
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: str | Sequence[str],
+    through_zero: str | Sequence[str] | None = ...,
+    within: str | None = ...,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Moderated: ...
 @overload
-def pool(panels: Any, *, moderators: None = ..., within: str, **options: Any) -> Nested: ...
-
-
-def pool(  # type: ignore[misc]  # the further options of the signatures above are those below
-    panels: Panels | Tastings | Any,
+def pool(
+    panels: Any,
+    *,
+    tastings: Tastings | None = ...,
+    margin: Margin | None = ...,
+    card: Card | str | os.PathLike[str] | None = ...,
+    priors: Priors | None = ...,
+    moderators: None = ...,
+    through_zero: None = ...,
+    within: str,
+    method: Method = ...,
+    draws: int = ...,
+    chains: int = ...,
+    seed: int = ...,
+    progress: bool = ...,
+) -> Nested: ...
+def pool(
+    panels: Any,
     *,
     tastings: Tastings | None = None,
     margin: Margin | None = None,
@@ -126,7 +169,7 @@ def pool(  # type: ignore[misc]  # the further options of the signatures above a
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
         )
     margin = None if margin is None else stated_margin(margin)
-    card = card if card is None or isinstance(card, Card) else Card.read(card)
+    card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
     if isinstance(panels, Tastings):
         tastings = panels
@@ -172,6 +215,16 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
 
     PyMC is not needed, not even for a pool that it sampled. Moderators and levels are put in again, which takes as long
     as it did at first; several moderators at once are sampled again, with the same seed.
+
+    Parameters
+    ----------
+    path : str or path
+        What ``pooled.save`` wrote.
+
+    Returns
+    -------
+    Pooled, Moderated or Nested
+        As it was saved.
 
     Raises
     ------

@@ -71,11 +71,39 @@ class Rerun(Result):
         return bool(self.frame["same"].all()) and self.verdicts[0] == self.verdicts[1]
 
     def to_frame(self) -> pd.DataFrame:
-        """The comparison, one row a number."""
+        """The comparison, one row a number.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> again = ms.rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
+        >>> again.to_frame()["same"].all().item()
+        True
+        """
         return self.frame.copy()
 
     def sentence(self) -> str:
-        """Whether the stored answer came out again, and how closely it was compared."""
+        """Whether the stored answer came out again, and how closely it was compared.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> again = ms.rerun(pooled.save(f"{tempfile.mkdtemp()}/pool.nc"))
+        >>> again.sentence().startswith(again.source)
+        True
+        """
         off = self.frame[~self.frame["same"]]
         basis = (
             f"to {-round(math.log10(TOLERANCE))} decimals, or digits where they are above 1"
@@ -124,6 +152,10 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         A file written by ``pooled.save(path)``.
     progress : bool
         Whether the sampler shows its progress, where PyMC sampled.
+
+    Returns
+    -------
+    Rerun
 
     Raises
     ------

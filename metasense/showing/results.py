@@ -35,7 +35,7 @@ class Result:
     make two.
     """
 
-    _inside: ClassVar[frozenset[str]] = frozenset()  # names that only other files of the package use
+    _inside: ClassVar[frozenset[str]] = frozenset({"of"})  # names that only other files of the package use
 
     def __dir__(self) -> list[str]:
         """What a person may look for with the Tab key."""
@@ -46,21 +46,79 @@ class Result:
         raise NotImplementedError
 
     def to_frame(self) -> pd.DataFrame:
-        """Its raw numbers."""
+        """Its raw numbers.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.one_panel("triangle", 24, 12).to_frame()["quantity"].head(3).tolist()
+        ['p_value', 'critical_number', 'actual_alpha']
+        """
         raise NotImplementedError
 
     def to_markdown(self) -> str:
-        """What a cell shows, in Markdown: its sentences and tables, and a sentence for every figure."""
+        """What a cell shows, in Markdown: its sentences and tables, and a sentence for every figure.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.one_panel("triangle", 24, 12).to_markdown()[:43]
+        'triangle, 12 of 24 answers correct (50 %), '
+        """
         return "\n\n".join(p.to_markdown() if isinstance(p, Table) else markdown(_said(p)) for p in self._shown())
 
     def to_latex(self) -> str:
-        """What a cell shows, in LaTeX that needs no package: its sentences and tables, a sentence for every figure."""
+        """What a cell shows, in LaTeX that needs no package: its sentences and tables, a sentence for every figure.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.one_panel("triangle", 24, 12).to_latex()[:36]
+        'triangle, 12 of 24 answers correct ('
+        """
         return "\n\n".join(p.to_latex() if isinstance(p, Table) else latex(_said(p)) for p in self._shown())
 
     def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the frame of raw numbers as CSV that a spreadsheet will not run; returns the path.
+        """Write the frame of raw numbers as CSV that a spreadsheet will not run.
 
         Another file of that name is replaced only if it is a table and `overwrite` is true.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``answer.csv``.
+        overwrite : bool
+            Whether a table that is there may be replaced.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        FileExistsError
+            If a file of that name is there that may not be replaced.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12)
+        >>> panel.to_csv(f"{tempfile.mkdtemp()}/panel.csv").name
+        'panel.csv'
         """
         return write_csv(self.to_frame(), path, overwrite=overwrite)
 
@@ -81,7 +139,19 @@ class Statement(Result):
     """A result that can be written up: as a line, a paragraph, or the note on how it was done."""
 
     def headline(self) -> str:
-        """The answer in one sentence."""
+        """The answer in one sentence.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.headline()[:50]
+        'Averaged over panels like these 3, 48 % of triangl'
+        """
         return words.Paragraph(self._line())
 
     def statement(self, *, length: str = "paragraph") -> str:
@@ -91,6 +161,10 @@ class Statement(Result):
         ----------
         length : {"line", "paragraph", "methods"}
             The answer in one sentence; the answer with all that a reader needs beside it; or how it was worked out.
+
+        Returns
+        -------
+        str
 
         Raises
         ------

@@ -212,6 +212,22 @@ class _Rows(Result):
 
         What is left out is said in ``notes``, with `reason` if given; where the mask is missing, the row is left out.
 
+        Parameters
+        ----------
+        keep : array_like of bool, shape (rows,), or callable
+            True for the rows to keep, or a function of the frame that gives that.
+        reason : str
+            What the rows that are kept have in common, for the notes.
+
+        Returns
+        -------
+        Panels or Tastings
+
+        Raises
+        ------
+        PanelsError
+            If the mask has another length, or holds something else.
+
         Examples
         --------
         >>> panels = read_panels("panel,protocol,tastings,correct,weeks\\nK1,triangle,20,6,1\\nK2,triangle,22,6,3")
@@ -229,6 +245,28 @@ class _Rows(Result):
 
         Where the column is empty, the row is left out. A column or value that does not occur is a `PanelsError` that
         names those that do.
+
+        Parameters
+        ----------
+        **values : value or list of values
+            A column, and what it is to hold: ``only(style="dry")``.
+
+        Returns
+        -------
+        Panels or Tastings
+
+        Raises
+        ------
+        PanelsError
+            If there is no such column, or nothing in it has that value.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> panels.only(style="dry").to_frame()["panel"].tolist()
+        ['K1']
         """
         kept = self
         for column, wanted in values.items():
@@ -260,12 +298,50 @@ class _Rows(Result):
             raise PanelsError(f"date: {error}.", self.source) from None
 
     def without(self: _Self, *panels: str) -> _Self:
-        """Everything but these panels."""
+        """Everything but these panels.
+
+        Parameters
+        ----------
+        *panels : str
+            Names.
+
+        Returns
+        -------
+        Panels or Tastings
+
+        Raises
+        ------
+        PanelsError
+            If there is no such panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> panels.without("K2").to_frame()["panel"].tolist()
+        ['K1']
+        """
         self._require(panels)
         return self._kept(np.flatnonzero(~self.frame["panel"].isin(panels).to_numpy(bool)), "set aside by name")
 
     def to_frame(self) -> pd.DataFrame:
-        """A copy of the raw numbers: the columns that hold anything, in canonical order, and the moderators."""
+        """A copy of the raw numbers: the columns that hold anything, in canonical order, and the moderators.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> panels.to_frame()
+          panel  protocol  tastings  correct  style
+        0    K1  triangle        20        6    dry
+        1    K2  triangle        20       12  sweet
+        """
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
@@ -274,11 +350,50 @@ class _Rows(Result):
 
         Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
         Another file of that name is replaced only if it is a table and `overwrite` is true.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``panels.csv``.
+        overwrite : bool
+            Whether a table that is there may be replaced.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        FileExistsError
+            If a file of that name is there that may not be replaced.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> import tempfile
+        >>> ms.read_panels(panels.to_csv(f"{tempfile.mkdtemp()}/panels.csv")).fingerprint == panels.fingerprint
+        True
         """
         return write_csv(self.typed(), path, overwrite=overwrite)
 
     def typed(self) -> pd.DataFrame:
-        """The same with cells as one would type them: yes and no, and ISO dates."""
+        """The same with cells as one would type them: yes and no, and ISO dates.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": "K1", "protocol": "triangle", "taster": ["T1", "T2", "T3"], "correct": [1, 0, 1]}
+        >>> tastings = ms.read_tastings(table)
+        >>> tastings.typed()["correct"].tolist()
+        ['yes', 'no', 'yes']
+        """
         return _typed(self.to_frame())
 
     def __contains__(self, panel: object) -> bool:
@@ -324,7 +439,20 @@ class _Rows(Result):
         return [self._table(SHOWN), *self._said()]
 
     def in_full(self) -> str:
-        """What is shown, as text and with no panel left out."""
+        """What is shown, as text and with no panel left out.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> panels.in_full().count("triangle")
+        2
+        """
         return "\n\n".join(filter(None, [self._table(None).to_text(), "\n".join(self._said())]))
 
 
@@ -376,7 +504,22 @@ class Panels(_Rows):
     """
 
     def overview(self) -> pd.DataFrame:
-        """What is shown: panel, protocol, counts in words, tasters, guess rate; one row a panel, in order."""
+        """What is shown: panel, protocol, counts in words, tasters, guess rate; one row a panel, in order.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> panels.overview()
+          panel  protocol   correct guess rate
+        0    K1  triangle   6 of 20        1/3
+        1    K2  triangle  12 of 20        1/3
+        """
         frame = self.frame
         columns: dict[str, Any] = {"panel": frame["panel"], "protocol": frame["protocol"]}
         columns["correct"] = [
@@ -396,6 +539,10 @@ class Panels(_Rows):
         With nothing to taste so few come with a chance below 0.001. Where the protocol names a direction, they can also
         be a difference the other way.
 
+        Returns
+        -------
+        tuple of str
+
         Examples
         --------
         >>> read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [2, 8]}).reversals()
@@ -404,7 +551,20 @@ class Panels(_Rows):
         return tuple(self.frame["panel"][self.tails()[0] < REVERSED])
 
     def tails(self) -> tuple[np.ndarray, np.ndarray]:
-        """Of each panel the chance of so few correct answers (or hits) and of so many, with nothing to taste."""
+        """Of each panel the chance of so few correct answers (or hits) and of so many, with nothing to taste.
+
+        Returns
+        -------
+        (ndarray of float, ndarray of float), shape (panels,) each
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
+        >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
+        >>> [tail.round(3).tolist() for tail in panels.tails()]
+        [[0.479, 0.996], [0.703, 0.013]]
+        """
         counted = self.frame["tastings"].notna().to_numpy(bool)
         rates = {name: getattr(protocol(name), "guess", np.nan) for name in self.frame["protocol"].unique()}
         guess = self.frame["protocol"][counted].map(rates).to_numpy(float)
@@ -471,7 +631,23 @@ class Tastings(_Rows):
     """
 
     def counts(self) -> pd.DataFrame:
-        """Tastings ``r`` and correct answers ``y`` of each taster in each panel, in order of appearance."""
+        """Tastings ``r`` and correct answers ``y`` of each taster in each panel, in order of appearance.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": "K1", "protocol": "triangle", "taster": ["T1", "T2", "T3"], "correct": [1, 0, 1]}
+        >>> tastings = ms.read_tastings(table)
+        >>> tastings.counts()
+          panel  protocol taster  r  y
+        0    K1  triangle     T1  1  1
+        1    K1  triangle     T2  1  0
+        2    K1  triangle     T3  1  1
+        """
         frame = self.frame[self.frame["correct"].notna()]
         panel, panels = distinct(frame["panel"])
         taster, tasters = distinct(frame["taster"])
@@ -493,6 +669,19 @@ class Tastings(_Rows):
         ``tastings`` counts answers, ``tasters`` the different people who gave them, ``refused`` rows without answer.
         If tasters who were wrong gave a preference too, ``asked`` is "all", else "correct", unless a column ``asked``
         says otherwise: on a separate blind pair ("pair") people count whether or not they answered the test.
+
+        Returns
+        -------
+        Panels
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": "K1", "protocol": "triangle", "taster": ["T1", "T2", "T3"], "correct": [1, 0, 1]}
+        >>> tastings = ms.read_tastings(table)
+        >>> tastings.to_panels().to_frame()[["panel", "tastings", "correct"]]
+          panel  tastings  correct
+        0    K1         3        2
         """
         frame, notes = self.frame, list(self.notes)
         codes, panels = distinct(frame["panel"])
@@ -550,7 +739,9 @@ class Tastings(_Rows):
         read = read_panels(pd.DataFrame(data), name=self.source)
         return Panels(read.frame, self.source, tuple(notes))
 
-    def _two_counts(self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]) -> dict:
+    def _two_counts(
+        self, tally: Callable[[np.ndarray], np.ndarray], answered: np.ndarray, names: list[str]
+    ) -> dict[str, Any]:
         """Signal, hits, noise and false alarms of the panels that have them; tastings and correct follow from these."""
         two = {name for name in names if name in SIDES}
         if not two:

@@ -423,13 +423,13 @@ def test_figures_are_drawn_on_the_axes_given():
 
     for panel in (SHOWN[0], SHOWN[2], SHOWN[7]):
         figure, ax = plt.subplots()
-        assert panel.plot(ax) is ax
+        assert panel.plot(ax=ax) is ax
         texts = " ".join(text.get_text() for text in ax.texts)
         assert "guessing" in texts
         assert "margin" in texts
         plt.close(figure)
     figure, ax = plt.subplots()
-    assert SHOWN[0].plot_answers(ax) is ax
+    assert SHOWN[0].plot_answers(ax=ax) is ax
     plt.close(figure)
 
 

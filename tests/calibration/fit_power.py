@@ -67,7 +67,7 @@ def study(truth: str, test: str, panels: int, tastings: int, *, sets: int, seed:
                 "mixture": fit.favour >= FAVOURED,
                 "one panel": fit.most_surprising < SURPRISING,
                 "spread": fit.spread < SURPRISING,
-                "any": bool(fit.warnings()),
+                "any": bool(fit.warnings),
                 "covered": low <= target <= high,
                 "error": pooled.average.median - target,
                 "covered by mixture": mix_low <= target <= mix_high,

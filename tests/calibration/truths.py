@@ -80,7 +80,7 @@ def coverage(truth: str, test: str, panels: int, tastings: int, *, sets: int, ch
         if i < checked:
             names = [f"P{k}" for k in range(panels)]
             fit = ms.pool({"panel": names, "protocol": test, "tastings": tastings, "correct": correct}).fit()
-            row |= {"warned": bool(fit.warnings()), "by mixture": holds(fit.mixture.average, target)}
+            row |= {"warned": bool(fit.warnings), "by mixture": holds(fit.mixture.average, target)}
             row["bias of mixture"] = fit.mixture.average.median - target
         rows.append(row)
     design = {"truth": truth, "panels": f"{panels} x {test} of {tastings}", "sets": sets, "checked": checked}

@@ -100,12 +100,12 @@ def writers() -> dict[str, Writer]:
 
     def cards_whole(folder: Path, turn: int) -> bool:
         there = sorted(folder.glob("*.toml"), key=lambda path: int(path.stem))
-        return len(there) in (turn, turn + 1) and all(ms.Card.read(p) == _card(int(p.stem)) for p in there[-2:])
+        return len(there) in (turn, turn + 1) and all(ms.Card.load(p) == _card(int(p.stem)) for p in there[-2:])
 
     def plans_whole(folder: Path, turn: int) -> bool:
         there = sorted((path for path in folder.glob("plan*")), key=lambda path: int(path.name[4:]))
         for path in there[-2:]:
-            plan = ServingPlan.read(path)
+            plan = ServingPlan.load(path)
             assert plan.cups.equals(plans[int(path.name[4:]) % 3].cups), "another key"
             names = {str(p.relative_to(path)) for p in path.rglob("*") if p.is_file()}
             assert names == {*sheets, "trays.csv", "answers.csv", "filling/filling.csv", "sealed/key.csv"}, names
@@ -133,7 +133,7 @@ def writers() -> dict[str, Writer]:
         "csv": Writer(
             lambda f, i: ms.write_csv(tables[i % 2], f / "t.csv", overwrite=True), old_or_new(table_turn, "t.csv")
         ),
-        "card": Writer(lambda f, i: _card(i).write(f / f"{i}.toml"), cards_whole),
+        "card": Writer(lambda f, i: _card(i).save(f / f"{i}.toml"), cards_whole),
         "serving plan": Writer(lambda f, i: plans[i % 3].save(f / f"plan{i}"), plans_whole),
         "answers --append": Writer(append, table_grows),
     }
@@ -278,7 +278,7 @@ def _inputs(folder: Path) -> dict[str, Path]:
         "tabs": folder / "table.tsv",
         "saved pool": pooled.save(folder / "pool.nc"),
         "page": pooled.report(folder / "page.html"),
-        "card": _card(0).write(folder / "card.toml"),
+        "card": _card(0).save(folder / "card.toml"),
         "plan": plan.save(folder / "plan"),
         "key": folder / "plan" / "sealed" / "key.csv",
         "typed answers": folder / "plan" / "answers.csv",

@@ -350,7 +350,7 @@ def serving(record: Record) -> None:
         plan.save(folder)
         for file in sorted(folder.rglob("*.csv")):
             record.add(f"{name} | ServingPlan.saved[{file.relative_to(folder)}]", file.read_text(encoding="utf-8"))
-        record.add(f"{name}, read back | ServingPlan", type(plan).read(folder).to_frame())
+        record.add(f"{name}, read back | ServingPlan", type(plan).load(folder).to_frame())
 
 
 def _pick(row: dict[str, Any], name: str, place: int) -> str:
@@ -415,10 +415,10 @@ def cards(record: Record) -> None:
     record.add("card | Card", card)
     record.add("card | Card.text", card.to_text())
     file = record.folder / "card.md"
-    card.write(file)
-    record.add("card, read | Card", ms.Card.read(file), cells=False)
+    card.save(file)
+    record.add("card, read | Card", ms.Card.load(file), cells=False)
     file.write_text(file.read_text(encoding="utf-8").replace("unnoticed", "noticed"), encoding="utf-8")
-    record.tried("card, edited | Card", lambda: ms.Card.read(file))
+    record.tried("card, edited | Card", lambda: ms.Card.load(file))
     for name in DEMOS:
         pooled = record.tried(
             f"card and {name} | Pooled", lambda name=name: ms.pool(DATA / f"{name}.csv", card=card), cells=False

@@ -224,7 +224,7 @@ def test_text_and_html_say_the_same_and_figures_use_the_axes_given():
     assert cost.statement() in repr(cost)
     assert cost.statement() in cost._repr_html_().replace("\u00a0", " ")
     figure, ax = plt.subplots()
-    assert plan.plot(ax) is ax
+    assert plan.plot(ax=ax) is ax
     assert len(ax.lines) == 3
     plt.close(figure)
 

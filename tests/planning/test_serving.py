@@ -333,11 +333,11 @@ def test_sheets_are_self_contained_escaped_and_in_the_words_of_the_project(name)
 @pytest.mark.parametrize("name", PROTOCOLS)
 def test_a_plan_read_from_its_key_prints_the_same_sheets(name, tmp_path):
     plan = planned(name, 7, date="2026-11-25", sets=2, preference=True, placebo=True, certainty=True)
-    again = ServingPlan.read(plan.save(tmp_path / "plan"))
+    again = ServingPlan.load(plan.save(tmp_path / "plan"))
     assert again.pages() == plan.pages()
     assert again.cups.equals(plan.cups)
     assert (again.seed, again.allergens, again.hazards) == (plan.seed, (), ())
-    assert ServingPlan.read(tmp_path / "plan" / "sealed" / "key.csv").cups.equals(plan.cups)
+    assert ServingPlan.load(tmp_path / "plan" / "sealed" / "key.csv").cups.equals(plan.cups)
 
 
 def test_a_folder_with_a_plan_is_not_written_over(tmp_path):
@@ -345,7 +345,7 @@ def test_a_folder_with_a_plan_is_not_written_over(tmp_path):
     plan.save(tmp_path / "plan")
     with pytest.raises(FileExistsError, match="already holds a plan"):
         planned("triangle", 6).save(tmp_path / "plan")
-    assert ServingPlan.read(tmp_path / "plan").cups.equals(plan.cups)
+    assert ServingPlan.load(tmp_path / "plan").cups.equals(plan.cups)
 
 
 def test_a_folder_that_holds_anything_is_left_alone_and_an_empty_one_is_filled(tmp_path):
@@ -358,7 +358,7 @@ def test_a_folder_that_holds_anything_is_left_alone_and_an_empty_one_is_filled(t
     with pytest.raises(FileExistsError, match="a file of that name exists"):
         plan.save(tmp_path / "file")
     (tmp_path / "empty").mkdir()
-    assert ServingPlan.read(plan.save(tmp_path / "empty")).cups.equals(plan.cups)
+    assert ServingPlan.load(plan.save(tmp_path / "empty")).cups.equals(plan.cups)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["empty", "file", "full"]
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["notes.txt"]
 
@@ -442,12 +442,12 @@ def test_a_key_that_was_changed_is_refused_with_all_that_is_wrong():
     twice.loc[5, "panel"] = "another"
     renamed.loc[2, "sample"] = "milk"
     with pytest.raises(PanelsError, match="there twice") as error:
-        ServingPlan.read(twice)
+        ServingPlan.load(twice)
     assert "differs from the first row" in str(error.value)
     with pytest.raises(PanelsError, match="'milk' is neither"):
-        ServingPlan.read(renamed)
+        ServingPlan.load(renamed)
     with pytest.raises(PanelsError, match="no column 'sample'"):
-        ServingPlan.read(key.drop(columns="sample"))
+        ServingPlan.load(key.drop(columns="sample"))
 
 
 # --- what cannot be planned ---
@@ -787,7 +787,7 @@ def test_a_plan_whose_saving_is_killed_is_there_whole_with_its_key_or_not_at_all
         if folder.exists() and any(folder.iterdir()):
             there = sorted(str(path.relative_to(folder)) for path in folder.rglob("*"))
             assert there == whole, f"killed before change {step}: {there}"
-            assert ServingPlan.read(folder).cups.equals(plan.cups)
+            assert ServingPlan.load(folder).cups.equals(plan.cups)
         step += 1
     assert step > 10  # it was killed at many places
 

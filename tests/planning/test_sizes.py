@@ -278,7 +278,7 @@ def test_the_figure_draws_the_sawtooth_on_the_axes_given():
 
     figure, ax = plt.subplots()
     needed = tasters_needed("triangle", p_d=0.3)
-    assert needed.plot(ax) is ax
+    assert needed.plot(ax=ax) is ax
     drawn = ax.lines[0].get_ydata()
     assert (np.diff(drawn) < 0).any()
     assert (np.diff(drawn) > 0).any()

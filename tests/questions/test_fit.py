@@ -57,12 +57,12 @@ def test_half_the_panels_at_guessing_and_half_far_above_is_caught_and_said():
     assert found.mixture.nothing == pytest.approx(0.5, abs=0.1)
     assert found.mixture.average.median < pooled.average.median
     assert any("look like a mixture" in note for note in pooled.warnings)
-    assert found.warnings()[0] in repr(found)
+    assert found.warnings[0] in repr(found)
 
 
 def test_panels_alike_raise_no_objection():
     pooled = ms.pool(HALVES | {"correct": [30, 28, 32, 29, 31, 27, 30, 33]})
-    assert pooled.fit().warnings() == ()
+    assert pooled.fit().warnings == ()
     assert "None of the checks objects" in repr(pooled.fit())
     assert not any("mixture" in note for note in pooled.notes)
 
@@ -70,8 +70,8 @@ def test_panels_alike_raise_no_objection():
 def test_an_outlier_is_named_with_what_the_others_predict():
     table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
     found = ms.pool(table).fit()
-    assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings())
-    assert any("further apart than the fitted model allows" in text for text in found.warnings())
+    assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings)
+    assert any("further apart than the fitted model allows" in text for text in found.warnings)
     assert found.panels["surprise"].idxmin() == 4
 
 
@@ -102,7 +102,7 @@ def test_repeats_are_simulated_person_by_person():
 
 def test_one_panel_and_panels_of_two_counts():
     one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}).fit()
-    assert one.warnings() == () and "compared with the prior" in one.sentence()
+    assert one.warnings == () and "compared with the prior" in one.sentence()
     two = {"panel": ["two"], "protocol": "A-not-A", "signal": 20, "hits": 15, "noise": 20, "false_alarms": 7}
     found = ms.pool(two).fit()
     assert "cannot be checked" in found.sentence() and found.left_out == ("two",)

@@ -220,7 +220,7 @@ def test_warns_when_the_answer_rests_on_the_prior_and_only_then():
     everything = ms.pool(
         {"panel": ["A"], "protocol": "2-AFC", "tastings": 20, "correct": 20}, margin=ms.Margin(d_prime=2)
     )
-    warned = everything.sensitivity().warnings()
+    warned = everything.sensitivity().warnings
     assert any("The answer rests on the prior" in text for text in warned)
     assert set(warned) <= set(everything.sensitivity().sentences()) and set(warned) <= set(everything.warnings) | set(
         warned
@@ -233,7 +233,7 @@ def test_warns_when_the_answer_rests_on_the_prior_and_only_then():
         "correct": [33, 30, 35, 31, 34, 32, 30, 36],
     }
     calm = ms.pool(many, margin=ms.Margin(d_prime=0.4))
-    assert calm.sensitivity().warnings() == ()
+    assert calm.sensitivity().warnings == ()
     assert any("halved or doubled" in note and "the verdict stays" in note for note in calm.notes)
 
 

@@ -144,9 +144,9 @@ def commands() -> Iterator[tuple[str, str]]:
     file = str(DATA / "cider_fining.csv")
     for line in (
         ["--help"], *([c, "--help"] for c in ("check", "pool", "plan", "serve", "answers", "claim", "rerun")),
-        ["check", file], ["pool", file, "--margin", "0.2 triangle"], ["plan", "triangle", "--p-d", "0.3"],
+        ["check", file], ["pool", file, "--margin", "0.2 triangle"], ["plan", "triangle", "--margin", "0.3 triangle"],
         ["plan", "triangle", "--tasters", "24"], ["plan", "--d-prime", "1"],
-        ["plan", "triangle", "--p-d", "0.4", "--looks", "20", "40"],
+        ["plan", "triangle", "--margin", "0.4 triangle", "--looks", "20", "40"],
         ["claim", "Tasters could not tell them apart.", file, "--margin", "0.2 triangle"],
     ):  # fmt: skip
         said = io.StringIO()
