@@ -46,10 +46,11 @@ _NAMES_BY_FILE = {
 _RESULTS_BY_FILE = {
     "protocols": ("CriterionEstimate", "Protocol", "TwoCountProtocol"),
     "alone.rates": ("DiscriminationRates",),
-    "alone.single": ("ForcedChoicePanel", "TwoCountPanel"),
+    "alone.forced_choice": ("ForcedChoicePanel",),
+    "alone.two_counts": ("TwoCountPanel",),
     "engine.distribution": ("Distribution",),
     "engine.grid": ("IntegrationError",),
-    "engine.sampler": ("Diagnostics",),
+    "core.diagnostics": ("Diagnostics",),
     "core.answers": ("NextPanel", "Rate", "Verdict"),
     "questions.explanations": ("Explanations",),
     "questions.disagreement": ("Disagreement",),
@@ -58,7 +59,8 @@ _RESULTS_BY_FILE = {
     "questions.drawer": ("Drawer",),
     "questions.fit": ("Fit", "Mixture"),
     "questions.tasters": ("AsIfIndependent", "Tasters"),
-    "questions.preference": ("Asked", "Preference"),
+    "questions.asked": ("Asked",),
+    "questions.preference": ("Preference",),
     "questions.effects": ("ServingEffects",),
     "questions.prediction": ("Prediction",),
     "questions.next_panel": ("Plans",),
@@ -77,9 +79,12 @@ _FILE_OF = {
 }
 __all__ = list(_FILE_OF)
 
-if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the two)
+if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the two)
+    from metasense.alone.forced_choice import ForcedChoicePanel as ForcedChoicePanel
     from metasense.alone.panel import OnePanel as OnePanel
+    from metasense.alone.rates import DiscriminationRates as DiscriminationRates
     from metasense.alone.single import one_panel as one_panel
+    from metasense.alone.two_counts import TwoCountPanel as TwoCountPanel
     from metasense.card import Card as Card
     from metasense.claims.check import ClaimCheck as ClaimCheck
     from metasense.claims.check import Finding as Finding
@@ -87,10 +92,10 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.core.answers import NextPanel as NextPanel
     from metasense.core.answers import Rate as Rate
     from metasense.core.answers import Verdict as Verdict
+    from metasense.core.diagnostics import Diagnostics as Diagnostics
     from metasense.engine.distribution import Distribution as Distribution
     from metasense.engine.grid import IntegrationError as IntegrationError
     from metasense.engine.priors import Priors as Priors
-    from metasense.engine.sampler import Diagnostics as Diagnostics
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
     from metasense.planning.chances import VerdictChances as VerdictChances
@@ -116,12 +121,20 @@ if TYPE_CHECKING:  # the same table, for editors and mypy (a test compares the t
     from metasense.protocols import Protocol as Protocol
     from metasense.protocols import TwoCountProtocol as TwoCountProtocol
     from metasense.protocols import protocol as protocol
+    from metasense.questions.asked import Asked as Asked
     from metasense.questions.disagreement import Disagreement as Disagreement
     from metasense.questions.drawer import Drawer as Drawer
     from metasense.questions.effects import ServingEffects as ServingEffects
     from metasense.questions.effects import serving_effects as serving_effects
+    from metasense.questions.explanations import Explanations as Explanations
+    from metasense.questions.fit import Fit as Fit
+    from metasense.questions.fit import Mixture as Mixture
+    from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
+    from metasense.questions.path import Path as Path
     from metasense.questions.plan import Plan as Plan
+    from metasense.questions.prediction import Prediction as Prediction
+    from metasense.questions.preference import Preference as Preference
     from metasense.questions.preference import preference as preference
     from metasense.questions.sensitivity import Sensitivity as Sensitivity
     from metasense.questions.tasters import AsIfIndependent as AsIfIndependent

@@ -203,7 +203,28 @@ class ForcedChoicePanel(OnePanel):
         return f"{said[0]}, {said[1]}; {words.interval_name(self.prob)}"
 
     def to_frame_of(self, quantity: str) -> pd.DataFrame:
-        """The rows of `to_frame` for one quantity: ``"p_c"``, ``"p_d"`` or ``"d_prime"``."""
+        """The rows of `to_frame` for one quantity: ``"p_c"``, ``"p_d"`` or ``"d_prime"``.
+
+        Parameters
+        ----------
+        quantity : {"p_c", "p_d", "d_prime"}
+            Which.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.to_frame_of("p_d")[["basis", "estimate"]].round(2)
+                                                       basis  estimate
+        0  maximum likelihood, Clopper-Pearson, cut at gu...      0.25
+        1  maximum likelihood, likelihood ratio, cut at g...      0.25
+        2                       posterior, flat prior on p_d      0.26
+        3                        posterior, prior on d-prime      0.18
+        """
         rows = pd.DataFrame(self._rows())
         return rows[rows["quantity"] == quantity].reset_index(drop=True)
 
@@ -223,8 +244,25 @@ class ForcedChoicePanel(OnePanel):
             )
         return [*text, self._evidence()]
 
-    def plot_answers(self, ax: Axes | None = None) -> Axes:
-        """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people."""
+    def plot_answers(self, *, ax: Axes | None = None) -> Axes:
+        """Draw one mark an answer: correct beyond guessing, correct as guessing gives, wrong; answers, not people.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> from matplotlib.figure import Figure
+        >>> axes = panel.plot_answers(ax=Figure())
+        """
         from metasense.showing import figures
 
         return figures.icons(self.answers(), ax=ax)
@@ -234,6 +272,17 @@ class ForcedChoicePanel(OnePanel):
 
         Correct answers beyond the number that guessing gives on average, as many as that number, and wrong ones. The
         first group's name holds how many such answers a panel like this gives on average, by the exact interval.
+
+        Returns
+        -------
+        dict of str to int
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.answers()
+        {'correct beyond guessing (0 to 9 fit the counts)': 4, 'correct as guessing gives on average': 8, 'wrong': 12}
         """
         n, x, g = self.tastings, self.correct, self.protocol.guess
         low, high = (max(float(n * (p - g)), 0) for p in exact_interval(x, n, self.prob))

@@ -144,17 +144,55 @@ class OnePanel(Statement):
         """``"beyond the margin"``, ``"within the margin"`` or ``"not settled"``; None without a margin.
 
         Settled only if the posterior probability reaches `settled` under every prior shown.
+
+        Returns
+        -------
+        str or None
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.verdict()
+        'not settled'
         """
         if self.margin is None:
             return None
         return str(verdicts(self.beyond, self.settled))
 
     def rates(self) -> DiscriminationRates:
-        """This panel's difference as the p_d of each protocol (prior on d-prime)."""
+        """This panel's difference as the p_d of each protocol (prior on d-prime).
+
+        Returns
+        -------
+        DiscriminationRates
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.rates().to_frame()["protocol"].head(2).tolist()
+        ['triangle', 'duo-trio']
+        """
         return DiscriminationRates(self.d_prime_posterior, self.prob)
 
     def to_frame(self) -> pd.DataFrame:
-        """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis."""
+        """All numbers: ``quantity, estimate, lower, upper, prob, kind, basis``; one row a quantity and its basis.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.to_frame()[["quantity", "basis", "estimate"]].round(2).head(3)
+                  quantity                   basis  estimate
+        0          p_value        exact, one-sided      0.07
+        1  critical_number              alpha 0.05     13.00
+        2     actual_alpha  at the critical number      0.03
+        """
         columns = ["quantity", "estimate", "lower", "upper", "prob", "kind", "basis"]
         rows = [*self._rows(), *(plain_row("P(beyond margin)", chance, basis) for basis, chance in self.beyond.items())]
         with np.errstate(over="ignore"):  # infinite is as good as 1e308
@@ -177,7 +215,19 @@ class OnePanel(Statement):
         )
 
     def on_the_margin(self) -> list[str]:
-        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin."""
+        """The margin, the probability beyond it and the verdict, in two sentences; none without a margin.
+
+        Returns
+        -------
+        list of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> panel.on_the_margin()[0][:40]
+        'Margin: a triangle p_d of 30 % (53 % of '
+        """
         if self.margin is None:
             return []
         said = [f"{words.probability(chance)} ({basis})" for basis, chance in self.beyond.items()]
@@ -239,8 +289,26 @@ class OnePanel(Statement):
     def _shown(self) -> list[str | Shown]:
         return [*self._sentences(), *self._tables()]
 
-    def plot(self, ax: Any = None) -> Axes:
-        """Draw the posterior of d-prime beside its prior, with guessing and the margin marked."""
+    def plot(self, *, ax: Any = None) -> Axes:
+        """Draw the posterior of d-prime beside its prior, with guessing and the margin marked.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> from matplotlib.figure import Figure
+        >>> panel.plot(ax=Figure()).get_ylabel()
+        ''
+        """
         from metasense.showing import figures
 
         posterior = self.d_prime_posterior

@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.alone.single import OnePanel
+from metasense.alone.panel import OnePanel
 from metasense.claims import rules
 from metasense.claims.facts import (
     ABOVE,

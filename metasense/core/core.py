@@ -145,8 +145,7 @@ class Core:
         """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
         d_primes = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        chosen = self.protocols if protocols is None else protocols
-        rates = [self.rate(test).to_frame(prob) for test in chosen]
+        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, self.protocols)]
         return pd.concat([d_primes, *rates], ignore_index=True)
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
@@ -224,7 +223,7 @@ def tests_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:
     if asked is None:
         return list(usual)
     named = [asked] if isinstance(asked, (str, Protocol)) else asked
-    return [forced_choice(test) for test in named] or list(usual)
+    return [forced_choice(test) for test in named]
 
 
 class HasCore(typing.Protocol):

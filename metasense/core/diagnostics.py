@@ -34,6 +34,15 @@ class Diagnostics(Result):
         Chains, and draws kept from each.
     statistics : Dataset
         What the sampler recorded at each draw, dims chain, draw.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import xarray as xr
+    >>> numbers = {"mean": 0.9, "sd": 0.3, "r_hat": 1.2, "ess_bulk": 20.0, "ess_tail": 20.0, "mcse": 0.1}
+    >>> found = Diagnostics(pd.DataFrame([{"quantity": "the centre"} | numbers]), 0, 4, 1000, xr.Dataset())
+    >>> found.advice[0][:44]
+    'The 4 chains do not agree on the centre (R-h'
     """
 
     frame: pd.DataFrame
@@ -79,11 +88,41 @@ class Diagnostics(Result):
         return tuple(advice)
 
     def to_frame(self) -> pd.DataFrame:
-        """The numbers, one row a quantity."""
+        """The numbers, one row a quantity.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> import xarray as xr
+        >>> from metasense import Diagnostics
+        >>> numbers = {"mean": 0.9, "sd": 0.3, "r_hat": 1.0, "ess_bulk": 3000.0, "ess_tail": 3000.0, "mcse": 0.01}
+        >>> found = Diagnostics(pd.DataFrame([{"quantity": "the centre"} | numbers]), 0, 4, 1000, xr.Dataset())
+        >>> found.to_frame()["r_hat"].item()
+        1.0
+        """
         return self.frame.copy()
 
     def sentence(self) -> str:
-        """All that needs saying, as one paragraph."""
+        """All that needs saying, as one paragraph.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> import xarray as xr
+        >>> from metasense import Diagnostics
+        >>> numbers = {"mean": 0.9, "sd": 0.3, "r_hat": 1.0, "ess_bulk": 3000.0, "ess_tail": 3000.0, "mcse": 0.01}
+        >>> found = Diagnostics(pd.DataFrame([{"quantity": "the centre"} | numbers]), 0, 4, 1000, xr.Dataset())
+        >>> found.sentence()[:40]
+        '4 chains of 1000 draws. The chains agree'
+        """
         start = f"{self.chains} chains of {self.draws} draws."
         if self.advice:
             return " ".join([start, *self.advice])

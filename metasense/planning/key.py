@@ -10,7 +10,8 @@ import pandas as pd
 
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
 from metasense.protocols import protocol
-from metasense.tables.checking import Checked, check_table
+from metasense.tables.checked import Checked
+from metasense.tables.checking import check_table
 from metasense.tables.headers import Column, is_known
 from metasense.tables.numbers import whole
 from metasense.tables.opening import open_table

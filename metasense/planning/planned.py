@@ -139,7 +139,19 @@ class Planned(Statement):
     # the tables
 
     def trays(self) -> pd.DataFrame:
-        """What the server sets out: one row a tray, codes from the taster's left to right; no product in it."""
+        """What the server sets out: one row a tray, codes from the taster's left to right; no product in it.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.trays().columns.tolist()
+        ['tray', 'taster', 'trial', 'place 1', 'place 2', 'place 3']
+        """
         wide = self.cups.pivot(index=["tray", "taster", "trial", "part"], columns="place", values="code")
         wide.columns = ["marked" if place == 0 else f"place {place}" for place in wide.columns]
         wide = wide.reset_index()
@@ -148,7 +160,19 @@ class Planned(Statement):
         return pd.concat([shown[first], shown[~first]], ignore_index=True)
 
     def filling(self) -> pd.DataFrame:
-        """What the filler pours: one row a code, by round and product in rising order; marked samples come first."""
+        """What the filler pours: one row a code, by round and product in rising order; marked samples come first.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.filling().columns.tolist()
+        ['round', 'sample', 'code', 'cups']
+        """
         lines = self.cups.assign(round=self._rounds()).groupby(["round", "sample", "code"], sort=False).size()
         lines = lines.rename("cups").reset_index()
         order = lines.assign(second=lines["round"].eq(SECOND), product=lines["sample"].map(self.samples.index),
@@ -170,6 +194,17 @@ class Planned(Statement):
         Type what happened: another tray or order, the codes as they stood; somebody did not come, ``absent`` under
         incident; a tasting that is not to count, yes or why under left_out.
         Codes of pairs for preference are on the row of the taster's last set.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.answer_sheet().columns.tolist()
+        ['panel', 'protocol', 'date', 'taster', 'trial', 'cups', 'answer', 'incident', 'left_out', 'notes']
         """
         sets = self._sets()
         rows = sets.groupby("tray", sort=True).agg(
@@ -189,11 +224,40 @@ class Planned(Statement):
         return sheet.assign(**dict.fromkeys(last_ones, ""))[[*columns, *last_ones]].reset_index(drop=True)
 
     def to_frame(self) -> pd.DataFrame:
-        """The planned balance: one row an order, a place or a product, with how often it is served."""
+        """The planned balance: one row an order, a place or a product, with how often it is served.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.to_frame().shape
+        (11, 3)
+        """
         return self.balance().to_frame()
 
     def balance(self, tastings: Tastings | None = None) -> Balance:
-        """How evenly orders, places and products are planned and, with `tastings`, were served."""
+        """How evenly orders, places and products are planned and, with `tastings`, were served.
+
+        Parameters
+        ----------
+        tastings : Tastings, optional
+            What `read_answers` gave: count the orders that were answered.
+
+        Returns
+        -------
+        Balance
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.balance().to_frame().shape
+        (11, 3)
+        """
         sets = self._sets()
         letters = sets["sample"].map(dict(zip(self.samples, "AB", strict=True)))
         planned = letters.groupby(sets["tray"]).agg("".join).tolist()

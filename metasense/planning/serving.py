@@ -263,26 +263,81 @@ class ServingPlan(Planned):
     """A panel planned cup by cup, with its sheets; made by `serve` or read from a key.
 
     Its attributes are those of `Planned`: what was given to `serve`, and `cups`, the key.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+    >>> len(plan.cups), plan.samples
+    (18, ('old', 'new'))
     """
 
+    _inside = frozenset({"read"})  # an older name
+
     def pages(self) -> dict[str, str]:
-        """Every sheet as one self-contained HTML page, by file name."""
+        """Every sheet as one self-contained HTML page, by file name.
+
+        Returns
+        -------
+        dict of str to str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> sorted(plan.pages())[:3]
+        ['ballots.html', 'filling/filling.html', 'filling/labels.html']
+        """
         return pages_of(self)
 
     def key(self) -> pd.DataFrame:
-        """The key with everything needed to read the plan again, one row a cup."""
+        """The key with everything needed to read the plan again, one row a cup.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> plan.key()["protocol"].unique().tolist()
+        ['triangle']
+        """
         return key_of(self)
 
     @classmethod
-    def read(cls, key: Any) -> ServingPlan:
+    def load(cls, key: Any) -> ServingPlan:
         """The plan back from its key: ``sealed/key.csv``, or the folder it was saved in.
+
+        ``read`` is an older name of the same.
+
+        Parameters
+        ----------
+        key : path, DataFrame, or anything else a table is read from
+            The folder, the key in it, or its rows.
+
+        Returns
+        -------
+        ServingPlan
 
         Raises
         ------
         PanelsError
             If it is not a key, or was changed so that codes no longer say one thing.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> plan = ms.serve("triangle", 6, samples=("old", "new"), allergens=["gluten"], hazards=[], seed=1)
+        >>> import tempfile
+        >>> again = ms.ServingPlan.load(plan.save(f"{tempfile.mkdtemp()}/plan"))
+        >>> again.cups.equals(plan.cups)
+        True
         """
         return cls(**read_key(key))
+
+    read = load
 
     def save(self, folder: str | os.PathLike[str]) -> Path:
         """Write all sheets into a new folder, the filler's and the key in folders of their own; all of them or none.

@@ -37,6 +37,14 @@ class Asked:
         Whether some people are in it more than once.
     protocol : str
         Of the panel; empty for a separate pair.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+    >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+    >>> found.correct[0].new, found.correct[0].old
+    (8, 4)
     """
 
     panel: str
@@ -116,7 +124,7 @@ def pairs_of(source: Any) -> list[Asked]:
     return found
 
 
-def _listed(table: dict) -> bool:
+def _listed(table: dict[str, Any]) -> bool:
     return any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in table.values())
 
 

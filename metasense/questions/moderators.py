@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, quantity
-from metasense.core.core import Core
+from metasense.core.core import Core, Tests, tests_of
 from metasense.core.diagnostics import Diagnostics
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Verdict, margin_words
-from metasense.core.core import Core, plain_core
+from metasense.core.core import Core, HasCore, plain_core
 from metasense.engine.likelihood import Counts
 from metasense.margins import SETTLED, Margin, stated
 from metasense.questions.outlook import LEVELS, Job, work_out

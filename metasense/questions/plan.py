@@ -65,7 +65,29 @@ class Plan:
         panels: Iterable[int] = (1,),
         same_pair_as: Iterable[str | None] = (None,),
     ) -> tuple[Plan, ...]:
-        """Every combination, for instance ``Plan.every(["triangle", "tetrad"], [24, 36], [1, 2, 4])``."""
+        """Every combination, for instance ``Plan.every(["triangle", "tetrad"], [24, 36], [1, 2, 4])``.
+
+        Parameters
+        ----------
+        protocols : iterable of str or Protocol
+            Forced-choice protocols.
+        tasters : iterable of int
+            In each panel.
+        panels : iterable of int
+            How many panels.
+        same_pair_as : iterable of str or None
+            Panels whose batch pair is tasted again; None for new pairs.
+
+        Returns
+        -------
+        tuple of Plan
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> [plan.name for plan in ms.Plan.every(["triangle", "tetrad"], [24])]
+        ['triangle, 1 panel of 24, new pair', 'tetrad, 1 panel of 24, new pair']
+        """
         return tuple(cls(*chosen) for chosen in product(protocols, tasters, panels, same_pair_as))
 
     @property

@@ -413,7 +413,8 @@ class Preference(Statement):
         ]
         if self.placebo is not None and self._offered:
             p_stated, p_none = self.placebo
-            stated, none = (sum(f(a) for a in self._offered) for f in (lambda a: a.new + a.old, lambda a: a.none))
+            stated = sum(a.new + a.old for a in self._offered)
+            none = sum(a.none for a in self._offered)
             more = larger((stated, none), self.placebo)
             found.append(
                 f"Between two identical samples {words.whole(p_stated)} of {words.whole(p_stated + p_none)} stated a "

@@ -213,21 +213,70 @@ class Pool(Statement):
             )
 
     def report(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the answer as one self-contained HTML page; returns the path.
+        """Write the answer as one self-contained HTML page.
 
-        A page of the same panels that is there is replaced; one of other panels only with `overwrite`.
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``cider.html``. A page of the same panels that is there is replaced.
+        overwrite : bool
+            Whether a page of other panels may be replaced too.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        OSError
+            If the folder is missing or may not be written to, or something else is there.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> pooled.report(f"{tempfile.mkdtemp()}/page.html").name
+        'page.html'
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
         return pages.write_report(self._page(), path, kind=kind)
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file; returns the path.
+        """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file.
 
-        ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole, and only if it is a
-        saved pool of the same panels, or with `overwrite` of any. Tasters who are written as people (names, e-mail
-        addresses, phone numbers) are called T1, T2 ... in the file, which a note of the loaded pool says; the table
-        they came from is left to say who is who.
+        ``ms.load`` reads it back. A file that is there is replaced only once the new one is whole. Tasters who are
+        written as people (names, e-mail addresses, phone numbers) are called T1, T2 ... in the file, which a note of
+        the loaded pool says; the table they came from is left to say who is who.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write, such as ``cider.nc``. A saved pool of the same panels that is there is replaced.
+        overwrite : bool
+            Whether a saved pool of other panels may be replaced too.
+
+        Returns
+        -------
+        Path
+            The file.
+
+        Raises
+        ------
+        OSError
+            If the folder is missing or may not be written to, or something else is there.
+        ValueError
+            If the pool is too large to be loaded again.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> import tempfile
+        >>> ms.load(pooled.save(f"{tempfile.mkdtemp()}/pool.nc")).headline() == pooled.headline()
+        True
         """
         kind = self._ours(POOL, overwrite)
         ready(path, kind)

@@ -87,7 +87,21 @@ class Moderated(Moderation, BesidePlain):
     _instead = {"verdict": "verdicts() gives one for each stated value"}  # noqa: RUF012
 
     def on_the_priors(self) -> tuple[str, ...]:
-        """How much the answer rests on the priors, in words."""
+        """How much the answer rests on the priors, in words.
+
+        Returns
+        -------
+        tuple of str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
+        >>> stored.on_the_priors()[0][:44]
+        'The answer rests on the prior: with prior sc'
+        """
         warned, said = self._on_the_priors()
         return (*warned, said)
 

@@ -151,7 +151,7 @@ def _written(cell: object) -> str:
         return str(id(cell))
 
 
-def combined(*columns: Any) -> tuple[np.ndarray, list[tuple]]:
+def combined(*columns: Any) -> tuple[np.ndarray, list[tuple[Any, ...]]]:
     """Each row's place in the list of distinct combinations of the columns' cells, and that list.
 
     Examples

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -107,7 +109,9 @@ class Shares:
             if not messages:
                 checked.notes.append(f"column {header!r} is not used, and agrees with 'correct'.")
 
-    def _counts(self, j: int, how: str, tastings: pd.Series) -> tuple[np.ndarray, list[tuple], list[list[int] | str]]:
+    def _counts(
+        self, j: int, how: str, tastings: pd.Series
+    ) -> tuple[np.ndarray, list[tuple[Any, ...]], list[list[int] | str]]:
         """The distinct cells and tastings, with the counts that each can be, or what is wrong with it."""
         cells, values = distinct(self.checked.sheet.columns[j])
         places, pairs = combined(cells, tastings)

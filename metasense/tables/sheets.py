@@ -63,18 +63,49 @@ class PanelsError(ValueError):
         super().__init__(self.words(SHOWN))
 
     def words(self, most: int | None = None) -> str:
-        """All the problems a line each, or the first so many and how many more there are."""
+        """All the problems a line each, or the first so many and how many more there are.
+
+        Parameters
+        ----------
+        most : int, optional
+            Problems to say; all of them by default.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> from metasense import PanelsError
+        >>> PanelsError(["row 2 has no panel."], "the table").words()
+        'the table cannot be used as it is: row 2 has no panel.'
+        """
         lines = [str(problem) for problem in self.problems[:most]]
         if len(self.problems) > len(lines):
             lines.append(f"... and {len(self.problems) - len(lines)} more; the error's .to_frame() holds them all")
         head = f"{one_line(self.source)} {self.what}: " if self.source else ""
         return head + (lines[0] if len(lines) == 1 else "\n  ".join([f"{len(self.problems)} problems", *lines]))
 
-    def __reduce__(self) -> tuple[type, tuple]:
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems, self.source, self.what)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a problem."""
+        """One row a problem.
+
+        Returns
+        -------
+        DataFrame
+            ``row, panel, column, problem``, or those of them that are known.
+
+        Examples
+        --------
+        >>> from metasense import PanelsError, read_panels
+        >>> try:
+        ...     panels = read_panels([{"panel": "A", "protocol": "triangle", "tastings": 5, "correct": 9}])
+        ... except PanelsError as error:
+        ...     print(error.to_frame()["column"].tolist())
+        ['correct']
+        """
         return pd.DataFrame(list(self.problems), columns=list(Problem._fields))
 
 
