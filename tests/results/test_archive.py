@@ -887,5 +887,5 @@ def test_a_dose_beside_another_moderator_is_integrated_and_compared(tmp_path):
     table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
     more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2]}
     pooled = ms.pool(table | more, moderators=["weeks", "dose"], through_zero="dose")
-    if pooled.method == "grid":
-        assert ms.rerun(pooled.save(tmp_path / "dose.nc")).same
+    assert pooled.method == "grid"
+    assert ms.rerun(pooled.save(tmp_path / "dose.nc")).same
