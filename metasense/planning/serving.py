@@ -307,6 +307,8 @@ class ServingPlan(Statement):
     hazards: tuple[str, ...] | None = None
     seed: int | None = None
 
+    _inside = frozenset({"read"})  # an older name
+
     # what is in it
 
     @property
