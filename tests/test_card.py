@@ -298,3 +298,10 @@ def test_one_look_more_than_the_card_allows_is_said():
     assert "looked at more often" not in departures_of(looks=[1, 1])
     said = departures_of(looks=[1, 2])
     assert "looked at more often: B (2 looks)" in said
+
+
+def test_older_names_of_saving_and_loading_still_work_and_are_not_offered(tmp_path):
+    card = make()
+    assert Card.read(card.write(tmp_path / "card.toml")) == card
+    assert {"save", "load"} <= set(dir(card))
+    assert not {"read", "write"} & set(dir(card))

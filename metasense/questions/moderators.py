@@ -207,6 +207,11 @@ class Moderation:
         Distribution
             In d-prime per unit of the moderator.
 
+        Raises
+        ------
+        ValueError
+            If there is no such moderator of numbers, or several and none is named.
+
         Examples
         --------
         >>> import metasense as ms
@@ -376,6 +381,11 @@ class Moderation:
         -------
         DataFrame
             One row a value: ``value, p_above, p_below, verdict``, other moderators being average.
+
+        Raises
+        ------
+        ValueError
+            If there is no such moderator.
 
         Examples
         --------

@@ -237,7 +237,7 @@ class Sensitivity(Result):
 
         Parameters
         ----------
-        *kinds : {"pool", "prior", "panel", "selection", "group"}
+        *kinds : {"all panels", "prior", "panel", "selection", "group"}
             Which.
 
         Returns

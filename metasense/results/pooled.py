@@ -186,7 +186,7 @@ class Pooled(Pool):
 
         Raises
         ------
-        ValueError
+        PanelsError
             If there is no such panel.
 
         Examples
@@ -374,11 +374,6 @@ class Pooled(Pool):
         Returns
         -------
         Path
-
-        Raises
-        ------
-        ValueError
-            If the panels have no dates.
 
         Examples
         --------

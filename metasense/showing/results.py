@@ -111,6 +111,8 @@ class Result:
         ------
         FileExistsError
             If a file of that name is there that may not be replaced.
+        ValueError
+            If the name does not end in ``.csv``.
 
         Examples
         --------

@@ -367,6 +367,8 @@ class _Rows(Result):
         ------
         FileExistsError
             If a file of that name is there that may not be replaced.
+        ValueError
+            If the name does not end in ``.csv``.
 
         Examples
         --------

@@ -798,3 +798,9 @@ def test_a_folder_with_a_part_of_a_plan_is_not_written_over(tmp_path):
     with pytest.raises(FileExistsError):
         serve("triangle", 6, allergens=[], hazards=[]).save(tmp_path / "plan")
     assert (tmp_path / "plan" / "trays.csv").read_text() == "of another plan"
+
+
+def test_the_older_name_of_loading_a_plan_still_works_and_is_not_offered(tmp_path):
+    plan = planned("triangle", 6)
+    assert ServingPlan.read(plan.save(tmp_path / "plan")).cups.equals(plan.cups)
+    assert "load" in dir(plan) and "read" not in dir(plan)
