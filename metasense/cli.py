@@ -136,35 +136,19 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(run=_check)
 
     pooling = command("pool", "pool the panels of a table and give the answer")
-    pooling.add_argument(
-        "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
-    )
-    pooling.add_argument(
-        "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
-    )
-    pooling.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
-    pooling.add_argument("--overwrite", action="store_true", help="replace a page of other panels that is there")
-    pooling.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
-    pooling.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (default 1)")
-    pooling.set_defaults(run=_pool)
+    _add_pool(pooling)
 
     _add_plan(
         command(
             "plan",
             "how many tasters, which count decides, which protocol, when to look",
             "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its "
-            "power. With --looks or --sequential: a plan for stopping early. With --d-prime and no protocol: all "
+            "power. With --looks or --sequential: a plan for stopping early. With a d-prime as --margin and no protocol: all "
             "protocols compared.",
         )
     )
     _add_serve(command("serve", "codes, orders, ballots, sheets and a sealed key for one panel"))
-    answers = command("answers", "join typed answers with the key of a served panel")
-    answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
-    answers.add_argument("answers", help="the filled answers.csv")
-    answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
-    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
-    answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
-    answers.set_defaults(run=_answers)
+    _add_answers(command("answers", "join typed answers with the key of a served panel"))
     claim = command(
         "claim",
         "check a sentence you want to publish against the panels",
@@ -187,6 +171,29 @@ def _parser() -> argparse.ArgumentParser:
         parsed.add_argument("file", type=Path, help=file)
         parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file")
     return parser
+
+
+def _add_pool(pooling: argparse.ArgumentParser) -> None:
+    pooling.add_argument(
+        "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
+    )
+    pooling.add_argument(
+        "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
+    )
+    pooling.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
+    pooling.add_argument("--overwrite", action="store_true", help="replace a page of other panels that is there")
+    pooling.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
+    pooling.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (default 1)")
+    pooling.set_defaults(run=_pool)
+
+
+def _add_answers(answers: argparse.ArgumentParser) -> None:
+    answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
+    answers.add_argument("answers", help="the filled answers.csv")
+    answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
+    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
+    answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
+    answers.set_defaults(run=_answers)
 
 
 def _add_plan(plan: argparse.ArgumentParser) -> None:

@@ -107,6 +107,7 @@ class Archive:
         for group, table in (("panels", self.panels), ("tastings", self.tastings)):
             if table is not None:
                 said = {"source": table.source, "notes": table.notes, "fingerprint": table.fingerprint}
+                said |= {"marks": self.panels.marks} if group == "panels" else {}
                 about |= {f"{group}_{key}": json.dumps(value) for key, value in said.items()}
                 variables |= _from_frame(group, table.frame)
         variables |= _from_frame("answer", self.answer)

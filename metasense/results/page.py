@@ -74,6 +74,7 @@ def page(core: Core) -> pages.Page:
     return pages.Page(
         title="What the panels say together" if card is None else card.question,
         answer=sentences.headline(core),
+        marks=core.panels.marks,
         paragraphs=(
             *_opening(core),
             sentences.size(core),

@@ -43,18 +43,18 @@ _OLD = 3600  # seconds after which a scratch file is taken to be left behind, wh
 class Kind:
     """A kind of file that we write: what it is called, how one is told, and how its name may end.
 
-    With `data` (a fingerprint that stands in the file) only one that shows the same data may be replaced.
+    With `marks` (runs of 12 to 64 digits and letters a to f) only one in which one of them stands may be replaced.
     """
 
     name: str
     tells: Callable[[BinaryIO], bool]  # reads no more than it takes
     endings: tuple[str, ...] = ()
     written_as: str = ""
-    data: str = ""
+    marks: frozenset[bytes] = frozenset()
 
-    def of(self, data: str) -> Kind:
-        """Those that show this data."""
-        return replace(self, data=data)
+    def of(self, *marks: str) -> Kind:
+        """Those in which one of these stands."""
+        return replace(self, marks=frozenset(mark.encode() for mark in marks))
 
 
 def _holds(file: BinaryIO, wanted: bytes) -> bool:
@@ -64,6 +64,16 @@ def _holds(file: BinaryIO, wanted: bytes) -> bool:
         if wanted in end + block:
             return True
         end = block[max(len(block) - len(wanted) + 1, 0) :]
+    return False
+
+
+def _holds_one(file: BinaryIO, marks: frozenset[bytes]) -> bool:
+    """Whether one of the marks stands in an open file."""
+    end = b""
+    while block := file.read(2**20):
+        if marks.intersection(_MARK.findall(end + block)):
+            return True
+        end = block[-64:]
     return False
 
 
@@ -79,6 +89,7 @@ def _is_pool(file: BinaryIO) -> bool:
     return file.read(8).startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and _holds(file, b"metasense_format")
 
 
+_MARK = re.compile(rb"\b[0-9a-f]{12,64}\b")
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
 _FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
     b'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Content-Security-Policy" '
@@ -183,7 +194,7 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
         with open(target, "rb") as file:
             its_own = ours.tells(file)
             file.seek(0)
-            same = not its_own or not ours.data or _holds(file, ours.data.encode())
+            same = not its_own or not ours.marks or _holds_one(file, ours.marks)
     except OSError as error:
         raise _in_words(error, path, target) from error
     if not its_own:

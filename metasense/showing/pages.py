@@ -78,6 +78,8 @@ class Page:
     ----------
     title, answer : str
         The heading, and the answer in one sentence.
+    marks : tuple of str
+        By which the page is known to show some panel.
     paragraphs : tuple of str
         The answer at more length, under it.
     notes : tuple of str
@@ -99,6 +101,7 @@ class Page:
 
     title: str
     answer: str
+    marks: tuple[str, ...] = ()
     paragraphs: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     sentences: Mapping[str, str] = field(default_factory=dict)
@@ -146,7 +149,7 @@ def write_report(page: Page, path: str | os.PathLike[str], *, kind: Kind = PAGE)
     path : path
         Of a file that ends in ``.html`` or ``.htm``, or has no ending.
     kind : Kind
-        Which pages may be replaced there: any of ours, or ``PAGE.of(fingerprint)``, those of the same data.
+        Which pages may be replaced there: any of ours, or with ``PAGE.of(*marks)`` those that hold one of these.
 
     Raises
     ------

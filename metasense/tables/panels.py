@@ -505,6 +505,15 @@ class Panels(_Rows):
     (1, [15], ['A', 'B'])
     """
 
+    _inside = frozenset({"marks"})
+
+    @property
+    def marks(self) -> tuple[str, ...]:
+        """A short digest of each panel's name, protocol and counts, by which a file is known to show that panel."""
+        counts = self.frame[["panel", "protocol", "tastings", "correct", "signal", "hits", "noise", "false_alarms"]]
+        said = ("\x1f".join(map(str, row)) for row in counts.itertuples(index=False))
+        return tuple(hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16] for text in said)
+
     def overview(self) -> pd.DataFrame:
         """What is shown: panel, protocol, counts in words, tasters, guess rate; one row a panel, in order.
 

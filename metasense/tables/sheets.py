@@ -160,11 +160,8 @@ def _empty_cells(cells: list[Any]) -> np.ndarray:
     return np.array([cell in empty for cell in cells], bool)
 
 
-def laid_out(rows: list[Any], known: Callable[[str], bool], label: str, notes: list[str], separator: str = "") -> Sheet:
-    """Header and columns out of the rows of a file, counted from 1; a worksheet's (no `separator`) may end early."""
-    while rows and all(map(is_empty, rows[-1] or [])):  # blank rows at the end are nothing to speak of
-        rows.pop()
-    blank = {i for i, row in enumerate(rows) if not row or (is_empty(row[0]) and all(map(is_empty, row)))}
+def _header(rows: list[Any], blank: set[int], known: Callable[[str], bool], label: str) -> int:
+    """Where the header is: the first row that holds anything; an error where a row below looks like one instead."""
     first = next((i for i in range(len(rows)) if i not in blank), None)
     if first is None:
         raise PanelsError("the table is empty.", label)
@@ -179,6 +176,25 @@ def laid_out(rows: list[Any], known: Callable[[str], bool], label: str, notes: l
             f"row {first + 1} ({title!r}) is no header; row {best + 1} looks like one. Delete the rows above it.",
             label,
         )
+    return first
+
+
+def _whole_rows(row: list[Any], separated: re.Pattern[str], width: int) -> list[str]:
+    """What is wrong with cells that run over lines and hold whole rows of a table this wide."""
+    return [
+        f"the cell that begins {cell.partition(chr(10))[0][:40]!r} runs over {cell.count(chr(10)) + 1} lines and holds "
+        "whole rows. A quotation mark is left open: close it, or remove it."
+        for cell in row
+        if "\n" in cell and len(separated.findall(cell)) >= max(width - 1, 2)
+    ]
+
+
+def laid_out(rows: list[Any], known: Callable[[str], bool], label: str, notes: list[str], separator: str = "") -> Sheet:
+    """Header and columns out of the rows of a file, counted from 1; a worksheet's (no `separator`) may end early."""
+    while rows and all(map(is_empty, rows[-1] or [])):  # blank rows at the end are nothing to speak of
+        rows.pop()
+    blank = {i for i, row in enumerate(rows) if not row or (is_empty(row[0]) and all(map(is_empty, row)))}
+    first = _header(rows, blank, known, label)
     if blank:
         rows_ = "row" if len(blank) == 1 else "rows"
         notes.append(f"blank {rows_} skipped: {listing([i + 1 for i in sorted(blank)], 8)}.")
@@ -192,21 +208,16 @@ def laid_out(rows: list[Any], known: Callable[[str], bool], label: str, notes: l
         and all(len(rows[i]) < len(headers) or is_empty(rows[i][len(headers) - 1]) for i in at)
     ):
         headers.pop()
-    body, problems = [], []
+    body: list[list[Any]] = []
+    problems: list[Problem] = []
     width = len(headers)
     written = len(rows[first])
     all_longer = all(len(rows[i]) > written for i in at)  # each line ends with a separator
     swallowed = re.compile(re.escape(separator) + r"(?! )") if separator else None
     for i in at:
         row = rows[i]
-        for cell in row if swallowed is not None else ():
-            if swallowed is not None and "\n" in cell and len(swallowed.findall(cell)) >= max(width - 1, 2):
-                words = (
-                    f"the cell that begins {cell.partition(chr(10))[0][:40]!r} runs over "
-                    f"{cell.count(chr(10)) + 1} lines and holds whole rows. "
-                    "A quotation mark is left open: close it, or remove it."
-                )
-                problems.append(Problem(words, i + 1))
+        if swallowed is not None:
+            problems += [Problem(words, i + 1) for words in _whole_rows(row, swallowed, width)]
         if len(row) > written and separator and not all_longer and all(map(is_empty, row[width:])):
             words = (
                 f"the row has {count(len(row), 'cell')} where the header has {written}, so cells may have moved. "

@@ -809,6 +809,12 @@ def test_a_pool_or_page_of_other_panels_is_replaced_only_when_that_is_said(cider
         getattr(other, write)(path, overwrite=True)
         assert path.read_bytes() != before
         getattr(ms.pool(OTHER, margin=MARGIN), write)(path)  # the same panels, another margin
+        more = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 20], "correct": [9, 16, 9]}
+        getattr(ms.pool(more), write)(path)  # one more evening of the same question
+        getattr(ms.pool(OTHER), write)(path)  # and without it again
+        recounted = {**OTHER, "correct": [10, 17]}
+        with pytest.raises(FileExistsError, match="of other panels"):
+            getattr(ms.pool(recounted), write)(path)
 
 
 @pytest.mark.parametrize("path", GENERATIONS, ids=lambda path: path.stem)

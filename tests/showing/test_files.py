@@ -134,23 +134,28 @@ def test_a_missing_folder_is_named(tmp_path):
         pass
 
 
+SHOWN, OTHER = "0123456789abcdef", "fedcba9876543210"
+
+
 @pytest.mark.parametrize(("kind", "start"), [(PAGE, f"<head>{PAGE_MARK}"), (POOL, "CDF\x02\0\0\0\0 metasense_format")])
 def test_a_file_of_ours_that_shows_other_data_stays_until_overwriting_is_said(kind, start, tmp_path):
     path = tmp_path / f"old{kind.endings[0]}"
-    path.write_text(f"{start} {'x' * 2**20} aaaa")
-    assert ready(path, kind.of("aaaa")) == path
+    path.write_text(f"{start} {'x' * 2**20} {SHOWN}")
+    assert ready(path, kind.of(OTHER, SHOWN)) == path
     with pytest.raises(FileExistsError, match=r"old\..*of other panels\. Name a new one, or say overwrite=True"):
-        ready(path, kind.of("bbbb"))
+        ready(path, kind.of(OTHER))
     assert ready(path, kind) == path
 
 
-@pytest.mark.parametrize("at", [2**20 - 3, 2**20 - 1, 2**20, 2**21 - 2])
+@pytest.mark.parametrize("at", [2**20 - 13, 2**20 - 3, 2**20 - 1, 2**20, 2**21 - 2])
 def test_data_is_found_wherever_it_stands_in_a_long_file(at, tmp_path):
     path = tmp_path / "old.html"
     page = bytearray(f"<head>{PAGE_MARK}".encode().ljust(3 * 2**20, b" "))
-    page[at : at + 4] = b"aaaa"
+    page[at : at + len(SHOWN)] = SHOWN.encode()
     path.write_bytes(page)
-    assert ready(path, PAGE.of("aaaa")) == path
+    assert ready(path, PAGE.of(SHOWN)) == path
+    with pytest.raises(FileExistsError, match="of other panels"):
+        ready(path, PAGE.of(SHOWN[:-1]))
 
 
 def test_no_more_of_a_file_is_read_than_tells_what_it_is(tmp_path):
@@ -170,8 +175,8 @@ def test_a_page_of_the_first_version_is_known_though_it_has_no_mark(tmp_path):
         "form-action 'none'\">\n"
     )
     path = tmp_path / "first.html"
-    path.write_text(f"{head}<dt>fingerprint of the data (SHA-256)</dt>\n<dd>aaaa</dd>")
-    assert ready(path, PAGE.of("aaaa")) == path
+    path.write_text(f"{head}<dt>fingerprint of the data (SHA-256)</dt>\n<dd>{SHOWN}</dd>")
+    assert ready(path, PAGE.of(SHOWN)) == path
     path.write_text(f"{head}<p>somebody's own</p>")
     with pytest.raises(FileExistsError, match="not a page that metasense wrote"):
         ready(path, PAGE)
