@@ -143,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
             "plan",
             "how many tasters, which count decides, which protocol, when to look",
             "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its "
-            "power. With --looks or --sequential: a plan for stopping early. With a d-prime as --margin and no protocol: all "
+            "power. With --looks or --sequential: a plan for stopping early. With a d-prime and no protocol: all "
             "protocols compared.",
         )
     )

@@ -21,7 +21,7 @@ from metasense.tables.checked import Checked, array_of, distinct, is_certain, re
 from metasense.tables.exclusion import INCIDENTS, LEFT_OUT, leave_out
 from metasense.tables.headers import Column, match_headers
 from metasense.tables.numbers import is_numeric, number
-from metasense.tables.sheets import Sheet
+from metasense.tables.sheets import Sheet, is_empty
 from metasense.tables.wording import text, yes_no
 
 
@@ -79,16 +79,26 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
     padded = any(isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()) for value in filled)
     if filled and all(numeric) and not padded:
         return number, "Float64"
-    if any(numeric) or any(isinstance(value, str) and _WITH_UNIT.fullmatch(tidy(value)) for value in filled):
+    odd = None
+    written = [value for value in values if not is_empty(value)]
+    if written and all(isinstance(value, str) and _HEDGED.fullmatch(tidy(value)) for value in written):
+        odd = written[0]
+    elif any(numeric) or any(isinstance(value, str) and _WITH_UNIT.fullmatch(tidy(value)) for value in filled):
         odd = next((value for value, is_number in zip(filled, numeric, strict=True) if not is_number), None)
         if odd is None:
             odd = next(value for value in filled if isinstance(value, str) and re.fullmatch(r"0\d+", value.strip()))
+    if odd is not None:
         notes.append(
             f"column {header!r} was kept as words, because of {as_shown(odd)!r}; correct it if it holds numbers."
         )
     return text, "string"
 
 
+_HEDGED = re.compile(  # 3-4, 1/2, 3?, about 5, and what stands where a number is not known
+    r"(about|around|ca\.?|circa|over|under|up to)? ?\W{0,2}\d[\d.,]* ?([-\u2010-\u2015/~?+±≈<>]|to |or ).*"
+    r"|\W+|tbd|tba|x|nil|unknown|(about|around|ca\.?|circa|over|under|up to) ?\d.*",
+    re.IGNORECASE,
+)
 _WITH_UNIT = re.compile(  # 12 weeks, €5, 5 g/L, 4 °C
     r"[^\w\s(]{0,2} ?\d+([.,]\d+)? ?([^\W\d_]{1,12}(/[^\W_]{1,6})?|[%\u2030°]\w?)?"
 )

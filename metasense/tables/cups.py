@@ -237,12 +237,14 @@ class Cups:
     def __init__(self, cups: int, choices: int, seen: set[str]) -> None:
         self.cups, self.choices, self.seen = cups, choices, seen
         self.plain = {_unpadded(cup) for cup in seen}
+        self.unsigned = {_unpadded(re.sub(r"\W", "", cup)) for cup in seen}
         self.unsure: set[str] = set()
 
     def strange(self, answers: set[str]) -> set[str]:
         """Those of `answers` that can be none of the cups; ``unsure`` then holds those that may be."""
         new = {cup for cup in answers if _unpadded(cup) not in self.plain}
-        bad = {cup for cup in new if not self._like_those_seen(cup)}
+        but_for_a_sign = {cup for cup in new if _unpadded(re.sub(r"\W", "", cup)) in self.unsigned}
+        bad = but_for_a_sign | {cup for cup in new if not self._like_those_seen(cup)}
         for kind in (_is_place, _is_word):
             fresh = {cup for cup in new - bad if kind(cup)}
             if fresh and len({cup for cup in self.seen if kind(cup)} | fresh) > self.choices:

@@ -33,7 +33,8 @@ def _left_out(cell: object, reading: Reading) -> str | None:
         return "no"
     if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
         return word
-    if len(said) < 3 or not any(c.isalpha() for c in said) or _NEGATED.match(word):
+    few = 3 if word.isascii() else 1  # letters of a word that may be a reason
+    if sum(c.isalpha() for c in said) < few or _NEGATED.match(word):
         raise Wrong(f"{word!r} does not say whether the row is left out. Write yes, no, or why in other words")
     return word
 

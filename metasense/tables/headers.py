@@ -45,8 +45,10 @@ def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
 
 
 def _number_of(header: object) -> str | None:
-    """What a header counts, of those that begin "no. ", "no of", "number of" or "#"; "no correct" counts nothing."""
+    """What a header counts that begins "no. ", "number of" or "#", or ends "(count)"; "no correct" counts nothing."""
     word = str(header).strip()
+    if word[-1:] in ")]" and (found := _COUNTED.fullmatch(word)):
+        return plain(found["what"])
     if word[:1] not in "#nN№":
         return None
     found = _COUNTING.fullmatch(word)
@@ -57,6 +59,7 @@ _COUNTING = re.compile(
     r"(?:#|№|(?:no|nr|num)\.|(?:no\.?|nr\.?|num\.?|number|n)[\s_]+of(?=[\s_]))[\s_]*(?:of[\s_]+)?(?P<what>[^\W\d].*)",
     re.IGNORECASE,
 )
+_COUNTED = re.compile(r"(?P<what>[^\W\d].*?)\s*[(\[]\s*(counts?|n|no\.?|nr\.?|number|#|№)\s*[)\]]", re.IGNORECASE)
 
 
 def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[str] = ()) -> list[int]:

@@ -181,12 +181,15 @@ def _header(rows: list[Any], blank: set[int], known: Callable[[str], bool], labe
 
 def _whole_rows(row: list[Any], separated: re.Pattern[str], width: int) -> list[str]:
     """What is wrong with cells that run over lines and hold whole rows of a table this wide."""
-    return [
-        f"the cell that begins {cell.partition(chr(10))[0][:40]!r} runs over {cell.count(chr(10)) + 1} lines and holds "
-        "whole rows. A quotation mark is left open: close it, or remove it."
-        for cell in row
-        if "\n" in cell and len(separated.findall(cell)) >= max(width - 1, 2)
-    ]
+    found = []
+    for cell in row:
+        lines = re.split(r"\r\n?|\n", cell)
+        if len(lines) > 1 and len(separated.findall(cell)) >= max(width - 1, 2):
+            found.append(
+                f"the cell that begins {lines[0][:40]!r} runs over {len(lines)} lines and holds whole rows. A "
+                "quotation mark is left open: close it, or remove it."
+            )
+    return found
 
 
 def laid_out(rows: list[Any], known: Callable[[str], bool], label: str, notes: list[str], separator: str = "") -> Sheet:

@@ -14,7 +14,7 @@ from metasense.tables.columns import FORCED, TWO_COUNTS
 
 _TOTALS = among(
     "total totals sum sums subtotal subtotals grandtotal mean means average averages avg median overall all allpanels "
-    "pooled combined everything σ summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt "
+    "pooled combined everything σ ø summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt "
     "somme totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma"
 )
 _TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!\w)", re.IGNORECASE)

@@ -89,6 +89,24 @@ def test_a_header_that_says_number_of_is_read_and_said(header):
     assert f"column read under another name: {header!r} as 'tasters'." in read.notes
 
 
+@pytest.mark.parametrize("header", ["tasters (count)", "Tasters [n]", "tasters (no.)"])
+def test_a_header_that_ends_in_count_is_read_and_said(header):
+    read = read_panels(f"{TABLE}correct,{header}\nA,triangle,24,9,12")
+    assert read.frame["tasters"].tolist() == [12]
+    assert f"{header!r} as 'tasters'" in " ".join(read.notes)
+
+
+@pytest.mark.parametrize("cells", [["3-4", "1/2"], ["3?", "4?"], ["?", "-"], ["about 5", "tbd"]])
+def test_a_column_of_numbers_that_nobody_is_sure_of_is_said_to_be_kept_as_words(cells):
+    read = read_panels(panels(weeks=cells))
+    assert f"'weeks' was kept as words, because of {cells[0]!r}" in " ".join(read.notes)
+
+
+def test_a_unit_under_left_out_does_not_say_that_the_row_is_left_out():
+    with pytest.raises(PanelsError, match=r"'\(n\)' does not say whether the row is left out"):
+        read_panels(panels(left_out=["(n)", ""]))
+
+
 @pytest.mark.parametrize("header", ["not correct", "no correct"])
 def test_a_header_that_negates_is_not_the_number_of(header):
     with pytest.raises(PanelsError, match="there is no column 'correct'"):
@@ -149,6 +167,17 @@ def test_an_open_quotation_mark_that_swallows_rows_is_refused():
     rows = 'A,triangle,1,1,"flat\nA,triangle,2,1,\nA,triangle,3,1,flat"\nA,triangle,4,0,\n'
     with pytest.raises(PanelsError, match="row 2: the cell that begins 'flat' runs over 3 lines and holds whole rows"):
         read_tastings("panel,protocol,taster,correct,notes\n" + rows)
+
+
+def test_so_is_one_where_lines_end_as_on_old_computers():
+    lines = [
+        "panel,protocol,tastings,correct,notes",
+        'A,triangle,24,9,"flat',
+        "B,triangle,24,8,",
+        'C,triangle,20,7,flat"',
+    ]
+    with pytest.raises(PanelsError, match="runs over 3 lines and holds whole rows"):
+        read_panels("\r".join(lines))
 
 
 def test_a_row_with_a_cell_too_many_is_refused_even_if_the_last_is_empty():

@@ -104,7 +104,7 @@ def test_a_sheet_of_a_served_panel_is_recognised_in_one_problem(reader):
 
 
 @pytest.mark.parametrize("name", ["Total", "Sum", "Mean", "Average", "Overall", "All", "Grand total", "Subtotal",
-                                  "Summe", "TOTAL:", "Total of 3 panels"])  # fmt: skip
+                                  "Summe", "TOTAL:", "Ø", "Total of 3 panels"])  # fmt: skip
 def test_a_row_of_totals_is_refused_by_name(name):
     rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], ["Z", "triangle", 18, 8], [name, "triangle", 73, 31]]
     with pytest.raises(PanelsError, match="looks like a total or average") as caught:
@@ -126,3 +126,8 @@ def test_wrong_answers_that_are_counted_too_must_make_up_the_tastings(header):
         read_panels(table.format(header, 17))
     with pytest.raises(PanelsError, match=r"with 2 refused they are the 30 tastings.*write 28 there"):
         read_panels(table.format(header, 16))
+
+
+def test_an_answer_that_is_a_code_but_for_a_sign_is_refused():
+    with pytest.raises(PanelsError, match="'992' is no cup of this panel"):
+        read_tastings(tastings("triangle", ("#992", "992"), ("313", "298"), ("260", "403")))
