@@ -182,7 +182,7 @@ class Card(Result):
             "looks": self.looks,
             "exclusions": self.exclusions,
             "moderators": list(self.moderators),
-            "priors": {name: float(scale) for name, scale in vars(self.priors).items()},
+            "priors": {name: float(scale) for name, scale in self.priors.stored().items()},
             "sentences": self.sentences,
         }
 
@@ -309,7 +309,7 @@ class Card(Result):
         try:
             card = cls(
                 margin=Margin.parse(content["margin"]),
-                priors=Priors(**content.get("priors", {})),
+                priors=Priors.of_stored(content.get("priors", {})),
                 edited=seal != {_SEAL: _hash(content)},
                 **{field: content[field] for field in known},
             )

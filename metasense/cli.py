@@ -232,7 +232,7 @@ def _add_serve(serve: _Parser) -> None:
     serve.add_argument("folder", help="a new folder for the sheets")
     serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
     serve.add_argument(
-        "--panel", metavar="NAME", default="panel 1", help="name of the sitting; it stands on every ballot"
+        "--panel", metavar="NAME", help="name of the sitting, on every ballot (the folder's if left out)"
     )
     serve.add_argument("--date", metavar="DAY", help="day of the sitting, such as 2026-11-25")
     serve.add_argument("--sets", metavar="N", type=int, default=1, help="sets each taster gets (1)")
@@ -297,7 +297,8 @@ def _pool(chosen: argparse.Namespace) -> int:
     print(pooled)
     if page:
         print(f"\nWrote {one_line(page)}.")
-    return WARNED if pooled.warnings else FINE
+    changed = pooled.card is not None and pooled.card.edited
+    return WARNED if pooled.warnings or changed else FINE
 
 
 def _claim(chosen: argparse.Namespace) -> int:
@@ -459,6 +460,7 @@ def _serve(chosen: argparse.Namespace) -> int:
     wanted = {
         name: value for name, value in vars(chosen).items() if name not in ("run", "folder", "protocol", "tasters")
     }
+    wanted["panel"] = chosen.panel or Path(chosen.folder).resolve().name or "panel 1"
     wanted["beside"] = [ServingPlan.load(folder) for folder in chosen.beside]  # none of their codes comes back
     plan = serve(chosen.protocol, chosen.tasters, **wanted)
     folder = plan.save(chosen.folder)
@@ -510,7 +512,10 @@ def _write_counts(panels: Any, path: str, append: bool) -> str:
     name = one_line(path)
     if not append or not os.path.exists(path) or not os.path.getsize(path):
         panels.to_csv(path)
-        return f"Wrote {name}."
+        return f"There was no {name}; it is made, and holds this panel." if append else f"Wrote {name}."
     if add_panel(panels, path):
         return f"Added the panel to {name}."
-    return f"{name} holds this panel already, and was left as it is."
+    return (
+        f"{name} holds this panel already, and was left as it is. If this was another evening, give it a name of its "
+        "own under panel in its key and answers (serve --panel names it)."
+    )

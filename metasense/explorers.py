@@ -170,21 +170,23 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
         panels, priors = (tastings.to_panels() if tastings is not None else read_panels(subject)), Priors()
 
     @lru_cache(maxsize=32)
-    def pooled(mu_scale: float, tau_scale: float) -> Pooled:
-        chosen = replace(priors, mu_scale=mu_scale, tau_scale=tau_scale)
+    def pooled(centre_scale: float, spread_scale: float) -> Pooled:
+        chosen = replace(priors, centre_scale=centre_scale, spread_scale=spread_scale)
         return first if first is not None and chosen == priors else pool(panels, tastings=tastings, priors=chosen)
 
-    test = replace(pooled(priors.mu_scale, priors.tau_scale).core, margin=margin).main_protocol
+    test = replace(pooled(priors.centre_scale, priors.spread_scale).core, margin=margin).main_protocol
     start = 0.0 if margin is None else margin.p_d(test)
     controls = {
         "p_d": _share(widgets, start, f"margin: {test.name} p_d"),
-        "mu_scale": _scale(widgets, priors.mu_scale, LARGEST["mu_scale"], 0.25, "prior scale of the centre"),
-        "tau_scale": _scale(widgets, priors.tau_scale, LARGEST["tau_scale"], 0.1, "prior scale of the spread"),
+        "centre_scale": _scale(
+            widgets, priors.centre_scale, LARGEST["centre_scale"], 0.25, "prior scale of the centre"
+        ),
+        "spread_scale": _scale(widgets, priors.spread_scale, LARGEST["spread_scale"], 0.1, "prior scale of the spread"),
     }
 
-    def say(p_d: float, mu_scale: float, tau_scale: float) -> list[str | tables.Shown]:
+    def say(p_d: float, centre_scale: float, spread_scale: float) -> list[str | tables.Shown]:
         stated = Margin(p_d=p_d, protocol=test) if p_d else None
-        at = Pooled(replace(pooled(mu_scale, tau_scale).core, margin=stated))
+        at = Pooled(replace(pooled(centre_scale, spread_scale).core, margin=stated))
         verdict = NO_MARGIN if stated is None else at.verdict().sentence()
         return [at.headline(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
 

@@ -193,7 +193,7 @@ def test_a_pool_that_keeps_to_its_card_departs_nowhere():
     [
         ({}, {"margin": None}, "names a margin of 0.2 triangle; none was used"),
         ({}, {"margin": ms.Margin(d_prime=0.5)}, "the margin used is d'=0.5"),
-        ({}, {"priors": ms.Priors(mu_scale=1)}, "other priors"),
+        ({}, {"priors": ms.Priors(centre_scale=1)}, "other priors"),
         (
             {},
             {"table": TABLE | {"protocol": ["triangle", "tetrad", "triangle"]}},
@@ -251,7 +251,7 @@ def test_card_shows_itself_alike_in_text_and_page():
 
 
 def test_a_pool_takes_the_cards_priors_and_margin():
-    card = make(priors=ms.Priors(mu_scale=1.0))
+    card = make(priors=ms.Priors(centre_scale=1.0))
     pooled = ms.pool(TABLE, card=card)
     assert pooled.priors == card.priors and pooled.margin == card.margin
     assert not [text for text in pooled.departures if "priors" in text or "moderators not named" in text]

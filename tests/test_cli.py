@@ -395,7 +395,7 @@ def test_answers_without_their_key_are_refused(tmp_path, capsys):
     main(["serve", "triangle", "6", str(tmp_path / "plan")])
     capsys.readouterr()
     assert main(["answers", str(tmp_path / "plan" / "answers.csv"), str(tmp_path / "plan" / "answers.csv")]) == 2
-    assert "no column" in capsys.readouterr().err
+    assert "this is the sheet of answers, not the key" in capsys.readouterr().err
 
 
 def test_the_installed_command_runs_as_a_script(table):
@@ -476,10 +476,12 @@ def test_advice_is_for_the_terminal_and_every_problem_is_listed(tmp_path, capsys
     assert capsys.readouterr().err.startswith("there is no panel 'Fair' in bad.csv.")
 
 
-def test_an_unfilled_answer_sheet_is_a_warning(tmp_path, capsys):
-    assert main(["serve", "triangle", "6", str(tmp_path / "plan"), "--allergens", "--hazards"]) in (0, 1)
-    assert main(["answers", str(tmp_path / "plan"), str(tmp_path / "plan" / "answers.csv")]) == 1
-    assert "6 of 6 sets have no answer" in capsys.readouterr().out
+def test_an_answer_sheet_on_which_nothing_was_typed_makes_no_table(tmp_path, capsys):
+    plan = tmp_path / "plan"
+    counts = tmp_path / "counts.csv"
+    assert main(["serve", "triangle", "6", str(plan), "--allergens", "--hazards"]) in (0, 1)
+    assert main(["answers", str(plan), str(plan / "answers.csv"), "--panels", str(counts)]) == 2
+    assert "no answer is typed yet" in capsys.readouterr().err and not counts.exists()
 
 
 @pytest.mark.parametrize("command", [["check"], ["pool"], ["claim", "Half the tasters could tell."]])
@@ -506,7 +508,8 @@ def test_a_page_of_other_panels_is_replaced_only_when_that_is_said(table, tmp_pa
     words = ["pool", "datasets/bakery_salt.csv", "--report", str(page)]
     assert main(words) == 2
     assert (
-        "of other panels. Name a new one, or say overwrite=True (--overwrite) to replace it." in capsys.readouterr().err
+        "of panels not all in this pool. Name a new one, or say overwrite=True (--overwrite) to replace it."
+        in capsys.readouterr().err
     )
     assert main([*words, "--overwrite"]) in (0, 1)
 
@@ -524,3 +527,13 @@ def test_counts_are_not_added_to_a_table_of_shares(answered, tmp_path, capsys):
     assert answers(answered / "x1", "--panels", table, "--append") == 2
     assert "holds shares under '% correct' and no counts" in capsys.readouterr().err
     assert table.read_text().count("\n") == 2
+
+
+def test_a_card_changed_after_it_was_sealed_is_a_warning(table, tmp_path):
+    card = tmp_path / "card.toml"
+    ms.Card(
+        question="Q?", decision="D.", margin=ms.Margin(d_prime=1), protocols="triangle", date="2025-01-01", tastings=24
+    ).save(card)
+    assert main(["pool", str(table), "--card", str(card)]) == 0
+    card.write_text(card.read_text().replace('"D."', '"Another."'))
+    assert main(["pool", str(table), "--card", str(card)]) == 1

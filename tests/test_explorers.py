@@ -76,7 +76,7 @@ def test_moving_margin_and_priors_of_a_pool_says_what_the_pool_says():
     assert moved.headline() in said(box) and moved.verdict().sentence() in said(box)
     assert moved.verdict().label == "within the margin" != pooled.verdict().label
     at["prior scale of the centre"].value = 0.5
-    other = ms.pool(PANELS, margin=moved.margin, priors=ms.Priors(mu_scale=0.5))
+    other = ms.pool(PANELS, margin=moved.margin, priors=ms.Priors(centre_scale=0.5))
     assert other.headline() in said(box)
     assert other.headline() != moved.headline()
     assert alt(box) in repr(other)

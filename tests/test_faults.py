@@ -11,7 +11,7 @@ from faults import damage, inputs, surroundings, truth_tables, writers
 
 import metasense as ms
 
-QUICK = ("read-only folder", "full disk", "warnings are errors", "no network", "same seed, same draws")
+QUICK = ("full disk", "no network", "same seed, same draws")
 CHECKS = surroundings.CHECKS | surroundings.SAMPLING
 
 
@@ -35,7 +35,7 @@ def test_odd_input_is_answered_or_refused_in_words(name, tmp_path):
 
 
 def test_extreme_counts_are_answered_or_refused_in_words(tmp_path):
-    tried(inputs.counts, folder=tmp_path, sizes=(1, 10**9))
+    tried(inputs.counts, folder=tmp_path, sizes=(1, 10**9), tests=("triangle",))
 
 
 @pytest.mark.skipif(os.name != "posix", reason="rights, signals and memory disks of POSIX")

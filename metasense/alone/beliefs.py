@@ -31,7 +31,8 @@ def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) 
     """What the pooling prior says of one panel's d-prime, its centre and spread averaged out.
 
     A panel's ``theta`` is ``Normal(mu, tau)``, ``mu`` normal (or half-normal: the size is the same) with scale
-    `priors.mu_scale` and ``tau`` half-normal with scale `priors.tau_scale`; ``d`` is ``|theta|`` unless directed.
+    `priors.centre_scale` and ``tau`` half-normal with scale `priors.spread_scale`; ``d`` is ``|theta|`` unless
+    directed.
 
     Examples
     --------
@@ -40,9 +41,9 @@ def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) 
     """
     d = np.asarray(d, float)
     nodes, weights = np.polynomial.legendre.leggauss(48)
-    tau = 4 * priors.tau_scale * (nodes + 1)  # eight scales hold all of a half-normal
-    weights = weights * np.exp(-0.5 * (tau / priors.tau_scale) ** 2)
-    sd = np.hypot(priors.mu_scale, tau)
+    tau = 4 * priors.spread_scale * (nodes + 1)  # eight scales hold all of a half-normal
+    weights = weights * np.exp(-0.5 * (tau / priors.spread_scale) ** 2)
+    sd = np.hypot(priors.centre_scale, tau)
     height = np.exp(-0.5 * (d[..., None] / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) @ (weights / weights.sum())
     return np.asarray(height if directed else np.where(d >= 0, 2 * height, 0.0))
 

@@ -53,7 +53,7 @@ class Common:
 
     def _log_prior(self, theta: Array, priors: Priors) -> Array:
         halves = 1.0 if self.directed else 2.0
-        return np.log(halves / (np.sqrt(2 * np.pi) * priors.mu_scale)) - 0.5 * (theta / priors.mu_scale) ** 2
+        return np.log(halves / (np.sqrt(2 * np.pi) * priors.centre_scale)) - 0.5 * (theta / priors.centre_scale) ** 2
 
     def log_evidence(self, priors: Priors) -> float:
         """Log evidence with this prior scale of the centre (trapezoid: exact for what is smooth and dies away)."""

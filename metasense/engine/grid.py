@@ -106,7 +106,7 @@ class Region:
 
     def locate(self, guess: tuple[Stretch, Stretch] | None) -> tuple[Stretch, Stretch]:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
-        far = min(14.0, 8.0 * max(self.priors.mu_scale, self.priors.tau_scale))
+        far = min(14.0, 8.0 * max(self.priors.centre_scale, self.priors.spread_scale))
         t, angle = guess or (Stretch(0, 0, far / 2, far), Stretch(0, 0, np.pi / 4, np.pi))
         x = np.linspace(-1, 1, 25)
         for _ in range(30):
@@ -130,9 +130,9 @@ def log_prior(mu: Array, tau: Array, priors: Priors, directed: bool) -> Array:
     """Log prior density of ``(mu, tau)`` with ``tau >= 0`` and, unless `directed`, ``mu >= 0``."""
     halves = 1.0 if directed else 2.0
     return (
-        np.log(halves * 2 / (2 * np.pi * priors.mu_scale * priors.tau_scale))
-        - 0.5 * (mu / priors.mu_scale) ** 2
-        - 0.5 * (tau / priors.tau_scale) ** 2
+        np.log(halves * 2 / (2 * np.pi * priors.centre_scale * priors.spread_scale))
+        - 0.5 * (mu / priors.centre_scale) ** 2
+        - 0.5 * (tau / priors.spread_scale) ** 2
     )
 
 
@@ -215,10 +215,10 @@ def _same(region: Region) -> float:
 
     def log_density(mu: Array) -> Array:
         halves = 1.0 if series.directed else 2.0
-        prior = np.log(halves / (np.sqrt(2 * np.pi) * priors.mu_scale)) - 0.5 * (mu / priors.mu_scale) ** 2
+        prior = np.log(halves / (np.sqrt(2 * np.pi) * priors.centre_scale)) - 0.5 * (mu / priors.centre_scale) ** 2
         return series.exact_log_likelihood(region.sign * mu) + prior
 
-    far = min(14.0, 8.0 * priors.mu_scale)
+    far = min(14.0, 8.0 * priors.centre_scale)
     stretch = Stretch(0.0, far, far / 2, far)
     x = np.linspace(-1, 1, 41)
     for _ in range(30):

@@ -132,21 +132,21 @@ class Levels:
         ----------
         groups : Groups
         priors : Priors
-            With a free `between`, both spreads are half-normal of scale ``tau_scale / sqrt(2)``, so that panels in all
-            are expected to vary as much as without groups.
+            With a free `between`, both spreads are half-normal of scale ``spread_scale / sqrt(2)``, so that panels in
+            all are expected to vary as much as without groups.
         start : Posterior
             Of the same panels without groups; tells where to look.
         between : float, optional
             Fix the spread between groups.
         """
         half = 1.0 if between is not None else np.sqrt(0.5)
-        scale = priors.tau_scale * half
-        far = min(REACH, 8 * priors.mu_scale)
+        scale = priors.spread_scale * half
+        far = min(REACH, 8 * priors.centre_scale)
 
         def log_density(mu: Array, *spreads: Array) -> Array:
             b, t = spreads if between is None else (np.array([between]), *spreads)
             halves = 0.0 if groups.directed else np.log(2)
-            logs = groups.log_likelihood(mu, b, t) + _normal(mu, priors.mu_scale)[:, None, None] + halves
+            logs = groups.log_likelihood(mu, b, t) + _normal(mu, priors.centre_scale)[:, None, None] + halves
             logs = logs + _normal(t, scale) + np.log(2)
             return logs[:, 0, :] if between is not None else logs + _normal(b, scale)[:, None] + np.log(2)
 

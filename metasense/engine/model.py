@@ -56,14 +56,14 @@ def state(
     R = pm.Deterministic("R", pt.exp(log_R))
     mu = R * pt.cos(a)
     tau = R * pt.sin(a)
-    beta = pm.Normal("beta", 0, priors.beta_scale, shape=slopes) if slopes else None
+    beta = pm.Normal("beta", 0, priors.slope_scale, shape=slopes) if slopes else None
     centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
-    log_prior = -0.5 * (mu / priors.mu_scale) ** 2 - 0.5 * (tau / priors.tau_scale) ** 2
+    log_prior = -0.5 * (mu / priors.centre_scale) ** 2 - 0.5 * (tau / priors.spread_scale) ** 2
     if clusters is not None:
         # the spread is that of panels in different clusters; two halves of its variance, one prior for each
         split = pm.Uniform("split", 0, np.pi / 2)
         # d between d within = tau d tau d split
-        log_prior += -0.5 * (tau / priors.tau_scale) ** 2 + pt.log(tau)
+        log_prior += -0.5 * (tau / priors.spread_scale) ** 2 + pt.log(tau)
         log_likelihood = _of_clusters(series, centres, tau * pt.cos(split), tau * pt.sin(split), clusters)
     else:
         one_centre = mu if not slopes and not np.ndim(load) else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,8 @@ from numpy.typing import NDArray
 Array = NDArray[Any]
 
 # The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
-LARGEST = {"mu_scale": 3.0, "tau_scale": 1.5, "beta_scale": 3.0}
+LARGEST = {"centre_scale": 3.0, "spread_scale": 1.5, "slope_scale": 3.0}
+STORED = {"centre_scale": "mu_scale", "spread_scale": "tau_scale", "slope_scale": "beta_scale"}  # names in files
 SMALLEST = 1e-6  # far below anything a taster could tell, far above where the arithmetic would end
 
 
@@ -25,11 +27,11 @@ class Priors:
 
     Parameters
     ----------
-    mu_scale : float
+    centre_scale : float
         Scale of the prior of the centre, in d-prime units.
-    tau_scale : float
+    spread_scale : float
         Scale of the prior of the spread between panels, in d-prime units.
-    beta_scale : float
+    slope_scale : float
         Standard deviation of the prior of a moderator's slope, in d-prime units per standard deviation of it.
 
     Raises
@@ -39,15 +41,15 @@ class Priors:
 
     Examples
     --------
-    >>> Priors().scaled(mu=2).mu_scale
+    >>> Priors().scaled(centre=2).centre_scale
     3.0
     >>> print(Priors())
     centre half-normal(1.5), spread half-normal(0.5) in d-prime units
     """
 
-    mu_scale: float = 1.5
-    tau_scale: float = 0.5
-    beta_scale: float = 0.5
+    centre_scale: float = 1.5
+    spread_scale: float = 0.5
+    slope_scale: float = 0.5
 
     def __post_init__(self) -> None:
         wrong = [
@@ -62,12 +64,12 @@ class Priors:
                 "defaults (1.5, 0.5, 0.5)."
             )
 
-    def scaled(self, mu: float = 1.0, tau: float = 1.0, beta: float = 1.0) -> Priors:
+    def scaled(self, centre: float = 1.0, spread: float = 1.0, slope: float = 1.0) -> Priors:
         """The same priors with the scales of the centre, the spread and the slope multiplied.
 
         Parameters
         ----------
-        mu, tau, beta : float
+        centre, spread, slope : float
             What to multiply the scales of the centre, the spread and the slope by.
 
         Returns
@@ -77,10 +79,50 @@ class Priors:
         Examples
         --------
         >>> import metasense as ms
-        >>> ms.Priors().scaled(tau=2).tau_scale
+        >>> ms.Priors().scaled(spread=2).spread_scale
         1.0
         """
-        return Priors(self.mu_scale * mu, self.tau_scale * tau, self.beta_scale * beta)
+        return Priors(self.centre_scale * centre, self.spread_scale * spread, self.slope_scale * slope)
+
+    def stored(self) -> dict[str, float]:
+        """The scales under the names they have in cards and saved pools, the symbols of the model.
+
+        Returns
+        -------
+        dict of str to float
+
+        Examples
+        --------
+        >>> Priors().stored()
+        {'mu_scale': 1.5, 'tau_scale': 0.5, 'beta_scale': 0.5}
+        """
+        return {STORED[name]: scale for name, scale in vars(self).items()}
+
+    @classmethod
+    def of_stored(cls, scales: Mapping[str, float]) -> Priors:
+        """The priors again from what `stored` gave.
+
+        Parameters
+        ----------
+        scales : mapping of str to float
+            Scales under the names they have in files.
+
+        Returns
+        -------
+        Priors
+
+        Raises
+        ------
+        TypeError
+            If a name is none of them.
+
+        Examples
+        --------
+        >>> Priors.of_stored({"mu_scale": 1.0, "tau_scale": 0.5, "beta_scale": 0.5}).centre_scale
+        1.0
+        """
+        named = {name: scale for scale, name in STORED.items()}
+        return cls(**{named.get(name, name): scale for name, scale in scales.items()})
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line.
@@ -100,7 +142,7 @@ class Priors:
         >>> ms.Priors().describe()
         'centre half-normal(1.5), spread half-normal(0.5) in d-prime units'
         """
-        return f"{self.centre(directed)}, spread half-normal({self.tau_scale:g}) in d-prime units"
+        return f"{self.centre(directed)}, spread half-normal({self.spread_scale:g}) in d-prime units"
 
     def centre(self, directed: bool = False) -> str:
         """Say the prior of the centre.
@@ -120,7 +162,7 @@ class Priors:
         >>> ms.Priors().centre(directed=True)
         'centre normal(0, 1.5)'
         """
-        return f"centre {'normal(0, ' if directed else 'half-normal('}{self.mu_scale:g})"
+        return f"centre {'normal(0, ' if directed else 'half-normal('}{self.centre_scale:g})"
 
     __str__ = describe
 
@@ -130,15 +172,15 @@ def log_change(
 ) -> Array:
     """By how much the log prior of centre, spread(s) and slopes changes from one to the other, but for a constant.
 
-    With `spreads` 2 the spread is made of two, of scale ``tau_scale / sqrt(2)`` each: their squares, added up, count
+    With `spreads` 2 the spread is made of two, of scale ``spread_scale / sqrt(2)`` each: their squares, added up, count
     twice.
     """
 
     def looser(name: str) -> float:
         return float(getattr(old, name) ** -2 - getattr(new, name) ** -2) / 2
 
-    change = looser("mu_scale") * mu**2 + spreads * looser("tau_scale") * tau_squared
-    return np.asarray(change + looser("beta_scale") * beta_squared)
+    change = looser("centre_scale") * mu**2 + spreads * looser("spread_scale") * tau_squared
+    return np.asarray(change + looser("slope_scale") * beta_squared)
 
 
 def stated(priors: object) -> Priors:
@@ -146,8 +188,10 @@ def stated(priors: object) -> Priors:
 
     >>> stated(0.5)
     Traceback (most recent call last):
-    ValueError: priors are prior scales, for instance ms.Priors(mu_scale=1.5, tau_scale=0.5); got 0.5.
+    ValueError: priors are prior scales, for instance ms.Priors(centre_scale=1.5, spread_scale=0.5); got 0.5.
     """
     if priors is None or isinstance(priors, Priors):
         return priors or Priors()
-    raise ValueError(f"priors are prior scales, for instance ms.Priors(mu_scale=1.5, tau_scale=0.5); got {priors!r}.")
+    raise ValueError(
+        f"priors are prior scales, for instance ms.Priors(centre_scale=1.5, spread_scale=0.5); got {priors!r}."
+    )

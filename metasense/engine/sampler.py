@@ -138,9 +138,9 @@ def sample_moderated(
     evidence : sequence of Evidence, length n
         One for each panel.
     priors : Priors
-        With clusters both spreads are half-normal of scale ``tau_scale / sqrt(2)``.
+        With clusters both spreads are half-normal of scale ``spread_scale / sqrt(2)``.
     columns : ndarray, shape (n, P)
-        Moderators, each slope with the prior ``Normal(0, beta_scale)``.
+        Moderators, each slope with the prior ``Normal(0, slope_scale)``.
     names : sequence of str, length P
     load : ndarray, shape (n,), optional
     clusters : ndarray of int, shape (n,), optional

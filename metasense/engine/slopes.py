@@ -80,10 +80,10 @@ class Sloped:
         directed = any(e.protocol.directed for e in evidence)
         ends = None if z is None or directed else (float(z.min()), float(z.max()))
         panels = _Panels(evidence, load, np.zeros(len(load)) if z is None else z, ends)
-        far, scale = min(REACH, 8 * priors.mu_scale), priors.beta_scale
+        far, scale = min(REACH, 8 * priors.centre_scale), priors.slope_scale
         constant = -np.log(np.sqrt(2 * np.pi) * scale)
         if ends is not None:  # the share of the prior that is not cut off
-            share = sum(np.arctan(priors.mu_scale / (scale * abs(end))) for end in ends) / np.pi
+            share = sum(np.arctan(priors.centre_scale / (scale * abs(end))) for end in ends) / np.pi
             constant += np.log(2 / (ends[1] - ends[0])) - np.log(share)
 
         def log_density(first: Array, *rest: Array) -> Array:
@@ -105,7 +105,7 @@ class Sloped:
             axes.append(axis(-1.0, 1.0, 0.0, 0.5))
         elif z is not None:
             axes.append(axis(-8 * scale, 8 * scale, 0.0, scale / 2))
-        axes.append(axis(0.0, min(REACH, 8 * priors.tau_scale), spread.median, spread.sd))
+        axes.append(axis(0.0, min(REACH, 8 * priors.spread_scale), spread.median, spread.sd))
         return cls(panels.series[0], Box.integrate(log_density, axes), ends)
 
     @property

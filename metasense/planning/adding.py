@@ -102,8 +102,8 @@ def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
         if all(row[column] == cell for column, cell in wanted.items() if row.get(column) and cell):
             return True
     raise ValueError(
-        f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. Take "
-        "that row out first if these answers are to replace it."
+        f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. If "
+        "this was another evening, give it a name of its own; if these answers are to replace that row, take it out."
     )
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
 from metasense.protocols import protocol
+from metasense.tables.cells import plain
 from metasense.tables.checked import Checked
 from metasense.tables.checking import check_table
 from metasense.tables.headers import Column, is_known
@@ -67,7 +68,12 @@ def read_key(key: Any) -> dict[str, Any]:
     """
     if isinstance(key, (str, os.PathLike)) and Path(key).is_dir():
         key = Path(key) / "sealed" / "key.csv"
-    checked = check_table(open_table(key, is_known(KEY_COLUMNS)), KEY_COLUMNS)
+    opened = open_table(key, is_known(KEY_COLUMNS))
+    heads = {plain(header) for header in opened.headers}
+    if "code" not in heads and {"cups", "answer"} <= heads:
+        words = "this is the sheet of answers, not the key. The key, or the folder of the plan, comes first."
+        raise PanelsError(words, opened.source)
+    checked = check_table(opened, KEY_COLUMNS)
     once = [column.name for column in KEY_COLUMNS if column.name not in CUP_COLUMNS]
     _check(checked, once)
     one = {name: None if pd.isna(value) else str(value) for name, value in checked.frame[once].iloc[0].items()}

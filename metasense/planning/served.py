@@ -19,7 +19,7 @@ from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, said
 from metasense.showing import words
-from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
+from metasense.tables.cells import NO_ANSWER, Reading, Wrong, among, no_answer, plain
 from metasense.tables.checked import Checked
 from metasense.tables.checking import check_table
 from metasense.tables.columns import TASTING
@@ -54,7 +54,10 @@ ANSWER_COLUMNS = (
     TASTING["date"],
     TASTING["notes"],
 )  # fmt: skip
-_ABSENT = ("absent", "notserved", "noshow", "missing", "didnotcome")
+_ABSENT = among(
+    "absent notserved noshow missing didnotcome didntcome didnotshow didntshow nothere notpresent away cancelled "
+    "canceled"
+)
 
 
 def read_answers(
@@ -115,6 +118,8 @@ def read_answers(
     checked = check_table(opened, ANSWER_COLUMNS, leaving_out="tasting")
     join = _Join(plan, checked, inside)
     join.mark_left_out(opened)
+    if not checked.left_out and not checked.frame[["answer", "incident", "notes"]].notna().any(axis=None):
+        raise PanelsError("no answer is typed yet. Type what the ballots say under 'answer'.", checked.sheet.source)
     rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
     join.report_repeats()
     checked.raise_any("Write one row a tasting")
@@ -135,6 +140,7 @@ class _Join:
         self.seen: dict[str, int] = {}
         self.again: list[tuple[int, str, str, bool]] = []
         self.absent: list[str] = []
+        self.silent: list[str] = []
         self.broken: list[str] = []
         self.changed: list[str] = []
         self.called = dict(zip(plan.samples, ("old", "new"), strict=True))
@@ -146,7 +152,7 @@ class _Join:
         heads = {name: j for name, j in self.checked.place.items() if name == "cups" or name.startswith("pair_")}
         absent = self.checked.place.get("incident")
         for at in self.checked.gone:
-            if absent is not None and plain(str(opened.columns[absent].iloc[at]).strip(" .!")) in _ABSENT:
+            if absent is not None and _said_of_nobody(str(opened.columns[absent].iloc[at])):
                 continue
             for column, j in heads.items():
                 cell = opened.columns[j].iloc[at]
@@ -163,7 +169,10 @@ class _Join:
 
     def row(self, i: int) -> dict[str, Any] | None:
         cells = {c: None if pd.isna(v) else v for c, v in self.checked.frame.iloc[i].items()}
-        taster, incident = cells["taster"], plain((cells["incident"] or "").strip(" .!"))
+        taster = cells["taster"]
+        incident = _said_of_nobody(cells["incident"])
+        if cells["answer"] is None:
+            incident = incident or _said_of_nobody(cells["notes"])
         if taster is None:
             self.wrong(i, "taster", "the cell is empty. Write the taster's code.")
         if cells["panel"] != self.plan.panel:
@@ -171,7 +180,7 @@ class _Join:
         named = cells["protocol"] is None or plain(cells["protocol"]) == plain(self.plan.protocol.name)
         if not named:
             self.wrong(i, "protocol", f"the key is that of a {self.plan.protocol.name}. Join it with its own key.")
-        if cells["cups"] is None or incident in _ABSENT:
+        if cells["cups"] is None or incident:
             if cells["answer"] is not None:
                 lack = (
                     "nothing stands under cups" if cells["cups"] is None else f"the incident is {cells['incident']!r}"
@@ -185,6 +194,8 @@ class _Join:
         letters = "".join("AB"[self.plan.samples.index(self.inside[code])] for code in cups)
         right = self.plan.orders.right(letters)
         answer, place = self.answer(i, cells["answer"], cups, right)
+        if cells["answer"] is None:
+            self.silent.append(str(taster))
         trial = 1 if cells["trial"] is None else int(cells["trial"])
         if " ".join(cups) != self.planned.get((str(taster), trial)):
             self.changed.append(str(taster))
@@ -287,11 +298,21 @@ class _Join:
             yield f"served other than planned, and read as served: {words.listing(self.changed, 12)}."
         if self.absent:
             yield f"not served, and so not counted: {words.listing(self.absent, 12)}."
+        if self.silent:
+            yield (
+                f"served, and no answer typed: {words.listing(self.silent, 12)}. If somebody did not come, write "
+                "absent under incident."
+            )
         if self.broken:
             yield f"left out, as what was served is no {self.plan.protocol.name}: {words.listing(self.broken, 12)}."
         unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out
         if unused > 0:
             yield f"planned but without a row: {words.count(unused, 'set')}."
+
+
+def _said_of_nobody(cell: str | None) -> bool:
+    """Does the cell say that the taster was not there?"""
+    return plain((cell or "").strip(" .!").replace("’", "").replace("'", "")) in _ABSENT
 
 
 def _split(cell: str) -> list[str]:

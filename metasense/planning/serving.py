@@ -126,7 +126,7 @@ def serve(
     names = _taster_names(tasters)
     if seed is not None and (not isinstance(seed, (int, np.integer)) or seed < 0):
         raise ValueError(f"seed is a whole number from 0 on; got {seed!r}.")
-    asked = None if hazards is None else tuple(dict.fromkeys(str(hazard).casefold() for hazard in _listed(hazards)))
+    asked = None if hazards is None else tuple(dict.fromkeys(map(str.casefold, _without_none("hazards", hazards))))
     plan = ServingPlan(
         protocol=_protocol(protocol),
         samples=tuple(words.one_line(sample) for sample in samples),  # type: ignore[arg-type]
@@ -202,12 +202,22 @@ def _listed(items: Iterable[str]) -> list[str]:
     return [items] if isinstance(items, str) else list(items)
 
 
+def _without_none(what: str, items: Iterable[str]) -> list[str]:
+    """The items in one line each; "none" alone is none of them."""
+    said = [words.one_line(str(item)) for item in _listed(items)]
+    if len(said) == 1 and said[0].casefold() in ("none", "no", "-"):
+        return []
+    if "none" in map(str.casefold, said):
+        raise ValueError(f"{what}: {words.listing(map(repr, said))} says none and others. Leave one out.")
+    return said
+
+
 def _union(allergens: Iterable[str] | Mapping[str, Iterable[str]] | None) -> tuple[str, ...] | None:
     """All of both samples in alphabetical order, so that nothing shows which sample brought what."""
     if allergens is None:
         return None
     parts = allergens.values() if isinstance(allergens, Mapping) else [allergens]
-    each = [words.one_line(item) for part in parts for item in _listed(part)]
+    each = [item for part in parts for item in _without_none("allergens", part)]
     return tuple(sorted({item.casefold(): item for item in each if item}.values(), key=str.casefold))
 
 

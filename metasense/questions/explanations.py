@@ -135,8 +135,8 @@ class Explanations(Result):
         Returns
         -------
         DataFrame
-            Nine rows, fewer where a doubled scale would be too wide: ``mu_scale, tau_scale`` (d-prime units), then
-            ``none, same, varying`` (probabilities) and their log evidences.
+            Nine rows, fewer where a doubled scale would be too wide: ``centre_scale, spread_scale`` (d-prime units),
+            then ``none, same, varying`` (probabilities) and their log evidences.
 
         Examples
         --------
@@ -144,7 +144,7 @@ class Explanations(Result):
         >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
         >>> found = ms.pool(table).explanations()
         >>> found.under_other_scales().columns[:5].tolist()
-        ['mu_scale', 'tau_scale', 'none', 'same', 'varying']
+        ['centre_scale', 'spread_scale', 'none', 'same', 'varying']
         """
         core = self._pool()
         copies, rows = core.collected.copies.astype(float), []
@@ -158,7 +158,7 @@ class Explanations(Result):
                 logs = np.array([self.evidences.none, core.common.log_evidence(priors), varying])
                 probabilities = dict(zip(NAMES, _posterior(logs, self.prior), strict=True))
                 evidences = dict(zip((f"log_evidence_{name}" for name in NAMES), logs, strict=True))
-                scales = {"mu_scale": priors.mu_scale, "tau_scale": priors.tau_scale}
+                scales = {"centre_scale": priors.centre_scale, "spread_scale": priors.spread_scale}
                 rows.append(scales | probabilities | evidences)
         return pd.DataFrame(rows)
 

@@ -1,7 +1,7 @@
 """Does the difference depend on something? The pool with moderators: weeks, doses, kinds of tasters.
 
 A moderator moves the centre of the panels: ``theta_i ~ Normal(mu + x_i beta, tau)``, with a slope of prior
-``Normal(0, beta_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each
+``Normal(0, slope_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each
 category of words. A dose sent through zero has the centre ``mu x_i / rms(x)`` instead: 0 where nothing was changed,
 while panels keep the spread that two like productions have too. Undirected panels tell how large a difference is, not
 on which side, so there the centre is kept on one side of 0 over the values seen. One moderator is integrated; several
@@ -314,12 +314,12 @@ class Moderation:
         priors, rng = self.core.priors, np.random.default_rng(self.core.settings["seed"])
         columns = self.design.columns
         draws = {
-            "mu": rng.normal(0, priors.mu_scale, PRIOR_DRAWS),
-            "beta": rng.normal(0, priors.beta_scale, (PRIOR_DRAWS, columns.shape[1])),
-            "tau": np.abs(rng.normal(0, priors.tau_scale, PRIOR_DRAWS)),
+            "mu": rng.normal(0, priors.centre_scale, PRIOR_DRAWS),
+            "beta": rng.normal(0, priors.slope_scale, (PRIOR_DRAWS, columns.shape[1])),
+            "tau": np.abs(rng.normal(0, priors.spread_scale, PRIOR_DRAWS)),
         }
-        if self.within is not None:  # two spreads, each of scale tau_scale / sqrt(2)
-            draws["tau"] = np.hypot(*rng.normal(0, priors.tau_scale / np.sqrt(2), (2, PRIOR_DRAWS)))
+        if self.within is not None:  # two spreads, each of scale spread_scale / sqrt(2)
+            draws["tau"] = np.hypot(*rng.normal(0, priors.spread_scale / np.sqrt(2), (2, PRIOR_DRAWS)))
         if not self.core.directed:
             draws["mu"] = np.abs(draws["mu"])
         engine = self.engine
@@ -492,8 +492,10 @@ class Moderation:
     def _under(self, priors: Priors) -> Engine | None:
         """The posterior under other priors, by weighing what is there; None where too few draws would count."""
         engine, old = self.engine, self.core.priors
-        if isinstance(engine, Levels) and priors.beta_scale != old.beta_scale:  # it fixes how far categories lie apart
-            engine, old = self._apart(priors.beta_scale), replace(old, beta_scale=priors.beta_scale)
+        if (
+            isinstance(engine, Levels) and priors.slope_scale != old.slope_scale
+        ):  # it fixes how far categories lie apart
+            engine, old = self._apart(priors.slope_scale), replace(old, slope_scale=priors.slope_scale)
         other = engine.under(old, priors)
         if other is None or isinstance(other, Drawn) or other.box.error <= TOLERANCE:
             return other
@@ -502,7 +504,7 @@ class Moderation:
     def _apart(self, scale: float) -> Levels:
         """The categories with another prior of their deviations."""
         if scale not in self._levels:
-            found = by_integration(self.core, self.design, replace(self.core.priors, beta_scale=scale))
+            found = by_integration(self.core, self.design, replace(self.core.priors, slope_scale=scale))
             assert isinstance(found, Levels)
             self._levels[scale] = found
         return self._levels[scale]
@@ -601,7 +603,7 @@ def by_integration(core: Core, design: Design, priors: Priors) -> Sloped | Level
     only = design.moderators[0] if len(design.moderators) == 1 else None
     if only is not None and not only.numeric:
         groups = Groups.of(collected.evidence, only.columns.argmax(axis=1), collected.index)
-        return Levels.integrate(groups, priors, core.posterior, between=priors.beta_scale)
+        return Levels.integrate(groups, priors, core.posterior, between=priors.slope_scale)
     if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
         z = design.columns[:, 0] if design.columns.shape[1] else None
         return Sloped.integrate(collected.rows, design.load, z, priors, core.posterior)

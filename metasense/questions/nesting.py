@@ -2,7 +2,7 @@
 
 Many tasters on one batch pair describe that pair. With a level in between, panels on pair g are
 ``theta_i ~ Normal(phi_g, within)`` and pairs ``phi_g ~ Normal(mu, between)``; both spreads have half-normal priors of
-scale ``tau_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the
+scale ``spread_scale / sqrt(2)``, so that two panels on different pairs are expected to differ as much as panels of the
 plain pool. It is integrated, whatever the number of pairs.
 """
 

@@ -87,7 +87,7 @@ def corners(priors: Priors, axes: int = 2) -> list[tuple[str, Priors]]:
 
 
 def _named(priors: Priors, axes: int = 2) -> str:
-    scales = {"centre": priors.mu_scale, "spread": priors.tau_scale, "effect": priors.beta_scale}
+    scales = {"centre": priors.centre_scale, "spread": priors.spread_scale, "effect": priors.slope_scale}
     return "prior scales " + ", ".join(f"{scale:g} ({what})" for what, scale in list(scales.items())[:axes])
 
 
@@ -386,7 +386,7 @@ def _tried(cases: int, of: int) -> tuple[str, str]:
     """What to add where some of the scales could not be varied: in the middle of the sentence, and after it."""
     if cases == of:
         return "", ""
-    largest = "Scales above {mu_scale:g} (centre) and {tau_scale:g} (spread) are not computed".format(**LARGEST)
+    largest = "Scales above {centre_scale:g} (centre) and {spread_scale:g} (spread) are not computed".format(**LARGEST)
     return f" where they can be ({cases} of {of} cases)", f" {largest}."
 
 

@@ -24,7 +24,7 @@ import pandas as pd
 
 from metasense.results import container, older, vetting
 from metasense.results.container import Variable
-from metasense.showing.files import POOL, Kind, replacing
+from metasense.showing.files import POOL, Kind, marked, replacing
 from metasense.showing.words import one_line
 from metasense.tables.panels import Panels, Tastings
 
@@ -107,7 +107,7 @@ class Archive:
         for group, table in (("panels", self.panels), ("tastings", self.tastings)):
             if table is not None:
                 said = {"source": table.source, "notes": table.notes, "fingerprint": table.fingerprint}
-                said |= {"marks": self.panels.marks} if group == "panels" else {}
+                said |= {"marks": marked(self.panels.marks)} if group == "panels" else {}
                 about |= {f"{group}_{key}": json.dumps(value) for key, value in said.items()}
                 variables |= _from_frame(group, table.frame)
         variables |= _from_frame("answer", self.answer)

@@ -218,9 +218,10 @@ class Pool(Statement):
         Parameters
         ----------
         path : str or path
-            File to write, such as ``cider.html``. A page there that shows some of these panels is replaced.
+            File to write, such as ``cider.html``. A page there that shows no panels but these is
+            replaced.
         overwrite : bool
-            Whether a page of other panels altogether may be replaced too.
+            Whether a page of other panels may be replaced too.
 
         Returns
         -------
@@ -254,10 +255,10 @@ class Pool(Statement):
         Parameters
         ----------
         path : str or path
-            File to write, such as ``cider.nc``. A saved pool there that holds some of these panels is
+            File to write, such as ``cider.nc``. A saved pool there that holds no panels but these is
             replaced.
         overwrite : bool
-            Whether a saved pool of other panels altogether may be replaced too.
+            Whether a saved pool of other panels may be replaced too.
 
         Returns
         -------
@@ -284,5 +285,5 @@ class Pool(Statement):
         return saving.save(path, self.core, self._verdict_to_keep(), self.to_frame(), self._structure(), kind)
 
     def _ours(self, kind: Kind, overwrite: bool) -> Kind:
-        """What may be replaced: of this kind, those that show one of these panels, or any."""
+        """What may be replaced: of this kind, those that show no panels but these, or any."""
         return kind if overwrite else kind.of(self.panels.fingerprint, *self.panels.marks)

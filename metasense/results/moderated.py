@@ -254,7 +254,7 @@ class Moderated(Moderation, BesidePlain):
         >>> stored.prior().split(";")[0]
         'slope normal(0, 0.5) per SD of weeks (3.18)'
         """
-        scale = self.core.priors.beta_scale
+        scale = self.core.priors.slope_scale
         said = [
             f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
             if m.through_zero

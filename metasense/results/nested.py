@@ -111,7 +111,7 @@ class Nested(Nesting, BesidePlain):
         """
         factor = self.bayes_factor
         sides = ("with", "without") if factor >= 1 else ("without", "with")
-        scale = self.core.priors.tau_scale / np.sqrt(2)
+        scale = self.core.priors.spread_scale / np.sqrt(2)
         prior = self.core.priors.centre(self.core.directed)
         times = max(factor, 1 / factor)
         return (

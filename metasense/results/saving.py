@@ -47,7 +47,7 @@ def save(
     said = {name: None if value != value else value for name, value in verdict.to_frame().iloc[0].to_dict().items()}
     record = {
         "margin": "" if core.margin is None else core.margin.text,
-        "priors": vars(core.priors),
+        "priors": core.priors.stored(),
         "settings": core.settings,
         "structure": structure,
         "evidences": vars(core.evidences),
@@ -85,7 +85,7 @@ def restored(saved: archive.Archive) -> Core:
     """The core that was saved, with the draws of its file."""
     record = saved.record
     margin = Margin.parse(record["margin"]) if record["margin"] else None
-    priors = Priors(**record["priors"])
+    priors = Priors.of_stored(record["priors"])
     collected = collect(saved.panels.frame, saved.tastings)
     if saved.sample is None:
         posterior = grid.integrate(collected.evidence, collected.copies, priors)[0]

@@ -101,7 +101,7 @@ def record(record: Mapping[str, Any]) -> None:
     if margin:
         need(Margin.parse(margin).text == margin, "its margin is not as it is written")
     _numbers(record["priors"], "priors", ("mu_scale", "tau_scale", "beta_scale"))
-    Priors(**record["priors"])
+    Priors.of_stored(record["priors"])
     _numbers(record["evidences"], "evidences", ("none", "same", "varying", "error"))
     _settings(record["settings"])
     _structure(record["structure"])

@@ -16,7 +16,7 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -43,7 +43,8 @@ _OLD = 3600  # seconds after which a scratch file is taken to be left behind, wh
 class Kind:
     """A kind of file that we write: what it is called, how one is told, and how its name may end.
 
-    With `marks` (runs of 12 to 64 digits and letters a to f) only one in which one of them stands may be replaced.
+    With `marks` of the panels to be written, only a file may be replaced that lists none but these (`marked`), or where
+    it has no such list, holds one of them.
     """
 
     name: str
@@ -53,7 +54,7 @@ class Kind:
     marks: frozenset[bytes] = frozenset()
 
     def of(self, *marks: str) -> Kind:
-        """Those in which one of these stands."""
+        """Those that show nothing but these."""
         return replace(self, marks=frozenset(mark.encode() for mark in marks))
 
 
@@ -67,14 +68,18 @@ def _holds(file: BinaryIO, wanted: bytes) -> bool:
     return False
 
 
-def _holds_one(file: BinaryIO, marks: frozenset[bytes]) -> bool:
-    """Whether one of the marks stands in an open file."""
-    end = b""
-    while block := file.read(2**20):
-        if marks.intersection(_MARK.findall(end + block)):
-            return True
-        end = block[-64:]
-    return False
+def marked(marks: Iterable[str]) -> str:
+    """The list of marks of what a file shows, to stand near its beginning."""
+    return " ".join([_LIST, *marks])
+
+
+def _shows_no_more(file: BinaryIO, marks: frozenset[bytes]) -> bool:
+    """Whether all that an open file lists is among `marks`; without a list, whether it holds one of them."""
+    head = file.read(2**22)
+    listed = _LISTED.search(head)
+    if listed:
+        return marks.issuperset(listed[1].split())
+    return any(mark in head for mark in marks) or any(_holds(file, mark) for mark in marks if file.seek(0) == 0)
 
 
 def _is_page(file: BinaryIO) -> bool:
@@ -89,7 +94,8 @@ def _is_pool(file: BinaryIO) -> bool:
     return file.read(8).startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and _holds(file, b"metasense_format")
 
 
-_MARK = re.compile(rb"\b[0-9a-f]{12,64}\b")
+_LIST = "metasense-panels"
+_LISTED = re.compile(rb"metasense-panels((?: [0-9a-f]{16})+)")
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
 _FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
     b'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Content-Security-Policy" '
@@ -194,14 +200,14 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
         with open(target, "rb") as file:
             its_own = ours.tells(file)
             file.seek(0)
-            same = not its_own or not ours.marks or _holds_one(file, ours.marks)
+            same = not its_own or not ours.marks or _shows_no_more(file, ours.marks)
     except OSError as error:
         raise _in_words(error, path, target) from error
     if not its_own:
         raise FileExistsError(_cannot(path, f"the file there is not {ours.name}. Name a new one."))
     if not same:
-        why = f"the file there is {ours.name}, and of other panels. Name a new one, or say overwrite=True (--overwrite)"
-        raise FileExistsError(_cannot(path, f"{why} to replace it."))
+        why = f"the file there is {ours.name}, of panels not all in this pool. Name a new one, or say overwrite=True"
+        raise FileExistsError(_cannot(path, f"{why} (--overwrite) to replace it."))
     if not there.st_mode & 0o222 or not os.access(target, os.W_OK):  # the first also holds back who may do all
         raise PermissionError(_cannot(path, f"the file is protected against writing.{_kept(target)}"))
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import words
 from .figures import Drawing, figure_to_data_uri
-from .files import PAGE, PAGE_MARK, Kind, ready, replacing
+from .files import PAGE, PAGE_MARK, Kind, marked, ready, replacing
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ class Page:
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
-        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK)
+        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK, marked=marked(self.marks))
 
 
 def templates() -> Any:
@@ -149,7 +149,7 @@ def write_report(page: Page, path: str | os.PathLike[str], *, kind: Kind = PAGE)
     path : path
         Of a file that ends in ``.html`` or ``.htm``, or has no ending.
     kind : Kind
-        Which pages may be replaced there: any of ours, or with ``PAGE.of(*marks)`` those that hold one of these.
+        Which pages may be replaced there: any of ours, or with ``PAGE.of(*marks)`` those that show no more than these.
 
     Raises
     ------

@@ -179,7 +179,10 @@ def _kind_of(data: bytes, label: str) -> str:
         raise PanelsError("the file is empty.", label)
     for start, words in REFUSED:
         if data.startswith(start):
-            raise PanelsError(f"this is {words}, not a table. Save the table as .csv or .xlsx.", label)
+            remedy = "Save the table as .csv or .xlsx."
+            if "saved" in words:
+                remedy = "ms.load and metasense rerun open saved pools; here a .csv or .xlsx table is wanted."
+            raise PanelsError(f"this is {words}, not a table. {remedy}", label)
     if data.startswith(b"\xd0\xcf\x11\xe0"):  # the container of old and of encrypted Office files
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise PanelsError("the workbook has a password. Open it, remove the password, and save it again.", label)

@@ -47,7 +47,9 @@ def refuse_totals(checked: Checked) -> None:
         above = others & (np.arange(len(frame)) < i)
         for mine in (others, above):
             adds[i] |= mine.sum() > 1 and any(c[i] for c in counts) and all(c[i] == c[mine].sum() for c in counts)
+    elsewhere = _called_total(checked) & ~(bare | adds)
     refuse_rows(checked, bare | adds, "panel")
+    refuse_rows(checked, elsewhere, "", anew=True)
     twice = ~(bare | adds) & (len(frame) > 2) & (sum(counts) > 0)
     for each in counts:
         twice &= 2 * each == each.sum()
@@ -61,10 +63,26 @@ def refuse_totals(checked: Checked) -> None:
             )
 
 
-def refuse_rows(checked: Checked, mask: np.ndarray, column: str) -> None:
+def _called_total(checked: Checked) -> np.ndarray:
+    """Rows with a bare word for a total in some cell that is no name of a panel: under date, protocol, or in front."""
+    found = np.zeros(len(checked.frame), bool)
+    places = {checked.place[name] for name in ("date", "protocol") if name in checked.place} | {0}
+    for j in places - {checked.place.get("panel")}:
+        found |= np.array([isinstance(cell, str) and _is_total(cell) for cell in checked.sheet.columns[j]], bool)
+    return found
+
+
+def refuse_rows(checked: Checked, mask: np.ndarray, column: str, *, anew: bool = False) -> None:
+    """Refuse the rows as totals, and say nothing else of them; `anew` forgets what was said of them before."""
     if not mask.any():
         return
-    words = "{value!r} looks like a total or average of the rows, not a %s. Remove the row, or give it another name."
-    checked.report(mask, column, words % column)
+    if anew:
+        checked.found = [(at, problem) for at, problem in checked.found if at < 0 or not mask[at]]
+        checked.report(mask, column, "the row looks like a total or average of the others, not a panel. Remove it.")
+    else:
+        words = (
+            "{value!r} looks like a total or average of the rows, not a %s. Remove the row, or give it another name."
+        )
+        checked.report(mask, column, words % column)
     for other in checked.heads:  # nothing else about such a row is worth saying
         checked.bad[other] = checked.bad.get(other, np.zeros(len(mask), bool)) | mask

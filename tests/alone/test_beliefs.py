@@ -42,15 +42,17 @@ def test_a_uniform_prior_on_the_chance_of_a_correct_answer(n, x, mean):
 
 
 def test_the_prior_on_d_prime_is_the_pooling_prior_of_one_panel():
-    def density(d, mu_scale, tau_scale):
+    def density(d, centre_scale, spread_scale):
         def over_tau(tau):
-            return halfnorm.pdf(tau, scale=tau_scale) * 2 * norm.pdf(d, 0, np.hypot(mu_scale, tau))
+            return halfnorm.pdf(tau, scale=spread_scale) * 2 * norm.pdf(d, 0, np.hypot(centre_scale, tau))
 
-        return quad(over_tau, 0, 8 * tau_scale, epsabs=1e-13)[0]
+        return quad(over_tau, 0, 8 * spread_scale, epsabs=1e-13)[0]
 
     for priors in (Priors(), Priors(0.5, 1.5)):
         for d in (0.0, 0.7, 2.5):
-            assert prior_density(d, priors) == pytest.approx(density(d, priors.mu_scale, priors.tau_scale), rel=1e-9)
+            assert prior_density(d, priors) == pytest.approx(
+                density(d, priors.centre_scale, priors.spread_scale), rel=1e-9
+            )
             assert prior_density(d, priors, directed=True) == pytest.approx(prior_density(d, priors) / 2)
     rng = np.random.default_rng(1)  # the size of theta, simulated from the model's own statement
     mu, tau = np.abs(rng.normal(0, 1.5, 200_000)), np.abs(rng.normal(0, 0.5, 200_000))

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from metasense.alone.single import panels_alone
+from metasense.alone.panels import panels_alone
 from metasense.planning.sizes import size_table, tasters_needed
 
 

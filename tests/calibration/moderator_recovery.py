@@ -72,12 +72,12 @@ CASES = (
 def centres(case: Case, rng: np.random.Generator) -> tuple[np.ndarray, float, float]:
     """The true centre of each panel, the true effect, and the true spread."""
     fixed = case.truth
-    tau = fixed[2] if fixed else abs(rng.normal(0, PRIORS.tau_scale))
-    mu = fixed[0] if fixed else rng.normal(0, PRIORS.mu_scale)
+    tau = fixed[2] if fixed else abs(rng.normal(0, PRIORS.spread_scale))
+    mu = fixed[0] if fixed else rng.normal(0, PRIORS.centre_scale)
     mu = mu if case.directed else abs(mu)
     if not case.numeric:
         names = sorted(set(map(str, case.values)))
-        effects = dict(zip(names, mu + rng.normal(0, PRIORS.beta_scale, len(names)), strict=True))
+        effects = dict(zip(names, mu + rng.normal(0, PRIORS.slope_scale, len(names)), strict=True))
         change = average_d_prime(np.array([effects["b"]]), np.array([tau])) - average_d_prime(
             np.array([effects["a"]]), np.array([tau])
         )
@@ -87,9 +87,9 @@ def centres(case: Case, rng: np.random.Generator) -> tuple[np.ndarray, float, fl
         unit = float(np.sqrt(np.mean(x**2)))
         return mu * x / unit, mu / unit, tau
     z = (x - x.mean()) / x.std()
-    beta = fixed[1] if fixed else rng.normal(0, PRIORS.beta_scale)
+    beta = fixed[1] if fixed else rng.normal(0, PRIORS.slope_scale)
     while not fixed and not case.directed and (mu + beta * z < 0).any():  # the side of 0 is not in undirected panels
-        mu, beta = abs(rng.normal(0, PRIORS.mu_scale)), rng.normal(0, PRIORS.beta_scale)
+        mu, beta = abs(rng.normal(0, PRIORS.centre_scale)), rng.normal(0, PRIORS.slope_scale)
     return mu + beta * z, float(beta / x.std()), tau
 
 

@@ -69,7 +69,7 @@ CASES = (
         30,
         (5,) * 4,
         (1.0, 0.5, 0.1),
-        ms.Priors(tau_scale=2 * PRIORS.tau_scale),
+        ms.Priors(spread_scale=2 * PRIORS.spread_scale),
     ),
     Case("16 pairs of 2 tetrads of 30, centre 1, .5 between, .1 within", ("tetrad",), 30, (2,) * 16, (1.0, 0.5, 0.1)),
     Case(
@@ -80,9 +80,9 @@ CASES = (
 
 def posteriors(case: Case, rng: np.random.Generator) -> dict[str, tuple[Distribution, float]]:
     """Simulate and analyse one set of panels: of each quantity, its posterior and the truth."""
-    scale = case.priors.tau_scale / np.sqrt(2)
+    scale = case.priors.spread_scale / np.sqrt(2)
     mu, between, within = case.truth or (
-        rng.normal(0, case.priors.mu_scale),
+        rng.normal(0, case.priors.centre_scale),
         abs(rng.normal(0, scale)),
         abs(rng.normal(0, scale)),
     )

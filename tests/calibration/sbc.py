@@ -44,7 +44,7 @@ class Study:
 
 def centre_and_spread(rng: Rng, directed: bool) -> tuple[float, float]:
     """Drawn from the prior of a pool."""
-    mu, tau = rng.normal(0, PRIORS.mu_scale), abs(rng.normal(0, PRIORS.tau_scale))
+    mu, tau = rng.normal(0, PRIORS.centre_scale), abs(rng.normal(0, PRIORS.spread_scale))
     return (mu if directed else abs(mu)), tau
 
 
@@ -292,7 +292,7 @@ def sampled_moderators(rng: Rng) -> Found:
     centre = np.full(10, -1.0)
     while (centre < 0).any():  # undirected panels do not tell the side of 0
         mu, tau = centre_and_spread(rng, False)
-        beta = rng.normal(0, PRIORS.beta_scale, 2)
+        beta = rng.normal(0, PRIORS.slope_scale, 2)
         centre = mu + beta @ z
     theta = rng.normal(centre, tau)
     test = forced_choice("tetrad")

@@ -92,7 +92,7 @@ def verdicts(ratio: float | None, test: str, panels: int, tastings: int, *, sets
     rng, margin, rows = np.random.default_rng(seed), ms.Margin(d_prime=MARGIN), []
     for _ in range(sets):
         if ratio is None:
-            mu, tau = abs(rng.normal(0, PRIORS.mu_scale)), abs(rng.normal(0, PRIORS.tau_scale))
+            mu, tau = abs(rng.normal(0, PRIORS.centre_scale)), abs(rng.normal(0, PRIORS.spread_scale))
         else:
             mu, tau = _centre_of(ratio * MARGIN)
         posterior = integrated(test, tastings, rng.normal(mu, tau, panels), rng)[1]

@@ -167,7 +167,7 @@ class BruteForce:
             values = CubicSpline(fine, likelihood_of(panel, gamma)(fine))(np.clip(theta, -14, 14))
             averaged[panel] = values @ w / w.sum()
         self.logs = np.log(np.maximum([averaged[panel] for panel in panels], 1e-300))
-        prior = norm.logpdf(mu[:, None], 0, priors.mu_scale) + np.log(2) + norm.logpdf(tau, 0, priors.tau_scale)
+        prior = norm.logpdf(mu[:, None], 0, priors.centre_scale) + np.log(2) + norm.logpdf(tau, 0, priors.spread_scale)
         self.log_posterior = self.logs.sum(axis=0) + prior
         cell = np.full(self.log_posterior.shape, step**2)
         cell[:, 0] /= 2
@@ -405,8 +405,8 @@ def test_a_panel_without_tastings_changes_nothing(panels, name):
 @quickly
 @given(some_panels(most=4, largest=12))
 def test_with_next_to_no_spread_allowed_varying_equals_same(panels):
-    for tau_scale in (0.01, 1e-4):
-        evidences = pool(panels, Priors(tau_scale=tau_scale))[1]
+    for spread_scale in (0.01, 1e-4):
+        evidences = pool(panels, Priors(spread_scale=spread_scale))[1]
         assert evidences.varying == pytest.approx(evidences.same, abs=2e-3)
 
 
@@ -601,7 +601,7 @@ def test_no_tastings_at_all_return_the_prior(name):
 
 
 def test_narrow_priors_give_a_smooth_next_panel():
-    posterior, _ = pool([counts("triangle", 10, 4)], Priors(mu_scale=0.05, tau_scale=0.02))
+    posterior, _ = pool([counts("triangle", 10, 4)], Priors(centre_scale=0.05, spread_scale=0.02))
     # the data say next to nothing here, so the next panel is close to its prior: |Normal(0, ~0.054)|
     assert posterior.next_d_prime.quantile(0.95) == pytest.approx(0.1056, abs=0.004)
     assert posterior.next_d_prime.below(0.3) == pytest.approx(1, abs=1e-4)
@@ -611,7 +611,7 @@ def test_a_panel_that_belongs_nowhere_is_seen_to_hit_the_floor():
     usual = [counts("tetrad", 2000, 700)] * 30
     ordinary, _ = pool(usual)
     assert ordinary.floored().max() == 0
-    strange, _ = pool([*usual, counts("tetrad", 5000, 5000)], Priors(tau_scale=0.01))
+    strange, _ = pool([*usual, counts("tetrad", 5000, 5000)], Priors(spread_scale=0.01))
     assert strange.floored()[-1] > 0.5
     assert strange.floored()[0] < 0.5
 
@@ -636,10 +636,10 @@ def test_series_is_exact_between_its_nodes():
 
 @pytest.mark.parametrize("wrong", [0, -1, 6, float("nan"), float("inf"), "wide", None])
 def test_priors_out_of_range_are_named(wrong):
-    with pytest.raises(ValueError, match="tau_scale"):
-        Priors(tau_scale=wrong)
-    with pytest.raises(ValueError, match=r"mu_scale = .*beta_scale = .*defaults \(1.5, 0.5, 0.5\)"):
-        Priors(mu_scale=wrong, beta_scale=wrong)
+    with pytest.raises(ValueError, match="spread_scale"):
+        Priors(spread_scale=wrong)
+    with pytest.raises(ValueError, match=r"centre_scale = .*slope_scale = .*defaults \(1.5, 0.5, 0.5\)"):
+        Priors(centre_scale=wrong, slope_scale=wrong)
 
 
 def test_a_distribution_of_draws_reads_like_the_draws():

@@ -103,7 +103,7 @@ def three_dimensional(evidence, x, priors):
     """Posterior means of (mu, tau, beta) for one moderator, by sums over a dense grid."""
     mu, tau, beta = np.linspace(0, 3.5, 71), np.linspace(0, 2.4, 49), np.linspace(-2, 2, 81)
     M, T, B = np.meshgrid(mu, tau, beta, indexing="ij")
-    log = -0.5 * ((M / priors.mu_scale) ** 2 + (T / priors.tau_scale) ** 2 + (B / priors.beta_scale) ** 2)
+    log = -0.5 * ((M / priors.centre_scale) ** 2 + (T / priors.spread_scale) ** 2 + (B / priors.slope_scale) ** 2)
     for panel, value in zip(evidence, x, strict=True):
         series = Series.build([panel], [1])
         centre = (mu[:, None] + value * beta).ravel()

@@ -165,7 +165,7 @@ def _random(record: Record, place: int, case: pools.Case) -> None:
     if case.margin:
         options["margin"] = ms.Margin(**case.margin)
     if case.priors:
-        options["priors"] = ms.Priors(**case.priors)
+        options["priors"] = ms.Priors(*case.priors)
     if case.tastings:
         options["tastings"] = record.tried(
             f"{case.name} | Tastings", lambda: ms.read_tastings(case.tastings), cells=False
@@ -472,7 +472,7 @@ def errors(record: Record) -> None:
         "within": lambda: ms.pool(good, within="batch_pair"),
         "no file": lambda: ms.read_panels("no_such_file.csv"),
         "no saved pool": lambda: ms.load(DATA / "cider_fining.csv"),
-        "priors": lambda: ms.Priors(mu_scale=-1),
+        "priors": lambda: ms.Priors(-1),
         "margin p_d": lambda: ms.Margin(p_d=1.5, protocol="triangle"),
         "margin text": lambda: ms.Margin.parse("some triangle"),
         "protocol": lambda: ms.protocol("hexagon"),

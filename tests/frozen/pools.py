@@ -33,7 +33,7 @@ MARGINS = (
     {"d_prime": 1.0},
     {"p_d": 0.3, "protocol": "duo-trio"},
 )
-PRIORS = (None, None, {"mu_scale": 0.5, "tau_scale": 0.25}, {"mu_scale": 3.0, "tau_scale": 1.0})
+PRIORS = (None, None, (0.5, 0.25), (3.0, 1.0))
 KINDS = ("plain", "plain", "plain", "number", "plain", "words", "plain", "plain", "dose", "within")
 
 
@@ -46,7 +46,7 @@ class Case:
     rows: list[dict[str, Any]]
     tastings: list[dict[str, Any]]
     margin: dict[str, Any] | None
-    priors: dict[str, Any] | None
+    priors: tuple[float, float] | None
     pooling: dict[str, Any] = field(default_factory=dict)
 
 

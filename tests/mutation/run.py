@@ -35,8 +35,18 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MARKS = "not slow and not mcmc and not lab"
 
-# A file is mirrored by the test_<its name>.py under tests/. Others that belong to it:
+# A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
+# several have that name (which then are all):
 MIRRORS = {
+    "alone/panels": ["single"],
+    "claims/numbers": ["check"],
+    "claims/rules": ["check"],
+    "planning/sheets": ["serving"],
+    "showing/figures/panels": ["figures"],
+    "tables/numbers": ["checking", "panels"],
+    "tables/panels": ["panels", "panels_malformed"],
+    "tables/rules": ["columns", "panels", "panels_malformed"],
+    "tables/sheets": ["opening", "workbook", "panels_malformed"],
     "adding": ["cli"],
     "answers": ["next_panel", "pooled"],
     "asked": ["preference"],
@@ -44,22 +54,30 @@ MIRRORS = {
     "beside": ["moderators", "nesting"],
     "binomial": ["sizes", "single"],
     "box": ["moderators", "nesting"],
+    "cells": ["checking", "columns", "panels"],
     "chains": ["diagnostics", "sampler"],
+    "checked": ["checking", "panels", "panels_malformed"],
     "checking": ["panels", "panels_malformed"],
     "columns": ["panels", "panels_malformed"],
     "common": ["explanations"],
     "container": ["archive"],
     "core": ["pooled"],
     "counts": ["figures"],
+    "cups": ["columns", "panels"],
     "curves": ["figures"],
+    "dates": ["checking", "panels"],
+    "delimited": ["opening", "panels_malformed"],
     "density": ["figures"],
     "design": ["moderators"],
     "distribution": ["grid", "pooled"],
     "draws": ["archive", "pooled"],
+    "exclusion": ["checking", "panels"],
     "evidence": ["pooled", "disagreement"],
     "facts": ["check"],
     "forced_choice": ["single"],
     "grid": ["grid", "pooled"],
+    "frames": ["opening", "checking"],
+    "headers": ["checking", "panels", "panels_malformed"],
     "key": ["serving"],
     "levels": ["nesting"],
     "likelihood": ["grid", "tasters"],
@@ -70,7 +88,6 @@ MIRRORS = {
     "moves": ["figures"],
     "nested": ["nesting"],
     "notes": ["pooled"],
-    "numbers": ["check"],
     "older": ["archive"],
     "opening": ["opening", "panels_malformed"],
     "orders": ["serving"],
@@ -79,7 +96,6 @@ MIRRORS = {
     "page": ["pooled", "page"],
     "pages": ["page"],
     "panel": ["single"],
-    "panels": ["single", "figures"],
     "path": ["sensitivity"],
     "pictures": ["figures"],
     "plan": ["next_panel"],
@@ -92,14 +108,16 @@ MIRRORS = {
     "quiet": ["sampler"],
     "rerun": ["archive"],
     "reweighting": ["next_panel"],
-    "rules": ["check"],
     "saving": ["archive"],
     "sentences": ["pooled"],
     "served": ["serving"],
-    "sheets": ["serving"],
+    "shares": ["checking", "panels"],
     "slopes": ["moderators"],
     "two_counts": ["single"],
+    "totals": ["columns", "panels"],
     "vetting": ["archive"],
+    "wording": ["checking", "columns", "panels"],
+    "worksheets": ["workbook", "opening"],
     "yes_no": ["single"],
 }
 
@@ -115,7 +133,8 @@ class Project:
     def tests_of(self, file: str) -> list[str]:
         """The file itself, for its doctests, and the test files that mirror it, from the root."""
         name = Path(file).stem
-        names = [name, *self.mirrors.get(name, [])]
+        by_path = self.mirrors.get(file.removesuffix(".py"))
+        names = by_path or [name, *self.mirrors.get(name, [])]
         there = {path.stem: path for path in sorted((self.root / "tests").rglob("test_*.py"))}
         found = [there[f"test_{n}"] for n in dict.fromkeys(names) if f"test_{n}" in there]
         return [f"{self.package}/{file}", *(path.relative_to(self.root).as_posix() for path in found)]

@@ -55,3 +55,39 @@ def test_cups_of_a_row_left_out_are_used_all_the_same():
     sheet.loc[2, ["cups", "answer"]] = sheet.loc[1, ["cups", "answer"]].tolist()
     with pytest.raises(PanelsError, match="was served on a row that is left out"):
         read_answers(plan, sheet)
+
+
+def test_a_sheet_on_which_nothing_was_typed_is_no_panel():
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
+    with pytest.raises(PanelsError, match="no answer is typed yet"):
+        read_answers(plan, plan.answer_sheet())
+
+
+@pytest.mark.parametrize(("column", "word"), [("incident", "not here"), ("notes", "did not come"),
+                                              ("notes", "Didn't come.")])  # fmt: skip
+def test_who_was_not_there_is_not_served_wherever_that_was_typed(column, word):
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[2, "answer"] = ""
+    sheet.loc[2, column] = word
+    read = read_answers(plan, sheet)
+    assert len(read) == 5 and any(
+        note == f"not served, and so not counted: {sheet.loc[2, 'taster']}." for note in read.notes
+    )
+
+
+def test_who_was_served_and_gave_no_answer_is_named():
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[[1, 4], "answer"] = ""
+    said = " ".join(read_answers(plan, sheet).notes)
+    assert f"served, and no answer typed: {sheet.loc[1, 'taster']} and {sheet.loc[4, 'taster']}." in said
+
+
+def test_the_sheet_of_answers_in_place_of_the_key_is_told_in_one_sentence():
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
+    with pytest.raises(PanelsError, match="this is the sheet of answers, not the key") as caught:
+        read_answers(plan.answer_sheet(), plan.key())
+    assert len(caught.value.problems) == 1

@@ -804,3 +804,11 @@ def test_the_older_name_of_loading_a_plan_still_works_and_is_not_offered(tmp_pat
     plan = planned("triangle", 6)
     assert ServingPlan.read(plan.save(tmp_path / "plan")).cups.equals(plan.cups)
     assert "load" in dir(plan) and "read" not in dir(plan)
+
+
+def test_none_alone_is_no_allergen_and_no_hazard_and_none_beside_others_is_refused():
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=["None"], hazards=["none"], seed=1)
+    assert plan.allergens == () and plan.hazards == ()
+    for given in ({"allergens": ["none", "sulphites"], "hazards": []}, {"allergens": [], "hazards": ["none", "hot"]}):
+        with pytest.raises(ValueError, match="says none and others"):
+            serve("triangle", 6, samples=("old", "new"), seed=1, **given)

@@ -41,8 +41,8 @@ def test_evidences_are_those_of_a_reference_grid():
 @pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
 def test_same_under_other_scales_is_a_plain_integral(table, factor):
     pooled = ms.pool(table)
-    priors = pooled.priors.scaled(mu=factor)
-    assert pooled.core.common.log_evidence(priors) == pytest.approx(same_evidence(table, priors.mu_scale), abs=1e-8)
+    priors = pooled.priors.scaled(centre=factor)
+    assert pooled.core.common.log_evidence(priors) == pytest.approx(same_evidence(table, priors.centre_scale), abs=1e-8)
 
 
 @pytest.mark.parametrize("table", [TRIANGLES, MIXED, REPEATED])
@@ -50,15 +50,15 @@ def test_other_scales_equal_pools_with_those_priors(table):
     frame = ms.pool(table).explanations().under_other_scales()
     assert len(frame) == 9
     for row in frame.iloc[[0, 5, 8]].itertuples():
-        again = ms.pool(table, priors=ms.Priors(row.mu_scale, row.tau_scale)).explanations()
+        again = ms.pool(table, priors=ms.Priors(row.centre_scale, row.spread_scale)).explanations()
         assert [row.none, row.same, row.varying] == pytest.approx(again.probability, abs=1e-7)
         assert row.log_evidence_varying == pytest.approx(again.evidences.varying, abs=1e-7)
 
 
 def test_scales_wider_than_the_axis_are_left_out_rather_than_refused():
-    frame = ms.pool(TRIANGLES, priors=ms.Priors(mu_scale=2.5)).explanations().under_other_scales()
+    frame = ms.pool(TRIANGLES, priors=ms.Priors(centre_scale=2.5)).explanations().under_other_scales()
     assert 0 < len(frame) <= 9
-    assert frame["mu_scale"].min() == 1.25
+    assert frame["centre_scale"].min() == 1.25
 
 
 def test_prior_odds_weigh_and_bayes_factors_do_not_depend_on_them():

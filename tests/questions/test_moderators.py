@@ -139,7 +139,7 @@ def test_turning_the_moderator_round_turns_the_slope_round(weeks):
 
 @pytest.mark.parametrize("x", [[1.0, 2.0, 3.0, 5.0, 8.0, 9.0], list("aabbba")])
 def test_a_slope_that_cannot_be_leaves_the_plain_pool(weeks, x):
-    moderated = ms.pool(weeks.assign(x=x), moderators="x", priors=ms.Priors(beta_scale=0.005))
+    moderated = ms.pool(weeks.assign(x=x), moderators="x", priors=ms.Priors(slope_scale=0.005))
     there = moderated.at(x=x[0])
     assert moderated.bayes_factor == pytest.approx(1, abs=0.01)
     assert there.average.interval() == pytest.approx(moderated.plain.average.interval(), abs=8e-3)
@@ -765,14 +765,14 @@ def test_a_value_just_outside_what_was_seen_is_said_to_be():
 
 
 def test_two_spreads_are_together_as_wide_as_one_before_the_panels():
-    # hypot of two normals of scale tau_scale / sqrt 2 has the mean square of the one half-normal of tau_scale
+    # hypot of two normals of scale spread_scale / sqrt 2 has the mean square of the one half-normal of spread_scale
     pooled = ms.pool(table([14, 15, 19, 20], [1, 2, 3, 4], batch_pair=list("abcd")), moderators="x")
     priors, rng = pooled.plain.priors, np.random.default_rng(5)
     z = np.array([-3, -1, 1, 3]) / np.sqrt(5)
-    mu, beta = np.abs(rng.normal(0, priors.mu_scale, 200_000)), rng.normal(0, priors.beta_scale, 200_000)
+    mu, beta = np.abs(rng.normal(0, priors.centre_scale, 200_000)), rng.normal(0, priors.slope_scale, 200_000)
     seen = np.abs(mu[:, None] + beta[:, None] * z)
     keep = (mu[:, None] + beta[:, None] * z > 0).all(axis=1)
-    tau = priors.tau_scale * np.sqrt(rng.chisquare(2, 200_000) / 2)
+    tau = priors.spread_scale * np.sqrt(rng.chisquare(2, 200_000) / 2)
     variance = seen.var(axis=1)
     share = np.median((variance / (variance + tau**2))[keep])
     within = replace(pooled, within="batch_pair")

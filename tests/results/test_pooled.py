@@ -354,7 +354,7 @@ def test_a_pool_warns_when_its_answer_rests_on_the_prior():
 def test_a_pool_warns_of_a_panel_further_off_than_can_be_computed():
     names = [f"P{i:02}" for i in range(31)]
     table = {"panel": names, "protocol": "tetrad", "tastings": [2000] * 30 + [5000], "correct": [700] * 30 + [5000]}
-    pooled = ms.pool(table, priors=ms.Priors(tau_scale=0.01))
+    pooled = ms.pool(table, priors=ms.Priors(spread_scale=0.01))
     off = pooled.posterior.floored()[pooled.collected.index] > 0.01
     assert off.any()
     warned = [w for w in pooled.warnings if "at the limit of what the computation resolves" in w]

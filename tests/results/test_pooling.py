@@ -37,7 +37,7 @@ ms.pool(table, method="nuts")  # wrong
 ms.pool(table, moderators="weeks", margn=margin)  # wrong
 ms.pool(table, within=2)  # wrong
 ms.pool(table, through_zero="weeks")  # wrong
-ms.pool(table, priors={"mu_scale": 1})  # wrong
+ms.pool(table, priors={"centre_scale": 1})  # wrong
 ms.pool(table, within="pair").draws  # wrong
 ms.pool(table, moderators="weeks").verdict()  # wrong
 pooled.plot("weeks", "estimate")  # wrong

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import strategies as st
 
-from metasense.showing.files import PAGE, PAGE_MARK, POOL, TEXT, holds, new_folder, ready, replacing
+from metasense.showing.files import PAGE, PAGE_MARK, POOL, TEXT, holds, marked, new_folder, ready, replacing
 from metasense.showing.tables import write_csv
 
 HOSTILE = [
@@ -138,24 +138,29 @@ SHOWN, OTHER = "0123456789abcdef", "fedcba9876543210"
 
 
 @pytest.mark.parametrize(("kind", "start"), [(PAGE, f"<head>{PAGE_MARK}"), (POOL, "CDF\x02\0\0\0\0 metasense_format")])
-def test_a_file_of_ours_that_shows_other_data_stays_until_overwriting_is_said(kind, start, tmp_path):
+def test_a_file_of_ours_that_shows_more_than_is_written_stays_until_overwriting_is_said(kind, start, tmp_path):
     path = tmp_path / f"old{kind.endings[0]}"
-    path.write_text(f"{start} {'x' * 2**20} {SHOWN}")
-    assert ready(path, kind.of(OTHER, SHOWN)) == path
-    with pytest.raises(FileExistsError, match=r"old\..*of other panels\. Name a new one, or say overwrite=True"):
+    path.write_text(f'{start} {"x" * 2**20} content="{marked([SHOWN])}">')
+    assert ready(path, kind.of(OTHER, SHOWN)) == path  # the same, and one more
+    with pytest.raises(
+        FileExistsError, match=r"old\..*of panels not all in this pool\. Name a new one, or say overwrite="
+    ):
         ready(path, kind.of(OTHER))
+    path.write_text(f'{start} content="{marked([SHOWN, OTHER])}">')
+    with pytest.raises(FileExistsError, match="not all in this pool"):
+        ready(path, kind.of(SHOWN))
     assert ready(path, kind) == path
 
 
-@pytest.mark.parametrize("at", [2**20 - 13, 2**20 - 3, 2**20 - 1, 2**20, 2**21 - 2])
-def test_data_is_found_wherever_it_stands_in_a_long_file(at, tmp_path):
+@pytest.mark.parametrize("at", [2**20 - 13, 2**20, 2**22 - 3, 2**22])
+def test_of_a_file_without_a_list_of_panels_the_sum_of_its_data_is_found_wherever_it_stands(at, tmp_path):
     path = tmp_path / "old.html"
-    page = bytearray(f"<head>{PAGE_MARK}".encode().ljust(3 * 2**20, b" "))
+    page = bytearray(f"<head>{PAGE_MARK}".encode().ljust(5 * 2**20, b" "))
     page[at : at + len(SHOWN)] = SHOWN.encode()
     path.write_bytes(page)
-    assert ready(path, PAGE.of(SHOWN)) == path
-    with pytest.raises(FileExistsError, match="of other panels"):
-        ready(path, PAGE.of(SHOWN[:-1]))
+    assert ready(path, PAGE.of(OTHER, SHOWN)) == path
+    with pytest.raises(FileExistsError, match="not all in this pool"):
+        ready(path, PAGE.of(OTHER))
 
 
 def test_no_more_of_a_file_is_read_than_tells_what_it_is(tmp_path):

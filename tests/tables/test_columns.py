@@ -131,3 +131,13 @@ def test_wrong_answers_that_are_counted_too_must_make_up_the_tastings(header):
 def test_an_answer_that_is_a_code_but_for_a_sign_is_refused():
     with pytest.raises(PanelsError, match="'992' is no cup of this panel"):
         read_tastings(tastings("triangle", ("#992", "992"), ("313", "298"), ("260", "403")))
+
+
+@pytest.mark.parametrize("column", ["date", "protocol"])
+def test_a_total_that_is_called_so_in_another_cell_is_refused_in_one_sentence(column):
+    rows = [{"date": "2025-03-01", "panel": "X", "protocol": "triangle", "tastings": 24, "correct": 11},
+            {"date": "2025-03-08", "panel": "Y", "protocol": "triangle", "tastings": 31, "correct": 12},
+            {"date": None, "panel": None, "protocol": None, "tastings": 55, "correct": 23, column: "Total"}]  # fmt: skip
+    with pytest.raises(PanelsError, match="looks like a total or average of the others, not a panel") as caught:
+        read_panels(pd.DataFrame(rows))
+    assert len(caught.value.problems) == 1 and caught.value.problems[0].row == 2
