@@ -32,7 +32,7 @@ NOT_AVAILABLE = frozenset({"na", "n/a", "n.a.", "n.a", "n. a.", "#n/a", "nan", "
 NOT_KNOWN = NOT_AVAILABLE | among("- -- --- – — ― − _ __ ? ?? ??? . .. ... … nil unknown missing")
 NO_ANSWER = among(  # ways to say that somebody gave none, as `plain` writes them
     "none refused refuses refusal refuse noanswer noanswers noresponse unanswered notanswered didnotanswer nothing "
-    "skip skips skipped decline declined pass passed spilled spilt spill dropped droppedout absent notserved noshow "
+    "skip skips skipped decline declined spilled spilt spill dropped droppedout absent notserved noshow "
     "didnotcome withdrawn withdrew void blank empty don'tknow don’tknow dontknow dk cancelled canceled"
 )
 EXCEL_ERRORS = frozenset({"#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"})

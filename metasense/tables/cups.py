@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -313,10 +314,13 @@ def check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol |
     if "order" not in frame and "position" not in frame:
         return
     empty = pd.Series(pd.NA, index=frame.index, dtype="string")
-    columns = [frame.get(column, empty) for column in ("order", "position")]
+    columns = [frame.get(column, empty) for column in ("order", "position", "served", "answer")]
     places, rows = combined(codes, *columns, frame["correct"])
-    orders, positions = {}, {}
-    for i, (at, order, position, correct) in enumerate(rows):
+    orders: dict[int, str] = {}
+    positions: dict[int, str] = {}
+    served: dict[int, str] = {}
+    answers: dict[int, str] = {}
+    for i, (at, order, position, right, answer, correct) in enumerate(rows):
         kind = kinds[at]
         if kind is None:
             continue
@@ -329,6 +333,10 @@ def check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol |
             positions[i] = (
                 f"there is no cup {position}; {kind.name} has {kind.cups}. Write the place of the cup picked."
             )
+        elif isinstance(kind, Protocol) and (wrong := _off_the_tray(kind, cups, right, answer)):
+            (served if wrong.startswith("served") else answers)[i] = wrong
+        elif isinstance(kind, Protocol) and (wrong := _elsewhere(cups, position, answer)):
+            positions[i] = wrong
         elif kind.name == "triangle" and position is not None and correct is not None and len(set(cups)) == 2:
             odd = cups.count(cups[int(position) - 1]) == 1
             if odd != correct:
@@ -336,3 +344,40 @@ def check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol |
                 positions[i] = f"in {order!r} cup {position} {said}. Correct one of the three."
     checked.report_each(places, orders, "order")
     checked.report_each(places, positions, "position")
+    checked.report_each(places, served, "served")
+    checked.report_each(places, answers, "answer")
+
+
+def _off_the_tray(kind: Protocol, cups: list[str], right: str | None, answer: str | None) -> str:
+    """What is wrong where the order of the cups does not hold what was right, or what was answered; else empty."""
+    tray = [_unpadded(cup.casefold()) for cup in cups]
+    if kind.name == "triangle" and len(tray) == 3 and len(set(tray)) <= 2 and all(map(str.isalpha, tray)):
+        odd = [place for place, cup in enumerate(tray, 1) if tray.count(cup) == 1]
+        if not odd:
+            return f"served in the order {''.join(cups)} there is no odd cup. Correct the order."
+        if right is not None and _is_place(right) and int(right) != odd[0]:
+            return f"served is cup {right}, but in the order {''.join(cups)} cup {odd[0]} is the odd one. Correct one."
+    if len(set(tray)) == len(tray) == kind.cups and all(map(str.isdigit, tray)) and len(min(tray, key=len)) > 1:
+        for what, word in (("served", right), ("answer", answer)):
+            off = [cup for cup in _all_cups(word or "") if _DIGITS.fullmatch(cup) and _unpadded(cup) not in tray
+                   and not _is_place(cup)]  # fmt: skip
+            if off:
+                return f"{what} is {off[0]!r}, which is not among the cups {listing(cups)} of its order. Correct one."
+    return ""
+
+
+def _elsewhere(cups: list[str], position: Any, answer: str | None) -> str:
+    """What is wrong where the place of the cup picked is not that of the answer; else empty."""
+    if position is None or answer is None:
+        return ""
+    named = _all_cups(answer)
+    if len(named) != 1:
+        return ""
+    place = 0
+    if _is_place(named[0]) and not (set(map(str.casefold, cups)) - {"a", "b"}):
+        place = int(named[0])
+    elif named[0] in cups and cups.count(named[0]) == 1 and not _is_place(named[0]):
+        place = cups.index(named[0]) + 1
+    if place and place != position:
+        return f"the answer is {answer!r}, which stands at place {place}, not {position}. Correct one of them."
+    return ""

@@ -33,10 +33,10 @@ def _left_out(cell: object, reading: Reading) -> str | None:
         return "no"
     if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
         return word
-    few = 3 if word.isascii() else 1  # letters of a word that may be a reason
-    if sum(c.isalpha() for c in said) < few or _NEGATED.match(word):
-        raise Wrong(f"{word!r} does not say whether the row is left out. Write yes, no, or why in other words")
-    return word
+    if _YES_AND_WHY.match(word) or (_REASON.search(word) and not _NEGATED.match(word)):
+        return word
+    words = f"{word!r} does not say for sure whether the row is left out"
+    raise Wrong(f"{words}. Write no, yes, or yes and why (yes: cold)")
 
 
 LEFT_OUT = Column(
@@ -48,8 +48,27 @@ LEFT_OUT = Column(
     "notcounted exclusionreason reasonexcluded reasonleftout disqualified skip skipped ignore ignored omit omitted "
     "remove removed drop reject",
 )
-_KEPT = among("no n false 0 keep kept include included counted count notleftout notexcluded in valid ok")
-_IS_LEFT_OUT = among("yes y true 1 noshow notserved noanswer")
+_KEPT = among(
+    "no n nein nej nei niet nee non nao nope false 0 keep kept include included counted count notleftout notexcluded "
+    "in valid ok"
+)
+_IS_LEFT_OUT = among("yes y ja oui si sim true 1 noshow notserved noanswer")
+_YES_AND_WHY = re.compile(r"(yes|y|ja|oui|s[ií]|sim)\s*[:;,.(–—-]", re.I)
+_REASON = re.compile(  # what befalls tasters, cups and evenings; other reasons are asked to begin with yes
+    r"\b(spil|cold\b|flu\b|ill\b|sick|covid|allerg|smok|perfum|headache|tired|drunk|left\b|late\b|early\b|went home|"
+    r"absent|no.?show|did(n['’]t| not) (come|finish|taste|answer|swallow)|not (served|blind|valid|asked|tasted)|"
+    r"withdr|refus|drop|brok|crack|leak|lost\b|missing|damag|contamin|burn|cork|flat\b|warm\b|wrong|mix|swap|mistake|"
+    r"error|invalid|void|duplicat|twice|excl|pilot|practice|training|rehears|talk|told|saw\b|seen\b|knew|peek|cheat|"
+    r"interrupt|incomplete|unfinish|confus|misunder|discard|reject|unusable|cancel|cough|nose\b|outlier|"
+    r"verschütt|krank|erkält|falsch|fehl|zu spät|renvers|malade|enrhum|absent|erreur|enferm|resfri|derram|error)",
+    re.IGNORECASE,
+)
+_MAY_SAY = re.compile(  # headers that may say which rows count; those of ours are read or refused elsewhere
+    r"(exclu|left.?out|leave.?out|omit|discard|\bvoid|valid|reject|\bdropped\b|\bdrop\b|delete|outlier|cancel+ed|"
+    r"disqualif|ausgeschl|g[uü]e?ltig|\bignore|not.?(used?|count|included?)|^use\b|^used\b|\binclude|^keep|^counts?\?)",
+    re.IGNORECASE,
+)
+_MARKED = among("x xx ✓ ✔ ✗ ✘ × * - -- – — yes y no n ja nein oui non si true false 0 1 0.0 1.0 ok")
 _NEGATED = re.compile(r"(no|not|non|never|nothing|isn['’]t|wasn['’]t|don['’]t|doesn['’]t|keep|kept|include|in)\b", re.I)
 _EXCLUDED = re.compile(  # words that say so by themselves or before a reason, at the beginning of a remark
     r"(left out|leave (it |this )?out|exclu(de|ded|sion)|excl|omit(ted)?|void(ed)?|"
@@ -60,11 +79,14 @@ _EXCLUDED = re.compile(  # words that say so by themselves or before a reason, a
 )
 _MISHAP = re.compile(
     r"\b(spil|dropp|exclu|left out|leave out|void|invalid|discard|not count|disqualif|omit|ignore|"
-    r"wrong (cup|tray|code|sample|glass)|mix(ed)?[ -]?up|swapp)",
+    r"wrong (cup|tray|code|sample|glass)|mix(ed)?[ -]?up|swapp|not (valid|included|used)|do(n['’]t| not) (include|use)|"
+    r"cancel|scrap|key lost)",
     re.IGNORECASE,
 )
 _OUT_IN_NAME = re.compile(
-    r"[(\[]\s*(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]", re.I
+    r"[(\[,:–—-]\s*(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]?$|[(\[]\s*"
+    r"(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]|\bVOID$|^//",
+    re.I,
 )
 _ABSENT = among("absent notserved noshow missing didnotcome")
 INCIDENTS = frozenset({"incident", "incidents"})
@@ -105,16 +127,13 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         out |= mine
         checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
     if one_row_a_panel and "panel" in checked.place:
-        for at, name in enumerate(sheet.columns[checked.place["panel"]]):
-            if isinstance(name, str) and not decided[at] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
-                message = (
-                    f"the name {as_shown(name)!r} may say that the panel is left out. Write yes or no under left_out."
-                )
-                checked.add(at, message, "panel")
+        _ask_of_names(checked, decided)
     for j, header in enumerate(sheet.headers):
         key = plain(header)
         if (key.rstrip("?") in _INCLUDED or key in _STATUS) and j not in checked.place.values():
             _refuse_included(checked, j, decided)
+        elif j not in checked.place.values() and key not in INCIDENTS | _REMARKS and _MAY_SAY.search(header):
+            _ask_what_it_says(checked, j)
         if key not in INCIDENTS and key not in _REMARKS:
             continue
         places, values = distinct(sheet.columns[j])
@@ -145,6 +164,31 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
                 f"write yes in a column {LEFT_OUT.name!r}."
             )
     return ~out
+
+
+def _ask_of_names(checked: Checked, decided: np.ndarray) -> None:
+    """Panels whose names may say that they do not count, unless ``left_out`` has decided."""
+    for at, name in enumerate(checked.sheet.columns[checked.place["panel"]]):
+        if isinstance(name, str) and not decided[at] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
+            message = f"the name {as_shown(name)!r} may say that the panel is left out. Write yes or no under left_out."
+            checked.add(at, message, "panel")
+
+
+def _ask(header: str) -> str:
+    return (
+        f"column {header!r} may say which rows do not count. Write yes or no for each in a column {LEFT_OUT.name!r}, "
+        "and remove this one or give it another name."
+    )
+
+
+def _ask_what_it_says(checked: Checked, j: int) -> None:
+    """Refuse a column by whose name and cells rows may not count; one that says yes, or no, of all says nothing."""
+    values = [as_shown(value) for value in distinct(checked.sheet.columns[j])[1] if not is_empty(value)]
+    said = {plain(value) for value in values}
+    blank = any(map(is_empty, checked.sheet.columns[j]))
+    of_all = not blank and (len(said) == 1)
+    if said and not of_all and all(plain(value) in _MARKED or _REASON.search(value) for value in values):
+        checked.add(-1, _ask(checked.sheet.headers[j]))
 
 
 def _perhaps_counts(values: Sequence[Any], header: str) -> dict[int, str]:
@@ -206,6 +250,9 @@ def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
             for i in against
         }
         checked.report_each(np.where(decided, -1, places), messages, header)
+    blank = [i for i, value in enumerate(values) if is_empty(value)]
+    if says_yes and not against and (neither or (blank and len(blank) < len(values))):
+        checked.add(-1, _ask(header))
     unsure = [repr(as_shown(values[i])) for i in (*perhaps, *neither)]
     if unsure and not against and not says_yes:
         does = "does" if len(unsure) == 1 else "do"

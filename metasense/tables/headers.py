@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from metasense.showing.words import listing
-from metasense.tables.cells import Kind, letters, plain
+from metasense.tables.cells import Kind, among, as_shown, letters, plain
 from metasense.tables.checked import Checked
 from metasense.tables.numbers import whole
 from metasense.tables.sheets import is_empty
@@ -86,6 +86,10 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
         if found:
             place[column.name] = found[0]
             taken.update(found)
+            if column.name in ONCE:
+                others = sorted(j for name in column.other_names for j in at.get(name, ()) if j not in taken)
+                if others:
+                    taken.update(_same_again(checked, column, found[0], others))
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         columns_ = "column" if len(renamed) == 1 else "columns"
@@ -113,6 +117,27 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
     if unsure:
         checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
     return [j for j in extra if at[keys[j]][0] == j]
+
+
+ONCE = among(  # columns of which there is no second in other words
+    "protocol tastings correct tasters left_out refused planned answer served signal hits noise false_alarms "
+    "preference prefer_new prefer_old no_preference blind reported asked"
+)
+
+
+def _same_again(checked: Checked, column: Column, mine: int, others: Sequence[int]) -> list[int]:
+    """Other columns by another name of one that is there: those that say the same; those that do not are refused."""
+    heads = checked.sheet.headers
+    cells = [as_shown(cell).strip().casefold() for cell in checked.sheet.columns[mine]]
+    same = []
+    for j in others:
+        if [as_shown(cell).strip().casefold() for cell in checked.sheet.columns[j]] == cells:
+            checked.notes.append(f"column {heads[j]!r} is not used, and agrees with {heads[mine]!r}.")
+        else:
+            words = f"columns {heads[mine]!r} and {heads[j]!r} could each be {column.name!r} ({column.meaning})"
+            checked.add(-1, f"{words}, and differ. Keep or rename one.")
+        same.append(j)
+    return same
 
 
 def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -> frozenset[str]:

@@ -19,7 +19,6 @@ import numpy as np
 from metasense.tables.cells import EXCEL_ERRORS, SPACES, Reading, Wrong, among, is_missing, is_nothing, tidy
 
 MOST = 2**53  # the largest count a spreadsheet keeps exactly
-SMALL = 10  # beside whole numbers below this, 1.250 can only be one and a quarter
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)  # one thousand, or one and no thousandths
@@ -124,18 +123,11 @@ _DECIMALS = re.compile(r"[+-]?\d*([.,])\d+([eE][+-]?\d{1,3})?", re.ASCII)
 def decimal_marks(values: Sequence[Any]) -> dict[str, tuple[bool, str]]:
     """Of point and comma: does it divide off decimals, or thousands? Only where cells show it and none disagrees.
 
-    0.5, 12.25 and 0.250 can only have decimals, 1.000.000 and 12.500,5 only thousands, and 1.000 either. Beside whole
-    numbers that are all small (3 and 4), 1.250 with a point can only be one and a quarter: nobody's numbers jump from
-    4 to 1250 that way while the rest stay below ten.
+    0.5, 12.25 and 0.250 can only have decimals, 1.000.000 and 12.500,5 only thousands, and 1.000 either.
     """
     shown: dict[str, dict[bool, str]] = {}
-    wholes: list[tuple[float, str]] = []
     for cell in values:
-        if isinstance(cell, bool):
-            continue
         if not isinstance(cell, str):
-            if isinstance(cell, int | float | Decimal) and cell == cell:
-                wholes.append((abs(float(cell)), str(cell)))
             continue
         word = tidy(cell).removesuffix("%")
         if _EITHER.fullmatch(word):
@@ -146,13 +138,7 @@ def decimal_marks(values: Sequence[Any]) -> dict[str, tuple[bool, str]]:
                 shown.setdefault(other.pop(), {}).setdefault(True, word)
         elif m := _DECIMALS.fullmatch(word):
             shown.setdefault(m[1], {}).setdefault(True, word)
-        elif _NUMBER.fullmatch(word):
-            wholes.append((abs(float(word)), word))
-    marks = {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
-    largest = max(wholes, default=(0.0, ""))
-    if not shown and 0 < largest[0] < SMALL:
-        marks["."] = True, largest[1]
-    return marks
+    return {mark: next(iter(ways.items())) for mark, ways in shown.items() if len(ways) == 1}
 
 
 def all_percent(values: Sequence[Any]) -> bool:
@@ -192,7 +178,7 @@ def whole(cell: object, reading: Reading) -> int | None:
 def counts_of_share(cell: object, how: str, whole_: int) -> list[int]:
     """The whole numbers of `whole_` that give the share in `cell` at the digits written; raises Wrong for no share.
 
-    ``how`` is "percent" or "part" as `share_of` says. A bare number up to 1 under percent may be a part of 1 too.
+    ``how`` is "percent" or "part" as `share_of` says, or "either" for a bare number up to 1 among no others.
 
     Examples
     --------
@@ -211,10 +197,10 @@ def counts_of_share(cell: object, how: str, whole_: int) -> list[int]:
     share = Decimal(word)
     if isinstance(cell, float) and share == int(share):
         share = Decimal(int(share))  # 45.0 is how a spreadsheet keeps 45
-    most = 100 if signed or how == "percent" else 1
+    most = 1 if how == "part" and not signed else 100
     if not 0 <= share <= most:
         raise Wrong(f"{tidy(cell)[:60]!r} is no share of 0 to {most}. Write the count itself under a column of its own")
-    wholes = {100, 1} if most == 100 and not signed and 0 < share <= 1 else {most}
+    wholes = {100, 1} if how == "either" and not signed and 0 < share <= 1 else {most}
     return sorted({k for top in wholes for k in _near(share, top, whole_)})
 
 

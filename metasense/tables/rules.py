@@ -22,7 +22,7 @@ from metasense.tables.columns import FORCED, PANEL, TASTING, TWO_COUNTS, one_row
 from metasense.tables.cups import check_cups, check_orders, is_right, understood
 from metasense.tables.headers import Column, no_column
 from metasense.tables.shares import Shares, check_incorrect
-from metasense.tables.sheets import PanelsError
+from metasense.tables.sheets import PanelsError, is_empty
 from metasense.tables.totals import are_totals, refuse_rows, refuse_totals
 
 
@@ -177,6 +177,10 @@ def check_tastings(checked: Checked) -> None:
 
 
 def _remarks(frame: pd.DataFrame) -> Iterator[str]:
+    names = pd.Series(frame["taster"].unique())
+    alike = names[names.str.casefold().duplicated(keep=False)]
+    if len(alike):
+        yield f"tasters whose names differ only in capitals are different people: {listing(alike, 8)}."
     silent = frame["correct"].isna()
     if silent.any():
         each = frame["panel"][silent].value_counts(sort=False)
@@ -204,6 +208,9 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
     given = frame["correct"] if "correct" in frame else pd.Series(pd.NA, index=frame.index, dtype="boolean")
     if pair:
         answered, unknown = frame["answer"].notna().to_numpy(bool), frame["served"].isna().to_numpy(bool)
+        said = np.array([not is_empty(cell) for cell in checked.sheet.columns[checked.place["answer"]]], bool)
+        none_but = "the answer says that there was none, and correct is {correct}. Clear one of them."
+        checked.report(said & ~answered & given.notna().to_numpy(bool), "answer", none_but)
         words = "there is an answer but not what was served. Write the right answer under served."
         checked.report(answered & unknown & (two | given.isna().to_numpy(bool)), "served", words)
         places, rows = combined(codes, frame["served"], frame["answer"])

@@ -26,22 +26,34 @@ def check_incorrect(checked: Checked) -> None:
     """
     is_incorrect = is_known([_INCORRECT])
     for header in filter(is_incorrect, checked.extras):
-        if not pd.api.types.is_numeric_dtype(checked.frame[header]):
-            continue  # words, which a note says
-        frame = checked.frame.assign(made=checked.frame.correct + checked.frame[header])
+        wrong = checked.frame[header]
+        if not pd.api.types.is_numeric_dtype(wrong):  # words beside numbers
+            wrong = pd.to_numeric(wrong.astype(object), errors="coerce")
+        frame = checked.frame.assign(
+            wrong=wrong.astype("Float64"), made=checked.frame.correct + wrong.astype("Float64")
+        )
         silent = frame.refused.fillna(0)
         among_tastings = (frame.made + silent == frame.tastings) & (silent > 0)
         words = (
-            "{correct} correct and {value:g} incorrect make {made:g} answers; with {refused} refused they are the "
+            "{correct} correct and {wrong:g} incorrect make {made:g} answers; with {refused} refused they are the "
             "{tastings} tastings. Tastings are answers: write {made:g} there."
         )
         checked.report(among_tastings, header, words, rows=frame)
         words = (
-            "{correct} correct and {value:g} incorrect make {made:g} answers, not {tastings}. Correct what is wrong, "
+            "{correct} correct and {wrong:g} incorrect make {made:g} answers, not {tastings}. Correct what is wrong, "
             "or rename the column."
         )
         agrees = (frame.made == frame.tastings) | (frame.made == frame.tastings + silent)
         checked.report(~agrees & ~among_tastings, header, words, rows=frame)
+
+
+def _above_one(cell: object) -> bool:
+    """Is it a number above 1, and so in per cent where its header says so?"""
+    word = str(cell).strip().removesuffix("%").strip().replace(",", ".")
+    try:
+        return "%" in str(cell) or float(word) > 1
+    except ValueError:
+        return False
 
 
 class Shares:
@@ -114,6 +126,8 @@ class Shares:
     ) -> tuple[np.ndarray, list[tuple[Any, ...]], list[list[int] | str]]:
         """The distinct cells and tastings, with the counts that each can be, or what is wrong with it."""
         cells, values = distinct(self.checked.sheet.columns[j])
+        if how == "percent" and not any(map(_above_one, values)):
+            how = "either"
         places, pairs = combined(cells, tastings)
         rows = []
         sure: list[list[int] | str] = []

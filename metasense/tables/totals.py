@@ -20,15 +20,29 @@ _TOTALS = among(
 _TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!\w)", re.IGNORECASE)
 
 
+_WORD = "|".join(sorted(_TOTALS, key=len, reverse=True))
+_SEASON = "spring|summer|autumn|fall|winter|frühjahr|frühling|sommer|herbst|printemps|été|automne|hiver"
+_MONTH = r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)\w*"
+_PARTS = "panels?|tests?|tastings?|evenings?|sessions?|rows?|triangles?|duo-?trios?|tetrads?"
+_OF_WHAT = re.compile(  # what a total or average is said to be of
+    rf"(\d{{4}}\s+)?(grand\s+)?(sub-?\s?)?({_WORD})\b[\s:,(-]*((of|for|over|by)\b.*|(the |all |both )*({_PARTS})\b.*|"
+    rf"\d{{1,4}}|(early |late )?({_SEASON}|{_MONTH})(\s+\d{{2,4}})?)?[\s)]*",
+    re.IGNORECASE,
+)
+_SPREADS = among("stdev stddev standarddeviation stdabw standardabweichung ecarttype")
+
+
 def _is_total(name: str) -> bool:
-    """Is the name a bare word for a total or an average?"""
-    return plain(name.strip("()[]:=*# ")) in _TOTALS
+    """Is the name a word for a total or an average, bare or with no more than what it is of?"""
+    word = plain(name.strip("()[]:=*# "))
+    return word in _TOTALS or word in _SPREADS or bool(_OF_WHAT.fullmatch(name.strip("()[]:=*# ")))
 
 
 def are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Which names are a bare word for a total, and which others hold one."""
     places, values = distinct(names)
-    within = [isinstance(value, str) and bool(_TOTAL_WITHIN.search(value)) for value in values]
+    within = [isinstance(value, str) and (bool(_TOTAL_WITHIN.search(value)) or plain(value) in _SPREADS)
+              for value in values]  # fmt: skip
     bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
     return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
 
@@ -45,7 +59,9 @@ def refuse_totals(checked: Checked) -> None:
     counts = [frame[column].fillna(0).to_numpy(float) for column in (*FORCED, *TWO_COUNTS)]
     for i in np.flatnonzero(begins):
         above = others & (np.arange(len(frame)) < i)
-        for mine in (others, above):
+        place = np.arange(len(frame))
+        blocks = [(place < i) & (place >= first) for first in range(max(int(i) - 40, 0), int(i) - 1)]
+        for mine in (others, above, *blocks):
             adds[i] |= mine.sum() > 1 and any(c[i] for c in counts) and all(c[i] == c[mine].sum() for c in counts)
     elsewhere = _called_total(checked) & ~(bare | adds)
     refuse_rows(checked, bare | adds, "panel")

@@ -141,3 +141,71 @@ def test_a_total_that_is_called_so_in_another_cell_is_refused_in_one_sentence(co
     with pytest.raises(PanelsError, match="looks like a total or average of the others, not a panel") as caught:
         read_panels(pd.DataFrame(rows))
     assert len(caught.value.problems) == 1 and caught.value.problems[0].row == 2
+
+
+@pytest.mark.parametrize("name", ["Total 2024", "2024 total", "Average 2024", "Mittelwert Herbst", "Mean of panels", "Std dev",
+                                  "Overall triangle", "Subtotal autumn", "Total 1"])  # fmt: skip
+def test_a_total_or_average_of_a_part_is_refused_whatever_its_counts(name):
+    rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], [name, "triangle", 40, 17]]
+    with pytest.raises(PanelsError, match="looks like a total or average"):
+        read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))
+
+
+def test_a_name_that_holds_total_is_one_where_it_adds_up_some_rows_above_it():
+    rows = [
+        ["A", "triangle", 24, 8],
+        ["B", "triangle", 30, 9],
+        ["C", "triangle", 20, 7],
+        ["Guild total taste", "triangle", 50, 16],
+    ]
+    with pytest.raises(PanelsError, match="looks like a total or average"):
+        read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))
+
+
+def ordered(served, answer, order, **more):
+    row = {
+        "panel": "A",
+        "protocol": "triangle",
+        "taster": "T1",
+        "served": served,
+        "answer": answer,
+        "order": order,
+    } | more
+    return pd.DataFrame([row], dtype=object)
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        (ordered("1", "1", "ABA"), "in the order ABA cup 2 is the odd one"),
+        (ordered("3", "3", "AAA"), "there is no odd cup"),
+        (ordered("417", "111", "417-305-862"), "answer is '111', which is not among the cups"),
+        (ordered("999", "999", "417-305-862"), "served is '999', which is not among the cups"),
+        (ordered("417", "417", "417-305-862", position=3), "stands at place 1, not 3"),
+        (ordered("1", "1", "BAA", position=2), "not 2|but correct is"),
+    ],
+)
+def test_a_tray_that_contradicts_what_was_served_or_answered_is_refused(table, words):
+    with pytest.raises(PanelsError, match=words):
+        read_tastings(table)
+
+
+def test_an_answer_that_says_none_beside_a_verdict_is_refused():
+    rows = [{"panel": "A", "protocol": "triangle", "taster": f"T{i}", "served": "1", "answer": a, "correct": c}
+            for i, (a, c) in enumerate([("1", 1), ("refused", 0)])]  # fmt: skip
+    with pytest.raises(PanelsError, match="the answer says that there was none, and correct is"):
+        read_tastings(pd.DataFrame(rows, dtype=object))
+
+
+def test_passed_is_not_taken_for_an_answer_refused():
+    with pytest.raises(PanelsError):
+        read_tastings(
+            pd.DataFrame({"panel": "A", "protocol": "triangle", "taster": ["1", "2"], "correct": ["passed", "1"]})
+        )
+
+
+def test_tasters_whose_names_differ_only_in_capitals_are_said_to_be_different():
+    read = read_tastings(
+        pd.DataFrame({"panel": "A", "protocol": "triangle", "taster": ["t1", "T1"], "correct": [1, 0]})
+    )
+    assert any(note.startswith("tasters whose names differ only in capitals") for note in read.notes)

@@ -147,9 +147,17 @@ def test_other_names_of_a_column_are_understood_and_noted(head, column):
 
 
 def test_a_full_name_wins_and_the_other_column_is_kept():
-    read = read_panels(csv_of(name=["x"], n=[3]))
+    read = read_panels(csv_of(name=["x"]))
     assert read.frame["panel"].tolist() == ["P0"]
-    assert read.moderators == ("name", "n")
+    assert read.moderators == ("name",)
+
+
+def test_a_second_column_for_one_thing_must_say_the_same():
+    read = read_panels(csv_of(n=[24, 24]))
+    assert read.moderators == () and "column 'n' is not used, and agrees with 'tastings'." in read.notes
+    for other in ({"n": [24, 30]}, {"right": [9, 10]}, {"test": ["duo-trio", "triangle"]}):
+        with pytest.raises(PanelsError, match=r"could each be '\w+' .*, and differ. Keep or rename one"):
+            read_panels(csv_of(**other))
 
 
 def test_protocol_names_are_made_their_own():
@@ -269,7 +277,6 @@ def test_a_day_that_can_only_be_one_is_read_and_a_time_of_day_is_noted():
         (["dry", "NA", "-"], "string", ["dry", pd.NA, "-"]),
         (["007", "012", "1"], "string", ["007", "012", "1"]),
         (["TRUE", "false", ""], "boolean", [True, False, pd.NA]),
-        (["1.250", "3", "4"], "Float64", [1.25, 3, 4]),
         (["3", "4", "six"], "string", ["3", "4", "six"]),
         (["1e3", "-2", ".5"], "Float64", [1000, -2, 0.5]),
         (["=1+1", "x", "<b>"], "string", ["=1+1", "x", "<b>"]),
