@@ -228,9 +228,11 @@ def codes(case: Case, rng: Rng):
 
 @twist("odd names of panels", plain=True)
 def odd_names(case: Case, rng: Rng):
-    tastings = [row.meant.get("tastings") or 0 for row in meant(case)]
-    if any(2 * n == sum(tastings) for n in tastings if n):
-        return False  # "Average Joe's" that adds the others up may be their total
+    counts = [row.meant.get("tastings") for row in meant(case)]
+    known = [n if isinstance(n, int) else 0 for n in counts]
+    sums = {sum(known[a:b]) for a in range(len(known)) for b in range(a + 2, len(known) + 1)} | {sum(known) / 2}
+    if sums & set(known) - {0}:
+        return False  # "Average Joe's" that adds some others up may be their total
     new = dict(
         zip(
             dict.fromkeys(row.meant["panel"] for row in meant(case)),
