@@ -292,7 +292,7 @@ def _move(path: str | os.PathLike[str], scratch: Path, target: Path, *, anew: bo
 def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     """A scratch folder beside `path`; on success it takes that place, on any failure nothing is there.
 
-    Folders above it are made. An empty folder may be there already.
+    Folders above it are made, and go again on a failure. An empty folder may be there already.
 
     Raises
     ------
@@ -313,9 +313,7 @@ def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     target = _real(path)
     try:
         free_folder(path)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _sweep(target)
-        with _scratch(target, _new_folder) as scratch:
+        with _folders_above(target), _scratch(target, _new_folder) as scratch:
             if target.exists():
                 shutil.copymode(target, scratch)
             yield scratch
@@ -329,6 +327,21 @@ def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
         if error.errno in (errno.ENOTEMPTY, errno.EEXIST):
             raise FileExistsError(_cannot(path, "the folder is not empty. Name a new one.")) from error
         raise _in_words(error, path, target) from error
+
+
+@contextmanager
+def _folders_above(target: Path) -> Iterator[None]:
+    """Make the folders that `target` is to be in; on any failure those that were made go again."""
+    missing = [folder for folder in target.parents if not folder.exists()]
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(target)
+        yield
+    except BaseException:
+        for folder in missing:  # the innermost first
+            with suppress(OSError):  # somebody else's things are in it by now
+                folder.rmdir()
+        raise
 
 
 def free_folder(path: str | os.PathLike[str]) -> None:
@@ -377,18 +390,20 @@ def kept_still(path: str | os.PathLike[str]) -> Iterator[None]:
 @contextmanager
 def _scratch(target: Path, make: Callable[[Path], int | None]) -> Iterator[Path]:
     """A hidden file or folder beside `target`, locked as long as it is in use; what is left of it goes at the end."""
-    while True:
-        scratch = target.with_name(f"{_start(target)}{secrets.token_hex(4)}.part")
-        held = make(scratch)
-        if held is None:
-            break
-        if fcntl is not None:
-            with suppress(OSError):  # a disk without locks
-                fcntl.flock(held, fcntl.LOCK_EX)
-        if _same(held, scratch):  # else somebody swept it up before it was locked
-            break
-        os.close(held)
+    held: int | None = None
     try:
+        while True:
+            scratch = target.with_name(f"{_start(target)}{secrets.token_hex(4)}.part")
+            held = make(scratch)
+            if held is None:
+                break
+            if fcntl is not None:
+                with suppress(OSError):  # a disk without locks
+                    fcntl.flock(held, fcntl.LOCK_EX)
+            if _same(held, scratch):  # else somebody swept it up before it was locked
+                break
+            os.close(held)
+            held = None
         yield scratch
     finally:
         with suppress(OSError):

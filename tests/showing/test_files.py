@@ -109,6 +109,41 @@ def test_what_a_killed_writer_left_goes_and_what_a_living_one_holds_stays(tmp_pa
     assert not alive.exists()
 
 
+def test_folders_made_for_a_new_one_that_fails_go_again_and_those_of_others_stay(tmp_path, monkeypatch):
+    def fill(step):
+        with new_folder(tmp_path / "mine" / "deep" / "er" / "plan") as scratch:
+            (scratch / "a.txt").write_text("half")
+            step()
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    (tmp_path / "mine").mkdir()
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(full)
+    assert [path.name for path in tmp_path.rglob("*")] == ["mine"]
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(lambda: (tmp_path / "mine" / "deep" / "other.txt").touch() or full())
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["deep", "mine", "other.txt"]
+    monkeypatch.setattr("os.rename", full)
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(lambda: None)
+    monkeypatch.undo()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["deep", "mine", "other.txt"]
+    fill(lambda: None)
+    assert (tmp_path / "mine" / "deep" / "er" / "plan" / "a.txt").read_text() == "half"
+
+
+def test_a_scratch_folder_whose_making_is_stopped_goes_again(tmp_path, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("metasense.showing.files._same", stop)
+    with pytest.raises(KeyboardInterrupt), new_folder(tmp_path / "deep" / "plan"):
+        pass
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_crash_leaves_the_old_file_whole(tmp_path):
     target = tmp_path / "kept.txt"
     target.write_text("old")
