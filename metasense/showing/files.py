@@ -9,6 +9,7 @@ which a lock on it tells.
 
 from __future__ import annotations
 
+import codecs
 import errno
 import os
 import re
@@ -94,6 +95,19 @@ def _is_pool(file: BinaryIO) -> bool:
     return file.read(8).startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and _holds(file, b"metasense_format")
 
 
+def _is_table(file: BinaryIO) -> bool:
+    """Whether an open file is a table in plain text, and none that cannot be made again: a key, or typed answers."""
+    if _holds(file, b"\0"):
+        return False
+    file.seek(0)
+    head = file.read(2**16).removeprefix(codecs.BOM_UTF8)
+    first = _SAID.sub(b"", head).lstrip().splitlines()[:1]
+    columns = [cell.strip(b" \"'").lower() for line in first for cell in re.split(rb"[,;\t|]", line)]
+    precious = {b"tray", b"code", b"sample"}.issubset(columns) or {b"cups", b"answer"}.issubset(columns)
+    return len(columns) > 1 and not precious
+
+
+_SAID = re.compile(rb"\A\s*sep=.\r?\n")  # the separator, as spreadsheets may be told it
 _LIST = "metasense-panels"
 _LISTED = re.compile(rb"metasense-panels((?: [0-9a-f]{16})+)")
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
@@ -103,9 +117,7 @@ _FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
 )
 PAGE = Kind("a page that metasense wrote", _is_page, (".html", ".htm"), "pages are written as HTML")
 POOL = Kind("a pool saved by metasense", _is_pool, (".nc",), "pools are saved as netCDF")
-TEXT = Kind(  # only where the user asks for it to be replaced
-    "a table in plain text", lambda file: not _holds(file, b"\0")
-)
+TEXT = Kind("a table of counts or results in plain text", _is_table)  # only where the user asks for it to be replaced
 
 
 def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
