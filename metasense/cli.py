@@ -1,8 +1,9 @@
 """The command line, thin around notebooks: ``metasense check | pool | plan | serve | answers | claim | rerun``.
 
 Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr. 3: a fault of
-metasense itself. Nothing but the standard library is imported before a fault would be caught, so that an installation
-that does not work cannot pass for an answer either.
+metasense itself. 128 and the number of a signal: ended by it, with nothing left half done. Nothing but the standard
+library is imported before a fault would be caught, so that an installation that does not work cannot pass for an answer
+either.
 """
 
 from __future__ import annotations
@@ -10,9 +11,13 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import signal
 import sys
+import threading
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from opcode import opmap
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -20,6 +25,10 @@ FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
 CUT_OFF = 141  # what a shell says of a program whose reader went away before it had finished
 TRACEBACK = "METASENSE_TRACEBACK"
 LISTED = 5_000  # looks of a plan that are printed
+
+
+class _Ended(BaseException):
+    """A signal asked for the end; ``args[0]`` is its number."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -31,12 +40,41 @@ def main(arguments: Sequence[str] | None = None) -> int:
     2
     """
     try:
-        return _main(arguments)
+        with _ending_orderly():
+            return _main(arguments)
     except KeyboardInterrupt:
         print("Stopped.", file=sys.stderr)
         return FAILED
+    except _Ended as end:
+        _mute()
+        with suppress(OSError):  # the terminal may be gone
+            print("Stopped.", file=sys.stderr)
+        return 128 + int(end.args[0])
     except BaseException as fault:  # whatever it is, Python's own exit code for it means an answer here
         return _fault(fault)
+
+
+@contextmanager
+def _ending_orderly() -> Iterator[None]:
+    """Let the system's request to end, and a terminal that is closed, clear away what was begun."""
+    taken: list[signal.Signals] = []
+
+    def end(number: int, _: object) -> NoReturn:
+        for each in taken:
+            signal.signal(each, signal.SIG_IGN)  # a second one must not cut the clearing away short
+        raise _Ended(number)
+
+    if threading.current_thread() is threading.main_thread():  # no other may
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)  # Windows knows no SIGHUP
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:  # nohup's, or a host's own, stays
+                taken.append(number)
+                signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number in taken:
+            signal.signal(number, signal.SIG_DFL)
 
 
 def _main(arguments: Sequence[str] | None) -> int:
@@ -56,7 +94,9 @@ def _main(arguments: Sequence[str] | None) -> int:
     except BrokenPipeError:
         _mute()
         return code
-    except (ValueError, ArithmeticError, OSError, ImportError) as error:  # PanelsError and IntegrationError included
+    except (ValueError, ArithmeticError, OSError, ImportError) as error:
+        if not _is_said(error):
+            raise
         _mute()
         print(_said(error), file=sys.stderr)
         return FAILED
@@ -90,6 +130,24 @@ def _fault(fault: BaseException) -> int:
     except BaseException:  # not even that can be said: the exit code still is
         return FAULT
     return FAULT
+
+
+def _is_said(error: Exception) -> bool:
+    """Did metasense raise it, or the system refuse a file? The same error out of Python or a library is a fault."""
+    if type(error).__module__.startswith("metasense."):
+        return True
+    if isinstance(error, OSError) and error.filename is not None:
+        return True
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    if place is None:
+        return False
+    where = place.tb_frame.f_globals.get("__name__")
+    if where == __name__ and isinstance(error, OSError):
+        return True  # the answer could not be printed
+    raised = place.tb_frame.f_code.co_code[place.tb_lasti] == opmap["RAISE_VARARGS"]  # by a raise, and not by 1 / 0
+    return raised and str(where).startswith("metasense.")
 
 
 def _said(error: Exception) -> str:

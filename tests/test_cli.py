@@ -1,9 +1,14 @@
 """The command line: its commands, their exit codes, and no traceback whatever the file."""
 
+import ctypes
+import importlib
 import os
+import signal
 import subprocess
 import sys
+import threading
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -306,6 +311,46 @@ def test_a_fault_of_metasense_never_passes_for_an_answer(fault, table, monkeypat
 
 
 @pytest.mark.parametrize(
+    "work",
+    [
+        lambda: np.ones(2) + np.ones(3),
+        lambda: np.linalg.inv(np.zeros((2, 2))),
+        lambda: b"\xff".decode("utf-8"),
+        lambda: int("x"),
+        lambda: 1 / 0,
+        lambda: importlib.import_module("no_such_library"),
+        lambda: ctypes.CDLL("no_such_library.so"),
+        lambda: exec("int('x')", {"__name__": "metasense.results.pooling"}),
+        lambda: exec("1 / 0", {"__name__": "metasense.results.pooling"}),
+        lambda: exec("import no_such_library", {"__name__": "metasense.results.pooling"}),
+    ],
+)
+def test_an_error_that_nobody_raised_on_purpose_is_a_fault_however_ordinary_its_kind(work, table, monkeypatch, capsys):
+    monkeypatch.setattr("metasense.results.pooling.pool", lambda *_, **__: work())
+    assert main(["pool", str(table)]) == 3
+    out, err = capsys.readouterr()
+    assert out == "" and err.startswith("metasense failed, and this is no answer") and len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        lambda: exec("raise ValueError(\n 'in words'\n)", {"__name__": "metasense.results.pooling"}),
+        lambda: exec("raise OSError('in words')", {"__name__": "metasense.results.pooling"}),
+        lambda: exec("try: int('x')\nexcept ValueError: raise ImportError('in words') from None",
+                     {"__name__": "metasense.results.pooling"}),
+        lambda: ms.read_panels("panel,protocol\nin words,triangle\n"),
+        lambda: os.stat("in words"),
+    ],
+)  # fmt: skip
+def test_what_was_raised_on_purpose_and_a_file_that_the_system_refuses_are_said(work, table, monkeypatch, capsys):
+    monkeypatch.setattr("metasense.results.pooling.pool", lambda *_, **__: work())
+    assert main(["pool", str(table)]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and ("in words" in err or "there is no column" in err) and "metasense failed" not in err
+
+
+@pytest.mark.parametrize(
     "broken", ["numpy", "pandas", "metasense.showing.words", "metasense.tables.opening", "metasense.tables.panels"]
 )
 @pytest.mark.parametrize("raises", ["ImportError", "AttributeError"])
@@ -322,7 +367,7 @@ def test_an_installation_that_does_not_work_never_passes_for_an_answer(broken, r
     done = subprocess.run(
         [sys.executable, "-c", code, "check", str(table)], capture_output=True, text=True, check=False
     )
-    assert done.returncode in (2, 3) and "Traceback" not in done.stderr and done.stderr.strip() and not done.stdout
+    assert done.returncode == 3 and "Traceback" not in done.stderr and done.stderr.strip() and not done.stdout
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no full device here")
@@ -382,6 +427,50 @@ def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
     assert "already holds a plan" in capsys.readouterr().err
     assert main(["serve", "2-AFC", "6", str(tmp_path / "other")]) == 2
     assert "give it as a noun" in capsys.readouterr().err and not (tmp_path / "other").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("step", [1, 2, 9])
+def test_a_plan_whose_making_is_ended_by_a_signal_leaves_nothing_behind(name, step, tmp_path):
+    code = (
+        "import os, signal, sys\n"
+        "from metasense.cli import main\n"
+        "steps = 0\n"
+        "def watch(event, arguments):\n"
+        "    global steps\n"
+        "    if event in ('open', 'os.mkdir') and '.part' in str(arguments[0]):\n"
+        "        steps += 1\n"
+        f"        if steps == {step}: os.kill(os.getpid(), signal.{name}), os.kill(os.getpid(), signal.SIGTERM)\n"
+        "sys.addaudithook(watch)\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    words = [sys.executable, "-c", code, "serve", "triangle", "6", str(tmp_path / "plan"), "--allergens", "--hazards"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 128 + getattr(signal, name) and done.stdout == "" and done.stderr == "Stopped.\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("former", [signal.SIG_DFL, signal.SIG_IGN, lambda *_: None])
+def test_the_command_line_leaves_handlers_of_signals_as_they_were(former, table, monkeypatch):
+    seen = []
+    monkeypatch.setattr("metasense.tables.panels.read_table", lambda *_, **__: seen.append(signal.getsignal(1)))
+    before = signal.signal(signal.SIGHUP, former)
+    try:
+        main(["check", str(table)])
+        assert signal.getsignal(signal.SIGHUP) == former
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    assert (seen == [former]) == (former != signal.SIG_DFL)  # one ignored, as by nohup, stays so
+
+
+def test_the_command_line_runs_in_a_thread_too(table):
+    codes = []
+    thread = threading.Thread(target=lambda: codes.append(main(["check", str(table)])))
+    thread.start()
+    thread.join()
+    assert codes == [0]
 
 
 def test_a_second_plan_of_the_session_shares_no_code_with_the_first(tmp_path):

@@ -365,7 +365,10 @@ def test_no_tracked_file_names_a_machine_a_registry_or_unfinished_work():
     assert not found
 
 
-NEEDS = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text())["project"]["dependencies"]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+NEEDS = PROJECT["dependencies"]
+EXTRAS = PROJECT["optional-dependencies"]
+OF_USERS = [need for name in EXTRAS.keys() - {"test"} for need in EXTRAS[name] if not need.startswith("metasense[")]
 # The oldest versions of which a set was found to work with Python 3.11 when each was tried.
 WORKING = {
     "numpy": "2.0.0",
@@ -391,7 +394,7 @@ def floor(name):
     return found[1]
 
 
-@pytest.mark.parametrize("need", NEEDS)
+@pytest.mark.parametrize("need", [*NEEDS, *sorted(OF_USERS)])
 def test_every_library_has_an_oldest_version(need):
     assert ">=" in need
 

@@ -123,7 +123,13 @@ class Archive:
                 f"the pool cannot be saved, because it could not be loaded again: {error}. Pool fewer columns or "
                 "tastings."
             ) from error
-        return container.pack(about, variables)
+        data = container.pack(about, variables)
+        if len(data) > container.MOST_BYTES:
+            raise ValueError(
+                f"the pool cannot be saved, because it could not be loaded again: it takes {len(data):,} bytes, and a "
+                f"file holds at most {container.MOST_BYTES:,}. Pool fewer tastings, or take fewer draws."
+            )
+        return data
 
 
 def versions(*more: str) -> dict[str, str]:
@@ -154,7 +160,13 @@ def read(path: str | os.PathLike[str]) -> Archive:
             raise IsADirectoryError(f"{name} is a folder. Name the file in it that was saved.")
         if not stat.S_ISREG(there.st_mode):
             raise ArchiveError(f"{name} is a pipe or a device and no file. Save the pool to a file, and load that.")
-        data = Path(path).read_bytes()
+        data = b""
+        if there.st_size <= container.MOST_BYTES:
+            with open(path, "rb") as file:
+                data = file.read(container.MOST_BYTES + 1)  # the size may be unknown, or have grown
+        if max(there.st_size, len(data)) > container.MOST_BYTES:
+            most = f"a saved pool holds at most {container.MOST_BYTES:,} bytes"
+            raise ArchiveError(f"{name} is too large: {most}. Name the file that pooled.save wrote.")
     except FileNotFoundError as error:
         raise FileNotFoundError(f"there is no file {name}.") from error
     except ArchiveError:

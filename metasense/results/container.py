@@ -24,6 +24,7 @@ import numpy as np
 MAGIC = b"CDF\x02"
 SUM = "contents_sha256"
 MOST_ENTRIES = 500_000  # dimensions, variables and attributes together: some 50,000 columns
+MOST_BYTES = 200_000_000  # of a file, which is read into memory whole
 MOST_AXES = 8
 MOST_WORDS = 4_000_000  # cells of words in a file: each takes some sixty bytes once it is read
 RAGGED = 8  # times the letters that a table of words may take before they are kept as a list

@@ -9,6 +9,7 @@ which a lock on it tells.
 
 from __future__ import annotations
 
+import codecs
 import errno
 import os
 import re
@@ -94,6 +95,19 @@ def _is_pool(file: BinaryIO) -> bool:
     return file.read(8).startswith((b"CDF\x02", b"\x89HDF\r\n\x1a\n")) and _holds(file, b"metasense_format")
 
 
+def _is_table(file: BinaryIO) -> bool:
+    """Whether an open file is a table in plain text, and none that cannot be made again: a key, or typed answers."""
+    if _holds(file, b"\0"):
+        return False
+    file.seek(0)
+    head = file.read(2**16).removeprefix(codecs.BOM_UTF8)
+    first = _SAID.sub(b"", head).lstrip().splitlines()[:1]
+    columns = [cell.strip(b" \"'").lower() for line in first for cell in re.split(rb"[,;\t|]", line)]
+    precious = {b"tray", b"code", b"sample"}.issubset(columns) or {b"cups", b"answer"}.issubset(columns)
+    return len(columns) > 1 and not precious
+
+
+_SAID = re.compile(rb"\A\s*sep=.\r?\n")  # the separator, as spreadsheets may be told it
 _LIST = "metasense-panels"
 _LISTED = re.compile(rb"metasense-panels((?: [0-9a-f]{16})+)")
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
@@ -103,9 +117,7 @@ _FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
 )
 PAGE = Kind("a page that metasense wrote", _is_page, (".html", ".htm"), "pages are written as HTML")
 POOL = Kind("a pool saved by metasense", _is_pool, (".nc",), "pools are saved as netCDF")
-TEXT = Kind(  # only where the user asks for it to be replaced
-    "a table in plain text", lambda file: not _holds(file, b"\0")
-)
+TEXT = Kind("a table of counts or results in plain text", _is_table)  # only where the user asks for it to be replaced
 
 
 def ready(path: str | os.PathLike[str], ours: Kind | None = None) -> Path:
@@ -292,7 +304,7 @@ def _move(path: str | os.PathLike[str], scratch: Path, target: Path, *, anew: bo
 def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     """A scratch folder beside `path`; on success it takes that place, on any failure nothing is there.
 
-    Folders above it are made. An empty folder may be there already.
+    Folders above it are made, and go again on a failure. An empty folder may be there already.
 
     Raises
     ------
@@ -313,9 +325,7 @@ def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
     target = _real(path)
     try:
         free_folder(path)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _sweep(target)
-        with _scratch(target, _new_folder) as scratch:
+        with _folders_above(target), _scratch(target, _new_folder) as scratch:
             if target.exists():
                 shutil.copymode(target, scratch)
             yield scratch
@@ -329,6 +339,21 @@ def new_folder(path: str | os.PathLike[str]) -> Iterator[Path]:
         if error.errno in (errno.ENOTEMPTY, errno.EEXIST):
             raise FileExistsError(_cannot(path, "the folder is not empty. Name a new one.")) from error
         raise _in_words(error, path, target) from error
+
+
+@contextmanager
+def _folders_above(target: Path) -> Iterator[None]:
+    """Make the folders that `target` is to be in; on any failure those that were made go again."""
+    missing = [folder for folder in target.parents if not folder.exists()]
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(target)
+        yield
+    except BaseException:
+        for folder in missing:  # the innermost first
+            with suppress(OSError):  # somebody else's things are in it by now
+                folder.rmdir()
+        raise
 
 
 def free_folder(path: str | os.PathLike[str]) -> None:
@@ -377,18 +402,20 @@ def kept_still(path: str | os.PathLike[str]) -> Iterator[None]:
 @contextmanager
 def _scratch(target: Path, make: Callable[[Path], int | None]) -> Iterator[Path]:
     """A hidden file or folder beside `target`, locked as long as it is in use; what is left of it goes at the end."""
-    while True:
-        scratch = target.with_name(f"{_start(target)}{secrets.token_hex(4)}.part")
-        held = make(scratch)
-        if held is None:
-            break
-        if fcntl is not None:
-            with suppress(OSError):  # a disk without locks
-                fcntl.flock(held, fcntl.LOCK_EX)
-        if _same(held, scratch):  # else somebody swept it up before it was locked
-            break
-        os.close(held)
+    held: int | None = None
     try:
+        while True:
+            scratch = target.with_name(f"{_start(target)}{secrets.token_hex(4)}.part")
+            held = make(scratch)
+            if held is None:
+                break
+            if fcntl is not None:
+                with suppress(OSError):  # a disk without locks
+                    fcntl.flock(held, fcntl.LOCK_EX)
+            if _same(held, scratch):  # else somebody swept it up before it was locked
+                break
+            os.close(held)
+            held = None
         yield scratch
     finally:
         with suppress(OSError):

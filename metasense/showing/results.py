@@ -93,7 +93,8 @@ class Result:
     def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write the frame of raw numbers as CSV that a spreadsheet will not run.
 
-        Another file of that name is replaced only if it is a table and `overwrite` is true.
+        Another file of that name is replaced only if it is a table, neither a key nor a sheet of answers,
+        and `overwrite` is true.
 
         Parameters
         ----------

@@ -364,7 +364,7 @@ def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: b
     path : path
         Of a file that ends in ``.csv``. One that holds just this table already is left as it is.
     overwrite : bool
-        Whether another table of that name may be replaced.
+        Whether another table of that name may be replaced; a key or a sheet of answers never is.
 
     Returns
     -------

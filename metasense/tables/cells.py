@@ -40,7 +40,13 @@ SPACES = " \t\r\n\v\f\u00a0\u200b\u2007\u202f\u3000\ufeff"
 
 
 class Wrong(Exception):
-    """A cell that cannot be read. The message is for the user: what is there, and what to write."""
+    """A cell that cannot be read. The message, without a stop, is for the user: what is there, and what to write."""
+
+    @property
+    def sentence(self) -> str:
+        """The message with its end, which a question has already."""
+        words = str(self)
+        return words if words.endswith("?") else f"{words}."
 
 
 @dataclass

@@ -213,7 +213,7 @@ def read_cells(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any
             cells.append(one_value(value))
         except Wrong as error:
             cells.append(None)
-            messages[i] = f"{error}."
+            messages[i] = error.sentence
     reading = reading_of(cells, kind)
     reading.gravities = kind is number and plain(header) in GRAVITIES and all_gravities(cells)
     out: list[Any] = []
@@ -222,5 +222,5 @@ def read_cells(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any
             out.append(kind(cell, reading))
         except Wrong as error:
             out.append(None)
-            messages[i] = f"{error}."
+            messages[i] = error.sentence
     return out, messages, reading.notes(header)

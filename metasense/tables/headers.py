@@ -214,9 +214,16 @@ def _set(word: str) -> frozenset[str]:
 
 
 def _opposite(key: str, name: str) -> bool:
-    """Is one the other with a negation before it, as incorrect and correct are?"""
-    return any(a.endswith(b) and a.removesuffix(b) in ("in", "un", "not", "non", "no", "mis", "wrong")
-               for a, b in ((key, name), (name, key)) if a != b)  # fmt: skip
+    """Is one the other with a negation, as incorrect, % incorrect, 1 - correct and correct (not) are of correct?"""
+    for long, short in ((key, name), (name, key)):
+        before, found, after = long.partition(short) if short else ("", "", "")
+        if found and (_TURNED_BEFORE.search(before) or _TURNED_AFTER.match(after)):
+            return True
+    return False
+
+
+_TURNED_BEFORE = re.compile(r"(in|un|not|non|no|mis|wrong|^1|^100%?)\W*$")
+_TURNED_AFTER = re.compile(r"\W*(not|wrong)\W*$")
 
 
 def _has_header(checked: Checked, j: int) -> bool:

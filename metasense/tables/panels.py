@@ -349,7 +349,8 @@ class _Rows(Result):
         """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
 
         Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
-        Another file of that name is replaced only if it is a table and `overwrite` is true.
+        Another file of that name is replaced only if it is a table, neither a key nor a sheet of answers,
+        and `overwrite` is true.
 
         Parameters
         ----------

@@ -225,13 +225,13 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
                     if word is not None:
                         understood(kind, word, column)
                 except Wrong as error:
-                    wrong[column][i] = f"{error}."
+                    wrong[column][i] = error.sentence
             if served is None or answer is None or i in wrong["served"] or i in wrong["answer"]:
                 continue
             try:
                 verdicts[i] = is_right(kind, served, answer)
             except Wrong as error:
-                wrong["answer"][i] = f"{error}."
+                wrong["answer"][i] = error.sentence
         for column, messages in wrong.items():
             checked.report_each(places, messages, column)
         check_cups(checked, codes, kinds, two)

@@ -82,8 +82,8 @@ def choice(**ways: str) -> Kind:
         if word is not None or is_missing(cell, reading):
             return word
         close = difflib.get_close_matches(plain(cell), meaning, n=1) if plain(cell).isalpha() else []
-        hint = f" Did you mean {meaning[close[0]]}?" if close else ""
-        raise Wrong(f"{tidy(cell)[:60]!r} is not one of {listing(ways)}.{hint}".rstrip("."))
+        hint = f". Did you mean {meaning[close[0]]}?" if close else ""
+        raise Wrong(f"{tidy(cell)[:60]!r} is not one of {listing(ways)}{hint}")
 
     return read
 

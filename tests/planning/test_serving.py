@@ -29,7 +29,7 @@ from metasense.planning.serving import ServingPlan, serve
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.pooling import pool
 from metasense.showing.words import banned
-from metasense.tables.panels import PanelsError
+from metasense.tables.panels import PanelsError, read_panels
 
 NAMES = ("Quillhurst", "Zembrook")  # words that occur nowhere else on a sheet
 SETS = {
@@ -812,3 +812,13 @@ def test_none_alone_is_no_allergen_and_no_hazard_and_none_beside_others_is_refus
     for given in ({"allergens": ["none", "sulphites"], "hazards": []}, {"allergens": [], "hazards": ["none", "hot"]}):
         with pytest.raises(ValueError, match="says none and others"):
             serve("triangle", 6, samples=("old", "new"), seed=1, **given)
+
+
+@pytest.mark.parametrize("name", ["sealed/key.csv", "answers.csv"])
+def test_no_table_takes_the_place_of_a_key_or_a_sheet_of_answers_even_when_that_is_asked(name, tmp_path):
+    folder = planned("triangle", 6).save(tmp_path / "plan")
+    before = (folder / name).read_bytes()
+    counts = read_panels("panel,protocol,tastings,correct\nA,triangle,24,12\n")
+    with pytest.raises(FileExistsError, match="not a table of counts"):
+        counts.to_csv(folder / name, overwrite=True)
+    assert (folder / name).read_bytes() == before

@@ -327,6 +327,35 @@ def test_a_pool_of_more_words_than_can_be_loaded_is_not_saved(cider, saved, monk
     refused(saved, "words, and a file holds at most 5")
 
 
+def test_a_file_larger_than_any_saved_pool_is_refused_before_it_is_read(tmp_path):
+    path = tmp_path / "huge.nc"
+    with open(path, "wb") as file:
+        file.write(container.MAGIC)
+        file.truncate(2**40)  # without a byte on the disk; no memory could hold it
+    with pytest.raises(ArchiveError, match=r"huge\.nc' is too large: a saved pool holds at most 200,000,000 bytes\."):
+        ms.load(path)
+
+
+def test_a_pool_of_as_many_bytes_as_are_allowed_comes_back_and_one_byte_more_is_neither_saved_nor_loaded(
+    cider, saved, tmp_path, monkeypatch
+):
+    size = saved.stat().st_size
+    monkeypatch.setattr(container, "MOST_BYTES", size)
+    assert ms.load(cider.save(tmp_path / "other.nc"))
+    monkeypatch.setattr(container, "MOST_BYTES", size - 1)
+    refused(saved, "is too large")
+    with pytest.raises(ValueError, match=rf"cannot be saved.* takes {size:,} bytes, and a file holds at most"):
+        cider.save(tmp_path / "third.nc")
+    assert not (tmp_path / "third.nc").exists()
+
+
+def test_of_a_file_that_does_not_tell_its_size_no_more_is_read_than_a_pool_holds(saved, monkeypatch):
+    told = os.stat(saved)
+    monkeypatch.setattr(container, "MOST_BYTES", told.st_size - 1)
+    monkeypatch.setattr(os, "stat", lambda path, **_: os.stat_result([*told[:6], 0, *told[7:]]))
+    refused(saved, "is too large")
+
+
 def test_a_pool_of_more_columns_than_can_be_loaded_is_not_saved(cider, tmp_path, monkeypatch):
     about, variables = container.unpack(cider.save(tmp_path / "whole.nc").read_bytes())
     count = container.entries(about, variables)
@@ -477,9 +506,7 @@ def test_a_missing_file_a_folder_and_one_that_may_not_be_read_are_said_plainly(t
         ms.load(tmp_path)
     path = tmp_path / "locked.nc"
     path.write_bytes(b"x")
-    monkeypatch.setattr(
-        Path, "read_bytes", lambda self: (_ for _ in ()).throw(PermissionError(13, "Permission denied"))
-    )
+    monkeypatch.setattr(archive, "open", failing(13, "Permission denied"), raising=False)
     with pytest.raises(PermissionError, match=r"locked\.nc.* may not be read"):
         ms.load(path)
 

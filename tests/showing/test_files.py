@@ -24,18 +24,55 @@ finite = st.floats(-1e3, 1e3)
 
 
 def test_a_csv_is_replaced_only_when_that_is_said(tmp_path):
-    path = write_csv(pd.DataFrame({"panel": ["A"]}), tmp_path / "t.csv")
+    first = pd.DataFrame({"panel": ["A"], "correct": [1]})
+    second = pd.DataFrame({"panel": ["B"], "correct": [2]})
+    path = write_csv(first, tmp_path / "t.csv")
     before = os.stat(path)
-    assert write_csv(pd.DataFrame({"panel": ["A"]}), path) == path  # the same again changes nothing
+    assert write_csv(first, path) == path  # the same again changes nothing
     assert os.stat(path).st_ino == before.st_ino and os.stat(path).st_mtime_ns == before.st_mtime_ns
     with pytest.raises(FileExistsError, match=r"t\.csv.*Name a new one.*overwrite=True"):
-        write_csv(pd.DataFrame({"panel": ["B"]}), path)
-    assert path.read_text() == "panel\nA\n"
-    write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
-    assert path.read_text() == "panel\nB\n"
-    path.write_bytes(b"PK\x03\x04\0\0")
-    with pytest.raises(FileExistsError, match="not a table in plain text"):
-        write_csv(pd.DataFrame({"panel": ["B"]}), path, overwrite=True)
+        write_csv(second, path)
+    assert path.read_text() == "panel,correct\nA,1\n"
+    write_csv(second, path, overwrite=True)
+    assert path.read_text() == "panel,correct\nB,2\n"
+
+
+TABLE = pd.DataFrame({"panel": ["A"], "correct": [1]})
+
+
+@pytest.mark.parametrize("start", [b"", b"\xef\xbb\xbf", b"\n\n", b"sep=;\r\n"])
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+def test_a_table_however_it_is_written_is_replaced_when_that_is_said(start, separator, tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_bytes(start + separator.join(["panel", "protocol", "tastings", "sample", "answer"]).encode() + b"\nA")
+    write_csv(TABLE, path, overwrite=True)
+    assert path.read_text() == "panel,correct\nA,1\n"
+
+
+@pytest.mark.parametrize("start", [b"", b"\xef\xbb\xbf", b"\n\n", b"sep=;\r\n"])
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize(
+    "columns",
+    [
+        ["tray", "taster", "trial", "part", "place", "code", "sample", "panel"],
+        ["panel", "protocol", "date", "taster", "trial", "Cups", '"answer"', "notes"],
+    ],
+)
+def test_a_key_or_typed_answers_are_never_replaced(columns, separator, start, tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_bytes(before := start + separator.join(columns).encode() + b"\r\n1")
+    with pytest.raises(FileExistsError, match="not a table of counts or results in plain text"):
+        write_csv(TABLE, path, overwrite=True)
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("text", ["PK\x03\x04\0\0,", "Dear diary\nmilk, eggs\n", "\n\nnotes of the evening", " \n"])
+def test_what_is_no_table_is_never_replaced_by_one(text, tmp_path):
+    path = tmp_path / "diary.csv"
+    path.write_text(text)
+    with pytest.raises(FileExistsError, match="not a table of counts or results in plain text"):
+        write_csv(TABLE, path, overwrite=True)
+    assert path.read_text() == text
 
 
 @pytest.mark.parametrize("name", ["t.xlsx", "t.csv.gz", "t.tsv", "t"])
@@ -62,7 +99,7 @@ def test_devices_pipes_and_what_leads_to_them_stay_what_they_are(tmp_path):
 
 def test_a_file_protected_against_writing_is_left_alone(tmp_path):
     path = tmp_path / "t.csv"
-    path.write_text("old")
+    path.write_text("panel,correct")
     path.chmod(0o444)
     with pytest.raises(PermissionError, match=r"t\.csv.*protected against writing"), replacing(path, TEXT):
         pass
@@ -109,9 +146,44 @@ def test_what_a_killed_writer_left_goes_and_what_a_living_one_holds_stays(tmp_pa
     assert not alive.exists()
 
 
+def test_folders_made_for_a_new_one_that_fails_go_again_and_those_of_others_stay(tmp_path, monkeypatch):
+    def fill(step):
+        with new_folder(tmp_path / "mine" / "deep" / "er" / "plan") as scratch:
+            (scratch / "a.txt").write_text("half")
+            step()
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    (tmp_path / "mine").mkdir()
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(full)
+    assert [path.name for path in tmp_path.rglob("*")] == ["mine"]
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(lambda: (tmp_path / "mine" / "deep" / "other.txt").touch() or full())
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["deep", "mine", "other.txt"]
+    monkeypatch.setattr("os.rename", full)
+    with pytest.raises(OSError, match="the disk is full"):
+        fill(lambda: None)
+    monkeypatch.undo()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["deep", "mine", "other.txt"]
+    fill(lambda: None)
+    assert (tmp_path / "mine" / "deep" / "er" / "plan" / "a.txt").read_text() == "half"
+
+
+def test_a_scratch_folder_whose_making_is_stopped_goes_again(tmp_path, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("metasense.showing.files._same", stop)
+    with pytest.raises(KeyboardInterrupt), new_folder(tmp_path / "deep" / "plan"):
+        pass
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_crash_leaves_the_old_file_whole(tmp_path):
     target = tmp_path / "kept.txt"
-    target.write_text("old")
+    target.write_text("panel,correct")
 
     def write():
         with replacing(target, TEXT) as scratch:
@@ -120,7 +192,7 @@ def test_a_crash_leaves_the_old_file_whole(tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         write()
-    assert target.read_text() == "old"
+    assert target.read_text() == "panel,correct"
     assert list(tmp_path.iterdir()) == [target]
 
 

@@ -192,10 +192,20 @@ def test_a_header_that_is_a_name_but_for_a_sign_is_not_read_as_it(header):
         read_panels(panels(correct=[8]).rename(columns={"correct": header}))
 
 
-def test_the_opposite_of_a_column_is_never_offered_as_a_slip_of_it():
-    with pytest.raises(PanelsError) as caught:
-        read_panels(panels(correct=[8]).rename(columns={"correct": "incorrect"}))
+@pytest.mark.parametrize(
+    "header",
+    ["incorrect", "% incorrect", "pct_incorrect", "(in)correct", "1-correct", "1 - correct", "1 \u2212 correct", "correct (not)"],
+)  # fmt: skip
+def test_the_opposite_of_a_column_is_never_offered_as_a_slip_of_it(header):
+    with pytest.raises(PanelsError, match="there is no column 'correct'") as caught:
+        read_panels(panels(correct=[8]).rename(columns={"correct": header}))
     assert "rename it" not in str(caught.value)
+
+
+@pytest.mark.parametrize("header", ["corect", "% corect"])
+def test_a_slip_of_a_column_is_offered_as_it(header):
+    with pytest.raises(PanelsError, match=f"If '{header}' is it, rename it"):
+        read_panels(panels(correct=[8]).rename(columns={"correct": header}))
 
 
 @pytest.mark.parametrize("cells", [("500", "750", "1.000", "1.500"), ("1.000", 2000), ("1,000", "1,500")])
