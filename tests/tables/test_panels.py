@@ -152,6 +152,10 @@ def test_a_full_name_wins_and_the_other_column_is_kept():
     assert read.moderators == ("name",)
 
 
+def test_x_beside_the_counts_is_a_column_like_any_other():
+    assert read_panels(csv_of(x=[1, 2])).moderators == ("x",)
+
+
 def test_a_second_column_for_one_thing_must_say_the_same():
     read = read_panels(csv_of(n=[24, 24]))
     assert read.moderators == () and "column 'n' is not used, and agrees with 'tastings'." in read.notes
