@@ -87,8 +87,8 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
             place[column.name] = found[0]
             taken.update(found)
             if column.name in ONCE:
-                names = [name for name in column.other_names if len(name) > 1 or name == "n"]  # x and k are any number
-                others = sorted(j for name in names for j in at.get(name, ()) if j not in taken)
+                longer = [name for name in column.other_names if len(name) > 1 or name == "n"]  # x and k are any number
+                others = sorted(j for name in longer for j in at.get(name, ()) if j not in taken)
                 if others:
                     taken.update(_same_again(checked, column, found[0], others))
     renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
