@@ -95,7 +95,7 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
 
 
 _HEDGED = re.compile(  # 3-4, 1/2, 3?, about 5, and what stands where a number is not known
-    r"(about|around|ca\.?|circa|over|under|up to)? ?\W{0,2}\d[\d.,]* ?([-\u2010-\u2015/~?+±≈<>]|to |or ).*"
+    r"(about|around|ca\.?|circa|over|under|up to)? ?\W{0,2}\d[\d.,]* ?([-\u2010-\u2015/~?+±≈<>_]|to |or ).*"
     r"|\W+|tbd|tba|x|nil|unknown|(about|around|ca\.?|circa|over|under|up to) ?\d.*",
     re.IGNORECASE,
 )
