@@ -101,6 +101,7 @@ def test_figures_draw_on_given_axes_and_leave_settings_alone():
     import matplotlib as mpl
     import matplotlib.pyplot as plt
 
+    plt.close("all")  # what other tests left open
     before = dict(mpl.rcParams)
     figure = Figure()
     given_axes = figure.subplots()

@@ -281,7 +281,7 @@ def test_an_odd_cell_of_a_frame_is_refused_in_words(cell, column):
     assert "numpy" not in str(caught.value)
 
 
-@pytest.mark.parametrize("cell", [np.datetime64("NaT"), np.timedelta64("NaT", "s"), pd.NaT, Decimal("NaN"), pd.NA])
+@pytest.mark.parametrize("cell", [np.datetime64("NaT", "s"), np.timedelta64("NaT", "s"), pd.NaT, Decimal("NaN"), pd.NA])
 def test_a_cell_that_holds_nothing_is_missing_whatever_its_type(cell):
     read = read_panels(panels(dose=[cell, 1], date=[cell, dt.date(2025, 1, 2)]))
     assert read.frame["date"].isna().tolist() == [True, False]
