@@ -80,7 +80,11 @@ def _shows_no_more(file: BinaryIO, marks: frozenset[bytes]) -> bool:
     listed = _LISTED.search(head)
     if listed:
         return marks.issuperset(listed[1].split())
-    return any(mark in head for mark in marks) or any(_holds(file, mark) for mark in marks if file.seek(0) == 0)
+    for mark in marks:
+        file.seek(0)
+        if _holds(file, mark):
+            return True
+    return False
 
 
 def _is_page(file: BinaryIO) -> bool:

@@ -318,8 +318,7 @@ def check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol |
     places, rows = combined(codes, *columns, frame["correct"])
     orders: dict[int, str] = {}
     positions: dict[int, str] = {}
-    served: dict[int, str] = {}
-    answers: dict[int, str] = {}
+    off: dict[str, dict[int, str]] = {"order": orders, "served": {}, "answer": {}}
     for i, (at, order, position, right, answer, correct) in enumerate(rows):
         kind = kinds[at]
         if kind is None:
@@ -334,36 +333,41 @@ def check_orders(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol |
                 f"there is no cup {position}; {kind.name} has {kind.cups}. Write the place of the cup picked."
             )
         elif isinstance(kind, Protocol) and (wrong := _off_the_tray(kind, cups, right, answer)):
-            (served if wrong.startswith("served") else answers)[i] = wrong
-        elif isinstance(kind, Protocol) and (wrong := _elsewhere(cups, position, answer)):
-            positions[i] = wrong
+            column, words = wrong
+            off[column][i] = words
+        elif isinstance(kind, Protocol) and (said := _elsewhere(cups, position, answer)):
+            positions[i] = said
         elif kind.name == "triangle" and position is not None and correct is not None and len(set(cups)) == 2:
             odd = cups.count(cups[int(position) - 1]) == 1
             if odd != correct:
                 said = f"is {'' if odd else 'not '}the odd one, but correct is {'yes' if correct else 'no'}"
                 positions[i] = f"in {order!r} cup {position} {said}. Correct one of the three."
-    checked.report_each(places, orders, "order")
     checked.report_each(places, positions, "position")
-    checked.report_each(places, served, "served")
-    checked.report_each(places, answers, "answer")
+    for column, messages in off.items():
+        checked.report_each(places, messages, column)
 
 
-def _off_the_tray(kind: Protocol, cups: list[str], right: str | None, answer: str | None) -> str:
-    """What is wrong where the order of the cups does not hold what was right, or what was answered; else empty."""
+def _off_the_tray(kind: Protocol, cups: list[str], right: str | None, answer: str | None) -> tuple[str, str] | None:
+    """The column, and what is wrong in it, where the order of the cups does not hold what was right or answered."""
     tray = [_unpadded(cup.casefold()) for cup in cups]
     if kind.name == "triangle" and len(tray) == 3 and len(set(tray)) <= 2 and all(map(str.isalpha, tray)):
         odd = [place for place, cup in enumerate(tray, 1) if tray.count(cup) == 1]
         if not odd:
-            return f"served in the order {''.join(cups)} there is no odd cup. Correct the order."
+            return "order", f"served in the order {''.join(cups)} there is no odd cup. Correct the order."
         if right is not None and _is_place(right) and int(right) != odd[0]:
-            return f"served is cup {right}, but in the order {''.join(cups)} cup {odd[0]} is the odd one. Correct one."
+            order = "".join(cups)
+            return (
+                "served",
+                f"served is cup {right}, but in the order {order} cup {odd[0]} is the odd one. Correct one.",
+            )
     if len(set(tray)) == len(tray) == kind.cups and all(map(str.isdigit, tray)) and len(min(tray, key=len)) > 1:
         for what, word in (("served", right), ("answer", answer)):
             off = [cup for cup in _all_cups(word or "") if _DIGITS.fullmatch(cup) and _unpadded(cup) not in tray
                    and not _is_place(cup)]  # fmt: skip
             if off:
-                return f"{what} is {off[0]!r}, which is not among the cups {listing(cups)} of its order. Correct one."
-    return ""
+                on = listing(cups)
+                return what, f"{what} is {off[0]!r}, which is not among the cups {on} of its order. Correct one."
+    return None
 
 
 def _elsewhere(cups: list[str], position: Any, answer: str | None) -> str:

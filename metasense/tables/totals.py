@@ -22,13 +22,17 @@ _TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!
 
 _WORD = "|".join(sorted(_TOTALS, key=len, reverse=True))
 _SEASON = "spring|summer|autumn|fall|winter|frühjahr|frühling|sommer|herbst|printemps|été|automne|hiver"
-_MONTH = r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)\w*"
+_MONTH = (
+    "jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|june?|july?|aug(ust)?|sept?(ember)?|oct(ober)?|nov(ember)?|"
+    "dec(ember)?"
+)
 _PARTS = "panels?|tests?|tastings?|evenings?|sessions?|rows?|triangles?|duo-?trios?|tetrads?"
 _OF_WHAT = re.compile(  # what a total or average is said to be of
     rf"(\d{{4}}\s+)?(grand\s+)?(sub-?\s?)?({_WORD})\b[\s:,(-]*((of|for|over|by)\b.*|(the |all |both )*({_PARTS})\b.*|"
     rf"\d{{1,4}}|(early |late )?({_SEASON}|{_MONTH})(\s+\d{{2,4}})?)?[\s)]*",
     re.IGNORECASE,
 )
+_SUM = re.compile(r"\W*(grand |sub-?)?(totals?|sum|summe|gesamt|insgesamt|somme|suma|totaal)\W*", re.IGNORECASE)
 _SPREADS = among("stdev stddev standarddeviation stdabw standardabweichung ecarttype")
 
 
@@ -80,11 +84,13 @@ def refuse_totals(checked: Checked) -> None:
 
 
 def _called_total(checked: Checked) -> np.ndarray:
-    """Rows with a bare word for a total in some cell that is no name of a panel: under date, protocol, or in front."""
+    """Rows called a total or sum in a cell that is no name of a panel: under date, protocol, or in front."""
     found = np.zeros(len(checked.frame), bool)
     places = {checked.place[name] for name in ("date", "protocol") if name in checked.place} | {0}
     for j in places - {checked.place.get("panel")}:
-        found |= np.array([isinstance(cell, str) and _is_total(cell) for cell in checked.sheet.columns[j]], bool)
+        found |= np.array(
+            [isinstance(cell, str) and bool(_SUM.fullmatch(cell)) for cell in checked.sheet.columns[j]], bool
+        )
     return found
 
 

@@ -112,8 +112,9 @@ def test_a_row_of_totals_is_refused_by_name(name):
     assert [problem.row for problem in caught.value.problems] == [3]
 
 
-def test_a_panel_with_total_in_its_name_is_a_panel():
-    rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], ["Total Wine 3", "triangle", 18, 8]]
+@pytest.mark.parametrize("name", ["Total Wine 3", "Total Marmalade", "Mean Mayflower"])
+def test_a_panel_with_total_in_its_name_is_a_panel(name):
+    rows = [["X", "triangle", 24, 11], ["Y", "triangle", 31, 12], [name, "triangle", 18, 8]]
     assert len(read_panels(pd.DataFrame(rows, columns=["panel", "protocol", "tastings", "correct"]))) == 3
 
 
@@ -209,3 +210,9 @@ def test_tasters_whose_names_differ_only_in_capitals_are_said_to_be_different():
         pd.DataFrame({"panel": "A", "protocol": "triangle", "taster": ["t1", "T1"], "correct": [1, 0]})
     )
     assert any(note.startswith("tasters whose names differ only in capitals") for note in read.notes)
+
+
+def test_a_moderator_in_front_may_say_all_or_mean():
+    rows = [["all", "X", "triangle", 24, 11], ["mean", "Y", "triangle", 31, 12], ["dry", "Z", "triangle", 20, 9]]
+    read = read_panels(pd.DataFrame(rows, columns=["style", "panel", "protocol", "tastings", "correct"]))
+    assert len(read) == 3
