@@ -83,6 +83,7 @@ def source(case: Case, rng: np.random.Generator) -> Any:
     for _ in range(case.form.get("blank columns", 0)):
         grid = [[*row, None] for row in grid]
     blank: list[Any] = [None] * len(grid[-1])
+    lines = [grid[case.number(row) - 1] for row in case.rows]
     for _ in range(case.form.get("blank lines", 0)):
         grid.insert(int(rng.integers(len(case.above) + 2, len(grid) + 1)), list(blank))
     match case.form["kind"]:
@@ -104,7 +105,8 @@ def source(case: Case, rng: np.random.Generator) -> Any:
         case "frame":
             return _frame(case, grid, rng)
         case _:
-            return _workbook(case, grid)
+            places = {id(line): i for i, line in enumerate(grid, 1)}
+            return _workbook(case, grid, [places[id(line)] for line in lines])
 
 
 def _frame(case: Case, grid: list[list[Any]], rng: np.random.Generator) -> Any:
@@ -134,22 +136,20 @@ def _frame(case: Case, grid: list[list[Any]], rng: np.random.Generator) -> Any:
     return frame
 
 
-def _workbook(case: Case, grid: list[list[Any]]) -> bytes:
-    numbers = {id(row): case.number(row) for row in case.rows}
-    if not case.form.get("blank lines"):
-        for row in case.rows:
-            if row.struck:
-                line = grid[numbers[id(row)] - 1]
-                grid[numbers[id(row)] - 1] = [Cell(v.value if isinstance(v, Cell) else v, struck=True) for v in line]
+def _workbook(case: Case, grid: list[list[Any]], numbers: list[int]) -> bytes:
+    """The book; `numbers` says in which line of the grid each row of the case came to stand."""
+    for row, number in zip(case.rows, numbers, strict=True):
+        if row.struck:
+            line = grid[number - 1]
+            grid[number - 1] = [Cell(v.value if isinstance(v, Cell) else v, struck=True) for v in line]
     sheet = Sheet(grid, name="Panels")
-    sheet.hidden_rows = {numbers[id(row)] for row in case.rows if row.hidden}
+    sheet.hidden_rows = {number for row, number in zip(case.rows, numbers, strict=True) if row.hidden}
     sheet.hidden_columns = case.form.get("hidden columns", set())
     if case.form.get("filtered"):
         sheet.filtered = f"A{len(case.above) + 1}:{letters(len(case.columns))}{len(grid)}"
-    top = len(case.above) + 2
     for at, first, last in case.form.get("merged panels", ()):
         name = letters(at + 1)
-        sheet.merged.append(f"{name}{first + top}:{name}{last + top}")
+        sheet.merged.append(f"{name}{numbers[first]}:{name}{numbers[last]}")
     sheets = [*case.form.get("sheets before", []), sheet, *case.form.get("sheets after", [])]
     return workbook(sheets, since_1904=case.form.get("1904", False))
 

@@ -552,6 +552,8 @@ def unit_line(case: Case, rng: Rng):
     row.why, row.words = "a line of units or subtitles", LEFT_OUT
     for column in case.holding("number"):
         row.written[column.name] = "(g/L)"
+    if not any(row.written.values()):  # a blank line says no units
+        row.written["panel"] = "text"
     case.rows.insert(0, row)
 
 
