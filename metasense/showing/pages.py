@@ -37,22 +37,18 @@ CAUTIONS = (
 class Picture:
     """A figure ready to embed: a data URI, the sentence that stands in for it, and a caption."""
 
-    light: str
+    source: str
     alt: str
     caption: str = ""
-    dark: str = ""
 
     def __post_init__(self) -> None:
-        for uri in filter(None, (self.light, self.dark)):
-            if not re.fullmatch(r"data:image/(svg\+xml|png);base64,[A-Za-z0-9+/=]+", uri):
-                raise ValueError(
-                    "a picture on the page must be an embedded SVG or PNG; make it with picture(ax, alt=...)."
-                )
+        if not re.fullmatch(r"data:image/(svg\+xml|png);base64,[A-Za-z0-9+/=]+", self.source):
+            raise ValueError("a picture on the page must be an embedded SVG or PNG; make it with picture(ax, alt=...).")
 
 
 def picture(ax: Axes, *, alt: str, caption: str = "") -> Picture:
-    """The figure of `ax` for light and for dark pages, with the sentence that says what it shows."""
-    return Picture(figure_to_data_uri(ax), alt, caption, figure_to_data_uri(ax, dark=True))
+    """The figure of `ax`, with the sentence that says what it shows."""
+    return Picture(figure_to_data_uri(ax), alt, caption)
 
 
 def drawn(drawing: Drawing, caption: str = "") -> Picture:

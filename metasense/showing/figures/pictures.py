@@ -17,21 +17,22 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+# notebooks say on their body which theme they have; a figure in one takes the scheme that goes with it
+_NIGHT = '<style>:is([data-jp-theme-light="false"], .vscode-dark) img.metasense{color-scheme:dark}</style>'
 
-def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> str:
+def figure_to_data_uri(ax: Axes, *, form: str = "svg") -> str:
     """The figure of `ax` as a data URI to embed; the same figure gives the same text every time.
+
+    An SVG follows the colour scheme, light or dark, of the element it is embedded in, and has its letters as outlines,
+    so that it looks alike everywhere and carries no text to be run.
 
     Parameters
     ----------
     form : {"svg", "png"}
-        SVG has its letters as outlines, so it looks alike everywhere and carries no text to be run.
-    dark : bool
-        Recoloured for a dark page (SVG only).
+        A PNG is always light.
     """
-    if form not in ("svg", "png") or (dark and form != "svg"):
-        raise ValueError(
-            f"form={form!r}, dark={dark}: a figure is written as 'svg', light or dark, or as 'png', light."
-        )
+    if form not in ("svg", "png"):
+        raise ValueError(f"form={form!r}: a figure is written as 'svg' or as 'png'.")
     stream = io.BytesIO()
     settings: dict[Any, Any] = {"svg.hashsalt": "metasense", "svg.fonttype": "path"}
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
@@ -40,10 +41,20 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
         whole = ax.figure.canvas.figure  # also where the axes stand in a subfigure
         whole.savefig(stream, format=form, dpi=160, bbox_inches="tight", facecolor=PAPER, metadata=metadata)
     data = stream.getvalue()
-    if dark:
-        known = re.compile("|".join(DARK).encode())
-        data = known.sub(lambda match: DARK[match[0].decode()].encode(), data)
-    return f"data:image/{'svg+xml' if form == 'svg' else 'png'};base64,{base64.b64encode(data).decode()}"
+    if form == "png":
+        return f"data:image/png;base64,{base64.b64encode(data).decode()}"
+    return f"data:image/svg+xml;base64,{base64.b64encode(_for_both_schemes(data)).decode()}"
+
+
+def _for_both_schemes(svg: bytes) -> bytes:
+    """The picture with its colours as variables, which have other values in a dark scheme."""
+    names = {light: f"--c{i}" for i, light in enumerate(DARK)}
+    day = ";".join(f"{name}:{light}" for light, name in names.items())
+    night = ";".join(f"{name}:{DARK[light]}" for light, name in names.items())
+    style = f"<style>:root{{{day}}}@media (prefers-color-scheme: dark){{:root{{{night}}}}}</style>"
+    known = re.compile("|".join(names).encode())
+    svg = known.sub(lambda match: f"var({names[match[0].decode()]})".encode(), svg)
+    return svg.replace(b"<defs>", b"<defs>" + style.encode(), 1)
 
 
 @dataclass(frozen=True)
@@ -63,7 +74,7 @@ class Drawing:
     >>> shares = ["here", "there"], [0.7, 0.3]
     >>> drawing = Drawing(lambda empty: bars(*shares, ax=empty), alt_bars(*shares))
     >>> drawing.to_html()[:32], drawing
-    ('<img src="data:image/svg+xml;bas', As a figure: Probabilities: here 70 %; there 30 %.)
+    ('<style>:is([data-jp-theme-light=', As a figure: Probabilities: here 70 %; there 30 %.)
     """
 
     draw: Callable[[Figure], Axes]
@@ -74,7 +85,7 @@ class Drawing:
         from matplotlib.figure import Figure
 
         source, alt = figure_to_data_uri(self.draw(Figure())), html.escape(self.alt)
-        return f'<img src="{source}" alt="{alt}" style="max-width:100%">'
+        return f'{_NIGHT}<img class="metasense" src="{source}" alt="{alt}" style="max-width:100%">'
 
     def to_text(self) -> str:
         """The sentence."""
