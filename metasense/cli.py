@@ -239,6 +239,7 @@ def _add_pool(pooling: argparse.ArgumentParser) -> None:
         "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
     )
     pooling.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
+    pooling.add_argument("--title", default="", help="heading of that page")
     pooling.add_argument("--overwrite", action="store_true", help="replace a page of other panels that is there")
     pooling.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
     pooling.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (default 1)")
@@ -350,7 +351,9 @@ def _pool(chosen: argparse.Namespace) -> int:
         progress=sys.stderr.isatty(),
     )
     page = (
-        pooled.report(chosen.report, overwrite=chosen.overwrite) if chosen.report is not None else None
+        pooled.report(chosen.report, title=chosen.title, overwrite=chosen.overwrite)
+        if chosen.report is not None
+        else None
     )  # before printing, which a reader may cut short
     print(pooled)
     if page:

@@ -7,7 +7,8 @@ of its cell, its figure, and what of it goes into the file besides the panels.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,7 +24,7 @@ from metasense.protocols import Protocol
 from metasense.results import notes, saving
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
-from metasense.showing.results import Statement
+from metasense.showing.results import Result, Statement
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -212,14 +213,25 @@ class Pool(Statement):
                 f"this pool has no moderators, so {name!r} cannot be chosen; pool(..., moderators={name!r}) puts it in."
             )
 
-    def report(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write the answer as one self-contained HTML page.
+    def report(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        title: str = "",
+        also: Mapping[str, Result] | None = None,
+        overwrite: bool = False,
+    ) -> Path:
+        """Write the answer as one self-contained HTML page, on which a reader may move the margin.
 
         Parameters
         ----------
         path : str or path
             File to write, such as ``cider.html``. A page there that shows no panels but these is
             replaced.
+        title : str
+            The heading of the page; the question of the card unless given.
+        also : mapping of str to result
+            What else to show, under its heading, such as ``{"Which one they prefer": pooled.preference()}``.
         overwrite : bool
             Whether a page of other panels may be replaced too.
 
@@ -243,7 +255,12 @@ class Pool(Statement):
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
-        return pages.write_report(self._page(), path, kind=kind)
+        page = self._page()
+        sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
+        page = replace(page, also=sections)
+        if title:
+            page = replace(page, title=title, question="" if self.card is None else self.card.question)
+        return pages.write_report(page, path, kind=kind)
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file.

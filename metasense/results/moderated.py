@@ -13,6 +13,7 @@ import pandas as pd
 from metasense.alone.panels import panels_alone
 from metasense.core.answers import lean, margin_words, side
 from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
 from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
@@ -402,6 +403,10 @@ class Moderated(Moderation, BesidePlain):
 
     def _structure(self) -> dict[str, Any]:
         return {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}
+
+    def _averages(self) -> dict[str, Distribution]:
+        first = self.design.moderators[0]
+        return {where({first.name: value}): self.at(**{first.name: value}).average for value in self.stated(first)}
 
     def _title(self) -> str:
         return f"With {words.listing(self.moderators)}"

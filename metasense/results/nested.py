@@ -9,6 +9,7 @@ import numpy as np
 
 from metasense.core.answers import Verdict, lean
 from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
 from metasense.questions import sensitivity
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
@@ -163,6 +164,9 @@ class Nested(Nesting, BesidePlain):
 
     def _title(self) -> str:
         return f"With panels within {words.plural_of(self.noun)}"
+
+    def _averages(self) -> dict[str, Distribution]:
+        return {"": self.average}
 
     def _one_verdict(self) -> str:
         return self.verdict().label

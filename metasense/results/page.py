@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
+import numpy as np
+
 from metasense.core.answers import margin_words
 from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
 from metasense.margins import SETTLED
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
@@ -19,6 +22,7 @@ from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity
 from metasense.results import notes, sentences
 from metasense.showing import figures, pages, tables, words
+from metasense.showing.movable import DOTS, Movable, Strip, margins
 
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
@@ -74,6 +78,7 @@ def page(core: Core) -> pages.Page:
     return pages.Page(
         title="What the panels say together" if card is None else card.question,
         answer=sentences.headline(core),
+        movable=movable(core, {"": core.average}),
         marks=core.panels.marks,
         paragraphs=(
             *_opening(core),
@@ -86,13 +91,33 @@ def page(core: Core) -> pages.Page:
         sentences={} if core.margin is None else words.verdict_sentences(margin_words(core.margin), SETTLED),
         verdict=verdict.label,
         figure=pages.drawn(forest(core)),
-        tables=(panels_table(core, most=None), answer_table(core, every=True)),
-        sections=(beside_the_prior(core), other_choices(core)),
+        tables=(panels_table(core, most=None),),
+        sections=(pages.Section("The answer in numbers", (answer_table(core, every=True),)), *_choices(core)),
         methods=sentences.plain_methods(core),
         changes=changes(core),
         checks=checks(core),
         provenance=provenance(core),
     )
+
+
+def movable(core: Core, averages: Mapping[str, Distribution]) -> Movable:
+    """These averages, each under its name, as dots that a reader may compare with any margin."""
+    test = core.main_protocol
+    correct = margins(100 * test.guess)
+    d_primes = [float(test.d_prime(at / 100)) for at in correct]
+    at = (np.arange(DOTS) + 0.5) / DOTS
+    strips = []
+    for name, average in averages.items():
+        values = 100 * test.p_correct(average.quantile(at))
+        below = [float(average.below(d)) for d in d_primes]
+        strips.append(Strip(name, tuple(float(value) for value in values), tuple(below)))
+    margin = None if core.margin is None else 100 * float(test.p_correct(core.margin.d_prime))
+    return Movable(test.name, 100 * test.guess, tuple(strips), tuple(d_primes), margin, SETTLED, core.directed)
+
+
+def _choices(core: Core) -> tuple[pages.Section, ...]:
+    """What else was believed or could have been chosen."""
+    return beside_the_prior(core), other_choices(core)
 
 
 def _opening(core: Core) -> tuple[str, ...]:
@@ -168,6 +193,7 @@ def beside_plain(
     own_notes: tuple[str, ...],
     own_methods: Sequence[str],
     figure: figures.Drawing,
+    averages: Mapping[str, Distribution],
     verdict: str = "",
 ) -> pages.Page:
     """The page of a pool with moderators or a level: its own answer first, then the plain pool's as one part.
@@ -193,6 +219,7 @@ def beside_plain(
     return replace(
         whole,
         answer=headline,
+        movable=movable(core, averages),
         paragraphs=opening,
         notes=own_notes,
         sentences=whole.sentences if verdict else {},

@@ -1,12 +1,15 @@
 """One result as one page: a single HTML file to read, print, mail and keep.
 
-The page holds everything it needs (figures are embedded, styles are inline, nothing is fetched and nothing runs), reads
-in order without sight or mouse, in light and dark and on paper, and escapes every text it is given. What goes on it is
-a :class:`Page` of words, tables and pictures; what they say is worked out elsewhere.
+The page holds everything it needs (figures are embedded, styles are inline, nothing is fetched), reads in order without
+sight or mouse, in light and dark and on paper, and escapes every text it is given. The one script on it is ours, moves
+the margin, and is named to the browser by its digest, so that no other can run; without it the page
+reads the same. What goes on it is a :class:`Page` of words, tables and pictures; what they say is worked out elsewhere.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import os
 import re
 from collections.abc import Mapping
@@ -17,11 +20,14 @@ from typing import TYPE_CHECKING, Any
 from . import words
 from .figures import Drawing, figure_to_data_uri
 from .files import PAGE, PAGE_MARK, Kind, marked, ready, replacing
+from .movable import COLUMNS, Movable
+from .results import Result
 from .tables import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+FIRST_NOTES = 2  # that stand open; the others are folded
 CAUTIONS = (
     "Tell tasters what is in the cups before they taste: allergens, alcohol, caffeine, and anything added or used in "
     "making it. Anyone may decline or stop without giving a reason.",
@@ -58,6 +64,19 @@ def drawn(drawing: Drawing, caption: str = "") -> Picture:
     return picture(drawing.draw(Figure()), alt=drawing.alt, caption=caption)
 
 
+def parts(result: Result) -> tuple[str | Table | Picture, ...]:
+    """What a result shows of itself, ready for a page."""
+    ready: list[str | Table | Picture] = []
+    for part in result._shown():
+        if isinstance(part, (str, Table)):
+            ready.append(part)
+        elif isinstance(part, Drawing):
+            ready.append(drawn(part))
+        else:
+            ready.append(part.to_text())
+    return tuple(ready)
+
+
 @dataclass(frozen=True)
 class Section:
     """A further part of the page: paragraphs, tables and pictures in the order given."""
@@ -72,21 +91,25 @@ class Page:
 
     Attributes
     ----------
-    title, answer : str
-        The heading, and the answer in one sentence.
+    title, question : str
+        The heading, and what was asked.
+    answer, next_step : str
+        The answer in a few plain sentences, and what would help most now.
+    movable : Movable, optional
+        The answer as dots, with a margin that the reader may move.
     marks : tuple of str
         By which the page is known to show some panel.
     paragraphs : tuple of str
-        The answer at more length, under it.
+        The answer at more length.
     notes : tuple of str
-        What a reader must know before relying on it, such as an unblinded panel.
+        What a reader must know before relying on it, such as an unblinded panel; the first stand open.
     sentences : dict of str
         The verdict sentences as written before the data, by verdict; `verdict` names the one that holds.
     figure : Picture, optional
     tables : tuple of Table
         Panel by panel, then any others.
-    sections : tuple of Section
-        Anything more, after the tables.
+    also, sections : tuple of Section
+        What was asked besides, open; and anything more, folded.
     changes, checks, methods, cautions : tuple of str
         What would change the answer; fit and numerical checks; the methods note; what to take care of.
     provenance : dict of str
@@ -97,6 +120,9 @@ class Page:
 
     title: str
     answer: str
+    question: str = ""
+    next_step: str = ""
+    movable: Movable | None = None
     marks: tuple[str, ...] = ()
     paragraphs: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -104,6 +130,7 @@ class Page:
     verdict: str = ""
     figure: Picture | None = None
     tables: tuple[Table, ...] = ()
+    also: tuple[Section, ...] = ()
     sections: tuple[Section, ...] = ()
     changes: tuple[str, ...] = ()
     checks: tuple[str, ...] = ()
@@ -116,9 +143,22 @@ class Page:
         """The whole page as text."""
         environment = templates()
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
+        environment.filters["a"] = words.a
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
-        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK, marked=marked(self.marks))
+        script = environment.get_template("movable.js").render()
+        strip = ""
+        if self.movable is not None:
+            strip = environment.get_template("movable.html.j2").render(movable=self.movable, columns=COLUMNS)
+        return environment.get_template("page.html.j2").render(
+            page=self,
+            first_notes=FIRST_NOTES,
+            mark=PAGE_MARK,
+            marked=marked(self.marks),
+            strip=strip,
+            script=script,
+            script_sum=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+        )
 
 
 def templates() -> Any:

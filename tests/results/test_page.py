@@ -1,5 +1,7 @@
 """The page: what stands on it in which order, that nothing on it runs or is fetched, and that it is written whole."""
 
+import base64
+import hashlib
 import itertools
 import os
 import re
@@ -16,11 +18,12 @@ from matplotlib.figure import Figure
 import metasense as ms
 from metasense.showing import figures, words
 from metasense.showing.files import PAGE_MARK
+from metasense.showing.movable import Movable, Strip
 from metasense.showing.pages import CAUTIONS, Page, Picture, Section, picture, write_report
 from metasense.showing.tables import table
 
 HOSTILE = "</title></style><script>alert('x')</script>\"><img src=x onerror=alert(1)> {{ 7*7 }} $x$ \x1b[31m"
-VOID = {"meta", "img", "source"}
+VOID = {"meta", "img", "input"}
 
 
 class Read(HTMLParser):
@@ -76,6 +79,10 @@ def full(text="plain"):
         figure=drawn,
         tables=(shown,),
         sections=(Section(text, (text, shown, drawn)),),
+        also=(Section("besides" if text == "plain" else text, (text, shown)),),
+        question=text,
+        next_step=text,
+        movable=Movable("triangle", 100 / 3, (Strip(text, (34.0, 41.0, 52.0), (0.5,) * 66),), (0.1,) * 66, 47.0, 0.95),
         changes=(text,),
         checks=(text,),
         methods=(text,),
@@ -89,14 +96,15 @@ def test_the_page_answers_first_and_explains_last():
     assert headings == [
         "The answer",
         "Before you rely on it",
-        "In one figure",
         "Panel by panel",
+        "besides",
+        "The whole answer in words",
         "plain",
         "What could have been said",
         "What would change it",
         "Fit and numerical checks",
         "How it was worked out",
-        "Take care",
+        "Take care: allergens, alcohol, additives, hot liquids, gas",
         "Data, versions and seed",
         "Words explained",
     ]
@@ -120,7 +128,7 @@ def test_the_page_can_be_read_without_sight_or_mouse():
     skip = read.all("a")[0]
     assert skip["href"].removeprefix("#") in [attrs.get("id") for _, attrs in read.tags]
     regions = [attrs for attrs in read.all("div") if "wide" in attrs.get("class", "")]
-    assert len(regions) == 2
+    assert len(regions) == 3
     assert all(region["tabindex"] == "0" and region["aria-label"] for region in regions)
     assert all(cell["scope"] in ("row", "col") for cell in read.all("th"))
 
@@ -130,15 +138,24 @@ def test_the_page_suits_phone_paper_and_dark():
     assert 'name="viewport" content="width=device-width' in text
     assert "@media print" in text
     assert "prefers-color-scheme: dark" in text
-    assert len(Read(text).all("source")) == 2
+    assert "@media print" in text
+    assert ":root { color-scheme: light }" in text.partition("@media print")[2]  # on paper figures are light
 
 
-def test_nothing_on_the_page_is_fetched_or_run():
+def test_nothing_on_the_page_is_fetched_and_only_our_own_script_runs():
     text = full(HOSTILE).to_html()
     read = Read(text)
     policy = next(meta["content"] for meta in read.all("meta") if meta.get("http-equiv") == "Content-Security-Policy")
     assert policy.startswith("default-src 'none'; img-src data:; style-src 'unsafe-inline'")
-    assert {tag for tag, _ in read.tags}.isdisjoint({"script", "link", "iframe", "object", "embed", "form", "base"})
+    assert {tag for tag, _ in read.tags}.isdisjoint({"link", "iframe", "object", "embed", "form", "base"})
+    data, script = read.all("script")
+    assert data == {"type": "application/json", "id": "movable-known"}  # looked up, never run
+    assert script == {}
+    runs = text.rpartition("<script>")[2].partition("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(runs.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'" in policy  # the browser runs this text and no other
+    assert "fetch" not in runs
+    assert "innerHTML" not in runs
     for _, attrs in read.tags:
         assert not any(name.startswith("on") for name in attrs)
         for name in ("src", "srcset", "href"):
@@ -163,6 +180,7 @@ def test_empty_parts_are_left_out():
     assert read.said("h2") == ["The answer"]
     assert read.said("h1") == ["t"]
     assert not read.all("img")
+    assert not read.all("script")
 
 
 def test_the_sentence_that_holds_is_marked_once():

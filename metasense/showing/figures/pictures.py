@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 # notebooks say on their body which theme they have; a figure in one takes the scheme that goes with it
 _NIGHT = '<style>:is([data-jp-theme-light="false"], .vscode-dark) img.metasense{color-scheme:dark}</style>'
 
+
 def figure_to_data_uri(ax: Axes, *, form: str = "svg") -> str:
     """The figure of `ax` as a data URI to embed; the same figure gives the same text every time.
 

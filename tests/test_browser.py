@@ -1,0 +1,98 @@
+"""The page in this machine's own Chromium: the margin by keyboard, a phone, paper, and without scripts."""
+
+import re
+import shutil
+
+import pytest
+
+import metasense as ms
+
+playwright = pytest.importorskip("playwright.sync_api")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [pytest.mark.lab, pytest.mark.skipif(not CHROMIUM, reason="no Chromium on this machine")]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as playing:
+        started = playing.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "cider.html"
+    margin = ms.Margin(p_d=0.2, protocol="triangle")
+    return ms.pool("datasets/cider_fining.csv", margin=margin).report(path, title="Does fining change it?").as_uri()
+
+
+def opened(browser, address, **how):
+    page = browser.new_page(**how)
+    page.wrong = []
+    page.on("console", lambda message: page.wrong.append(message.text))
+    page.on("pageerror", lambda error: page.wrong.append(str(error)))
+    page.on(
+        "request", lambda asked: page.wrong.append(asked.url) if not asked.url.startswith(("file:", "data:")) else 0
+    )
+    page.goto(address)
+    return page
+
+
+def test_the_margin_moves_by_keyboard_and_the_words_follow(browser, address):
+    page = opened(browser, address)
+    control = page.get_by_role("slider", name="Margin: correct answers out of 100 in a triangle test")
+    assert control.input_value() == "47"
+    over = page.locator(".dot.over").count()
+    assert page.locator(".larger").inner_text() == f"{over} of 100: this or more"
+    control.focus()
+    for _ in range(5):
+        page.keyboard.press("ArrowLeft")
+    moved = page.locator(".dot.over").count()
+    assert moved > over
+    assert page.locator(".larger").inner_text() == f"{moved} of 100: this or more"
+    assert page.locator(".margin span").inner_text() == "margin 42"
+    assert page.locator("output").inner_text().startswith("If 42 of 100 correct were the margin (d-prime 1.0")
+    assert "42 of 100 correct. not settled" in control.get_attribute("aria-valuetext")
+    page.keyboard.press("End")
+    assert "within this margin" in page.locator("output").inner_text()
+    assert page.wrong == []
+
+
+def test_without_scripts_the_page_reads_as_it_was_written(browser, address):
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(address)
+    assert not page.locator(".control").is_visible()
+    assert page.locator(".margin span").inner_text() == "margin 47"
+    assert page.locator(".dot").count() == 100
+    page.locator("summary", has_text="How it was worked out").click()  # folds open without one
+    assert page.get_by_text("To repeat it:").is_visible()
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_phone_shows_the_answer_first_and_nothing_sticks_out(browser, address, scheme):
+    page = opened(browser, address, viewport={"width": 390, "height": 844}, color_scheme=scheme)
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    assert page.locator(".movable svg").bounding_box()["y"] < 844
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('.movable *')].filter(e => e.childNodes[0]?.nodeType === 3 &&"
+        " e.textContent.trim() && e.checkVisibility()).map(e => parseFloat(getComputedStyle(e).fontSize))"
+    )
+    assert min(sizes) >= 11
+    assert page.wrong == []
+
+
+def test_the_first_screen_holds_title_answer_and_dots(browser, address):
+    page = opened(browser, address, viewport={"width": 1200, "height": 800})
+    assert page.get_by_role("heading", level=1).inner_text() == "Does fining change it?"
+    assert page.title() == "Does fining change it?"
+    box = page.locator(".movable .field").first.bounding_box()
+    assert box["y"] + box["height"] < 800
+
+
+def test_on_paper_every_fold_is_open_and_four_pages_hold_the_cider_pool(browser, address):
+    page = opened(browser, address)
+    printed = page.pdf(format="A4", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 4
