@@ -1,16 +1,22 @@
 """Explorers for notebooks: move a slider, and read what changes.
 
 `explore` shows sliders above the sentences and the figure that belong to them: for one panel its counts and the margin,
-for a pool the margin and the scales of the priors. What is shown are the words and figures of `one_panel` and `pool`
-themselves; nothing is worked out here. An answer is renewed when a slider is let go, not on the way.
+for a pool the margin and the scales of the priors, for a function of one's own whatever it is given. What is shown are
+the words and figures of the results themselves; nothing is worked out here. An answer is renewed when a slider is let
+go, not on the way, and stands in the notebook as an output of its own: it is there when the notebook is opened again
+without a kernel, or exported.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
-from functools import lru_cache
+import html
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from typing import Any
+
+import pandas as pd
 
 from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
 from metasense.alone.forced_choice import ForcedChoicePanel
@@ -22,6 +28,7 @@ from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
 from metasense.showing import figures, tables, words
+from metasense.showing.results import Result
 from metasense.tables.panels import Tastings, read_panels
 
 MOST_TASTINGS = 200
@@ -33,16 +40,21 @@ _TEXT = "line-height: 1.6; font-size: var(--jp-content-font-size1, inherit)"  # 
 Say = Callable[..., list[str | tables.Shown]]
 
 
-def explore(subject: Any = None, *, margin: Margin | None = None) -> Any:
+def explore(subject: Any = None, *, margin: Margin | None = None, **sliders: Sequence[Any]) -> Any:
     """Sliders beside the answer they change, for a notebook.
 
     Parameters
     ----------
-    subject : OnePanel, Pooled, Panels, Tastings, or anything `read_panels` takes, optional
+    subject : OnePanel, Pooled, Panels, Tastings, function, or anything `read_panels` takes, optional
         A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
-        Anything else is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
+        A function that gives a result, a sentence or a frame, or several of them: move what it is given. Anything else
+        is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
     margin : Margin, optional
         Where the margin's slider starts; that of `subject` by default. At 0 there is no margin and no verdict.
+    **sliders : sequence
+        For a function, what each of its parameters may be: ``(lowest, start, highest)`` or ``(lowest, start, highest,
+        step)``, where the highest may be the name of another slider that it may not pass; or a list of words, of
+        which the first is chosen.
 
     Returns
     -------
@@ -54,7 +66,8 @@ def explore(subject: Any = None, *, margin: Margin | None = None) -> Any:
     ImportError
         If ipywidgets is not installed.
     ValueError
-        If the panel has no single count of correct answers (A-not-A, same-different).
+        If the panel has no single count of correct answers (A-not-A, same-different), or sliders are named for
+        anything but a function.
 
     Examples
     --------
@@ -63,8 +76,16 @@ def explore(subject: Any = None, *, margin: Margin | None = None) -> Any:
     >>> correct.value = 18
     >>> "18 of 24 answers correct" in answer.value
     True
+    >>> box = explore(lambda n, x: one_panel("triangle", n, x), n=(6, 30, 60), x=(0, 15, "n"))
+    >>> box.children[0].value = 12
+    >>> box.children[1].max, box.children[1].value
+    (12, 12)
     """
     widgets = _widgets()
+    if callable(subject):
+        return _function(widgets, subject, sliders)
+    if sliders:
+        raise ValueError(f"{words.listing(sliders)}: sliders are named only where a function is explored.")
     if subject is None or hasattr(subject, "d_prime_posterior"):
         return _counts(widgets, subject, margin)
     return _pool(widgets, subject, margin)
@@ -97,12 +118,9 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
     controls = {
         "protocol": widgets.Dropdown(options=names, value=test, description="protocol", **_wide(widgets)),
         "tastings": widgets.IntSlider(panel.tastings, 1, most, description="tastings", **_slow(widgets)),
-        "correct": widgets.IntSlider(panel.correct, 0, panel.tastings, description="correct", **_slow(widgets)),
-        "p_d": _share(widgets, start, "margin: p_d"),
+        "correct": widgets.IntSlider(panel.correct, 0, panel.tastings, description="correct answers", **_slow(widgets)),
+        "p_d": _share(widgets, start, "margin, as a p_d"),
     }
-
-    def bound(change: Any) -> None:
-        controls["correct"].max = change["new"]  # a larger value comes down with it
 
     def carry(change: Any) -> None:
         """The margin stays the same difference, which is another p_d in another protocol."""
@@ -110,7 +128,7 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
             there = Margin(p_d=controls["p_d"].value, protocol=change["old"]).p_d(change["new"])
             controls["p_d"].value = min(there, controls["p_d"].max)
 
-    controls["tastings"].observe(bound, "value")
+    controls["tastings"].observe(partial(_lower, controls["correct"]), "value")
     controls["protocol"].observe(carry, "value")
 
     def say(protocol: str, tastings: int, correct: int, p_d: float) -> list[str | tables.Shown]:
@@ -177,11 +195,13 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
     test = replace(pooled(priors.centre_scale, priors.spread_scale).core, margin=margin).main_protocol
     start = 0.0 if margin is None else margin.p_d(test)
     controls = {
-        "p_d": _share(widgets, start, f"margin: {test.name} p_d"),
+        "p_d": _share(widgets, start, f"margin, as a {test.name} p_d"),
         "centre_scale": _scale(
-            widgets, priors.centre_scale, LARGEST["centre_scale"], 0.25, "prior scale of the centre"
+            widgets, priors.centre_scale, LARGEST["centre_scale"], 0.25, "typical size believed before"
         ),
-        "spread_scale": _scale(widgets, priors.spread_scale, LARGEST["spread_scale"], 0.1, "prior scale of the spread"),
+        "spread_scale": _scale(
+            widgets, priors.spread_scale, LARGEST["spread_scale"], 0.1, "typical spread believed before"
+        ),
     }
 
     def say(p_d: float, centre_scale: float, spread_scale: float) -> list[str | tables.Shown]:
@@ -193,7 +213,51 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
     return _laid_out(widgets, controls, say)
 
 
-# --- what both share --------------------------------------------------------------------------------------------------
+# --- a function of one's own ------------------------------------------------------------------------------------------
+
+
+def _function(widgets: Any, function: Callable[..., Any], sliders: Mapping[str, Sequence[Any]]) -> Any:
+    controls: dict[str, Any] = {}
+    for name, values in sliders.items():
+        label = name.replace("_", " ")
+        if all(isinstance(value, str) for value in values):
+            controls[name] = widgets.Dropdown(options=list(values), description=label, **_wide(widgets))
+            continue
+        low, start, most, *step = values
+        bound = controls[most] if isinstance(most, str) else None
+        whole = all(isinstance(value, int) for value in values if not isinstance(value, str))
+        slider = widgets.IntSlider if whole else widgets.FloatSlider
+        controls[name] = slider(
+            start,
+            min=low,
+            max=most if bound is None else bound.value,
+            step=step[0] if step else (1 if whole else 0.05),
+            description=label,
+            **_slow(widgets),
+        )
+        if bound is not None:
+            bound.observe(partial(_lower, controls[name]), "value")
+
+    def say(**values: Any) -> list[str | tables.Shown]:
+        given = function(**values)
+        parts: list[str | tables.Shown] = []
+        for part in given if isinstance(given, (tuple, list)) else (given,):
+            if isinstance(part, Result):
+                parts += part._shown()
+            elif isinstance(part, pd.DataFrame):
+                parts.append(tables.table(part))
+            else:
+                parts.append(str(part))
+        return parts
+
+    return _laid_out(widgets, controls, say)
+
+
+def _lower(slider: Any, change: Any) -> None:
+    slider.max = change["new"]  # a larger value comes down with it
+
+
+# --- what all share ---------------------------------------------------------------------------------------------------
 
 
 def _laid_out(widgets: Any, controls: Mapping[str, Any], say: Say) -> Any:
@@ -211,7 +275,38 @@ def _laid_out(widgets: Any, controls: Mapping[str, Any], say: Say) -> Any:
     renew()
     for control in controls.values():
         control.observe(renew, "value")
-    return widgets.VBox([*controls.values(), answer])
+    return _explorer(widgets)([*controls.values(), answer])
+
+
+@lru_cache(maxsize=1)
+def _explorer(widgets: Any) -> Any:
+    """The kind of box that explorers are."""
+
+    class Explorer(widgets.VBox):  # type: ignore[misc]
+        """Controls above an answer, of which the answer stays when the kernel has gone."""
+
+        def _ipython_display_(self) -> None:
+            from IPython.display import display
+
+            *controls, answer = self.children
+            display(widgets.VBox(controls))  # type: ignore[no-untyped-call]
+            shown = display(_Still(answer.value), display_id=True)  # type: ignore[no-untyped-call]
+            answer.observe(lambda change: shown.update(_Still(change["new"])), "value")
+
+    return Explorer
+
+
+@dataclass(frozen=True)
+class _Still:
+    """An answer as it stands in the notebook."""
+
+    html: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return words.one_line(html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", self.html)))
 
 
 def _share(widgets: Any, start: float, description: str) -> Any:

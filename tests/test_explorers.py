@@ -5,6 +5,7 @@ import html
 import re
 import sys
 
+import pandas as pd
 import pytest
 
 import metasense as ms
@@ -30,9 +31,14 @@ def alt(box):
 def test_moving_the_counts_of_a_panel_says_what_the_panel_says():
     box = ms.explore(ms.one_panel("triangle", 24, 10, margin=MARGIN))
     at = controls(box)
-    assert [at[name].value for name in ("protocol", "tastings", "correct", "margin: p_d")] == ["triangle", 24, 10, 0.3]
+    assert [at[name].value for name in ("protocol", "tastings", "correct answers", "margin, as a p_d")] == [
+        "triangle",
+        24,
+        10,
+        0.3,
+    ]
     before = said(box)
-    at["correct"].value = 18
+    at["correct answers"].value = 18
     panel = ms.one_panel("triangle", 24, 18, margin=MARGIN)
     assert said(box) != before
     assert all(" ".join(sentence.split()) in " ".join(said(box).split()) for sentence in panel.on_the_margin())
@@ -43,7 +49,7 @@ def test_moving_the_counts_of_a_panel_says_what_the_panel_says():
 def test_guessing_is_left_open_exactly_when_the_count_is_not_statistically_significant():
     box = ms.explore(ms.one_panel("triangle", 24, 12))  # ISO 4120: 13 of 24 at 5 %
     assert "Guessing is left open too" in said(box) and "up to" in said(box)
-    controls(box)["correct"].value = 13
+    controls(box)["correct answers"].value = 13
     assert "Guessing alone would be a rare accident" in said(box)
 
 
@@ -51,7 +57,7 @@ def test_fewer_tastings_bring_the_correct_answers_down_with_them():
     box = ms.explore(ms.one_panel("triangle", 24, 20))
     at = controls(box)
     at["tastings"].value = 12
-    assert (at["correct"].max, at["correct"].value) == (12, 12)
+    assert (at["correct answers"].max, at["correct answers"].value) == (12, 12)
     assert "12 of 12 answers correct" in said(box)
     at["protocol"].value = "2-AFC"
     assert said(box).strip().startswith("2-AFC: 12 of 12")
@@ -60,9 +66,9 @@ def test_fewer_tastings_bring_the_correct_answers_down_with_them():
 def test_without_a_margin_there_is_no_verdict_and_zero_takes_it_away():
     box = ms.explore()
     assert "No margin" in said(box)
-    controls(box)["margin: p_d"].value = 0.3
+    controls(box)["margin, as a p_d"].value = 0.3
     assert "a triangle p_d of 30 %" in said(box)
-    controls(box)["margin: p_d"].value = 0
+    controls(box)["margin, as a p_d"].value = 0
     assert "No margin" in said(box)
 
 
@@ -71,11 +77,11 @@ def test_moving_margin_and_priors_of_a_pool_says_what_the_pool_says():
     box = ms.explore(pooled)
     at = controls(box)
     assert pooled.headline() in said(box)
-    at["margin: triangle p_d"].value = 0.6
+    at["margin, as a triangle p_d"].value = 0.6
     moved = ms.pool(PANELS, margin=ms.Margin(p_d=0.6, protocol="triangle"))
     assert moved.headline() in said(box) and moved.verdict().sentence() in said(box)
     assert moved.verdict().label == "within the margin" != pooled.verdict().label
-    at["prior scale of the centre"].value = 0.5
+    at["typical size believed before"].value = 0.5
     other = ms.pool(PANELS, margin=moved.margin, priors=ms.Priors(centre_scale=0.5))
     assert other.headline() in said(box)
     assert other.headline() != moved.headline()
@@ -98,7 +104,7 @@ def test_the_figure_is_a_picture_that_changes_with_the_sliders():
     box = ms.explore()
     pictures = []
     for correct in (8, 16):
-        controls(box)["correct"].value = correct
+        controls(box)["correct answers"].value = correct
         source = re.search(r'src="data:image/svg\+xml;base64,([^"]+)"', box.children[-1].value)[1]
         pictures.append(base64.b64decode(source))
     assert all(picture.lstrip().startswith(b"<?xml") for picture in pictures) and pictures[0] != pictures[1]
@@ -124,3 +130,49 @@ def test_without_ipywidgets_the_remedy_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "ipywidgets", None)
     with pytest.raises(ImportError, match=r'pip install "metasense\[lab\]"'):
         ms.explore()
+
+
+def test_a_slider_of_a_function_cannot_state_the_impossible():
+    box = ms.explore(lambda tastings, correct: ms.one_panel("triangle", tastings, correct), tastings=(6, 30, 60),
+                     correct=(0, 15, "tastings"))  # fmt: skip
+    tastings, correct, _ = box.children
+    assert correct.max == 30
+    tastings.value = 10
+    assert (correct.max, correct.value) == (10, 10)
+    assert "10 of 10" in said(box)
+
+
+def test_a_function_may_give_sentences_and_frames():
+    box = ms.explore(lambda word, share: (f"{word} {share:.2f}", pd.DataFrame({"of": [word]})), word=["cold", "warm"],
+                     share=(0.0, 0.5, 1.0))  # fmt: skip
+    assert "cold 0.50" in said(box)
+    box.children[0].value = "warm"
+    assert "warm 0.50" in said(box) and "<table" in box.children[-1].value
+
+
+def test_sliders_are_named_for_a_function_only():
+    with pytest.raises(ValueError, match="dose: sliders are named only where a function is explored"):
+        ms.explore(PANELS, dose=(0, 1, 2))
+
+
+def test_the_answer_stays_in_the_notebook_as_an_output_of_its_own(monkeypatch):
+    import IPython.display
+
+    box = ms.explore()
+    stored, changed = [], []
+
+    class Handle:
+        update = staticmethod(changed.append)
+
+    def display(shown, display_id=None):
+        stored.append(shown)
+        return Handle if display_id else None
+
+    monkeypatch.setattr(IPython.display, "display", display)
+    box._ipython_display_()
+    sliders, answer = stored
+    assert len(sliders.children) == 4
+    assert answer._repr_html_() == box.children[-1].value
+    assert "10 of 24 answers correct" in repr(answer) and "<" not in repr(answer)
+    controls(box)["correct answers"].value = 20
+    assert "20 of 24 answers correct" in repr(changed[-1])

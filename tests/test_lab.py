@@ -61,7 +61,7 @@ DONE = """() => jupyterapp.shell.currentWidget.sessionContext.session.kernel.sta
 PICTURES = """() => [...document.querySelectorAll('.jp-Notebook .jp-OutputArea img')]
   .map(e => ({done: e.complete, width: e.naturalWidth, height: e.naturalHeight, alt: e.alt}))"""
 SEEN = """(handle) => {  // the words and pictures beside a slider
-  const area = handle.closest('.jp-OutputArea-output');
+  const area = handle.closest('.jp-OutputArea');
   return area.innerText + [...area.querySelectorAll('img')].map(e => e.src).join();
 }"""
 CONTRAST = """() => {  // of our words against whatever lies behind them, as WCAG 2 counts it

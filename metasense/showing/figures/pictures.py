@@ -47,6 +47,14 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg") -> str:
     return f"data:image/svg+xml;base64,{base64.b64encode(_for_both_schemes(data)).decode()}"
 
 
+def size_of(uri: str) -> tuple[int, int]:
+    """Width and height in pixels of an SVG that `figure_to_data_uri` gave."""
+    head = base64.b64decode(uri.partition(",")[2][:4000]).decode("utf-8", "replace")
+    start = head[head.index("<svg") :]
+    points = {name: float(value) for name, value in re.findall(r'\b(width|height)="([\d.]+)pt"', start)[:2]}
+    return round(points["width"] * 4 / 3), round(points["height"] * 4 / 3)
+
+
 def _for_both_schemes(svg: bytes) -> bytes:
     """The picture with its colours as variables, which have other values in a dark scheme."""
     names = {light: f"--c{i}" for i, light in enumerate(DARK)}
@@ -86,7 +94,9 @@ class Drawing:
         from matplotlib.figure import Figure
 
         source, alt = figure_to_data_uri(self.draw(Figure())), html.escape(self.alt)
-        return f'{_NIGHT}<img class="metasense" src="{source}" alt="{alt}" style="max-width:100%">'
+        width, height = size_of(source)  # said beforehand, so that nothing moves when the picture appears
+        size = f'width="{width}" height="{height}" style="max-width:100%;height:auto"'
+        return f'{_NIGHT}<img class="metasense" src="{source}" alt="{alt}" {size}>'
 
     def to_text(self) -> str:
         """The sentence."""
