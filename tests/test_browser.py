@@ -44,13 +44,13 @@ def test_the_margin_moves_by_keyboard_and_the_words_follow(browser, address):
     control = page.get_by_role("slider", name="Margin: correct answers out of 100 in a triangle test")
     assert control.input_value() == "47"
     over = page.locator(".dot.over").count()
-    assert page.locator(".larger").inner_text() == f"{over} of 100: this or more"
+    assert page.locator(".larger").inner_text() == f"▲ {over} of 100: larger than the margin"
     control.focus()
     for _ in range(5):
         page.keyboard.press("ArrowLeft")
     moved = page.locator(".dot.over").count()
     assert moved > over
-    assert page.locator(".larger").inner_text() == f"{moved} of 100: this or more"
+    assert page.locator(".larger").inner_text() == f"▲ {moved} of 100: larger than the margin"
     assert page.locator(".margin span").inner_text() == "margin 42"
     assert page.locator("output").inner_text().startswith("If 42 of 100 correct were the margin (d-prime 1.0")
     assert "42 of 100 correct. not settled" in control.get_attribute("aria-valuetext")

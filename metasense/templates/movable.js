@@ -18,9 +18,9 @@
       });
       const below = known.below[i][at];
       const name = strip.dataset.name ? strip.dataset.name + ": " : "";
-      strip.querySelector(".smaller").textContent = 100 - over + " of 100 dots: a smaller difference";
-      strip.querySelector(".larger").textContent = over + " of 100: this or more";
-      said.push(`${name}${verdict(below)} (smaller: ${percent(below)}, this or more: ${percent(1 - below)})`);
+      strip.querySelector(".smaller").textContent = "● " + (100 - over) + " of 100: smaller than the margin";
+      strip.querySelector(".larger").textContent = "▲ " + over + " of 100: larger than the margin";
+      said.push(`${name}${verdict(below)} (smaller: ${percent(below)}, larger: ${percent(1 - below)})`);
     });
     box.querySelectorAll(".margin").forEach((line) => {
       line.hidden = false;
