@@ -169,6 +169,46 @@ class Pool(Statement):
     def _shown(self) -> list[str | tables.Shown]:
         return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
 
+    def _strip(self, name: str | None = None) -> figures.Drawing:
+        """The answer as marks on a scale of correct answers."""
+        raise NotImplementedError
+
+    def _picture(self) -> figures.Drawing:
+        return self._strip()
+
+    def plot_strip(self, name: str | None = None, *, ax: Any = None) -> Axes:
+        """The answer as 100 equally likely truths on a scale of correct answers, on their sides of the margin.
+
+        Each mark is a quantile of the average d-prime, as the correct answers it gives in the margin's protocol (or the
+        commonest), so that as many marks lie beyond the margin as the verdict says. A pool with a moderator has a row
+        for each stated value.
+
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator, in a pool with several; the first by default.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        ValueError
+            If there is no moderator of that name.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> from matplotlib.figure import Figure
+        >>> ms.pool(table).plot_strip(ax=Figure()).get_xlabel().splitlines()[0]
+        'correct of 100 triangle answers'
+        """
+        return self._strip(name).draw(ax)
+
     def plot(self, name: str | None = None, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
         """The answer and what it rests on, in one figure.
 

@@ -40,10 +40,10 @@ class BesidePlain(Pool):
             self.core,
             title=self._title(),
             headline=self.headline(),
-            parts=self._parts(),
+            parts=(pages.drawn(self._drawing(PROB)), *self._parts()),
             own_notes=self.notes,
             own_methods=tuple(self._methods()),
-            figure=self._drawing(PROB),
+            figure=self._strip(),
             verdict=self._one_verdict(),
         )
 

@@ -18,12 +18,13 @@ from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import said_value, where
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 
 LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
+MOST_ROWS = 6  # categories that each have a row of the strip; of more, the smallest and the largest have
 SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
 
 
@@ -405,6 +406,16 @@ class Moderated(Moderation, BesidePlain):
 
     def _title(self) -> str:
         return f"With {words.listing(self.moderators)}"
+
+    def _strip(self, name: str | None = None) -> figures.Drawing:
+        """The average at each stated value of a moderator: at both ends, or of each category."""
+        m = self.design.moderators[0] if name is None else self.design[name]
+        column = m.name.replace("_", " ")
+        there = {value: self.at(**{m.name: value}).posterior for value in self.stated(m)}
+        if len(there) > MOST_ROWS:
+            ranked = sorted(there, key=lambda value: there[value].average.median)
+            there = {value: there[value] for value in (ranked[0], ranked[-1])}
+        return strips.strip(self.core, {f"{column}: {said_value(value)}": found for value, found in there.items()})
 
     def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""

@@ -12,7 +12,7 @@ from metasense.core.core import Core
 from metasense.questions import sensitivity
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 
@@ -166,6 +166,10 @@ class Nested(Nesting, BesidePlain):
 
     def _one_verdict(self) -> str:
         return self.verdict().label
+
+    def _strip(self, name: str | None = None) -> figures.Drawing:
+        self._without_moderators(name)
+        return strips.strip(self.core, {"": self.levels.new_group})
 
     def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         """Every group given all panels, the average, and the next panel on a new group."""

@@ -17,7 +17,7 @@ from metasense.questions.explanations import explain
 from metasense.questions.fit import fit_of
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.showing import figures, pages, tables, words
 
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
@@ -85,9 +85,9 @@ def page(core: Core) -> pages.Page:
         notes=(*core.departures, *notes.on_the_answer(core)),
         sentences={} if core.margin is None else words.verdict_sentences(margin_words(core.margin), SETTLED),
         verdict=verdict.label,
-        figure=pages.drawn(forest(core)),
+        figure=pages.drawn(strips.strip(core)),
         tables=(panels_table(core, most=None), answer_table(core, every=True)),
-        sections=(beside_the_prior(core), other_choices(core)),
+        sections=(every_panel(core), beside_the_prior(core), other_choices(core)),
         methods=sentences.plain_methods(core),
         changes=changes(core),
         checks=checks(core),
@@ -100,6 +100,11 @@ def _opening(core: Core) -> tuple[str, ...]:
     if core.card is None:
         return (sentences.pooled_what(core),)
     return f"Decided on {core.card.date}, before the answer: {core.card.decision}", sentences.pooled_what(core)
+
+
+def every_panel(core: Core) -> pages.Section:
+    """Every panel alone and pooled, in one figure."""
+    return pages.Section("Every panel in one figure", (pages.drawn(forest(core)),))
 
 
 def beside_the_prior(core: Core) -> pages.Section:

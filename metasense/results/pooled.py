@@ -24,7 +24,7 @@ from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import EVEN, Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
-from metasense.results import notes, page, sentences
+from metasense.results import notes, page, sentences, strips
 from metasense.results.base import PROB, Pool
 from metasense.showing import figures, pages, tables
 
@@ -535,6 +535,10 @@ class Pooled(Pool):
         core = self.core
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
         return [*said, self.explanations().sentence(), page.forest_for_cell(core), page.panels_table(core)]
+
+    def _strip(self, name: str | None = None) -> figures.Drawing:
+        self._without_moderators(name)
+        return strips.strip(self.core)
 
     def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
         self._without_moderators(name)

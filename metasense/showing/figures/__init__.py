@@ -13,9 +13,10 @@ from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH
 from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
 from metasense.showing.figures.panels import alt_forest, forest, ranges
 from metasense.showing.figures.pictures import Drawing, figure_to_data_uri
+from metasense.showing.figures.strip import D_PRIMES, LEVELS, Scale, alt_strip, strip
 
 __all__ = [
-    "BLUE", "INK", "ORANGE", "PAPER", "QUIET", "WASH", "Drawing", "alt_bars", "alt_cases", "alt_curve", "alt_forest",
-    "alt_path", "alt_posterior_density", "bars", "cases", "curve", "figure_to_data_uri", "forest", "icons", "path",
-    "posterior_density", "ranges",
+    "BLUE", "D_PRIMES", "INK", "LEVELS", "ORANGE", "PAPER", "QUIET", "WASH", "Drawing", "Scale", "alt_bars", "alt_cases",
+    "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_strip", "bars", "cases", "curve",
+    "figure_to_data_uri", "forest", "icons", "path", "posterior_density", "ranges", "strip",
 ]  # fmt: skip

@@ -1,7 +1,8 @@
 """The one quiet visual language of the figures: colours and marks, axes in our letters, margins, rows and keys on them.
 
-Blue and solid is what the panels together say; grey and hollow is what came before that (a panel alone, a prior);
-orange is the margin. Shapes and line styles repeat what the colours say, so the figures read in grey and to any eye.
+Blue is what is smaller than the margin, orange what is larger, and nothing else has a colour. Ink is what the panels
+together say; grey and hollow is what came before that (a panel alone, a prior). Places, shapes and line styles repeat
+what the colours say, so the figures read in grey and to any eye.
 Settings of matplotlib are changed while something is drawn, and put back.
 """
 
@@ -23,9 +24,10 @@ if TYPE_CHECKING:
 
 
 INK, QUIET, FAINT, PAPER = "#1f2328", "#646b75", "#d5d9df", "#ffffff"
-BLUE, WASH, ORANGE, BAND = "#0068a3", "#cfe2f0", "#a84f00", "#f3ede4"
+BLUE, WASH, ORANGE, TINT = "#0068a3", "#cfe2f0", "#a84f00", "#f6dcc3"
+SLATE, BAND = "#7d8794", "#eff5fa"
 DARK = {INK: "#e7e9ec", QUIET: "#a7aeb8", FAINT: "#444b55", PAPER: "#15181d"}
-DARK |= {BLUE: "#62b8ee", WASH: "#1d3c52", ORANGE: "#f2a65a", BAND: "#2b251d"}
+DARK |= {BLUE: "#62b8ee", WASH: "#1d3c52", ORANGE: "#f2a65a", TINT: "#4a3217", SLATE: "#8d97a3", BAND: "#1a2530"}
 ALONE: dict[str, Any] = {"color": QUIET, "lw": 1.0, "marker": "o", "size": 4.5, "fill": PAPER}
 POOLED: dict[str, Any] = {"color": BLUE, "lw": 1.8, "marker": "o", "size": 4.5, "fill": BLUE}
 AVERAGE: dict[str, Any] = {"color": INK, "lw": 2.6, "marker": "D", "size": 7.0, "fill": INK}
