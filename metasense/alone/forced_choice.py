@@ -292,6 +292,8 @@ class ForcedChoicePanel(OnePanel):
         n, x, g = self.tastings, self.correct, self.protocol.guess
         low, high = (max(float(n * (p - g)), 0) for p in exact_interval(x, n, self.prob))
         beyond = max(x - round(n * g), 0)
+        if x < round(n * g):
+            return {f"correct, fewer than the {round(n * g)} that guessing gives on average": x, "wrong": n - x}
         return {
             f"correct beyond guessing ({low:.0f} to {high:.0f} fit the counts)": beyond,
             "correct as guessing gives on average": x - beyond,

@@ -363,12 +363,13 @@ class OnePanel(Statement):
             below=None if self.margin is None else 1 - self.beyond[ON_D_PRIME],
             interval=(lower, posterior.median, upper),
             prob=self.prob,
-            unit=f"d-prime of {self.panel or 'this panel'}",
+            unit=f"d-prime of {self.panel or 'this panel'} (0 is pure guessing), with the prior on d-prime",
+            signed=self.protocol.directed,
+            prior_name="before the panel (prior on d-prime, as in pooling)",
             ax=ax,
         )
-        ax.axvline(0, color=figures.INK, linewidth=1, linestyle=":")
-        ax.annotate("guessing", (0, 0.9), xycoords=("data", "axes fraction"), xytext=(3, 0), textcoords="offset points",
-                    fontsize=8, color=figures.INK)  # fmt: skip
+        if self.protocol.directed:
+            ax.axvline(0, color=figures.QUIET, linewidth=1, linestyle=":")
         return ax
 
 

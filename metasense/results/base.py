@@ -143,7 +143,7 @@ class Pool(Statement):
         """What a cell shows between headline and notes."""
         raise NotImplementedError
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """The main figure, and the sentence that stands in for it."""
         raise NotImplementedError
 
@@ -209,7 +209,7 @@ class Pool(Statement):
         """
         return self._strip(name).draw(ax)
 
-    def plot(self, name: str | None = None, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
+    def plot(self, name: str | None = None, *, order: str | None = None, prob: float = PROB, ax: Any = None) -> Axes:
         """The answer and what it rests on, in one figure.
 
         A plain pool draws every panel alone and pooled, the average, the next panel and the margin; a pool within a
@@ -219,8 +219,8 @@ class Pool(Statement):
         ----------
         name : str, optional
             Which moderator, in a pool with several; the first by default.
-        order : {"table", "estimate"}
-            Whether rows stand as in the table or by size. Along a moderator of numbers there are no rows.
+        order : {"estimate", "table"}, optional
+            Whether rows stand by size, as by default, or as in the table. Along a moderator of numbers there are none.
         prob : float
             Probability inside the intervals.
         ax : Axes or Figure, optional

@@ -22,7 +22,6 @@ from metasense.results import notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 
-LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
 MOST_ROWS = 6  # categories that each have a row of the strip; of more, the smallest and the largest have
 SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
@@ -417,15 +416,15 @@ class Moderated(Moderation, BesidePlain):
             there = {value: there[value] for value in (ranked[0], ranked[-1])}
         return strips.strip(self.core, {f"{column}: {said_value(value)}": found for value, found in there.items()})
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
         m = self.design.moderators[0] if name is None else self.design[name]
         if not m.numeric:
             rows = self._forest(m, prob)
             return figures.Drawing(
-                lambda empty: figures.forest(**rows, order=order, ax=empty), figures.alt_forest(**rows)
+                lambda empty: figures.forest(**rows, order=order or "estimate", ax=empty), figures.alt_forest(**rows)
             )
-        if order != "table":
+        if order is not None:
             raise ValueError(f"along {m.name} there are no rows to put in order: leave out order={order!r}.")
         line = self._curve(m, prob)
         alt = figures.alt_curve(**{part: line[part] for part in ("x", "middle", "xlabel", "ylabel")})
@@ -436,21 +435,25 @@ class Moderated(Moderation, BesidePlain):
         x = np.linspace(0.0 if m.through_zero else low, high, CURVE)
         averages = [self.at(**{m.name: float(v)}).signed for v in x]
         lower, upper = np.transpose([d.interval(prob) for d in averages])
+        halves = np.transpose([d.interval(0.5) for d in averages])
         alone = panels_alone(self.core.panels, prob=prob)
         names = {"y": "d_prime", "lower": "d_prime_lower", "upper": "d_prime_upper"}
         points = pd.DataFrame({"x": m.values, **{k: alone[name].to_numpy() for k, name in names.items()}})
-        if len(points) <= LABELLED:
-            points["label"] = alone["panel"].to_numpy()
+        points["label"] = alone["panel"].to_numpy()
+        frame = self.core.panels.frame
+        points["size"] = frame["tastings"].fillna(frame["signal"] + frame["noise"]).to_numpy(float)
         margin, directed = self.core.margin, self.core.directed
         return {
             "x": x,
             "middle": [d.median for d in averages],
             "lower": lower,
             "upper": upper,
+            "halves": (halves[0], halves[1]),
             "points": points,
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else f"margin, {words.d(margin.d_prime)}",
-            "xlabel": f"{m.name}\n(circles: each panel alone, with its own interval{self._sizes()})",
+            "xlabel": f"{m.name.replace('_', ' ')}\n(darker band: middle half; circles: each panel alone, with its own "
+            f"interval; area: tastings{self._sizes()})",
             "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
             "prob": prob,
@@ -475,10 +478,10 @@ class Moderated(Moderation, BesidePlain):
         )
         margin = self.core.margin
         average = self.core.posterior.signed_average
-        lower, upper = average.interval(prob)
         return {
             "panels": pooled,
-            "average": (lower, average.median, upper),
+            "average": strips.ranged(average, prob),
+            "answers": strips.answers(self.core),
             "margin": None if margin is None else margin.d_prime,
             "prob": prob,
             "noun": m.name,

@@ -171,22 +171,22 @@ class Nested(Nesting, BesidePlain):
         self._without_moderators(name)
         return strips.strip(self.core, {"": self.levels.new_group})
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """Every group given all panels, the average, and the next panel on a new group."""
         self._without_moderators(name)
         frame = self.groups_frame(prob)
-        (low, high), (next_low, next_high) = self.average.interval(prob), self.next_d_prime.interval(prob)
         shown: dict[str, Any] = {
             "panels": frame.rename(columns={self.within: "panel"})[["panel", "pooled", "pooled_lower", "pooled_upper"]],
-            "average": (low, self.average.median, high),
-            "next_panel": (next_low, self.next_d_prime.median, next_high),
+            "average": strips.ranged(self.average, prob),
+            "next_panel": strips.ranged(self.next_d_prime, prob),
+            "answers": strips.answers(self.core),
             "margin": None if self.core.margin is None else self.core.margin.d_prime,
             "prob": prob,
             "noun": self.noun,
             "signed": self.core.directed,
         }
         return figures.Drawing(
-            lambda empty: figures.forest(**shown, order=order, ax=empty), figures.alt_forest(**shown)
+            lambda empty: figures.forest(**shown, order=order or "estimate", ax=empty), figures.alt_forest(**shown)
         )
 
     def _parts(self) -> list[str | tables.Shown]:

@@ -8,6 +8,8 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
+import pandas as pd
+
 from metasense.core.answers import margin_words
 from metasense.core.core import Core
 from metasense.margins import SETTLED
@@ -22,7 +24,7 @@ from metasense.showing import figures, pages, tables, words
 
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
-PROB = 0.95
+PROB, HALF = 0.95, 0.5
 
 
 def answer_table(core: Core, *, every: bool = False) -> tables.Table:
@@ -45,14 +47,17 @@ def panels_table(core: Core, most: int | None = 40) -> tables.Table:
     )
 
 
-def forest(core: Core, prob: float = PROB, order: str = "table") -> figures.Drawing:
+def forest(core: Core, prob: float = PROB, order: str = "estimate") -> figures.Drawing:
     """Every panel alone and pooled, the average, the next panel and the margin."""
-    lower, upper = core.average.interval(prob)
-    next_lower, next_upper = core.next_d_prime.interval(prob)
+    inner = pd.DataFrame(
+        [d.interval(HALF) for d in core.panel_d_primes], columns=["pooled_lower_half", "pooled_upper_half"]
+    )
+    halves = inner.iloc[core.collected.index].reset_index(drop=True)
     shown: dict[str, Any] = {
-        "panels": core.panels_frame(prob),
-        "average": (lower, core.average.median, upper),
-        "next_panel": (next_lower, core.next_d_prime.median, next_upper),
+        "panels": pd.concat([core.panels_frame(prob), halves], axis=1),
+        "average": strips.ranged(core.average, prob),
+        "next_panel": strips.ranged(core.next_d_prime, prob),
+        "answers": strips.answers(core),
         "margin": None if core.margin is None else core.margin.d_prime,
         "prob": prob,
         "signed": core.directed,

@@ -540,9 +540,9 @@ class Pooled(Pool):
         self._without_moderators(name)
         return strips.strip(self.core)
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         self._without_moderators(name)
-        return page.forest(self.core, prob, order)
+        return page.forest(self.core, prob, order or "estimate")
 
     def _page(self) -> pages.Page:
         return page.page(self.core)
