@@ -117,7 +117,7 @@ def cases(
     sides = sides_of(margin)
     with on_axes(ax, 8.6, 1.8 + row * (n + 0.5)) as axes:
         draw_margin(axes, margin, low, high, wide=ACROSS)
-        axes.axvline(values[0, 1], color=FAINT, lw=1, zorder=0.5)
+        axes.vlines(values[0, 1], -0.4, n - 0.3, color=FAINT, lw=1, zorder=0.5)
         draw_ranges(axes, rows[:1], values[:1], high, **AVERAGE, sides=sides)
         under = np.arange(len(shown))
         same = (under > 0) & ~other

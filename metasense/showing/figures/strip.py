@@ -318,7 +318,7 @@ class _Strip:
                 continue
             taken = x
             self.axes.plot([share, share], [self.tall, self.tall + 3], color=QUIET, lw=0.8, clip_on=False)
-            self._write(share, self.tall + 5, f"{d:g}".replace("-", "\u2212"), INK, ha="center")
+            self._write(share, self.tall + 5, f"{d:g}", INK, ha="center")
         self.axes.text(
             1.0, self.tall + 5 + LINE - 2, "d-prime", transform=self.axes.get_yaxis_transform(), ha="right",
             fontsize=LETTERS, color=QUIET, va="baseline",

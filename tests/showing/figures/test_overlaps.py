@@ -104,32 +104,34 @@ def laid_out(draw):
 
 def texts(figure):
     """Every text that is drawn, with the extent of its letters, a little smaller than the box around them."""
-    found = {}
+    found, left_out = {}, undrawn(figure)
     for text in figure.findobj(Text):
-        if text.get_text().strip() and text.get_visible() and id(text) not in found and drawn(text):
+        if text.get_text().strip() and text.get_visible() and id(text) not in left_out:
             box = Text.get_window_extent(text)  # of a name, without the line that leads to its point
             found[id(text)] = (text.get_text(), (box.x0 + 1, box.y0 + 2, box.x1 - 1, box.y1 - 2))
     return list(found.values())
 
 
-def drawn(text):
+def all_axes(figure):
+    return [*figure.axes, *(child for outer in figure.axes for child in outer.child_axes)]
+
+
+def undrawn(figure):
     """Labels of ticks beyond the ends of a scale exist and are not drawn; so do those of axes that are switched off."""
-    axes = text.axes
-    if axes is None or text in axes.texts:
-        return True
-    for axis in (axes.xaxis, axes.yaxis):
-        low, high = sorted(axis.get_view_interval())
-        for tick in axis.get_major_ticks() + axis.get_minor_ticks():
-            if text in (tick.label1, tick.label2):
-                return axes.axison and low - 1e-9 <= tick.get_loc() <= high + 1e-9
-    return axes.axison
+    found = set()
+    for axes in all_axes(figure):
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            for tick in axis.get_major_ticks() + axis.get_minor_ticks():
+                if not (axes.axison and low - 1e-9 <= tick.get_loc() <= high + 1e-9):
+                    found |= {id(tick.label1), id(tick.label2)}
+    return found
 
 
 def ink(figure):
     """Points close together along every line and at every mark, in pixels."""
     found = [np.empty((0, 2))]
-    inner = [child for outer in figure.axes for child in outer.child_axes]
-    for axes in [*figure.axes, *inner]:
+    for axes in all_axes(figure):
         for line in axes.lines:
             corners = line.get_transform().transform(np.asarray(line.get_xydata(), float))
             corners = corners[np.isfinite(corners).all(axis=1)]
