@@ -135,7 +135,7 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
         stated = Margin(p_d=p_d, protocol=protocol) if p_d else None
         one = one_panel(protocol, tastings, min(correct, tastings), margin=stated, priors=panel.priors, prob=panel.prob)
         assert isinstance(one, ForcedChoicePanel)
-        return [*left_open(one), *(one.on_the_margin() or [NO_MARGIN]), _density(one)]
+        return [*left_open(one), one._picture(), *(one.on_the_margin() or [NO_MARGIN]), _density(one)]
 
     return _laid_out(widgets, controls, say)
 
@@ -208,7 +208,7 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
         stated = Margin(p_d=p_d, protocol=test) if p_d else None
         at = Pooled(replace(pooled(centre_scale, spread_scale).core, margin=stated))
         verdict = NO_MARGIN if stated is None else at.verdict().sentence()
-        return [at.headline(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
+        return [at.headline(), at._picture(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
 
     return _laid_out(widgets, controls, say)
 

@@ -43,14 +43,14 @@ def test_the_margin_moves_by_keyboard_and_the_words_follow(browser, address):
     page = opened(browser, address)
     control = page.get_by_role("slider", name="Margin: correct answers out of 100 in a triangle test")
     assert control.input_value() == "47"
-    over = page.locator(".dot.over").count()
-    assert page.locator(".larger").inner_text() == f"▲ {over} of 100: larger than the margin"
+    over = page.locator(".mark.larger").count()
+    assert page.locator(".sides .larger").inner_text() == f"▲ {over} of 100: larger than the margin"
     control.focus()
     for _ in range(5):
         page.keyboard.press("ArrowLeft")
-    moved = page.locator(".dot.over").count()
+    moved = page.locator(".mark.larger").count()
     assert moved > over
-    assert page.locator(".larger").inner_text() == f"▲ {moved} of 100: larger than the margin"
+    assert page.locator(".sides .larger").inner_text() == f"▲ {moved} of 100: larger than the margin"
     assert page.locator(".margin span").inner_text() == "margin 42"
     assert page.locator("output").inner_text().startswith("If 42 of 100 correct were the margin (d-prime 1.0")
     assert "42 of 100 correct. not settled" in control.get_attribute("aria-valuetext")
@@ -65,7 +65,7 @@ def test_without_scripts_the_page_reads_as_it_was_written(browser, address):
     page.goto(address)
     assert not page.locator(".control").is_visible()
     assert page.locator(".margin span").inner_text() == "margin 47"
-    assert page.locator(".dot").count() == 100
+    assert page.locator(".mark").count() == 100
     page.locator("summary", has_text="How it was worked out").click()  # folds open without one
     assert page.get_by_text("To repeat it:").is_visible()
     context.close()

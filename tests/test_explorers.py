@@ -25,7 +25,7 @@ def said(box):
 
 
 def alt(box):
-    return html.unescape(re.search(r'<img [^>]*alt="([^"]*)"', box.children[-1].value)[1])
+    return html.unescape(" ".join(re.findall(r'<img [^>]*alt="([^"]*)"', box.children[-1].value)))
 
 
 def test_moving_the_counts_of_a_panel_says_what_the_panel_says():
@@ -85,7 +85,7 @@ def test_moving_margin_and_priors_of_a_pool_says_what_the_pool_says():
     other = ms.pool(PANELS, margin=moved.margin, priors=ms.Priors(centre_scale=0.5))
     assert other.headline() in said(box)
     assert other.headline() != moved.headline()
-    assert alt(box) in repr(other)
+    assert alt(box).startswith(other._picture().alt)
 
 
 @pytest.mark.parametrize("subject", [PANELS, ms.read_panels(PANELS)], ids=["table", "panels"])

@@ -16,7 +16,7 @@ from metasense.alone.beliefs import ON_D_PRIME, ON_P_D, forced_choice_log_likeli
 from metasense.alone.panel import OnePanel, ends, plain_row
 from metasense.binomial import at_least, at_most, exact_interval, largest_count, profile_interval, smallest_count
 from metasense.engine.distribution import Distribution
-from metasense.showing import words
+from metasense.showing import figures, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -157,6 +157,13 @@ class ForcedChoicePanel(OnePanel):
         rows.append(plain_row("p_d found in 4 of 5", self.detectable_p_d, f"{n} tastings, alpha {self.alpha:g}"))
         return rows
 
+    def _beliefs(self) -> dict[str, NDArray[Any]]:
+        flat = np.asarray(self.protocol.d_prime_from_p_d(self.p_d_posterior.quantile(figures.LEVELS)), float)
+        return {
+            "flat prior: every p_d equally likely": flat,
+            "pooling's prior: small differences likelier": self.d_prime_posterior.quantile(figures.LEVELS),
+        }
+
     def _counted(self) -> str:
         test, n, x = self.protocol, self.tastings, self.correct
         against = "at or below" if x / n <= test.guess else "against"
@@ -263,8 +270,6 @@ class ForcedChoicePanel(OnePanel):
         >>> from matplotlib.figure import Figure
         >>> axes = panel.plot_answers(ax=Figure())
         """
-        from metasense.showing import figures
-
         return figures.icons(self.answers(), ax=ax)
 
     def answers(self) -> dict[str, int]:
@@ -287,6 +292,8 @@ class ForcedChoicePanel(OnePanel):
         n, x, g = self.tastings, self.correct, self.protocol.guess
         low, high = (max(float(n * (p - g)), 0) for p in exact_interval(x, n, self.prob))
         beyond = max(x - round(n * g), 0)
+        if x < round(n * g):
+            return {f"correct, fewer than the {round(n * g)} that guessing gives on average": x, "wrong": n - x}
         return {
             f"correct beyond guessing ({low:.0f} to {high:.0f} fit the counts)": beyond,
             "correct as guessing gives on average": x - beyond,

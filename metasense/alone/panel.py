@@ -28,7 +28,8 @@ from metasense.alone.rates import DiscriminationRates
 from metasense.engine.distribution import Distribution
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
-from metasense.showing import words
+from metasense.protocols import Protocol, forced_choice
+from metasense.showing import figures, words
 from metasense.showing.results import Statement
 from metasense.showing.tables import Shown, table
 
@@ -289,6 +290,47 @@ class OnePanel(Statement):
     def _shown(self) -> list[str | Shown]:
         return [*self._sentences(), *self._tables()]
 
+    def _beliefs(self) -> dict[str, NDArray[Any]]:
+        """The d-primes that are equally likely now, under each prior by its name; an only one is nameless."""
+        return {"": self.d_prime_posterior.quantile(figures.LEVELS)}
+
+    def _picture(self) -> figures.Drawing:
+        test = self.protocol if isinstance(self.protocol, Protocol) else forced_choice("triangle")
+        if self.margin is not None and self.margin.stated_protocol:
+            test = forced_choice(self.margin.stated_protocol)
+        signed = self.protocol.directed and test.directed
+        scale = scale_of(test, self.margin, signed=signed)
+        rows = {}
+        for name, believed in self._beliefs().items():
+            d_primes = believed if signed else np.sort(np.abs(believed))
+            rows[name] = test.p_correct(d_primes)
+        return figures.Drawing(lambda empty: figures.strip(rows, scale, ax=empty), figures.alt_strip(rows, scale))
+
+    def plot_strip(self, *, ax: Any = None) -> Axes:
+        """The answer as 100 equally likely truths on a scale of correct answers, on their sides of the margin.
+
+        Under each prior each mark is a quantile of the d-prime, as the correct answers it gives in the margin's
+        protocol, or in this panel's.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> panel = ms.one_panel("triangle", 24, 12, margin=ms.Margin(p_d=0.3, protocol="triangle"))
+        >>> from matplotlib.figure import Figure
+        >>> panel.plot_strip(ax=Figure()).get_xlabel().splitlines()[0]
+        'correct of 100 triangle answers'
+        """
+        return self._picture().draw(ax)
+
     def plot(self, *, ax: Any = None) -> Axes:
         """Draw the posterior of d-prime beside its prior, with guessing and the margin marked.
 
@@ -309,8 +351,6 @@ class OnePanel(Statement):
         >>> panel.plot(ax=Figure()).get_ylabel()
         ''
         """
-        from metasense.showing import figures
-
         posterior = self.d_prime_posterior
         low, high = posterior.quantile([0.001, 0.999])
         x = np.linspace(min(low - 0.3, 0.0) if self.protocol.directed else 0.0, max(high, 2.0) + 0.3, 601)
@@ -323,13 +363,22 @@ class OnePanel(Statement):
             below=None if self.margin is None else 1 - self.beyond[ON_D_PRIME],
             interval=(lower, posterior.median, upper),
             prob=self.prob,
-            unit=f"d-prime of {self.panel or 'this panel'}",
+            unit=f"d-prime of {self.panel or 'this panel'} (0 is pure guessing), with the prior on d-prime",
+            signed=self.protocol.directed,
+            prior_name="before the panel (prior on d-prime, as in pooling)",
             ax=ax,
         )
-        ax.axvline(0, color=figures.INK, linewidth=1, linestyle=":")
-        ax.annotate("guessing", (0, 0.9), xycoords=("data", "axes fraction"), xytext=(3, 0), textcoords="offset points",
-                    fontsize=8, color=figures.INK)  # fmt: skip
+        if self.protocol.directed:
+            ax.axvline(0, color=figures.QUIET, linewidth=1, linestyle=":")
         return ax
+
+
+def scale_of(test: Protocol, margin: Margin | None, *, signed: bool) -> figures.Scale:
+    """The scale of a strip: correct answers of a protocol, to both sides of guessing where `signed`."""
+    d_primes = [d for d in figures.D_PRIMES if signed or d >= 0]
+    margins = [] if margin is None else [-margin.d_prime, margin.d_prime] if signed else [margin.d_prime]
+    named = dict(zip(d_primes, test.p_correct(np.array(d_primes)).tolist(), strict=True))
+    return figures.Scale.of_answers(test.name, test.guess, named, test.p_correct(np.array(margins, float)).tolist())
 
 
 def ends(posterior: Distribution, prob: float) -> dict[str, Any]:

@@ -112,7 +112,8 @@ class Core:
 
     def rate(self, test: str | Protocol) -> Rate:
         """Correct answers in a protocol, averaged over panels like these and in the next one."""
-        return Rate.of(self.posterior, test)
+        kind = forced_choice(test)
+        return self.remember(("rate", kind), lambda: Rate.of(self.posterior, kind))
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled."""
@@ -150,6 +151,9 @@ class Core:
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """Each panel alone beside the same panel given all the others; one row a panel in the order of the table."""
+        return self.remember(("panels", prob), lambda: self._panels_frame(prob)).copy()
+
+    def _panels_frame(self, prob: float) -> pd.DataFrame:
         own = [(d.median, *d.interval(prob)) for d in self.panel_d_primes]
         pooled = pd.DataFrame(own, columns=["pooled", "pooled_lower", "pooled_upper"]).iloc[self.collected.index]
         columns = ["panel", "protocol", "tastings", "correct", "p_value"]

@@ -307,22 +307,11 @@ class LooksPlan(Statement):
         >>> plan.plot(ax=Figure().subplots()).get_xlabel()
         'tastings so far'
         """
-        import matplotlib.pyplot as plt
-
-        ax = plt.subplots()[1] if ax is None else ax
         n, low, high = np.array(self.looks), np.array(self.similar_to, float), np.array(self.difference_from, float)
-        high[high > n], low[low < 0] = np.nan, np.nan
-        style: dict[str, Any] = {"drawstyle": "steps-post"} if len(n) >= 12 else {"marker": "o"}
-        for counts, label, colour in ((high, "difference from", figures.BLUE), (low, "similar up to", figures.ORANGE)):
-            ax.plot(n, counts, color=colour, linestyle="-" if colour == figures.BLUE else "--", **style)
-            ax.annotate(label, (n[-1], counts[-1]), (6, 0), textcoords="offset points", color=colour, va="center")
-        ax.plot([0, n[-1]], [0, n[-1] * self.protocol.guess], color=figures.QUIET, linewidth=0.9, linestyle=":")
-        ax.annotate("guessing", (n[-1], n[-1] * self.protocol.guess), (6, 0), textcoords="offset points",
-                    color=figures.QUIET, va="center")  # fmt: skip
-        ax.spines[["top", "right"]].set_visible(False)
-        ax.set(xlabel="tastings so far", ylabel="correct so far", xlim=(0, n[-1] * 1.22))
-        ax.set_title(f"{self.protocol.name}: go on between the lines", loc="left")
-        return ax
+        high[high > n] = np.nan
+        low[low < 0] = np.nan
+        title = f"{self.protocol.name}: go on between them"
+        return figures.corridor(n, high, low, guess=self.protocol.guess, title=title, ax=ax)
 
 
 def sequential_plan(

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.floating[Any]]
 
+DRAWN = 12  # simulated sets in the figure
+WIDE = 80  # panels up to which they are drawn there
 MOST = 2000  # panels whose number of statistically significant ones is worked out exactly
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
 COMMON = 0.25  # from here on it is what one expects
@@ -96,6 +98,8 @@ class Disagreement(Result):
         Panels without a single count of correct answers.
     alpha : float
         One-sided level of each panel's own test.
+    simulated : ndarray of bool, shape (12, panels), or None
+        Which panels of the first simulated sets are statistically significant; None for fewer than two panels.
 
     Examples
     --------
@@ -113,6 +117,7 @@ class Disagreement(Result):
     seed: int
     left_out: tuple[str, ...] = ()
     alpha: float = ALPHA
+    simulated: NDArray[np.bool_] | None = None
 
     @classmethod
     def of(cls, core: Core, *, alpha: float = ALPHA, sets: int = 4000, seed: int = 1) -> Disagreement:
@@ -146,10 +151,12 @@ class Disagreement(Result):
         ones = np.stack([chances[i] for i in index], axis=1) if len(index) else np.empty((len(share), 0))
         number = share @ outcomes.number_of_successes(ones)
         spread = float("nan")
+        simulated = None
         if len(index) > 1:
             rng = np.random.default_rng(seed)
             node = rng.choice(len(share), size=sets, p=share)
             counts = np.stack([_draw(tables_of[i], node, rng) for i in index], axis=1)
+            simulated = counts[:DRAWN] >= np.array([significant[i] for i in index])
             which = {i: k for k, i in enumerate(evidence)}
             logs, best = outcomes.further_apart(list(evidence.values()), common.directed)
             tables_at = np.array([which[i] for i in index])
@@ -168,7 +175,7 @@ class Disagreement(Result):
             chance=[float(share @ chances[i]) for i in index],
         )
         left_out = tuple(frame["panel"][~usable[collected.index]])
-        return cls(panels, common.size, number, spread, sets, seed, left_out, alpha)
+        return cls(panels, common.size, number, spread, sets, seed, left_out, alpha, simulated)
 
     @property
     def significant(self) -> int:
@@ -294,11 +301,15 @@ class Disagreement(Result):
         left = words.listing(self.left_out, most=6)
         return f" Left out, having two counts each: {left}." if self.left_out else ""
 
-    def plot(self, *, ax: Any = None) -> Axes:
-        """How many panels would be statistically significant if all faced one d-prime.
+    def plot(self, *, reveal: bool = True, ax: Any = None) -> Axes:
+        """Sets of panels simulated with one difference, these panels hidden among them; below, how often each count is.
+
+        Each mark is a panel, filled where it is statistically significant on its own. The bars are exact.
 
         Parameters
         ----------
+        reveal : bool
+            Whether the figure says which row is these panels.
         ax : Axes or Figure, optional
             Where to draw; a new figure by default.
 
@@ -313,12 +324,29 @@ class Disagreement(Result):
         >>> from matplotlib.figure import Figure
         >>> axes = pooled.disagreement().plot(ax=Figure())
         """
+        if self.simulated is None or len(self.panels) > WIDE:
+            return self._bars(ax)
+        place = int(np.random.default_rng([self.seed, DRAWN]).integers(len(self.simulated) + 1))
+        rows = np.insert(self.simulated, place, self.panels["significant"].to_numpy(bool), axis=0)
+        bars = len(self._counts())
+        parts: list[figures.Part] = [
+            (0.3, 0.22 * len(rows), 0.6, lambda part: figures.sets(rows, real=place if reveal else None, ax=part)),
+            (0.1, 0.26 * bars, 0.7, self._bars),
+        ]
+        return figures.stacked(parts, ax=ax)
+
+    def _counts(self) -> NDArray[np.intp]:
+        """Numbers of statistically significant panels worth a bar: those that happen, and that of these panels."""
         shown = np.flatnonzero(self.probability > 0.002)
-        shown = np.arange(min(shown[0], self.significant), max(shown[-1], self.significant) + 1)
+        return np.arange(min(shown[0], self.significant), max(shown[-1], self.significant) + 1)
+
+    def _bars(self, ax: Any) -> Axes:
+        shown = self._counts()
         names = [f"{i} of {len(self.panels)}{' (these panels)' if i == self.significant else ''}" for i in shown]
         return figures.bars(
             names,
             self.probability[shown].tolist(),
+            marked=int(np.flatnonzero(shown == self.significant)[0]),
             xlabel="how often so many panels would be statistically significant\nif all faced one and the same d-prime",
             ax=ax,
         )

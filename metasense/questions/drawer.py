@@ -314,7 +314,7 @@ class Drawer(Result):
             level_label="margin",
             xlabel="share that came to light of the panels not statistically significant (right: all are listed)",
             ylabel="average d-prime (median)",
-            dots=True,
+            steps=True,
             prob=float(frame["prob"].iloc[0]),
             ax=ax,
         )

@@ -8,13 +8,15 @@ pull a pooled average up.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from metasense.core.core import Core
 from metasense.engine import outcomes
@@ -37,6 +39,8 @@ SURPRISING = 0.05  # probability below which a check says no; for the panels: of
 FAVOURED = 3.0  # how many times better the mixture must describe the counts than the best of none, same and varying
 MOST_COUNTS = 5_000_000  # simulated at a time; larger pools get fewer sets
 ROUGH = 1e-2  # accuracy of the evidence at each share of such panels: the whole is asked for to a factor of 3
+MOST_DRAWN = 40  # panels in the figure
+MOST_D_PRIME, CELLS = 12.0, 150  # to which d-prime what the others predict is summed, and in how many steps
 SHARES = 16  # Gauss-Legendre nodes over the share of panels with nothing to taste
 
 
@@ -126,6 +130,8 @@ class Fit(Result):
         How many times more probable the counts are under the mixture than under the best of none, same and varying.
     left_out : tuple of str
         Panels without a single count of correct answers.
+    core : Core or None
+        The pool they belong to, needed for `plot`.
 
     Examples
     --------
@@ -143,6 +149,7 @@ class Fit(Result):
     mixture: Mixture
     favour: float
     left_out: tuple[str, ...] = ()
+    core: Core | None = field(default=None, repr=False)
 
     @classmethod
     def of(cls, core: Core, *, sets: int = 1000, seed: int = 1) -> Fit:
@@ -162,7 +169,7 @@ class Fit(Result):
         sets = max(min(sets, MOST_COUNTS // max(len(index), 1)), 100)
         spread = _spread(core, index, sets, seed) if len(index) > 1 else float("nan")
         left_out = tuple(frame["panel"][~usable[collected.index]])
-        return cls(panels, spread, sets, seed, mixture, favour, left_out)
+        return cls(panels, spread, sets, seed, mixture, favour, left_out, core)
 
     @property
     def most_surprising(self) -> float:
@@ -273,7 +280,9 @@ class Fit(Result):
         )
 
     def plot(self, *, ax: Any = None) -> Axes:
-        """How surprising each panel is, given the others.
+        """Each panel's share of correct answers on the range that the others predict, the most surprising first.
+
+        The 40 most surprising panels are drawn.
 
         Parameters
         ----------
@@ -292,14 +301,24 @@ class Fit(Result):
         >>> from matplotlib.figure import Figure
         >>> axes = fit.plot(ax=Figure())
         """
-        frame = self.panels.sort_values("surprise", kind="stable").head(40)
-        names = [
-            f"{name}: {x} of {n}" for name, x, n in frame[["panel", "correct", "tastings"]].itertuples(index=False)
+        if self.core is None:
+            raise ValueError("this fit was made without its pool; use pooled.fit().")
+        frame = self.panels.sort_values("surprise", kind="stable").head(MOST_DRAWN)
+        names = self.core.panels.frame["panel"]
+        index = [self.core.collected.index[np.flatnonzero(names == name)[0]] for name in frame["panel"]]
+        ends = np.array(predicted_counts(self.core, index), float).reshape(-1, 2)
+        n = frame["tastings"].to_numpy(float)
+        said = [
+            f"{x} of {int(of)}; predicted {low:.0f} to {high:.0f}"
+            for x, of, (low, high) in zip(frame["correct"], n, ends, strict=True)
         ]
-        return figures.bars(
-            names,
-            frame["surprise"].tolist(),
-            xlabel="how often a count would be at least this far\nfrom what the other panels predict",
+        shown = pd.DataFrame({"name": frame["panel"], "median": frame["expected"], "raw": frame["correct"] / n})
+        return figures.ranges(
+            shown.assign(lower=ends[:, 0] / n, upper=ends[:, 1] / n, beside=said),
+            xlabel="share of answers correct",
+            raw="counted",
+            estimate="expected from the other panels",
+            kind="predictive",
             ax=ax,
         )
 
@@ -357,6 +376,38 @@ def _against_the_others(core: Core, chosen: NDArray[np.intp]) -> dict[int, tuple
         tail = above + equal / 2
         found[int(i)] = expected, float(np.clip(2 * min(tail, 1 - tail), 0.0, 1.0))
     return found
+
+
+def predicted_counts(core: Core, which: Sequence[int], prob: float = 0.95) -> list[tuple[int, int]]:
+    """For each of these distinct panels, between which counts it falls with `prob`, given all the others.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
+    >>> predicted_counts(ms.pool(table).core, [0, 2])
+    [(7, 24), (6, 21)]
+    """
+    found: dict[int, tuple[int, int]] = {}
+    for i in dict.fromkeys(which):
+        evidence, copies = core.collected.evidence[i], core.collected.copies.astype(float)
+        copies[i] -= 1
+        others = core.plane.weigh(copies, core.priors)
+        plane = others.plane
+        reach = min(float((np.abs(plane.mu) + 4 * plane.tau).max()), MOST_D_PRIME)
+        edges = np.linspace(-reach, reach, 2 * CELLS + 1)
+        middles = (edges[1:] + edges[:-1]) / 2
+        total = np.zeros(outcomes.probabilities(evidence, middles[:1], 0.0).shape[1])
+        inside = {
+            sign: np.diff(ndtr((edges - sign * plane.mu[:, None]) / np.maximum(plane.tau, 1e-6)[:, None]), axis=1)
+            for sign in {sign for _, sign, _ in plane.regions}
+        }
+        for (series, sign, _), weight in zip(plane.regions, others.weights, strict=True):
+            total += (weight @ inside[sign]) @ outcomes.probabilities(evidence, middles, series.gamma)
+        cdf = np.cumsum(total) / total.sum()
+        low, high = np.searchsorted(cdf, [(1 - prob) / 2, (1 + prob) / 2])
+        found[i] = int(low), int(min(high, len(total) - 1))
+    return [found[i] for i in which]
 
 
 def _spread(core: Core, index: NDArray[np.intp], sets: int, seed: int) -> float:

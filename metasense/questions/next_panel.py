@@ -173,13 +173,13 @@ class Plans(Statement):
             f"{words.count(row['cups'], 'cup')} for {words.count(row['people'], 'taster')}."
         )
 
-    def plot(self, *, most: int = SHOWN, ax: Any = None) -> Axes:
-        """Chance of settling, plan by plan in rank order: the light part within the margin, the rest beyond it.
+    def plot(self, *, ax: Any = None) -> Axes:
+        """Chance of settling against cups: the recommended plan and those that no cheaper one beats by name.
+
+        Of a question that is settled already, how much each plan narrows the 95 % interval of the average d-prime.
 
         Parameters
         ----------
-        most : int
-            Plans to draw, the best first.
         ax : Axes or Figure, optional
             Where to draw; a new figure by default.
 
@@ -196,20 +196,23 @@ class Plans(Statement):
         >>> from matplotlib.figure import Figure
         >>> axes = plans.plot(ax=Figure())
         """
-        frame = self.frame.iloc[:most]
-        names = [f"{row.plan}: {words.count(row.cups, 'cup')}" for row in frame.itertuples()]
-        what = "that the question is still settled" if self.already else "of settling the question"
-        label = f"chance {what}\nlight: within the margin; dark: beyond it"
-        ax = figures.bars(names, frame["settled"], xlabel=label, ax=ax)
-        look = {"height": 0.6, "color": figures.WASH, "edgecolor": figures.BLUE, "lw": 0.8}
-        ax.barh(np.arange(len(frame)), frame["within"], **look)
-        first = "narrowing most per cup" if self.already else "most likely per cup"
-        ax.set_title(f"light: within the margin; dark: beyond it; {first} at the top", loc="left", fontsize=9)
-        return ax
+        frame = self.frame
+        gain = self.width - frame["width"] if self.already else frame["settled"]
+        narrowing = "narrowing of the 95 % interval\nof the average d-prime"
+        return figures.trade(
+            frame["cups"],
+            gain,
+            frame["plan"].tolist(),
+            best=0,
+            xlabel="cups",
+            ylabel=narrowing if self.already else "chance of settling the question",
+            percent=not self.already,
+            ax=ax,
+        )
 
     def _table(self) -> Table:
         names = ["plan", "settled", "beyond", "within", "error", "width", "cups", "people", "cups_by_chance", "says"]
-        frame = self.frame[names].copy()
+        frame = self._ranked()[names].copy()
         frame.loc[frame["says"] == CANNOT, "cups_by_chance"] = np.nan
         labels = {
             "settled": "still settled" if self.already else "settled",
@@ -230,6 +233,14 @@ class Plans(Statement):
         first = "most narrowing per cup first" if self.already else "fewest cups per chance first"
         caption = f"Chance {what}, {first}; width: of the 95 % interval of the average d-prime"
         return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN)
+
+    def _ranked(self) -> pd.DataFrame:
+        """The rows with the plan that settles it likeliest among those that are shown, as the last of them."""
+        likely = int(self.frame["settled"].to_numpy().argmax())
+        if self.already or likely < SHOWN:
+            return self.frame
+        order = [*range(SHOWN - 1), likely, *(i for i in range(SHOWN - 1, len(self.frame)) if i != likely)]
+        return self.frame.iloc[order]
 
     def _shown(self) -> list[str | Table]:
         return [self._paragraph(), self._table(), *(f"Note: {note}" for note in self.notes)]

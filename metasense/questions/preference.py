@@ -476,6 +476,44 @@ class Preference(Statement):
             )
         return tuple(found)
 
+    def _picture(self) -> figures.Drawing | None:
+        asked = {"lucky guesses taken out": self._fit_correct, "everyone asked": self._fit_everyone}
+        rows = {name: fitted[0].quantile(figures.LEVELS) for name, fitted in asked.items() if fitted is not None}
+        if not rows:
+            return None
+        scale = figures.Scale.of_preference()
+        return figures.Drawing(lambda empty: figures.strip(rows, scale, ax=empty), figures.alt_strip(rows, scale))
+
+    def plot_strip(self, *, ax: Any = None) -> Axes:
+        """The typical preference as 100 equally likely truths, on their sides of one half.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        ValueError
+            If nobody was asked.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> asked = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct"}
+        >>> found = ms.preference([asked | {"prefer_new": 8, "prefer_old": 4}])
+        >>> from matplotlib.figure import Figure
+        >>> axes = found.plot_strip(ax=Figure())
+        """
+        picture = self._picture()
+        if picture is None:
+            raise ValueError("nobody was asked for a preference here.")
+        return picture.draw(ax)
+
     def plot(self, *, prob: float = 0.95, ax: Any = None) -> Axes:
         """Each panel's plain share beside its preference given all, and the typical one.
 

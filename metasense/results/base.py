@@ -18,10 +18,11 @@ import pandas as pd
 from metasense.card import Card
 from metasense.core.answers import Verdict
 from metasense.core.core import Core, Tests
+from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.protocols import Protocol
-from metasense.results import notes, saving
+from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
 from metasense.showing.results import Result, Statement
@@ -144,7 +145,7 @@ class Pool(Statement):
         """What a cell shows between headline and notes."""
         raise NotImplementedError
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """The main figure, and the sentence that stands in for it."""
         raise NotImplementedError
 
@@ -170,7 +171,51 @@ class Pool(Statement):
     def _shown(self) -> list[str | tables.Shown]:
         return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
 
-    def plot(self, name: str | None = None, *, order: str = "table", prob: float = PROB, ax: Any = None) -> Axes:
+    def _rows(self, name: str | None = None) -> Mapping[str, Posterior]:
+        """What the answer strip has in its rows, by what it is of."""
+        raise NotImplementedError
+
+    def _strip(self, name: str | None = None) -> figures.Drawing:
+        """The answer as marks on a scale of correct answers."""
+        return strips.strip(self.core, self._rows(name))
+
+    def _picture(self) -> figures.Drawing:
+        return self._strip()
+
+    def plot_strip(self, name: str | None = None, *, ax: Any = None) -> Axes:
+        """The answer as 100 equally likely truths on a scale of correct answers, on their sides of the margin.
+
+        Each mark is a quantile of the average d-prime, as the correct answers it gives in the margin's protocol (or the
+        commonest), so that as many marks lie beyond the margin as the verdict says. A pool with a moderator has a row
+        for each stated value.
+
+        Parameters
+        ----------
+        name : str, optional
+            Which moderator, in a pool with several; the first by default.
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        ValueError
+            If there is no moderator of that name.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+        >>> from matplotlib.figure import Figure
+        >>> ms.pool(table).plot_strip(ax=Figure()).get_xlabel().splitlines()[0]
+        'correct of 100 triangle answers'
+        """
+        return self._strip(name).draw(ax)
+
+    def plot(self, name: str | None = None, *, order: str | None = None, prob: float = PROB, ax: Any = None) -> Axes:
         """The answer and what it rests on, in one figure.
 
         A plain pool draws every panel alone and pooled, the average, the next panel and the margin; a pool within a
@@ -180,8 +225,8 @@ class Pool(Statement):
         ----------
         name : str, optional
             Which moderator, in a pool with several; the first by default.
-        order : {"table", "estimate"}
-            Whether rows stand as in the table or by size. Along a moderator of numbers there are no rows.
+        order : {"estimate", "table"}, optional
+            Whether rows stand by size, as by default, or as in the table. Along a moderator of numbers there are none.
         prob : float
             Probability inside the intervals.
         ax : Axes or Figure, optional

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar
 
-from metasense.engine.distribution import Distribution
 from metasense.results import page
 from metasense.results.base import PROB, Pool
 from metasense.results.pooled import Pooled
@@ -45,13 +44,9 @@ class BesidePlain(Pool):
             own_notes=self.notes,
             own_methods=tuple(self._methods()),
             figure=self._drawing(PROB),
-            averages=self._averages(),
+            rows=self._rows(),
             verdict=self._one_verdict(),
         )
-
-    def _averages(self) -> Mapping[str, Distribution]:
-        """The averages that the answer is about, by what they are of."""
-        raise NotImplementedError
 
     def _one_verdict(self) -> str:
         """The verdict, where there is one for the whole answer; else empty."""

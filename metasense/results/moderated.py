@@ -13,18 +13,18 @@ import pandas as pd
 from metasense.alone.panels import panels_alone
 from metasense.core.answers import lean, margin_words, side
 from metasense.core.core import Core
-from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior
 from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import said_value, where
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 
-LABELLED = 14  # panels whose names are written into the figure
 CURVE = 33  # points of the curve
+MOST_ROWS = 6  # categories that each have a row of the strip; of more, the smallest and the largest have
 SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
 
 
@@ -404,22 +404,28 @@ class Moderated(Moderation, BesidePlain):
     def _structure(self) -> dict[str, Any]:
         return {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}
 
-    def _averages(self) -> dict[str, Distribution]:
-        first = self.design.moderators[0]
-        return {where({first.name: value}): self.at(**{first.name: value}).average for value in self.stated(first)}
-
     def _title(self) -> str:
         return f"With {words.listing(self.moderators)}"
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _rows(self, name: str | None = None) -> dict[str, Posterior]:
+        """The average at each stated value of a moderator: at both ends, or of each category."""
+        m = self.design.moderators[0] if name is None else self.design[name]
+        column = m.name.replace("_", " ")
+        there = {value: self.at(**{m.name: value}).posterior for value in self.stated(m)}
+        if len(there) > MOST_ROWS:
+            ranked = sorted(there, key=lambda value: there[value].average.median)
+            there = {value: there[value] for value in (ranked[0], ranked[-1])}
+        return {f"{column}: {said_value(value)}": found for value, found in there.items()}
+
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
         m = self.design.moderators[0] if name is None else self.design[name]
         if not m.numeric:
             rows = self._forest(m, prob)
             return figures.Drawing(
-                lambda empty: figures.forest(**rows, order=order, ax=empty), figures.alt_forest(**rows)
+                lambda empty: figures.forest(**rows, order=order or "estimate", ax=empty), figures.alt_forest(**rows)
             )
-        if order != "table":
+        if order is not None:
             raise ValueError(f"along {m.name} there are no rows to put in order: leave out order={order!r}.")
         line = self._curve(m, prob)
         alt = figures.alt_curve(**{part: line[part] for part in ("x", "middle", "xlabel", "ylabel")})
@@ -430,21 +436,25 @@ class Moderated(Moderation, BesidePlain):
         x = np.linspace(0.0 if m.through_zero else low, high, CURVE)
         averages = [self.at(**{m.name: float(v)}).signed for v in x]
         lower, upper = np.transpose([d.interval(prob) for d in averages])
+        halves = np.transpose([d.interval(0.5) for d in averages])
         alone = panels_alone(self.core.panels, prob=prob)
         names = {"y": "d_prime", "lower": "d_prime_lower", "upper": "d_prime_upper"}
         points = pd.DataFrame({"x": m.values, **{k: alone[name].to_numpy() for k, name in names.items()}})
-        if len(points) <= LABELLED:
-            points["label"] = alone["panel"].to_numpy()
+        points["label"] = alone["panel"].to_numpy()
+        frame = self.core.panels.frame
+        points["size"] = frame["tastings"].fillna(frame["signal"] + frame["noise"]).to_numpy(float)
         margin, directed = self.core.margin, self.core.directed
         return {
             "x": x,
             "middle": [d.median for d in averages],
             "lower": lower,
             "upper": upper,
+            "halves": (halves[0], halves[1]),
             "points": points,
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else f"margin, {words.d(margin.d_prime)}",
-            "xlabel": f"{m.name}\n(circles: each panel alone, with its own interval{self._sizes()})",
+            "xlabel": f"{m.name.replace('_', ' ')}\n(darker band: middle half; circles: each panel alone, with its own "
+            f"interval; area: tastings{self._sizes()})",
             "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
             "prob": prob,
@@ -469,10 +479,10 @@ class Moderated(Moderation, BesidePlain):
         )
         margin = self.core.margin
         average = self.core.posterior.signed_average
-        lower, upper = average.interval(prob)
         return {
             "panels": pooled,
-            "average": (lower, average.median, upper),
+            "average": strips.ranged(average, prob),
+            "answers": strips.answers(self.core),
             "margin": None if margin is None else margin.d_prime,
             "prob": prob,
             "noun": m.name,

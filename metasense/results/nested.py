@@ -9,11 +9,11 @@ import numpy as np
 
 from metasense.core.answers import Verdict, lean
 from metasense.core.core import Core
-from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior
 from metasense.questions import sensitivity
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 
@@ -165,28 +165,29 @@ class Nested(Nesting, BesidePlain):
     def _title(self) -> str:
         return f"With panels within {words.plural_of(self.noun)}"
 
-    def _averages(self) -> dict[str, Distribution]:
-        return {"": self.average}
-
     def _one_verdict(self) -> str:
         return self.verdict().label
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _rows(self, name: str | None = None) -> dict[str, Posterior]:
+        self._without_moderators(name)
+        return {"": self.levels.new_group}
+
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """Every group given all panels, the average, and the next panel on a new group."""
         self._without_moderators(name)
         frame = self.groups_frame(prob)
-        (low, high), (next_low, next_high) = self.average.interval(prob), self.next_d_prime.interval(prob)
         shown: dict[str, Any] = {
             "panels": frame.rename(columns={self.within: "panel"})[["panel", "pooled", "pooled_lower", "pooled_upper"]],
-            "average": (low, self.average.median, high),
-            "next_panel": (next_low, self.next_d_prime.median, next_high),
+            "average": strips.ranged(self.average, prob),
+            "next_panel": strips.ranged(self.next_d_prime, prob),
+            "answers": strips.answers(self.core),
             "margin": None if self.core.margin is None else self.core.margin.d_prime,
             "prob": prob,
             "noun": self.noun,
             "signed": self.core.directed,
         }
         return figures.Drawing(
-            lambda empty: figures.forest(**shown, order=order, ax=empty), figures.alt_forest(**shown)
+            lambda empty: figures.forest(**shown, order=order or "estimate", ax=empty), figures.alt_forest(**shown)
         )
 
     def _parts(self) -> list[str | tables.Shown]:

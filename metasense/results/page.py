@@ -8,11 +8,11 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
-import numpy as np
+import pandas as pd
 
 from metasense.core.answers import margin_words
 from metasense.core.core import Core
-from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior
 from metasense.margins import SETTLED
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
@@ -20,13 +20,12 @@ from metasense.questions.explanations import explain
 from metasense.questions.fit import fit_of
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity
-from metasense.results import notes, sentences
+from metasense.results import notes, sentences, strips
 from metasense.showing import figures, pages, tables, words
-from metasense.showing.movable import DOTS, Movable, Strip, margins
 
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
-PROB = 0.95
+PROB, HALF = 0.95, 0.5
 
 
 def answer_table(core: Core, *, every: bool = False) -> tables.Table:
@@ -49,14 +48,17 @@ def panels_table(core: Core, most: int | None = 40) -> tables.Table:
     )
 
 
-def forest(core: Core, prob: float = PROB, order: str = "table") -> figures.Drawing:
+def forest(core: Core, prob: float = PROB, order: str = "estimate") -> figures.Drawing:
     """Every panel alone and pooled, the average, the next panel and the margin."""
-    lower, upper = core.average.interval(prob)
-    next_lower, next_upper = core.next_d_prime.interval(prob)
+    inner = pd.DataFrame(
+        [d.interval(HALF) for d in core.panel_d_primes], columns=["pooled_lower_half", "pooled_upper_half"]
+    )
+    halves = inner.iloc[core.collected.index].reset_index(drop=True)
     shown: dict[str, Any] = {
-        "panels": core.panels_frame(prob),
-        "average": (lower, core.average.median, upper),
-        "next_panel": (next_lower, core.next_d_prime.median, next_upper),
+        "panels": pd.concat([core.panels_frame(prob), halves], axis=1),
+        "average": strips.ranged(core.average, prob),
+        "next_panel": strips.ranged(core.next_d_prime, prob),
+        "answers": strips.answers(core),
         "margin": None if core.margin is None else core.margin.d_prime,
         "prob": prob,
         "signed": core.directed,
@@ -78,7 +80,7 @@ def page(core: Core) -> pages.Page:
     return pages.Page(
         title="What the panels say together" if card is None else card.question,
         answer=sentences.headline(core),
-        movable=movable(core, {"": core.average}),
+        movable=strips.movable(core, {"": core.posterior}),
         marks=core.panels.marks,
         paragraphs=(
             *_opening(core),
@@ -98,21 +100,6 @@ def page(core: Core) -> pages.Page:
         checks=checks(core),
         provenance=provenance(core),
     )
-
-
-def movable(core: Core, averages: Mapping[str, Distribution]) -> Movable:
-    """These averages, each under its name, as dots that a reader may compare with any margin."""
-    test = core.main_protocol
-    correct = margins(100 * test.guess)
-    d_primes = [float(test.d_prime(at / 100)) for at in correct]
-    at = (np.arange(DOTS) + 0.5) / DOTS
-    strips = []
-    for name, average in averages.items():
-        values = 100 * test.p_correct(average.quantile(at))
-        below = [float(average.below(d)) for d in d_primes]
-        strips.append(Strip(name, tuple(float(value) for value in values), tuple(below)))
-    margin = None if core.margin is None else 100 * float(test.p_correct(core.margin.d_prime))
-    return Movable(test.name, 100 * test.guess, tuple(strips), tuple(d_primes), margin, SETTLED, core.directed)
 
 
 def _choices(core: Core) -> tuple[pages.Section, ...]:
@@ -193,7 +180,7 @@ def beside_plain(
     own_notes: tuple[str, ...],
     own_methods: Sequence[str],
     figure: figures.Drawing,
-    averages: Mapping[str, Distribution],
+    rows: Mapping[str, Posterior],
     verdict: str = "",
 ) -> pages.Page:
     """The page of a pool with moderators or a level: its own answer first, then the plain pool's as one part.
@@ -219,7 +206,7 @@ def beside_plain(
     return replace(
         whole,
         answer=headline,
-        movable=movable(core, averages),
+        movable=strips.movable(core, rows),
         paragraphs=opening,
         notes=own_notes,
         sentences=whole.sentences if verdict else {},

@@ -536,9 +536,13 @@ class Pooled(Pool):
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
         return [*said, self.explanations().sentence(), page.forest_for_cell(core), page.panels_table(core)]
 
-    def _drawing(self, prob: float, *, name: str | None = None, order: str = "table") -> figures.Drawing:
+    def _rows(self, name: str | None = None) -> dict[str, Posterior]:
         self._without_moderators(name)
-        return page.forest(self.core, prob, order)
+        return {"": self.core.posterior}
+
+    def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
+        self._without_moderators(name)
+        return page.forest(self.core, prob, order or "estimate")
 
     def _page(self) -> pages.Page:
         return page.page(self.core)

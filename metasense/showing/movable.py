@@ -1,9 +1,7 @@
-"""A margin that the reader of a page can move: the average as a hundred dots, the margin a line across them.
+"""A margin that the reader of a page can move: the answer strip once more, with a line that follows a control.
 
-Each dot is one of a hundred equally likely values of the average, so that counting dots on a side of the line is
-reading its probability. What every whole number of correct answers would mean is worked out beforehand and stands in
-the page: the script beside it (``templates/movable.js``) only looks up. Without scripts the dots stand as they were
-written.
+What every whole number of correct answers would mean as a margin is worked out beforehand and stands in the page; the
+script beside it (``templates/movable.js``) only looks up. Without scripts the marks stand as they were written.
 """
 
 from __future__ import annotations
@@ -13,31 +11,31 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-DOTS = 100
-COLUMNS = 66  # places side by side; a dot is as wide as one of them
+COLUMNS = 66  # places side by side; a mark is as wide as one of them
 
 
 @dataclass(frozen=True)
-class Dot:
-    """Where one dot stands: across in columns, up in dots, and its value in correct answers out of 100."""
+class Mark:
+    """Where one mark stands: across in columns, up in marks; its value in correct answers out of 100."""
 
     across: float
     up: int
     value: float
+    larger: bool
 
 
 @dataclass(frozen=True)
 class Strip:
-    """One row of dots.
+    """One row of marks.
 
     Attributes
     ----------
     name : str
         What it is of, where there are several; else empty.
     values : tuple of float
-        A hundred equally likely values in correct answers out of 100, increasing.
+        A hundred equally likely truths in correct answers out of 100, increasing.
     below : tuple of float
-        Probability of a smaller difference than each whole number of correct answers, from `Movable.lowest` on.
+        Probability of a smaller difference than each margin of `margins`.
     """
 
     name: str
@@ -47,22 +45,23 @@ class Strip:
 
 @dataclass(frozen=True)
 class Movable:
-    """Dots that can be compared with any margin.
+    """Marks that can be compared with any margin; all values but d-primes are correct answers out of 100.
 
     Attributes
     ----------
     protocol : str
     guess : float
-        Correct answers out of 100 that guessing gives.
+        What guessing gives.
     strips : tuple of Strip
     d_primes : tuple of float
-        Of each whole number of correct answers, from the lowest on.
+        Of each of `margins`.
     margin : float or None
-        In correct answers out of 100.
     settled : float
         Probability from which the question is called settled.
-    directed : bool
-        Whether the difference has a direction too; the dots show its size.
+    against : tuple of float
+        What a difference of each of `margins` against the expected direction gives; empty where none has a direction.
+    margin_against : float or None
+        The same for the margin.
     """
 
     protocol: str
@@ -71,63 +70,71 @@ class Movable:
     d_primes: tuple[float, ...]
     margin: float | None
     settled: float
-    directed: bool = False
+    against: tuple[float, ...] = ()
+    margin_against: float | None = None
 
     @property
-    def lowest(self) -> int:
-        """The smallest number of correct answers out of 100 a margin can be moved to."""
-        return lowest(self.guess)
+    def low(self) -> float:
+        """Where the axis begins: at guessing, or at none correct where differences have a direction."""
+        return 0.0 if self.against else self.guess
+
+    @property
+    def lines(self) -> tuple[float, ...]:
+        """Where the margin stands, on one side of guessing or on both."""
+        return tuple(at for at in (self.margin_against, self.margin) if at is not None)
 
     def across(self, value: float) -> float:
         """Per cent of the axis to the left of a value."""
-        return 100 * (value - self.guess) / (100 - self.guess)
+        return 100 * (value - self.low) / (100 - self.low)
 
-    def dots(self, strip: Strip) -> list[Dot]:
-        """The dots of one row, stacked where they would lie on one another."""
+    def larger(self, value: float) -> bool:
+        """Whether a value stands for a difference no smaller than the margin."""
+        if self.margin is None:
+            return False
+        return value >= self.margin or (self.margin_against is not None and value <= self.margin_against)
+
+    def marks(self, strip: Strip) -> list[Mark]:
+        """The marks of one row, stacked where they would lie on one another."""
         heights: dict[int, int] = {}
         placed = []
         for value in strip.values:
             column = min(int(self.across(value) / 100 * COLUMNS), COLUMNS - 1)
             heights[column] = heights.get(column, 0) + 1
-            placed.append(Dot(column + 0.5, heights[column], value))
+            placed.append(Mark(column + 0.5, heights[column], value, self.larger(value)))
         return placed
 
     def tallest(self) -> int:
-        """The height of the highest stack of all rows, in dots."""
-        return max(dot.up for strip in self.strips for dot in self.dots(strip))
+        """The height of the highest stack of all rows, in marks."""
+        return max(mark.up for strip in self.strips for mark in self.marks(strip))
 
     def sides(self, strip: Strip) -> tuple[int, int]:
-        """How many dots stand for a smaller difference than the margin, and how many for no smaller one."""
-        smaller = sum(value < self.margin for value in strip.values) if self.margin is not None else len(strip.values)
-        return smaller, len(strip.values) - smaller
+        """How many marks stand for a smaller difference than the margin, and how many for no smaller one."""
+        larger = sum(mark.larger for mark in self.marks(strip))
+        return len(strip.values) - larger, larger
 
     def ticks(self) -> list[int]:
-        """Round numbers along the axis."""
-        return [tick for tick in range(10, 101, 10) if tick - self.guess > 12]
+        """Round numbers along the axis, clear of the word at guessing."""
+        return [at for at in range(0, 101, 10) if at - self.guess > 12 or self.low <= at < self.guess - 12]
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""
-        wanted = (self.lowest + 100) / 2 if self.margin is None else self.margin
-        return min(max(round(wanted), self.lowest), 99)
+        first = margins(self.guess)[0]
+        wanted = (first + 100) / 2 if self.margin is None else self.margin
+        return min(max(round(wanted), first), 99)
 
     def to_json(self) -> str:
         """What the script looks up; no text of a user is in it."""
-        return json.dumps(
-            {
-                "lowest": self.lowest,
-                "guess": self.guess,
-                "settled": self.settled,
-                "dPrimes": [round(d, 3) for d in self.d_primes],
-                "below": [[round(p, 5) for p in strip.below] for strip in self.strips],
-            }
-        )
-
-
-def lowest(guess: float) -> int:
-    """The smallest whole number of correct answers out of 100 that is above guessing."""
-    return math.floor(guess + 1e-9) + 1
+        known = {
+            "lowest": margins(self.guess)[0],
+            "low": self.low,
+            "settled": self.settled,
+            "dPrimes": [round(d, 3) for d in self.d_primes],
+            "against": [round(at, 3) for at in self.against],
+            "below": [[round(p, 5) for p in strip.below] for strip in self.strips],
+        }
+        return json.dumps(known)
 
 
 def margins(guess: float) -> Sequence[int]:
-    """The whole numbers of correct answers out of 100 a margin can be moved to."""
-    return range(lowest(guess), 100)
+    """The whole numbers of correct answers out of 100 a margin can be moved to: above guessing, below all."""
+    return range(math.floor(guess + 1e-9) + 1, 100)

@@ -134,8 +134,14 @@ class Result:
             after = part
         return text
 
+    def _picture(self) -> Shown | None:
+        """The figure that a cell shows below its first sentence, where there is one."""
+        return None
+
     def _repr_html_(self) -> str:
-        return block(*self._shown())
+        first, *rest = self._shown()
+        picture = self._picture()
+        return block(first, *rest) if picture is None else block(first, picture, *rest)
 
 
 class Statement(Result):

@@ -8,28 +8,32 @@
   const show = () => {
     const margin = Number(control.value);
     const at = margin - known.lowest;
+    const lines = known.against.length ? [known.against[at], margin] : [margin];
     const said = [];
     box.querySelectorAll(".strip").forEach((strip, i) => {
-      let over = 0;
-      strip.querySelectorAll(".dot").forEach((dot) => {
-        const isOver = Number(dot.dataset.value) >= margin;
-        dot.classList.toggle("over", isOver);
-        over += isOver;
+      let larger = 0;
+      strip.querySelectorAll(".mark").forEach((mark) => {
+        const value = Number(mark.dataset.value);
+        const isLarger = value >= margin || (lines.length > 1 && value <= lines[0]);
+        mark.classList.toggle("larger", isLarger);
+        larger += isLarger;
+      });
+      strip.querySelectorAll(".margin").forEach((line, k) => {
+        const place = lines[Math.min(k, lines.length - 1)];
+        line.hidden = false;
+        line.style.left = (100 * (place - known.low)) / (100 - known.low) + "%";
+        line.classList.toggle("flip", place > 70 || (lines.length > 1 && k === 0));
+        line.querySelector("span").textContent = "margin " + Math.round(place);
       });
       const below = known.below[i][at];
       const name = strip.dataset.name ? strip.dataset.name + ": " : "";
-      strip.querySelector(".smaller").textContent = "● " + (100 - over) + " of 100: smaller than the margin";
-      strip.querySelector(".larger").textContent = "▲ " + over + " of 100: larger than the margin";
+      strip.querySelector(".sides .smaller").textContent = "● " + (100 - larger) + " of 100: smaller than the margin";
+      strip.querySelector(".sides .larger").textContent = "▲ " + larger + " of 100: larger than the margin";
       said.push(`${name}${verdict(below)} (smaller: ${percent(below)}, larger: ${percent(1 - below)})`);
     });
-    box.querySelectorAll(".margin").forEach((line) => {
-      line.hidden = false;
-      line.style.left = (100 * (margin - known.guess)) / (100 - known.guess) + "%";
-      line.classList.toggle("flip", margin > 70);
-      line.querySelector("span").textContent = "margin " + margin;
-    });
-    const text = `If ${margin} of 100 correct were the margin (d-prime ${known.dPrimes[at].toFixed(2)}): ${said.join("; ")}.`;
-    box.querySelector("output").textContent = text;
+    const dPrime = known.dPrimes[at].toFixed(2);
+    box.querySelector("output").textContent =
+      `If ${margin} of 100 correct were the margin (d-prime ${dPrime}): ${said.join("; ")}.`;
     control.setAttribute("aria-valuetext", `${margin} of 100 correct. ${said.join("; ")}`);
   };
   box.querySelector(".control").hidden = false;

@@ -6,6 +6,7 @@ import pytest
 from calibration.coverage_single import averaged_over_the_flat_prior, coverage, intervals
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from scipy.integrate import quad
 from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, norm
@@ -425,7 +426,8 @@ def test_figures_are_drawn_on_the_axes_given():
         figure, ax = plt.subplots()
         assert panel.plot(ax=ax) is ax
         texts = " ".join(text.get_text() for text in ax.texts)
-        assert "guessing" in texts
+        assert "guessing" in ax.get_xlabel()
+        assert "prior on d-prime" in ax.get_xlabel()
         assert "margin" in texts
         plt.close(figure)
     figure, ax = plt.subplots()
@@ -577,3 +579,18 @@ def test_a_panel_knows_how_many_people_it_had_where_the_table_says_so():
     assert one_panel(read_panels([row | {"tasters": 10}])).tasters == 10
     assert one_panel(read_panels([row])).tasters is None
     assert one_panel("triangle", 30, 15).tasters is None
+
+
+def test_the_figure_of_a_directed_panel_shows_both_margins_whose_probability_it_states():
+    panel = one_panel("2-AFC", 30, 9, margin=Margin(d_prime=0.5))
+    ax = panel.plot(ax=Figure())
+    beyond = round(100 * panel.beyond[ON_D_PRIME])
+    assert ax.get_title(loc="left") == f"{100 - beyond} % smaller than the margin, {beyond} % larger"
+    lines = [line.get_xdata()[0] for line in ax.lines if len(set(line.get_xdata())) == 1]
+    assert {-0.5, 0.5} <= set(lines)
+
+
+def test_answers_below_chance_are_not_called_what_guessing_gives():
+    # 15 of 30 are expected from guessing in a 2-AFC test
+    said = one_panel("2-AFC", 30, 9).answers()
+    assert said == {"correct, fewer than the 15 that guessing gives on average": 9, "wrong": 21}

@@ -122,7 +122,13 @@ def test_the_seed_repeats_and_the_error_is_stated():
 def test_figure_and_words():
     found = ms.pool(SIX).disagreement()
     axes = found.plot()
-    assert any("these panels" in label.get_text() for label in axes.get_yticklabels())
+    rows, bars = axes.child_axes
+    assert any("these panels" in label.get_text() for label in bars.get_yticklabels())
+    assert len(rows.get_yticklabels()) == 13
+    place = "ABCDEFGHIJKLM".index(rows.get_xlabel().removesuffix(".")[-1])
+    filled = {(x, y) for x, y in rows.lines[0].get_xydata().tolist()}
+    assert [(i, place) in filled for i in range(len(found.panels))] == found.panels["significant"].tolist()
+    assert "which row?" in found.plot(reveal=False).child_axes[0].get_xlabel()
     assert found.probability.sum() == pytest.approx(1)
     assert found.sentence().split(".")[0] in found._repr_html_().replace("\xa0", " ")
     assert not banned(repr(found))

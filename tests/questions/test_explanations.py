@@ -102,7 +102,7 @@ def test_nothing_but_guessing_favours_none_and_plenty_refutes_it():
 def test_figure_shows_prior_beside_posterior():
     pooled = ms.pool(TRIANGLES, margin=ms.Margin(d_prime=0.5))
     axes = pooled.explanations().plot()
-    assert "prior" in " ".join(text.get_text() for text in axes.texts)
+    assert "prior" in " ".join(text.get_text() for text in axes.get_legend().get_texts())
     row = pooled.explanations().before_and_after().iloc[0]
     assert row["upper"] < row["prior_upper"]
     assert row["median"] == pooled.average.median

@@ -252,8 +252,21 @@ def test_words_table_and_figure_say_the_same(plans):
     assert plans.best.name in page
     assert not banned(text)
     ax = plans.plot(ax=matplotlib.figure.Figure())
-    assert [label.get_text().split(":")[0] for label in ax.get_yticklabels()] == plans.to_frame()["plan"].tolist()
-    assert "chance of settling" in ax.get_xlabel()
+    assert plans.best.name in [" ".join(text.get_text().split()) for text in ax.texts]
+    assert "chance of settling" in ax.get_ylabel()
+    assert sum(len(group.get_offsets()) for group in ax.collections) == len(plans.plans)
+
+
+def test_the_likeliest_plan_stands_in_table_and_figure_however_many_there_are():
+    import matplotlib.figure
+
+    pooled = ms.pool("datasets/cider_fining.csv", margin=ms.Margin(p_d=0.2, protocol="triangle"))
+    plans = plan_next(pooled, Plan.every(["triangle", "duo-trio", "tetrad", "3-AFC"], [24, 36], [1, 2]))
+    likeliest = plans.frame.loc[plans.frame["settled"].idxmax(), "plan"]
+    table = plans._table().to_text()
+    assert likeliest in table and plans.best.name in table
+    named = [" ".join(text.get_text().split()) for text in plans.plot(ax=matplotlib.figure.Figure()).texts]
+    assert {likeliest, plans.best.name} <= set(named)
 
 
 def test_a_settled_question_is_said_to_be():

@@ -105,7 +105,8 @@ def labels(axes) -> list[str]:
 
 def test_rows_of_a_figure_can_stand_by_size_and_no_order_is_accepted_and_ignored(pools):
     plain, nested = pools[ms.Pooled], pools[ms.Nested]
-    assert labels(plain.plot())[:6] != labels(plain.plot(order="estimate"))[:6]
+    assert labels(plain.plot())[:6] == labels(plain.plot(order="estimate"))[:6]
+    assert labels(plain.plot(order="table"))[:6] == plain.panels.frame["panel"].tolist()
     assert set(labels(nested.plot(order="estimate"))) == set(labels(nested.plot()))
     for pool in pools.values():
         with pytest.raises(ValueError, match="order"):

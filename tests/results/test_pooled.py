@@ -249,7 +249,7 @@ def test_plot_labels_every_panel_and_drops_nothing(cider):
     import matplotlib
 
     matplotlib.use("agg")
-    axes = cider.plot()
+    axes = cider.plot(order="table")
     labels = [label.get_text() for label in axes.get_yticklabels()]
     assert labels[:9] == cider.panels.frame["panel"].tolist()
     assert labels[9:] == ["average of panels", "next panel"]

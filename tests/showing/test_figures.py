@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import strategies as st
+from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 
 from metasense.showing import figures, words
@@ -56,15 +57,16 @@ def all_text(ax):
 def test_a_forest_has_every_panel_by_name_and_count(n):
     ax = figures.forest(made(n), average=AVERAGE, next_panel=NEXT, margin=0.9, ax=Figure())
     names = [t.get_text() for t in ax.get_yticklabels()]
-    assert names == [*(words.one_line(p) for p in made(n)["panel"]), "average of panels", "next panel"]
+    ranked = made(n).sort_values("pooled", kind="stable")["panel"]
+    assert names == [*(words.one_line(p) for p in ranked), "average of panels", "next panel"]
     assert not any(t.get_parse_math() for t in ax.get_yticklabels())
-    marks = sorted(len(line.get_xdata()) for line in ax.lines if line.get_marker() == "o")
-    assert marks == [n, n]
+    at = np.concatenate([group.get_offsets() for group in ax.collections if isinstance(group, PathCollection)])
+    assert len(at) == 2 * n + 2  # each alone and pooled, and the two summaries
     text = all_text(ax)
     assert text.count("triangle, 8 of 24") == n
     assert "0.93 (0.48 to 1.43)" in text
     assert "d-prime (0 is pure guessing)\nlines: credible interval (95 %, equal-tailed)" in text
-    assert any("smaller than the margin, 0.90" in t for t in text)
+    assert {"\u25c2 smaller", "larger than the margin, 0.90 \u25b8"} <= set(text)
 
 
 def test_a_forest_grows_with_its_panels():
@@ -76,9 +78,10 @@ def test_a_forest_grows_with_its_panels():
 
 
 def test_a_forest_can_be_ordered_by_estimate():
-    ax = figures.forest(made(9), average=AVERAGE, order="estimate", ax=Figure())
-    pooled = next(line for line in ax.lines if line.get_marker() == "o" and line.get_markerfacecolor() == figures.BLUE)
-    assert list(pooled.get_xdata()) == sorted(pooled.get_xdata())
+    for order, ranked in (("estimate", True), ("table", False)):
+        ax = figures.forest(made(9), average=AVERAGE, order=order, ax=Figure())
+        pooled = next(group.get_offsets()[:, 0] for group in ax.collections if len(group.get_offsets()) == 9)
+        assert (list(pooled) == sorted(pooled)) is ranked
 
 
 def test_an_interval_without_end_becomes_an_arrow():
@@ -167,10 +170,10 @@ STEPS = pd.DataFrame(
 STEPS["upper"] = [2.0, 1.5, 1.2]
 
 
-def test_labels_of_points_on_one_spot_stand_beside_one_another():
+def test_points_far_from_the_curve_are_named_each_off_the_others():
     points = pd.DataFrame({"x": [1, 1, 1, 2], "y": [0.0, 0.01, 2.0, 0.0], "label": ["A", "B", "C", "D"]})
     axes = figures.curve([0, 2], [0, 2], points=points, ax=Figure())
-    assert [text.get_text() for text in axes.texts] == ["A and B", "C", "D"]
+    assert [text.get_text() for text in axes.texts] == ["C", "D"]  # the others lie near the curve
 
 
 ONE_OF_EACH = {
@@ -213,7 +216,7 @@ def test_every_figure_can_be_embedded_the_same_every_time(name):
 
 def test_a_density_says_its_probabilities_and_its_interval():
     text = all_text(ONE_OF_EACH["posterior_density"](Figure()))
-    assert "61 % below the margin, 39 % above" in text
+    assert "61 % smaller than the margin, 39 % larger" in text
     assert "now" in text
     assert "before the panels (prior)" in text
     assert any("median and credible interval (95 %, equal-tailed)" in t for t in text)
@@ -278,3 +281,73 @@ def test_an_order_that_there_is_not_is_refused():
     panels = pd.DataFrame({"panel": ["A"], "pooled": [0.5], "pooled_lower": [0.1], "pooled_upper": [1.0]})
     with pytest.raises(ValueError, match=r"'table' .* or 'estimate' .*; got 'estimates'"):
         figures.forest(panels, average=(0.1, 0.5, 1.0), order="estimates")
+
+
+def test_names_are_shortened_by_what_all_share_and_none_is_cut_into_another():
+    names = [f"Spring trial of the long cellar, batch {i:02d} of the new fining agent" for i in (7, 8, 12)]
+    kept, shared = look.without_shared(names)
+    assert kept == ["07", "08", "12"]
+    assert shared == "in every name: Spring trial of the long cellar, batch \u2026 of the new fining agent"
+    assert look.without_shared(["A", "B"]) == (["A", "B"], "")
+    whole, lines = look.wrapped(names)
+    assert [" ".join(name.split()) for name in whole] == names
+    assert lines == 2
+    huge = ["x" * 500 + "1", "x" * 500 + "2"]
+    assert len(set(look.wrapped(huge)[0])) == 2
+
+
+def test_marks_grow_with_tastings_and_are_filled_where_a_panel_is_statistically_significant_alone():
+    frame = made(3).assign(tastings=[12, 48, 27], p_value=[0.2, 0.01, 0.6])
+    ax = figures.forest(frame, average=AVERAGE, order="table", ax=Figure())
+    alone = [g for g in ax.collections if isinstance(g, PathCollection) and len(g.get_offsets()) in (1, 2)]
+    filled = {tuple(np.round(g.get_offsets()[:, 1], 1)): len(g.get_offsets()) for g in alone}
+    assert (0.8,) in filled and (-0.2, 1.8) in filled  # the second panel apart from the first and the third
+    assert "alone, statistically significant (5 %)" in all_text(ax)
+    pooled = next(g for g in ax.collections if isinstance(g, PathCollection) and len(g.get_offsets()) == 3)
+    assert np.argsort(pooled.get_sizes()).tolist() == [0, 2, 1]
+
+
+def test_the_margin_is_labelled_on_the_sides_that_the_words_mean():
+    for margin in (0.2, 0.9, 2.4):
+        ax = figures.forest(made(5), average=AVERAGE, margin=margin, ax=Figure())
+        for text in ax.texts:
+            if "smaller" in text.get_text() and "\u25c2" in text.get_text():
+                assert text.get_ha() == "right" and text.xy[0] == margin
+            if "larger" in text.get_text():
+                assert text.get_ha() == "left" and text.xy[0] == margin
+
+
+def test_an_estimate_without_end_stands_apart_from_its_arrow():
+    frame = made(3)
+    frame.loc[1, ["alone", "alone_upper"]] = math.inf
+    ax = figures.forest(frame, average=AVERAGE, order="table", ax=Figure())
+    ax.figure.draw_without_rendering()
+    arrow = next(line for line in ax.lines if line.get_marker() == ">")
+    tip = arrow.get_transform().transform(arrow.get_xydata())[0]
+    marks = [g.get_offset_transform().transform(g.get_offsets()) for g in ax.collections if len(g.get_offsets())]
+    nearest = min(float(np.hypot(*(points - tip).T).min()) for points in marks if points.size)
+    assert nearest > 6 * ax.figure.dpi / 72
+
+
+def test_bars_fit_their_scale_and_the_marked_one_stands_out():
+    ax = figures.bars(["a", "b", "c"], [0.1, 0.2, 0.05], marked=1, ax=Figure())
+    assert ax.get_xlim()[1] < 0.3
+    assert len({bar.get_facecolor() for bar in ax.patches}) == 2
+
+
+def test_the_cases_that_move_the_answer_come_first_and_the_others_share_a_line():
+    median = [1.0, *(1.0 + 0.01 * i for i in range(1, 20)), 0.2]
+    frame = pd.DataFrame({"name": [f"case {i}" for i in range(21)], "median": median})
+    frame = frame.assign(lower=frame["median"] - 0.1, upper=frame["median"] + 0.1, verdict_changes=False)
+    frame.loc[3, "verdict_changes"] = True
+    labels = [tick.get_text() for tick in figures.cases(frame, margin=1.1, ax=Figure()).get_yticklabels()]
+    assert labels[:4] == ["case 0", "case 3", "case 20", "case 19"]
+    assert labels[-1] == "8 others that move it less: their medians"
+
+
+def test_a_simulated_set_is_a_row_and_the_real_one_is_told_below():
+    rows = np.array([[True, False, True], [False, False, False]])
+    axes = figures.sets(rows, real=1, ax=Figure())
+    assert sorted(len(line.get_xdata()) for line in axes.lines) == [2, 4]
+    assert "row B" in axes.get_xlabel()
+    assert "which row?" in figures.sets(rows, ax=Figure()).get_xlabel()

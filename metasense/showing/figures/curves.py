@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from metasense.showing import words
-from metasense.showing.figures.look import BLUE, FAINT, LEVEL, ORANGE, PAPER, QUIET, WASH, in_percent, on_axes, short
+from metasense.showing.figures.labels import write_names
+from metasense.showing.figures.look import (
+    BLUE,
+    FAINT,
+    INK,
+    LEVEL,
+    MIST,
+    ORANGE,
+    PAPER,
+    QUIET,
+    in_percent,
+    on_axes,
+    short,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+NAMED = 6  # points that are named at most
+OUTLYING = 0.75  # of a point's own interval, between it and the curve, from which on it is named
 
 
 def curve(
@@ -23,6 +39,7 @@ def curve(
     *,
     lower: ArrayLike | None = None,
     upper: ArrayLike | None = None,
+    halves: tuple[ArrayLike, ArrayLike] | None = None,
     points: pd.DataFrame | None = None,
     level: float | None = None,
     level_label: str = "",
@@ -30,6 +47,7 @@ def curve(
     ylabel: str = "",
     percent: bool = False,
     dots: bool = False,
+    steps: bool = False,
     signed: bool = False,
     prob: float = 0.95,
     kind: str = "equal-tailed",
@@ -41,9 +59,12 @@ def curve(
     ----------
     x, middle, lower, upper : array_like, shape (n,)
         The curve and, where given, its interval.
+    halves : (array_like, array_like), optional
+        Bounds of the middle half, for a second band inside the first.
     points : DataFrame, optional
-        ``x``, ``y``, and where present ``lower, upper`` and a ``label``. Those with the same x are set side by side;
-        what is far beyond the curve ends in an arrow.
+        ``x``, ``y``, and where present ``lower, upper``, a ``size`` that the area of the mark grows with, and a
+        ``label``, written beside those that lie far from the curve. Those with the same x are set side by side; what is
+        far beyond the curve ends in an arrow.
     level : float, optional
         A level to compare with, drawn across and labelled.
     signed : bool
@@ -52,26 +73,36 @@ def curve(
         The vertical axis holds proportions.
     dots : bool
         Mark every point of the curve, for a curve that exists at whole numbers only.
+    steps : bool
+        Nothing lies between the points: each has its own line from lower to upper in place of a band.
     """
     x, middle = np.asarray(x, float), np.asarray(middle, float)
     band = [np.asarray(end, float) for end in (lower, upper) if end is not None]
-    with on_axes(ax, 7.0, 3.8) as axes:
+    with on_axes(ax, 7.0, 4.0) as axes:
         if len(band) == 2:
-            axes.fill_between(x, band[0], band[1], color=WASH, lw=0, zorder=1)
-            ylabel = f"{ylabel}\nband: {words.interval_name(prob, kind)}"
-        axes.plot(x, middle, color=BLUE, lw=1.0 if dots else 2.0, marker="o" if dots else "", ms=3, zorder=3)
+            ylabel = f"{ylabel}\n{'lines' if steps else 'band'}: {words.interval_name(prob, kind)}"
+        if len(band) == 2 and steps:
+            axes.vlines(x, band[0], band[1], color=INK, lw=1.3, zorder=2)
+        elif len(band) == 2:
+            axes.fill_between(x, band[0], band[1], color=MIST, lw=0, zorder=1)
+        if halves is not None:
+            axes.fill_between(x, halves[0], halves[1], color=FAINT, lw=0, zorder=1)
+        if steps:
+            axes.plot(x, middle, color=INK, ls="", marker="o", ms=5.5, zorder=3)
+        else:
+            axes.plot(x, middle, color=INK, lw=1.0 if dots else 2.0, marker="o" if dots else "", ms=3, zorder=3)
         if level is not None:
             below = signed and lower is not None and np.min(band[0]) < 0
             for side in (level, -level) if below else (level,):
                 _draw_level(axes, side, level_label)
         if signed:
             axes.axhline(0, color=FAINT, lw=1, zorder=0.5)
-        if points is not None:
-            _draw_points(axes, points, np.concatenate([middle, *band]), signed)
         if percent:
             in_percent(axes.yaxis)
         axes.set_xlabel(xlabel, parse_math=False)
         axes.set_ylabel(ylabel, parse_math=False)
+        if points is not None:
+            _draw_points(axes, points, x, middle, np.concatenate([middle, *band]), signed)
     return axes
 
 
@@ -83,14 +114,47 @@ def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, perc
     return f"{words.one_line(ylabel)} against {words.one_line(xlabel)}: from {ends[0]} to {ends[1]}."
 
 
+def corridor(
+    n: ArrayLike, upper: ArrayLike, lower: ArrayLike, *, guess: float, title: str = "", ax: Axes | Figure | None = None
+) -> Axes:
+    """The counts from which a difference is called and up to which products are called similar, at each look.
+
+    Few looks are points, as nothing lies between them; many are steps. What is not a number is left out.
+    """
+    at = np.asarray(n, float)
+    counts = {"difference from": (upper, ORANGE, "^", "-"), "similar up to": (lower, BLUE, "o", "--")}
+    with on_axes(ax, 6.4, 4.4) as axes:
+        for name, (values, color, marker, style) in counts.items():
+            y = np.asarray(values, float)
+            if len(at) < 12:
+                axes.plot(at, y, ls="", marker=marker, ms=7, color=color)
+            else:
+                axes.plot(at, y, color=color, ls=style, drawstyle="steps-post")
+            last = np.flatnonzero(np.isfinite(y))
+            if len(last):
+                _beside(axes, at[last[-1]], y[last[-1]], name, color)
+        axes.plot([0, at[-1]], [0, at[-1] * guess], color=QUIET, lw=0.9, ls=":")
+        _beside(axes, at[-1], at[-1] * guess, "guessing", QUIET)
+        axes.spines["left"].set_visible(True)
+        axes.set(xlabel="tastings so far", ylabel="correct so far", xlim=(0, at[-1] * 1.3))
+        axes.set_title(title, loc="left", fontsize=10, parse_math=False)
+    return axes
+
+
+def _beside(axes: Axes, x: float, y: float, text: str, color: str) -> None:
+    axes.annotate(text, (x, y), (8, 0), textcoords="offset points", color=color, va="center")
+
+
 def _draw_level(axes: Axes, level: float, label: str) -> None:
     axes.axhline(level, **LEVEL, zorder=2)
     right = axes.get_yaxis_transform()
-    axes.text(1.01, level, words.one_line(label), transform=right, color=ORANGE, va="center", parse_math=False)
+    axes.text(1.01, level, words.one_line(label), transform=right, color=INK, va="center", parse_math=False)
 
 
-def _draw_points(axes: Axes, points: pd.DataFrame, curves: np.ndarray, signed: bool) -> None:
-    """The points with their intervals and names; what is far beyond the curve ends in an arrow."""
+def _draw_points(
+    axes: Axes, points: pd.DataFrame, x: np.ndarray, middle: np.ndarray, curves: np.ndarray, signed: bool
+) -> None:
+    """The points with their intervals, and the names of those far off; what is far beyond ends in an arrow."""
     points = _apart(points)
     ends = [end for end in ("lower", "upper") if end in points]
     edges = _edges(curves, points["y"], signed)
@@ -99,15 +163,39 @@ def _draw_points(axes: Axes, points: pd.DataFrame, curves: np.ndarray, signed: b
     if len(ends) == 2:
         axes.vlines(points["x"], points["lower"], points["upper"], color=QUIET, lw=1, zorder=4)
     inside = beyond["y"].between(*edges)
-    look: dict[str, Any] = {"ls": "", "ms": 5.5, "mec": QUIET, "mew": 1.3, "zorder": 5}
-    axes.plot(points["x"][inside], points["y"][inside], marker="o", mfc=PAPER, **look)
+    area = 30.0
+    if "size" in points:
+        size = points["size"].astype(float)
+        area = (58.0 * size / size.max()).clip(lower=9.0)[inside]
+    axes.scatter(
+        points["x"][inside], points["y"][inside], s=area, marker="o", facecolor=PAPER, edgecolor=QUIET, linewidth=1.3,
+        zorder=5,
+    )  # fmt: skip
     above = (beyond > edges[1]).any(axis=1)
     below = (beyond < edges[0]).any(axis=1)
-    for edge, marker, out in ((edges[1], "^", above), (edges[0], "v", below)):
+    reach = 0.03 * (edges[1] - edges[0])  # so that an arrow stands apart from the mark at the edge
+    for edge, marker, out in ((edges[1] + reach, "^", above), (edges[0] - reach, "v", below)):
         if out.any():
-            axes.plot(points["x"][out], np.full(out.sum(), edge), marker=marker, mfc=QUIET, **look)
+            axes.plot(
+                points["x"][out], np.full(out.sum(), edge), marker=marker, ls="", ms=5, mfc=QUIET, mec=QUIET, zorder=5
+            )
     if "label" in points:
-        _write(axes, [(place, words.listing(map(short, names), most=2)) for place, names in _together(points)])
+        far = _far(points, beyond, np.interp(points["group"], x, middle))
+        write_names(axes, [(p.x, p.y, short(p.label)) for p in points[far].itertuples()])
+
+
+def _far(points: pd.DataFrame, beyond: pd.DataFrame, curve: np.ndarray) -> np.ndarray:
+    """The points whose own interval leaves the curve out, or, where there is none, by far: the `NAMED` farthest."""
+    away = np.abs(beyond["y"].to_numpy(float) - curve)
+    if {"lower", "upper"} <= set(beyond):
+        reach = np.where(beyond["y"] > curve, beyond["y"] - beyond["lower"], beyond["upper"] - beyond["y"])
+        away = away / np.maximum(np.nan_to_num(reach, nan=np.inf, posinf=np.inf), 1e-9)
+        away = np.where(np.isinf(beyond["y"]), np.inf, away)
+    away = np.nan_to_num(away, nan=0.0)
+    ranked = np.argsort(-away, kind="stable")[:NAMED]
+    chosen = np.zeros(len(points), bool)
+    chosen[ranked] = away[ranked] > OUTLYING
+    return chosen
 
 
 def _apart(points: pd.DataFrame) -> pd.DataFrame:
@@ -124,32 +212,3 @@ def _edges(curve: np.ndarray, y: pd.Series, signed: bool) -> tuple[float, float]
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     room = 0.6 * max(high - min(low, 0.0), 1e-9)
     return (min(low, 0.0) - (room if signed else 0.0), high + room)
-
-
-def _together(points: pd.DataFrame) -> Iterator[tuple[tuple[float, float], list[str]]]:
-    """Where to write the labels of points set apart by `_apart`: those that would cover one another together."""
-    close = max(float(points["y"].max() - points["y"].min()), 1e-9) / 20
-    for _, column in points.groupby("group"):
-        step = column["y"].diff().gt(close).cumsum()
-        for _, near in column.groupby(step):
-            yield (float(near["x"].iloc[-1]), float(near["y"].iloc[-1])), near["label"].tolist()
-
-
-def _write(axes: Axes, labels: Sequence[tuple[tuple[float, float], str]], size: float = 8) -> None:
-    """Write labels to the right of their places, each as little above or below as keeps it off the others."""
-    from matplotlib import patheffects
-
-    axes.autoscale_view()
-    points = axes.transData.transform([place for place, _ in labels]) * 72 / axes.figure.dpi
-    taken: list[tuple[float, float, float]] = []  # left end, right end and height of what is written
-    for (place, text), (x, y) in zip(labels, points, strict=True):
-        left, right = x + 5, x + 5 + 0.56 * size * len(text)
-        up = next(
-            shift
-            for shift in (4, *(sign * (4 + step * (size + 1)) for step in range(1, 40) for sign in (1, -1)))
-            if all(right < a or left > b or abs(y + shift - at) > size for a, b, at in taken)
-        )
-        taken.append((left, right, y + up))
-        look: dict[str, Any] = {"fontsize": size, "color": QUIET, "parse_math": False, "zorder": 6}
-        halo = [patheffects.withStroke(linewidth=2.2, foreground=PAPER)]  # lines pass behind the letters
-        axes.annotate(text, place, (5, up), textcoords="offset points", path_effects=halo, **look)

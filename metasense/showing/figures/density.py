@@ -11,9 +11,11 @@ from metasense.showing import words
 from metasense.showing.figures.look import (
     AVERAGE,
     BLUE,
+    FAINT,
     INK,
-    PAPER,
+    ORANGE,
     QUIET,
+    TINT,
     WASH,
     Triple,
     draw_key,
@@ -21,11 +23,14 @@ from metasense.showing.figures.look import (
     draw_ranges,
     on_axes,
     say_triple,
+    sides_of,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+ACROSS = 470.0  # points from end to end of the scale, about
 
 
 def posterior_density(
@@ -39,6 +44,8 @@ def posterior_density(
     prob: float = 0.95,
     kind: str = "equal-tailed",
     unit: str = "average d-prime",
+    signed: bool = False,
+    prior_name: str = "before the panels (prior)",
     ax: Axes | Figure | None = None,
 ) -> Axes:
     """The posterior of one quantity beside its prior, cut at the margin.
@@ -48,34 +55,40 @@ def posterior_density(
     x, density, prior_density : array_like, shape (n,)
         Densities on the same points.
     below : float, optional
-        Posterior probability below the margin, to be written above the figure.
+        Posterior probability of a difference smaller than the margin, to be written above the figure.
     interval : tuple of float, optional
         Lower bound, median, upper bound; drawn under the density.
+    signed : bool
+        The quantity has two sides and the margin lies on both; `below` is then the probability between them.
+    prior_name : str
+        Which prior the second curve is.
     """
     x, density = np.asarray(x, float), np.asarray(density, float)
     top = float(density.max())
-    with on_axes(ax, 7.0, 3.4) as axes:
-        draw_margin(axes, margin, x[0], x[-1])
-        axes.fill_between(x, density, color=WASH, lw=0)
-        axes.plot(x, density, color=BLUE, lw=2)
-        peak = int(density.argmax())
-        name_curve(axes, x, density, int(np.flatnonzero(density >= 0.6 * density[peak])[-1]), "now", BLUE)
+    with on_axes(ax, 7.0, 3.6) as axes:
+        draw_margin(axes, margin, x[0], x[-1], both_sides=signed, wide=ACROSS)
+        for left, right, color in sides_of(margin, signed=signed):
+            fill = {INK: FAINT, BLUE: WASH, ORANGE: TINT}[color]
+            inside = np.clip(x, left, right)
+            axes.fill_between(inside, np.interp(inside, x, density), color=fill, lw=0)
+        axes.plot(x, density, color=INK, lw=2)
+        key = [("now", "-", INK, INK)]
         if prior_density is not None:
             before = np.asarray(prior_density, float)
             top = max(top, float(before.max()))
             axes.plot(x, before, color=QUIET, lw=1.4, ls=(0, (5, 3)))
-            right = np.flatnonzero((density < 0.05 * density[peak]) & (np.arange(len(x)) > peak))
-            at = int(right[0]) if len(right) else int((before - density).argmax())
-            name_curve(axes, x, before, at, "before the panels (prior)", QUIET)
+            key.append((prior_name, "--", QUIET, QUIET))
         if interval is not None:
-            look = AVERAGE | {"color": BLUE, "fill": BLUE}
-            draw_ranges(axes, np.array([-0.07 * top]), np.array([interval]), x[-1], **look)
-        axes.set(xlim=(x[0], x[-1]), ylim=(-0.14 * top, 1.16 * top), yticks=[])
+            draw_ranges(axes, np.array([-0.07 * top]), np.array([interval]), x[-1], **AVERAGE)
+        axes.set(xlim=(x[0], x[-1]), ylim=(-0.14 * top, 1.2 * top), yticks=[])
         bar = f"\nbar: median and {words.interval_name(prob, kind)}" if interval is not None else ""
-        axes.set_xlabel(f"{unit}; height: probability density{bar}")
+        axes.set_xlabel(f"{unit}; height: probability density{bar}", parse_math=False)
+        draw_key(axes, key, columns=len(key))
         if margin is not None and below is not None:
-            sides = f"{words.probability(below)} below the margin, {words.probability(1 - below)} above"
-            draw_key(axes, [(sides, INK)], lift=16)
+            axes.set_title(
+                f"{words.probability(below)} smaller than the margin, {words.probability(1 - below)} larger",
+                loc="left", fontsize=9.5, color=INK, pad=22,
+            )  # fmt: skip
     return axes
 
 
@@ -93,11 +106,3 @@ def alt_posterior_density(
     if margin is not None and below is not None:
         text += f"; the probability below the margin of {words.d(margin)} is {words.probability(below)}"
     return f"{text}."
-
-
-def name_curve(axes: Axes, x: np.ndarray, y: np.ndarray, at: int, text: str, color: str) -> None:
-    """A curve's name beside it, at its point `at`, readable over whatever lies there."""
-    from matplotlib.patheffects import withStroke
-
-    halo = [withStroke(linewidth=3, foreground=PAPER)]
-    axes.annotate(text, (x[at], y[at]), (6, 4), textcoords="offset points", color=color, path_effects=halo, zorder=6)

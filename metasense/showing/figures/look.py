@@ -1,14 +1,16 @@
 """The one quiet visual language of the figures: colours and marks, axes in our letters, margins, rows and keys on them.
 
-Blue and solid is what the panels together say; grey and hollow is what came before that (a panel alone, a prior);
-orange is the margin. Shapes and line styles repeat what the colours say, so the figures read in grey and to any eye.
+Blue is what is smaller than the margin, orange what is larger, and nothing else has a colour. Ink is what the panels
+together say; grey and hollow is what came before that (a panel alone, a prior). Places, shapes and line styles repeat
+what the colours say, so the figures read in grey and to any eye.
 Settings of matplotlib are changed while something is drawn, and put back.
 """
 
 from __future__ import annotations
 
+import textwrap
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -23,15 +25,26 @@ if TYPE_CHECKING:
 
 
 INK, QUIET, FAINT, PAPER = "#1f2328", "#646b75", "#d5d9df", "#ffffff"
-BLUE, WASH, ORANGE, BAND = "#0068a3", "#cfe2f0", "#a84f00", "#f3ede4"
+BLUE, WASH, ORANGE, TINT = "#0068a3", "#cfe2f0", "#a84f00", "#f6dcc3"
+SLATE, BAND, MIST = "#7d8794", "#eff5fa", "#eef0f3"
 DARK = {INK: "#e7e9ec", QUIET: "#a7aeb8", FAINT: "#444b55", PAPER: "#15181d"}
-DARK |= {BLUE: "#62b8ee", WASH: "#1d3c52", ORANGE: "#f2a65a", BAND: "#2b251d"}
+DARK |= {
+    BLUE: "#62b8ee",
+    WASH: "#1d3c52",
+    ORANGE: "#f2a65a",
+    TINT: "#4a3217",
+    SLATE: "#8d97a3",
+    BAND: "#1a2530",
+    MIST: "#23282f",
+}
 ALONE: dict[str, Any] = {"color": QUIET, "lw": 1.0, "marker": "o", "size": 4.5, "fill": PAPER}
-POOLED: dict[str, Any] = {"color": BLUE, "lw": 1.8, "marker": "o", "size": 4.5, "fill": BLUE}
-AVERAGE: dict[str, Any] = {"color": INK, "lw": 2.6, "marker": "D", "size": 7.0, "fill": INK}
-LEVEL: dict[str, Any] = {"color": ORANGE, "lw": 1.2, "ls": (0, (6, 3))}  # the margin, or what else to compare with
+POOLED: dict[str, Any] = {"color": INK, "lw": 1.3, "marker": "o", "size": 4.5, "fill": INK}
+AVERAGE: dict[str, Any] = {"color": INK, "lw": 1.8, "marker": "D", "size": 7.0, "fill": INK}
+SMALL = 9.0  # points; no letters are smaller
+LEVEL: dict[str, Any] = {"color": INK, "lw": 1.1, "ls": (0, (6, 3))}  # the margin, or what else to compare with
 
 Triple = tuple[float, float, float]
+Answers = tuple[str, Mapping[float, float]]  # a protocol, and the d-primes at shares of correct answers
 _ONE_AT_A_TIME = threading.RLock()
 
 
@@ -63,7 +76,7 @@ def on_axes(ax: Axes | Figure | None, width: float, height: float) -> Iterator[A
 
         ax = plt.figure()  # outside our settings: a notebook switches its own on when the first figure is made
     look: dict[Any, Any] = {"font.family": _families(), "font.size": 9.5, "text.usetex": False, "text.color": INK}
-    look |= {"axes.unicode_minus": True, "lines.solid_capstyle": "butt", "path.sketch": None}
+    look |= {"axes.unicode_minus": False, "lines.solid_capstyle": "butt", "path.sketch": None}
     with with_settings(look):
         if isinstance(ax, Figure):
             ax.set(size_inches=(width, min(height, 300)), layout_engine="constrained", facecolor=PAPER)
@@ -89,10 +102,18 @@ def _families() -> list[str]:
     return ["DejaVu Sans", *(name for name in others if name in known)]
 
 
-def row_size(n: int) -> tuple[float, float]:
-    """Height of a row (inches) and size of its letters (points): beyond 60 rows they draw together, to a limit."""
-    height = min(0.34, max(0.19, 0.34 * 60 / max(n, 1)))
-    return height, min(9.0, 32 * height)
+def row_size(n: int, lines: int = 1) -> float:
+    """Height of a row (inches): beyond 30 rows they draw together, as far as names of so many lines allow."""
+    return max(min(0.34, max(0.22, 0.34 * 30 / max(n, 1))), 0.06 + 0.165 * lines)
+
+
+def sides_of(margin: float | None, *, signed: bool = False) -> list[tuple[float, float, str]]:
+    """Stretches of a scale with their colours: smaller than the margin and larger, on both sides where `signed`."""
+    if margin is None:
+        return [(-np.inf, np.inf, INK)]
+    start = -margin if signed else -np.inf
+    against = [(-np.inf, -margin, ORANGE)] if signed else []
+    return [*against, (start, margin, BLUE), (margin, np.inf, ORANGE)]
 
 
 def draw_ranges(
@@ -106,16 +127,52 @@ def draw_ranges(
     marker: str,
     size: float,
     fill: str,
-    ls: Any = "-",
+    sides: Sequence[tuple[float, float, str]] = (),
+    sizes: np.ndarray | None = None,
+    filled: np.ndarray | None = None,
 ) -> None:
-    """Rows of lower, middle, upper as lines with a mark; what passes the edge ends in an arrow there."""
-    lower, middle, upper = values.T
-    axes.hlines(y, lower, np.minimum(upper, edge), color=color, lw=lw, ls=ls, zorder=2)
-    axes.plot(np.minimum(middle, edge), y, ls="", marker=marker, ms=size, mfc=fill, mec=color, mew=1.2, zorder=3)
-    beyond = y[upper > edge]
-    if len(beyond):  # an empty line that is not clipped would still be given room
-        ends = np.full(len(beyond), edge)
-        axes.plot(ends, beyond, ls="", marker=">", ms=size, mfc=color, mec=color, clip_on=False, zorder=4)
+    """Rows of lower, middle, upper as lines with a mark; what passes the edge ends in an arrow beside it.
+
+    With five values a row, the second and the fourth bound a thicker line. `sides` colour lines and marks by where they
+    lie; `sizes` are the marks' own; `filled` says which marks are filled in the line's colour.
+    """
+    lower, upper, middle = values[:, 0], values[:, -1], values[:, values.shape[1] // 2]
+    for left, right, side in sides or [(-np.inf, np.inf, color)]:
+        _draw_lines(axes, y, lower, np.minimum(upper, edge), left, right, color=side, lw=lw)
+        if values.shape[1] == 5:
+            _draw_lines(axes, y, values[:, 1], np.minimum(values[:, 3], edge), left, right, color=side, lw=lw + 2.2)
+    there = np.isfinite(middle) | np.isposinf(middle)
+    widths = np.full(len(y), size) if sizes is None else sizes
+    full = np.full(len(y), fill != PAPER) if filled is None else filled
+    for left, right, side in sides or [(-np.inf, np.inf, color)]:
+        for solid in (True, False):
+            here = there & (middle >= left) & ((middle < right) | (right == np.inf)) & (full == solid)
+            if here.any():
+                axes.scatter(
+                    np.minimum(middle[here], edge), y[here], s=widths[here] ** 2, marker=marker, zorder=3,
+                    facecolor=side if solid else PAPER, edgecolor=side, linewidth=1.2, clip_on=False,
+                )  # fmt: skip
+    beyond = upper > edge
+    if beyond.any():  # an empty line that is not clipped would still be given room
+        from matplotlib.transforms import ScaledTranslation
+
+        figure = axes.get_figure(root=True)
+        aside = axes.transData + ScaledTranslation(7 / 72, 0, figure.dpi_scale_trans)  # type: ignore[union-attr]
+        end = sides[-1][2] if sides else color
+        axes.plot(
+            np.full(beyond.sum(), edge), y[beyond], ls="", marker=">", ms=4.5, mfc=end, mec=end, clip_on=False,
+            zorder=4, transform=aside,
+        )  # fmt: skip
+
+
+def _draw_lines(
+    axes: Axes, y: np.ndarray, start: np.ndarray, stop: np.ndarray, left: float, right: float, **look: Any
+) -> None:
+    """Level lines, as far as they lie between left and right."""
+    start, stop = np.maximum(start, left), np.minimum(stop, right)
+    here = stop > start
+    if here.any():
+        axes.hlines(y[here], start[here], stop[here], zorder=2, **look)
 
 
 def limits(
@@ -131,20 +188,71 @@ def limits(
     return low - 0.03 * (high - low), high + 0.03 * (high - low)
 
 
-def draw_margin(axes: Axes, margin: float | None, low: float, high: float, *, both_sides: bool = False) -> None:
-    """Shade what is smaller than the margin, where there is one, on one side of 0 or on both."""
+def draw_margin(
+    axes: Axes, margin: float | None, low: float, high: float, *, both_sides: bool = False, wide: float = 300.0
+) -> None:
+    """Shade what is smaller than the margin, and say on either side of its line what lies there.
+
+    The axes leave a line of text free at the top; `wide` is about how many points they are across.
+    """
     if margin is None:
         return
     start = -margin if both_sides else 0.0
     axes.axvspan(max(start, low), margin, color=BAND, lw=0, zorder=0)
-    for side in (margin, start) if low < start < 0 else (margin,):
+    both = low < start < 0
+    for side in (margin, start) if both else (margin,):
         axes.axvline(side, **LEVEL, zorder=1.5)
-    right = margin > low + 0.75 * (high - low)
+    room = (high - margin) / (high - low) * wide
+    before = (margin - (start if both else low)) / (high - low) * wide
+    named = f"than the margin, {words.d(margin)}"
+    left, right = "\u25c2 smaller", "larger \u25b8"
+    if room > text_width(f"larger {named} \u25b8"):
+        right = f"larger {named} \u25b8"
+    elif before > text_width(f"\u25c2 smaller {named}"):
+        left = f"\u25c2 smaller {named}"
+    else:
+        right = f"margin {words.d(margin)} \u25b8"
+    _beside_line(axes, margin, right, ORANGE, left=False)
+    if before > text_width(left):
+        _beside_line(axes, margin, left, BLUE, left=True)
+    if both and (start - low) / (high - low) * wide > text_width("\u25c2 larger"):
+        _beside_line(axes, start, "\u25c2 larger", ORANGE, left=True)
+
+
+def _beside_line(axes: Axes, at: float, text: str, color: str, *, left: bool) -> None:
     axes.annotate(
-        f"◂ smaller than the margin, {words.d(margin)}",
-        (margin, 1.0), (-4 if right else 0, 3), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
-        color=ORANGE, fontsize=8.5, ha="right" if right else "left", va="bottom",
+        text, (at, 1.0), (-4 if left else 4, -2), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
+        color=color, fontsize=SMALL, ha="right" if left else "left", va="top",
     )  # fmt: skip
+
+
+def text_width(text: str, size: float = SMALL) -> float:
+    """About how wide a line of text is, in points; seldom less than it is."""
+    return 0.62 * size * len(text) + 6
+
+
+def draw_answers(axes: Axes, answers: Answers | None, low: float, high: float, *, wide: float = 300.0) -> float:
+    """A second scale along the top, in correct answers; gives how many points it takes up."""
+    if answers is None:
+        return 4.0
+    test, places = answers
+    taken = -np.inf
+    for share, d in sorted(places.items()):
+        x = (d - low) / (high - low) * wide
+        if not low <= d <= high or x < taken + 26:
+            continue
+        taken = x
+        axes.annotate(
+            f"{100 * share:.0f}", (d, 1.0), (0, 7), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
+            ha="center", va="bottom", fontsize=SMALL, color=INK,
+            arrowprops={"arrowstyle": "-", "color": QUIET, "lw": 0.8, "shrinkA": 0, "shrinkB": 0},
+        )  # fmt: skip
+    axes.spines["top"].set(visible=True, color=QUIET)
+    axes.annotate(
+        f"correct of 100 {test} answers", (0, 1), (0, 20), xycoords="axes fraction", textcoords="offset points",
+        fontsize=SMALL, color=INK, va="bottom", parse_math=False,
+    )  # fmt: skip
+    return 34.0
 
 
 def say_margin(margin: float | None) -> str:
@@ -152,27 +260,81 @@ def say_margin(margin: float | None) -> str:
     return "" if margin is None else f"; the margin is {words.d(margin)}"
 
 
-def draw_key(axes: Axes, entries: Sequence[tuple[str, str]], lift: float = 18) -> None:
-    """What the marks mean, one after the other in their own colours above the figure."""
-    along = 0.0
-    for text, color in entries:
-        axes.annotate(
-            text, (0, 1), (along, lift), xycoords="axes fraction", textcoords="offset points", color=color, va="bottom"
-        )  # fmt: skip
-        along += 5.8 * len(text) + 16  # a letter is about so wide, in points
+Key = tuple[str, str, str, str]  # what a mark means, its shape, its colour, its fill
+
+
+def draw_key(axes: Axes, entries: Sequence[Key], lift: float = 4.0, *, columns: int = 2) -> None:
+    """What the marks mean, in rows above the figure."""
+    from matplotlib.lines import Line2D
+    from matplotlib.transforms import ScaledTranslation
+
+    handles = []
+    for _, shape, color, fill in entries:
+        line = shape in ("-", "--")
+        style = {"ls": (0, (5, 3)) if shape == "--" else shape, "marker": ""} if line else {"ls": "", "marker": shape}
+        handles.append(Line2D([], [], color=color, mfc=fill, mec=color, ms=6, **style))
+    figure = axes.get_figure(root=True)
+    above = axes.transAxes + ScaledTranslation(0, lift / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
+    legend = axes.legend(
+        handles, [text for text, *_ in entries], loc="lower left", bbox_to_anchor=(0, 1), bbox_transform=above,
+        ncols=columns, frameon=False, borderpad=0, borderaxespad=0, handletextpad=0.4, handlelength=1.6,
+        columnspacing=1.4, labelspacing=0.3, fontsize=SMALL,
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set(parse_math=False, color=INK)
 
 
 def name_rows(
-    axes: Axes, rows: np.ndarray, names: Sequence[str] | pd.Series, size: float = 9.5, most: int = 34
+    axes: Axes, rows: np.ndarray, names: Sequence[str] | pd.Series, size: float = SMALL, most: int = 34
 ) -> None:
-    axes.set_yticks(rows, [short(name, most) for name in names], parse_math=False, fontsize=size)
+    """Write the names of rows, all of them whole or wrapped."""
+    axes.set_yticks(rows, wrapped(names, most)[0], parse_math=False, fontsize=size)
     axes.tick_params(axis="y", length=0)
+
+
+def wrapped(names: Iterable[object], most: int = 34, lines: int = 3) -> tuple[list[str], int]:
+    """Names broken into lines of `most` letters, none cut so that two become one; and the most lines of any.
+
+    What does not fit into so many lines ends in an ellipsis, with a number where that makes it the same as another.
+    """
+    out: list[str] = []
+    seen: dict[str, int] = {}
+    for name in names:
+        parts = textwrap.wrap(words.one_line(name), most, break_on_hyphens=False) or [""]
+        if len(parts) > lines:
+            parts = [*parts[: lines - 1], f"{parts[lines - 1][: most - 6]}\u2026"]
+        text = "\n".join(parts)
+        seen[text] = seen.get(text, 0) + 1
+        out.append(text if seen[text] == 1 or not text.endswith("\u2026") else f"{text} ({seen[text]})")
+    return out, max((text.count("\n") + 1 for text in out), default=1)
+
+
+def without_shared(names: Sequence[object], most: int = 34) -> tuple[list[str], str]:
+    """Long names without the words that all begin or end with, and a note that says which these are."""
+    whole = [words.one_line(name) for name in names]
+    split = [name.split() for name in whole]
+    if len(whole) < 2 or max(map(len, whole)) <= most or len(set(whole)) < len(whole):
+        return whole, ""
+    least = min(map(len, split)) - 1
+    first = 0
+    while first < least and len({tuple(parts[: first + 1]) for parts in split}) == 1:
+        first += 1
+    last = 0
+    while last < least - first and len({tuple(parts[len(parts) - last - 1 :]) for parts in split}) == 1:
+        last += 1
+    if not first + last:
+        return whole, ""
+    kept = [" ".join(parts[first : len(parts) - last]).strip(" ,;:") for parts in split]
+    shared = " \u2026 ".join(filter(None, [" ".join(split[0][:first]), " ".join(split[0][len(split[0]) - last :])]))
+    return kept, f"in every name: {shared}" if shared else ""
 
 
 def write_beside(axes: Axes, y: float, text: str, **look: Any) -> None:
     """Write at the right of a figure, level with `y`."""
-    right = axes.get_yaxis_transform()
-    axes.text(1.03, y, text, transform=right, va="center", parse_math=False, **look)
+    axes.annotate(
+        text, (1.0, y), (16, 0), xycoords=axes.get_yaxis_transform(), textcoords="offset points", va="center",
+        parse_math=False, **look,
+    )  # fmt: skip
 
 
 def in_percent(axis: Any) -> None:
@@ -187,6 +349,6 @@ def say_triple(values: Sequence[float]) -> str:
 
 
 def short(name: object, most: int = 34) -> str:
-    """A name that fits beside a figure; a long one keeps both its ends."""
+    """A name that fits into a sentence of a figure; a long one keeps both its ends."""
     text = words.one_line(name)
     return text if len(text) <= most else f"{text[: most * 2 // 3]}…{text[-(most // 3 - 1) :]}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,26 +13,29 @@ from metasense.showing import words
 from metasense.showing.figures.look import (
     ALONE,
     AVERAGE,
-    BLUE,
     FAINT,
     INK,
     LEVEL,
-    ORANGE,
     PAPER,
     POOLED,
     QUIET,
-    Triple,
+    SMALL,
+    Answers,
+    Key,
+    draw_answers,
     draw_key,
     draw_margin,
     draw_ranges,
     in_percent,
     limits,
-    name_rows,
     on_axes,
     row_size,
     say_margin,
     say_triple,
     short,
+    sides_of,
+    without_shared,
+    wrapped,
     write_beside,
 )
 
@@ -39,22 +44,25 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-NEXT: dict[str, Any] = {"color": INK, "lw": 1.4, "marker": "D", "size": 6.0, "fill": PAPER}
+NEXT: dict[str, Any] = {"color": INK, "lw": 1.0, "marker": "D", "size": 6.0, "fill": PAPER}
+LEVEL_ALONE = 0.05  # of a panel's own test, one-sided
+ACROSS = 335.0  # points from end to end of the scale, about
 
 
 def forest(
     panels: pd.DataFrame,
     *,
-    average: Triple,
-    next_panel: Triple | None = None,
+    average: Sequence[float],
+    next_panel: Sequence[float] | None = None,
     margin: float | None = None,
     prob: float = 0.95,
     kind: str = "equal-tailed",
     unit: str = "d-prime (0 is pure guessing)",
-    order: str = "table",
+    order: str = "estimate",
     noun: str = "panel",
     signed: bool = False,
     summary: str = "",
+    answers: Answers | None = None,
     ax: Axes | Figure | None = None,
 ) -> Axes:
     """Every panel alone and pooled, the average over panels, and the next panel.
@@ -63,20 +71,23 @@ def forest(
     ----------
     panels : DataFrame
         One row a panel: ``panel``; ``pooled, pooled_lower, pooled_upper`` and, where wanted, ``alone, alone_lower,
-        alone_upper`` (missing values are left blank, infinite ones become arrows); ``protocol``, ``correct`` and
-        ``tastings`` are written at the right where present.
+        alone_upper`` (missing values are left blank, infinite ones become arrows); where present,
+        ``pooled_lower_half, pooled_upper_half`` bound a thicker line, a ``p_value`` says which panels are
+        statistically significant alone, and ``protocol``, ``correct`` and ``tastings`` are written at the right.
     average, next_panel : tuple of float
-        Lower bound, median, upper bound.
+        Lower bound, median, upper bound; or five, with the bounds of a thicker line beside the median.
     margin : float, optional
         The smallest difference that matters, in the same unit; the band from 0 to it is shaded.
-    order : {"table", "estimate"}
-        Panels as they stand in the table, or by pooled estimate.
+    order : {"estimate", "table"}
+        Panels by pooled estimate, or as they stand in the table.
     noun : str
         What a row is, where it is no panel.
     signed : bool
         Whether panels have a direction: below 0 is against it, the average is one of sizes, the margin lies both ways.
     summary : str
         What `average` is, where it is another.
+    answers : (str, dict), optional
+        A protocol and the d-primes at shares of its correct answers, for a second scale.
 
     Returns
     -------
@@ -92,55 +103,95 @@ def forest(
         raise ValueError(f"order is 'table' (as the panels stand there) or 'estimate' (by size); got {order!r}.")
     if order == "estimate":
         panels = panels.sort_values("pooled", kind="stable")
-    summaries = [(_of_average(summary, signed), average, AVERAGE)]
+    summaries = [(_of_average(summary, signed), np.array([average]), AVERAGE)]
     if next_panel is not None:
-        summaries.append(("next panel, size" if signed else "next panel", next_panel, NEXT))
+        summaries.append(("next panel, size" if signed else "next panel", np.array([next_panel]), NEXT))
     unit = "d-prime (0 is pure guessing; below 0: against the expected direction)" if signed else unit
-    pooled = panels[["pooled_lower", "pooled", "pooled_upper"]].to_numpy(float)
     shown = "alone" in panels
-    alone = panels[["alone_lower", "alone", "alone_upper"]].to_numpy(float) if shown else np.full(pooled.shape, np.nan)
-    low, high = limits(pooled, alone, [triple for _, triple, _ in summaries], margin)
-    arrow = "\n▸ goes on beyond the figure" if np.any(alone[:, 2] > high) else ""
+    pooled = panels[_columns(panels, "pooled")].to_numpy(float)
+    alone = panels[_columns(panels, "alone")].to_numpy(float) if shown else np.full((len(panels), 3), np.nan)
+    both = np.concatenate([pooled[:, [0, -1]].ravel(), *(values.ravel() for _, values, _ in summaries)])
+    low, high = limits(both, alone, [], margin)
     n = len(panels)
-    rows, shift = np.arange(n), 0.17 if shown else 0.0
-    row, size = row_size(n)
-    step = max(1, -(-n // 2000))  # beyond 2000 panels all are drawn, and every so many named
-    with on_axes(ax, 7.4, 1.5 + row * (n + 2 + len(summaries))) as axes:
-        draw_margin(axes, margin, low, high, both_sides=signed)
+    step = max(1, -(-n // 1200))  # beyond 1200 panels all are drawn, and every so many named
+    kept, shared = without_shared(panels["panel"].tolist())
+    names, lines = wrapped(kept[::step])
+    row = row_size(n, lines)
+    rows, shift = np.arange(n), 0.2 if shown else 0.0
+    sizes = _mark_sizes(panels)
+    sides = sides_of(margin, signed=signed)
+    with on_axes(ax, 7.4, 1.9 + row * (n + 2.3 + len(summaries))) as axes:
+        draw_margin(axes, margin, low, high, both_sides=signed, wide=ACROSS)
         axes.axvline(0, color=FAINT, lw=1, zorder=0.5)
         axes.axhline(n - 0.05, color=FAINT, lw=1)
-        draw_ranges(axes, rows - shift, alone, high, **ALONE)
-        draw_ranges(axes, rows + shift, pooled, high, **POOLED)
-        labels = [(float(y), short(name), size) for y, name in zip(rows[::step], panels["panel"][::step], strict=True)]
+        draw_ranges(axes, rows - shift, alone, high, **ALONE, filled=_significant(panels), sizes=0.85 * sizes)
+        draw_ranges(axes, rows + shift, pooled, high, **POOLED, sides=sides, sizes=sizes)
+        labels = [(float(y), name) for y, name in zip(rows[::step], names, strict=True)]
         beside = _counts(panels)[::step]
-        for i, (name, triple, look) in enumerate(summaries):
-            labels.append((n + 0.6 + i, name, 9.0))
-            beside.append(say_triple(triple))
-            draw_ranges(axes, np.array([n + 0.6 + i]), np.array([triple]), high, **look)
-        axes.set_yticks([y for y, *_ in labels], [name for _, name, _ in labels], parse_math=False, fontsize=size)
+        for i, (name, values, look) in enumerate(summaries):
+            labels.append((n + 0.6 + i, name))
+            beside.append(say_triple(values[0, [0, values.shape[1] // 2, -1]].tolist()))
+            draw_ranges(axes, np.array([n + 0.6 + i]), values, high, **look, sides=sides)
+        axes.set_yticks([y for y, _ in labels], [name for _, name in labels], parse_math=False, fontsize=SMALL)
         for tick in axes.get_yticklabels()[-len(summaries) :]:
-            tick.set(fontsize=9, fontweight="bold")
-        for (y, _, points), text in zip(labels, beside, strict=True):
-            write_beside(axes, y, text, fontsize=points)
-        axes.set(xlim=(low, high), ylim=(n + len(summaries) + 0.3, -1.2))
+            tick.set(fontweight="bold")
+        for (y, _), text in zip(labels, beside, strict=True):
+            write_beside(axes, y, text, fontsize=SMALL)
+        axes.set(xlim=(low, high), ylim=(n + len(summaries) + 0.3, -0.6 - 0.24 / row))
         axes.tick_params(axis="y", length=0, labelcolor=INK)
-        axes.set_xlabel(f"{unit}\n{_lines(panels, shown, prob, kind)}{arrow}")
-        key = [("○ each panel alone", QUIET), ("● with the other panels", BLUE)]
-        draw_key(axes, key if shown else [(f"● each {short(noun)}, with the others", BLUE)])
+        arrow = "\u25b8 goes on beyond the figure" if np.any(alone[:, -1] > high) else ""
+        notes = [unit, _lines(panels, shown, prob, kind), arrow, *textwrap.wrap(shared, 80)]
+        axes.set_xlabel("\n".join(filter(None, notes)), parse_math=False)
+        lift = draw_answers(axes, answers, low, high, wide=ACROSS)
+        draw_key(axes, _key(panels, noun, shown), lift + 4)
     return axes
+
+
+def _columns(panels: pd.DataFrame, stem: str) -> list[str]:
+    """The columns of a panel's range, with those of the thicker line where they are there."""
+    inner = [f"{stem}_lower_half", f"{stem}_upper_half"]
+    if not set(inner) <= set(panels):
+        return [f"{stem}_lower", stem, f"{stem}_upper"]
+    return [f"{stem}_lower", inner[0], stem, inner[1], f"{stem}_upper"]
+
+
+def _mark_sizes(panels: pd.DataFrame) -> np.ndarray:
+    """Marks whose areas grow with the tastings, the largest panel's being the largest."""
+    if "tastings" not in panels:
+        return np.full(len(panels), 5.0)
+    n = pd.to_numeric(panels["tastings"]).astype(float)
+    n = n.fillna(n.median()).fillna(1.0)
+    return np.maximum(7.0 * np.sqrt(n / max(float(n.max()), 1.0)), 3.0).to_numpy()
+
+
+def _significant(panels: pd.DataFrame) -> np.ndarray:
+    """Which panels are statistically significant by themselves."""
+    if "p_value" not in panels:
+        return np.zeros(len(panels), bool)
+    return pd.to_numeric(panels["p_value"]).le(LEVEL_ALONE).fillna(False).to_numpy(bool)
+
+
+def _key(panels: pd.DataFrame, noun: str, shown: bool) -> list[Key]:
+    if not shown:
+        return [(f"each {short(noun)}, with the others", "o", INK, INK)]
+    key: list[Key] = [("each panel alone", "o", QUIET, PAPER)]
+    if "p_value" in panels:
+        key.append((f"alone, statistically significant ({words.percent(LEVEL_ALONE)})", "o", QUIET, QUIET))
+    return [*key, ("with the other panels (area: tastings)", "o", INK, INK)]
 
 
 def alt_forest(
     panels: pd.DataFrame,
     *,
-    average: Triple,
-    next_panel: Triple | None = None,
+    average: Sequence[float],
+    next_panel: Sequence[float] | None = None,
     margin: float | None = None,
     prob: float = 0.95,
     kind: str = "equal-tailed",
     noun: str = "panel",
     signed: bool = False,
     summary: str = "",
+    answers: Answers | None = None,
 ) -> str:
     """What :func:`forest` shows, in a sentence."""
     each = "each " if len(panels) > 1 else ""
@@ -154,10 +205,15 @@ def alt_forest(
             f"; pooled estimates run from {words.d(lowest['pooled'])} ({words.one_line(lowest['panel'])}) to "
             f"{words.d(highest['pooled'])} ({words.one_line(highest['panel'])})"
         )
-    text += f"; the {_of_average(summary, signed)} is {say_triple(average)}"
-    text += f", the next panel {say_triple(next_panel)}" if next_panel is not None else ""
+    text += f"; the {_of_average(summary, signed)} is {_said(average)}"
+    text += f", the next panel {_said(next_panel)}" if next_panel is not None else ""
     text += say_margin(margin)
     return words.one_line(f"{text}; {_lines(panels, 'alone' in panels, prob, kind)}.")
+
+
+def _said(values: Sequence[float]) -> str:
+    """The median and the outer bounds, in words."""
+    return say_triple((values[0], values[len(values) // 2], values[-1]))
 
 
 def _of_average(summary: str, signed: bool) -> str:
@@ -170,9 +226,10 @@ def _lines(panels: pd.DataFrame, shown: bool, prob: float, kind: str) -> str:
     """What the lines of a forest are, the panels alone apart where they differ."""
     names = [words.interval_name(prob, str(k)) for k in panels["alone_kind"].unique()] if "alone_kind" in panels else []
     name = words.interval_name(prob, kind)
+    thick = "; thick: its middle half" if len(_columns(panels, "pooled")) == 5 else ""
     if not shown or not set(names) - {name}:
-        return f"lines: {name}"
-    return f"lines: {name};\npanels alone: {words.listing(names)}"
+        return f"lines: {name}{thick}"
+    return f"lines: {name}{thick};\npanels alone: {words.listing(names)}"
 
 
 def _counts(panels: pd.DataFrame) -> list[str]:
@@ -210,24 +267,27 @@ def ranges(
         A value to compare with, drawn down the figure and labelled.
     """
     n = len(frame)
-    row, size = row_size(n)
+    names, deep = wrapped(frame["name"])
+    row = row_size(n, deep)
     values, rows = frame[["lower", "median", "upper"]].to_numpy(float), np.arange(n)
     shown = "raw" in frame
-    with on_axes(ax, 7.4, 1.7 + row * n) as axes:
+    with on_axes(ax, 7.4, 1.9 + row * (n + 0.5)) as axes:
         draw_ranges(axes, rows, values, np.inf, **POOLED)
         if shown:
             axes.plot(frame["raw"], rows, ls="", marker="o", ms=6, mfc="none", mec=QUIET, mew=1.3, zorder=4)
         if level is not None:
             axes.axvline(level, **LEVEL, zorder=1)
             axes.annotate(
-                words.one_line(level_label), (level, 1.0), (4, 3), xycoords=axes.get_xaxis_transform(),
-                textcoords="offset points", color=ORANGE, fontsize=8.5, va="bottom", parse_math=False,
+                words.one_line(level_label), (level, 1.0), (4, -2), xycoords=axes.get_xaxis_transform(),
+                textcoords="offset points", color=INK, fontsize=SMALL, va="top", parse_math=False,
             )  # fmt: skip
-        name_rows(axes, rows, frame["name"], size)
+        axes.set_yticks(rows, names, parse_math=False, fontsize=SMALL)
+        axes.tick_params(axis="y", length=0)
         for y, text in zip(rows.tolist(), frame.get("beside", ()), strict=False):
-            write_beside(axes, y, words.one_line(text), fontsize=size)
-        axes.set_ylim(n - 0.4, -0.6)
+            write_beside(axes, y, words.one_line(text), fontsize=SMALL)
+        axes.set_ylim(n - 0.4, -0.6 - 0.24 / row)
         in_percent(axes.xaxis)
         axes.set_xlabel(f"{xlabel}\nlines: {words.interval_name(prob, kind)}", parse_math=False)
-        draw_key(axes, [(f"○ {raw}", QUIET)] * shown + [(f"● {estimate}", BLUE)])
+        key: list[Key] = [(raw, "o", QUIET, PAPER)] if shown else []
+        draw_key(axes, [*key, (estimate, "o", INK, INK)])
     return axes

@@ -40,7 +40,10 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg") -> str:
     with with_settings(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from", category=UserWarning)
         whole = ax.figure.canvas.figure  # also where the axes stand in a subfigure
-        whole.savefig(stream, format=form, dpi=160, bbox_inches="tight", facecolor=PAPER, metadata=metadata)
+        if whole.get_layout_engine() is not None:  # laid out once, and not at each of the passes of writing it
+            whole.draw_without_rendering()
+            whole.set_layout_engine("none")
+        whole.savefig(stream, format=form, dpi=160, facecolor=PAPER, metadata=metadata)
     data = stream.getvalue()
     if form == "png":
         return f"data:image/png;base64,{base64.b64encode(data).decode()}"
