@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, plain, tidy
+from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, is_nobody, plain, tidy, worded
 from metasense.tables.checked import Checked, distinct, read_cells
 from metasense.tables.headers import Column
 from metasense.tables.sheets import is_empty
@@ -28,7 +28,7 @@ def _left_out(cell: object, reading: Reading) -> str | None:
             raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
         return "yes" if cell else "no"
     word = re.sub(r"\s+", " ", tidy(cell))
-    said = plain(word)
+    said = worded(word)
     if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
         return "no"
     if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
@@ -88,7 +88,6 @@ _OUT_IN_NAME = re.compile(
     r"(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]|\bVOID$|^//",
     re.I,
 )
-_ABSENT = among("absent notserved noshow missing didnotcome")
 INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
 _INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "
@@ -150,7 +149,7 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
             remark = remarks[places[i]][:60]
             message = f"{remark!r} can mean the whole panel or a few tastings of it. Write yes or no under left_out."
             checked.add(int(i), message, header)
-        open_ = [bool(remark) and plain(remark) not in _ABSENT and not match
+        open_ = [bool(remark) and not is_nobody(remark) and not match
                  and (key in INCIDENTS or bool(_MISHAP.search(remark)))
                  for remark, match in zip(remarks, matches, strict=True)]  # fmt: skip
         unsure = np.array(open_, bool)[places] & ~decided & ~out
@@ -264,6 +263,7 @@ def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
 
 def leave_out(checked: Checked, one_row_a_panel: bool) -> None:
     """Take the rows out of the sheet that it says are left out."""
+    checked.whole = checked.sheet
     keep = _without_left_out(checked, one_row_a_panel)
     at = np.flatnonzero(keep)
     checked.left_out = len(keep) - len(at)
