@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import words
 from .figures import Drawing, figure_to_data_uri
-from .files import PAGE, PAGE_MARK, Kind, marked, ready, replacing
+from .files import PAGE, PAGE_MARK, UNSEALED, Kind, marked, ready, replacing, sealed
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -122,7 +122,10 @@ class Page:
         environment.filters["line"] = lambda text: re.sub(r"(?<=\d) %", "\u00a0%", words.one_line(text))
         environment.tests["table"] = lambda part: isinstance(part, Table)
         environment.tests["picture"] = lambda part: isinstance(part, Picture)
-        return environment.get_template("page.html.j2").render(page=self, mark=PAGE_MARK, marked=marked(self.marks))
+        written = environment.get_template("page.html.j2").render(
+            page=self, mark=PAGE_MARK, marked=marked(self.marks), unsealed=UNSEALED
+        )
+        return sealed(written)
 
 
 def templates() -> Any:

@@ -76,7 +76,7 @@ def refuse_totals(checked: Checked) -> None:
     decided = _is_decided(checked)
     twice = np.zeros(len(frame), bool)
     for also, rows in (("", sums.kept), (", those left out among them", np.ones_like(sums.kept))):
-        adding = sums.add_all(rows) & ~(bare | adds)
+        adding = sums.add_all(rows) & frame["panel"].notna().to_numpy(bool) & ~(bare | adds)
         asked = adding & sums.at_an_end & sums.several & ~decided & (adding.sum() == 1)
         words = (
             f"{{value!r}} adds up to all the other panels{also}, as their total does. Remove the row if it is that; if "
