@@ -77,7 +77,7 @@ _RESULTS_BY_FILE = {
 _FILE_OF = {
     name: file for table in (_NAMES_BY_FILE, _RESULTS_BY_FILE) for file, names in table.items() for name in names
 }
-__all__ = list(_FILE_OF)
+__all__ = [name for name in _FILE_OF if name != "Path"]  # ms.Path; a star import must not hide pathlib's
 
 if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the two)
     from metasense.alone.forced_choice import ForcedChoicePanel as ForcedChoicePanel

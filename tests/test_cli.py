@@ -7,6 +7,8 @@ import signal
 import subprocess
 import sys
 import threading
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -370,6 +372,26 @@ def test_an_installation_that_does_not_work_never_passes_for_an_answer(broken, r
     assert done.returncode == 3 and "Traceback" not in done.stderr and done.stderr.strip() and not done.stdout
 
 
+@pytest.mark.parametrize("broken", ["metasense.cli", "argparse"])
+@pytest.mark.parametrize("raises", ["ImportError", "SyntaxError", "AttributeError"])
+def test_a_command_that_cannot_even_be_started_ends_with_3(broken, raises, table):
+    code = (
+        "import sys\n"
+        "class Broken:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        f"        if name == {broken!r}: raise {raises}('broken')\n"
+        "sys.meta_path.insert(0, Broken())\n"
+        f"sys.modules.pop({broken!r}, None)\n"
+        "from metasense.__main__ import main\n"
+        f"sys.argv[1:] = ['check', {str(table)!r}]\n"
+        "sys.exit(main())"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 3 and "cannot be started" in done.stderr and len(done.stderr.splitlines()) == 1
+    made = tomllib.loads(Path("pyproject.toml").read_text())["project"]["scripts"]
+    assert made == {"metasense": "metasense.__main__:main"}  # what the installed command runs
+
+
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no full device here")
 def test_an_answer_that_cannot_be_printed_is_no_answer(table):
     with open("/dev/full", "w") as full:
@@ -588,6 +610,24 @@ def test_a_saved_pool_that_comes_through_a_pipe_is_named_as_one(table, tmp_path)
     words = [sys.executable, "-m", "metasense", "claim", "Half the tasters could tell.", "/dev/stdin"]
     done = subprocess.run(words, input=saved.read_bytes(), capture_output=True, check=False)
     assert done.returncode == 2 and b"a netCDF file, such as a saved pool, not a table" in done.stderr
+
+
+def test_a_page_changed_by_hand_is_replaced_only_when_that_is_said(table, tmp_path, capsys):
+    page = tmp_path / "page.html"
+    words = ["pool", str(table), "--report", str(page)]
+    assert main(words) in (0, 1)
+    assert main(words) in (0, 1)  # by its own kind, unchanged
+    written = page.read_bytes()
+    page.write_bytes(written.replace(b"\n", b"\r\n"))  # as a mail program may
+    assert main(words) in (0, 1) and page.read_bytes() == written
+    mine = written.replace(b"</main>", b"<p>What we decided: brew it again.</p></main>")
+    assert mine != written
+    page.write_bytes(mine)
+    capsys.readouterr()
+    assert main(words) == 2 and page.read_bytes() == mine
+    said = "was changed by hand since. Name a new one, or say overwrite=True (--overwrite) to replace it."
+    assert said in capsys.readouterr().err
+    assert main([*words, "--overwrite"]) in (0, 1) and page.read_bytes() == written
 
 
 def test_a_page_of_other_panels_is_replaced_only_when_that_is_said(table, tmp_path, capsys):

@@ -20,7 +20,7 @@ def own(kind: type, name: str):
 def callables() -> dict[str, object]:
     """Every public function, class and method by its name; a method is listed once, where it is written."""
     found: dict[str, object] = {}
-    for name in ms.__all__:
+    for name in ms._FILE_OF:
         value = getattr(ms, name)
         if not callable(value):
             continue

@@ -1,6 +1,7 @@
 """The package as a whole: what an import costs and touches, which way imports run, what README promises."""
 
 import ast
+import builtins
 import html
 import inspect
 import os
@@ -224,7 +225,15 @@ def test_the_type_checking_block_repeats_the_table_of_public_names():
     assert seen == listed
 
 
-@pytest.mark.parametrize("name", metasense.__all__)
+def test_a_star_import_hides_nothing_of_the_standard_library():
+    assert run(
+        "from pathlib import Path\nfrom metasense import *\nprint(Path.__module__.split('.')[0], pool)"
+    ).startswith("pathlib <function pool")
+    assert not set(metasense.__all__) & {"Path", *dir(builtins), *sys.stdlib_module_names}
+    assert metasense.Path.__module__ == "metasense.questions.path"
+
+
+@pytest.mark.parametrize("name", metasense._FILE_OF)
 def test_public_name_resolves_and_shows_how_it_is_used(name):
     value = getattr(metasense, name)
     if callable(value):
@@ -263,7 +272,7 @@ def functions_of(kind: type) -> list:
 
 
 def test_every_class_that_is_given_back_and_every_error_has_a_public_name():
-    public = {getattr(metasense, name) for name in metasense.__all__ if name != "PROTOCOLS"}
+    public = {getattr(metasense, name) for name in metasense._FILE_OF if name != "PROTOCOLS"}
     given = set()
     for value in public:
         for function in functions_of(value) if inspect.isclass(value) else [value]:

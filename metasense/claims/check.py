@@ -391,6 +391,9 @@ def _numbers(sentence: str, facts: Facts, checked: list[str], unread: list[str])
         spans.append((count.start, count.end))
         if count.whole is not None:
             yield from _pair(count, sentence, facts, checked, unread)
+            if count.share is not None:
+                spans.append((count.share.start, count.share.end))
+                yield from _share(count, count.share, facts, checked)
         else:
             yield from _count(count, facts, hypothetical, checked, unread)
     power = bool(re.search(_POWER, sentence, re.IGNORECASE))
@@ -427,6 +430,15 @@ def _pair(count: Any, sentence: str, facts: Facts, checked: list[str], unread: l
         unread.append(f"the fraction {count.said}")
     else:
         yield _not_ours(count, "No panel of this result has these counts.", facts.say["count"])
+
+
+def _share(count: Any, share: Number, facts: Facts, checked: list[str]) -> Iterator[Finding]:
+    part = count.value / max(count.whole, 1)
+    if share.agrees(part):
+        checked.append("shares of counts")
+    else:
+        is_ = f"{count.value} of {count.whole} is {words.percent(part)}"
+        yield _not_ours(share, f"That is not the share: {is_}.", facts.say["count"])
 
 
 def _count(count: Any, facts: Facts, hypothetical: bool, checked: list[str], unread: list[str]) -> Iterator[Finding]:

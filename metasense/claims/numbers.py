@@ -100,7 +100,7 @@ class Number:
 
 @dataclass(frozen=True)
 class Counted:
-    """A number of panels, tastings or people, or a part of a whole: ``12 of 24 answers``."""
+    """A number of panels, tastings or people, or a part of a whole: ``12 of 24 answers``; share: ``(50 %)`` behind."""
 
     start: int
     end: int
@@ -108,6 +108,7 @@ class Counted:
     noun: str
     value: int
     whole: int | None = None
+    share: Number | None = None
 
 
 def levels(text: str) -> list[float]:
@@ -117,7 +118,11 @@ def levels(text: str) -> list[float]:
     --------
     >>> levels("0.5 (0.1 to 0.9; 90 % credible interval)")
     [0.9]
+    >>> levels("9 of 24 answers (37.5 %)")  # which is the share of these counts
+    []
     """
+    shares = (count.share for count in counted(text) if count.share is not None)
+    text = blank(text, *((share.start, share.end) for share in shares))
     found = [float(next(filter(None, m.groups()))) / 100 for m in _LEVEL.finditer(text)]
     return list(dict.fromkeys(level for level in found if 0 < level < 1))
 
@@ -170,9 +175,21 @@ def counted(sentence: str) -> Iterator[Counted]:
             part = _integer(match["part"]) if is_pair else None
             whole = _integer(match["whole"])
             said = sentence[match.start() : stop]
-            yield Counted(
-                match.start(), stop, said, noun, whole if part is None else part, None if part is None else whole
-            )
+            if part is None:
+                yield Counted(match.start(), stop, said, noun, whole)
+            else:
+                yield Counted(match.start(), stop, said, noun, part, whole, _share_behind(sentence, stop))
+
+
+def _share_behind(sentence: str, stop: int) -> Number | None:
+    """The share in brackets behind two counts, with no more than words between: ``9 of 24 were correct (37.5 %)``."""
+    found = re.compile(r"(?: [a-z]+){0,3} ?\((?:=|about|or)? ?(\d+(?:\.(\d+))?) ?%\)", re.I).match(sentence, stop)
+    if found is None:
+        return None
+    step = 10.0 ** -len(found[2] or "") / 100
+    return Number(
+        found.start(1), found.end() - 1, sentence[found.start(1) : found.end() - 1], float(found[1]) / 100, step
+    )
 
 
 def numbers(sentence: str) -> Iterator[Number]:

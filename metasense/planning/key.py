@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
@@ -103,7 +104,7 @@ def _check(checked: Checked, once: list[str]) -> None:
     frame = checked.frame
     for column in KEY_COLUMNS:
         if column.required and column.name in checked.heads:
-            checked.report(frame[column.name].isna(), column.name, f"the cell is empty. {_AS_SAVED}")
+            checked.lacking(np.ones(len(frame), bool), column.name, _AS_SAVED)
     for name in once:
         values = frame[name].fillna("")
         checked.report(

@@ -19,7 +19,7 @@ from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, said
 from metasense.showing import words
-from metasense.tables.cells import NO_ANSWER, Reading, Wrong, among, no_answer, plain
+from metasense.tables.cells import NO_ANSWER, Reading, Wrong, is_nobody, no_answer, plain
 from metasense.tables.checked import Checked
 from metasense.tables.checking import check_table
 from metasense.tables.columns import TASTING
@@ -54,10 +54,6 @@ ANSWER_COLUMNS = (
     TASTING["date"],
     TASTING["notes"],
 )  # fmt: skip
-_ABSENT = among(
-    "absent notserved noshow missing didnotcome didntcome didnotshow didntshow nothere notpresent away cancelled "
-    "canceled"
-)
 
 
 def read_answers(
@@ -152,7 +148,7 @@ class _Join:
         heads = {name: j for name, j in self.checked.place.items() if name == "cups" or name.startswith("pair_")}
         absent = self.checked.place.get("incident")
         for at in self.checked.gone:
-            if absent is not None and _said_of_nobody(str(opened.columns[absent].iloc[at])):
+            if absent is not None and is_nobody(str(opened.columns[absent].iloc[at])):
                 continue
             for column, j in heads.items():
                 cell = opened.columns[j].iloc[at]
@@ -170,11 +166,12 @@ class _Join:
     def row(self, i: int) -> dict[str, Any] | None:
         cells = {c: None if pd.isna(v) else v for c, v in self.checked.frame.iloc[i].items()}
         taster = cells["taster"]
-        incident = _said_of_nobody(cells["incident"])
+        incident = is_nobody(cells["incident"])
         if cells["answer"] is None:
-            incident = incident or _said_of_nobody(cells["notes"])
+            incident = incident or is_nobody(cells["notes"])
         if taster is None:
-            self.wrong(i, "taster", "the cell is empty. Write the taster's code.")
+            mask = np.arange(len(self.checked.frame)) == i
+            self.checked.lacking(mask, "taster", "Write the taster's code.")
         if cells["panel"] != self.plan.panel:
             self.wrong(i, "panel", f"the key is that of {self.plan.panel!r}. Join each panel with its own key.")
         named = cells["protocol"] is None or plain(cells["protocol"]) == plain(self.plan.protocol.name)
@@ -308,11 +305,6 @@ class _Join:
         unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out
         if unused > 0:
             yield f"planned but without a row: {words.count(unused, 'set')}."
-
-
-def _said_of_nobody(cell: str | None) -> bool:
-    """Does the cell say that the taster was not there?"""
-    return plain((cell or "").strip(" .!").replace("’", "").replace("'", "")) in _ABSENT
 
 
 def _split(cell: str) -> list[str]:

@@ -57,6 +57,11 @@ def verdict_counts(
     ndarray, shape (panels + 1,)
         Probability of 0, 1, 2, ... statistically significant panels, exact.
 
+    Raises
+    ------
+    ValueError
+        If there is not one protocol for each panel, or `alpha` is no risk between 0 and 1.
+
     Examples
     --------
     Six triangle panels of 24 at a p_d of 25 %: nearly always some are statistically significant and some are not.
@@ -66,6 +71,7 @@ def verdict_counts(
     >>> round(float(1 - chances[0] - chances[-1]), 2)
     0.96
     """
+    _check_risk(alpha)
     each = [protocol] * len(tastings) if isinstance(protocol, (str, Protocol)) else list(protocol)
     tests = [forced_choice(name) for name in each]
     if len(tests) != len(tastings):
@@ -75,6 +81,11 @@ def verdict_counts(
         for test, n in zip(tests, tastings, strict=True)
     ]
     return outcomes.number_of_successes(np.array([chances]))[0]
+
+
+def _check_risk(alpha: float) -> None:
+    if not 0 < alpha < 1:
+        raise ValueError(f"alpha is a risk between 0 and 1, such as 0.05; got {alpha!r}.")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -126,8 +137,9 @@ class Disagreement(Result):
         Raises
         ------
         ValueError
-            If there are more than 2000 panels.
+            If there are more than 2000 panels, or `alpha` is no risk between 0 and 1.
         """
+        _check_risk(alpha)
         if len(core.panels) > MOST:
             raise ValueError(
                 f"{words.count(len(core.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "

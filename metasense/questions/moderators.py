@@ -46,25 +46,7 @@ LOOKED = 17  # values of a moderator at which a change of the verdict is looked 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Moderation:
-    """The numbers of a pool with moderators.
-
-    Attributes
-    ----------
-    core : Core
-        The same panels, margin and priors without the moderators.
-    design : Design
-        Where each panel stands.
-    engine : Sloped, Levels or Drawn
-        The posterior.
-    log_evidence : float
-        Log probability of the panels with the moderators, by integration; not a number where that cannot be.
-    within : str or None
-        The level that panels are within.
-    advice : tuple of str
-        What is wrong with the draws, if anything.
-    diagnostics : Diagnostics or None
-        R-hat, effective sample sizes and divergences, where it was sampled.
-    """
+    """The numbers of a pool with moderators; `Moderated`, which people hold, says what each is."""
 
     core: Core = field(repr=False)
     design: Design = field(repr=False)

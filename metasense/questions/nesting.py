@@ -29,21 +29,7 @@ from metasense.showing import words
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Nesting:
-    """The numbers of a pool with a level between panels and their average.
-
-    Attributes
-    ----------
-    core : Core
-        The same panels, margin and priors without the level.
-    within : str
-        The column.
-    groups : tuple of str
-        Its values, in the order of the table.
-    index : ndarray of int, shape (panels,)
-        Each panel's group.
-    levels : Levels
-        The posterior.
-    """
+    """The numbers of a pool with a level above its panels; `Nested`, which people hold, says what each is."""
 
     core: Core = field(repr=False)
     within: str

@@ -6,6 +6,10 @@ settings, seed and versions are attributes in plain text or JSON. Nothing in it 
 whole or not at all, ends in the SHA-256 of all its bytes, and is checked before it is believed: the sum before anything
 else is looked at, then every table, number and text as if a stranger had written it. One that is cut short, changed,
 somebody else's or of a later format is refused by name.
+
+Files of 0.1 (HDF5) hold no sum of their bytes, only one of their contents, which can be compared once the HDF5 library
+has read them. Of their bytes only the length is checked first; the library then runs in a process of its own, of
+limited memory and time (``older.py``), and what comes back is checked like any other file.
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import codecs
 import errno
+import hashlib
 import os
 import re
 import secrets
@@ -45,7 +46,7 @@ class Kind:
     """A kind of file that we write: what it is called, how one is told, and how its name may end.
 
     With `marks` of the panels to be written, only a file may be replaced that lists none but these (`marked`), or where
-    it has no such list, holds one of them.
+    it has no such list, holds one of them; and, as far as `unchanged` can tell, is as it was written.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Kind:
     endings: tuple[str, ...] = ()
     written_as: str = ""
     marks: frozenset[bytes] = frozenset()
+    unchanged: Callable[[BinaryIO], bool] | None = None
 
     def of(self, *marks: str) -> Kind:
         """Those that show nothing but these."""
@@ -72,6 +74,25 @@ def _holds(file: BinaryIO, wanted: bytes) -> bool:
 def marked(marks: Iterable[str]) -> str:
     """The list of marks of what a file shows, to stand near its beginning."""
     return " ".join([_LIST, *marks])
+
+
+def sealed(page: str) -> str:
+    """A page with the digest of its own text in the place left for it, if one was left."""
+    return page.replace(UNSEALED, UNSEALED.replace(_ZEROS, _digest(page.encode())), 1)
+
+
+def _digest(page: bytes) -> str:
+    return hashlib.sha256(page.replace(b"\r\n", b"\n")).hexdigest()
+
+
+def _is_as_sealed(file: BinaryIO) -> bool:
+    """Whether a page is as it was written, going by its own digest; one without a digest is taken to be."""
+    page = file.read()
+    found = _SEALED.search(page[:4000])
+    if found is None:
+        return True
+    bare = page[: found.start(1)] + _ZEROS.encode() + page[found.end(1) :]
+    return _digest(bare) == found[1].decode()
 
 
 def _shows_no_more(file: BinaryIO, marks: frozenset[bytes]) -> bool:
@@ -114,12 +135,17 @@ def _is_table(file: BinaryIO) -> bool:
 _SAID = re.compile(rb"\A\s*sep=.\r?\n")  # the separator, as spreadsheets may be told it
 _LIST = "metasense-panels"
 _LISTED = re.compile(rb"metasense-panels((?: [0-9a-f]{16})+)")
+_ZEROS = "0" * 64
+UNSEALED = f'<meta name="digest" content="{_ZEROS}">'  # no text of users can read so, as it is escaped
+_SEALED = re.compile(rb'<meta name="digest" content="([0-9a-f]{64})">')
 PAGE_MARK = '<meta name="generator" content="metasense">'  # stands in the head of our pages, above any text of users
 _FIRST_PAGES = (  # how pages of 0.1 begin, which have no mark
     b'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta http-equiv="Content-Security-Policy" '
     b"content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'\">\n"
 )
-PAGE = Kind("a page that metasense wrote", _is_page, (".html", ".htm"), "pages are written as HTML")
+PAGE = Kind(
+    "a page that metasense wrote", _is_page, (".html", ".htm"), "pages are written as HTML", unchanged=_is_as_sealed
+)
 POOL = Kind("a pool saved by metasense", _is_pool, (".nc",), "pools are saved as netCDF")
 TEXT = Kind("a table of counts or results in plain text", _is_table)  # only where the user asks for it to be replaced
 
@@ -217,6 +243,8 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
             its_own = ours.tells(file)
             file.seek(0)
             same = not its_own or not ours.marks or _shows_no_more(file, ours.marks)
+            file.seek(0)
+            unchanged = not its_own or not ours.marks or ours.unchanged is None or ours.unchanged(file)
     except OSError as error:
         raise _in_words(error, path, target) from error
     if not its_own:
@@ -224,6 +252,11 @@ def _free(path: str | os.PathLike[str], target: Path, ours: Kind | None) -> None
     if not same:
         why = f"the file there is {ours.name}, of panels not all in this pool. Name a new one, or say overwrite=True"
         raise FileExistsError(_cannot(path, f"{why} (--overwrite) to replace it."))
+    if not unchanged:
+        why = f"the file there is {ours.name}, and was changed by hand since"
+        raise FileExistsError(
+            _cannot(path, f"{why}. Name a new one, or say overwrite=True (--overwrite) to replace it.")
+        )
     if not there.st_mode & 0o222 or not os.access(target, os.W_OK):  # the first also holds back who may do all
         raise PermissionError(_cannot(path, f"the file is protected against writing.{_kept(target)}"))
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from . import words
 from .figures import Drawing, figure_to_data_uri
-from .files import PAGE, PAGE_MARK, Kind, marked, ready, replacing
+from .files import PAGE, PAGE_MARK, UNSEALED, Kind, marked, ready, replacing, sealed
 from .movable import COLUMNS, Movable
 from .results import Result
 from .tables import Table
@@ -150,15 +150,17 @@ class Page:
         strip = ""
         if self.movable is not None:
             strip = environment.get_template("movable.html.j2").render(movable=self.movable, columns=COLUMNS)
-        return environment.get_template("page.html.j2").render(
+        written = environment.get_template("page.html.j2").render(
             page=self,
             first_notes=FIRST_NOTES,
             mark=PAGE_MARK,
             marked=marked(self.marks),
+            unsealed=UNSEALED,
             strip=strip,
             script=script,
             script_sum=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         )
+        return sealed(written)
 
 
 def templates() -> Any:

@@ -30,10 +30,14 @@ def among(words: str) -> frozenset[str]:
 LARGEST = 10**308  # the largest whole number that a number with decimals can be
 NOT_AVAILABLE = frozenset({"na", "n/a", "n.a.", "n.a", "n. a.", "#n/a", "nan", "null", "<na>", "nat"})
 NOT_KNOWN = NOT_AVAILABLE | among("- -- --- – — ― − _ __ ? ?? ??? . .. ... … nil unknown missing")
-NO_ANSWER = among(  # ways to say that somebody gave none, as `plain` writes them
-    "none refused refuses refusal refuse noanswer noanswers noresponse unanswered notanswered didnotanswer nothing "
-    "skip skips skipped decline declined spilled spilt spill dropped droppedout absent notserved noshow "
-    "didnotcome withdrawn withdrew void blank empty don'tknow don’tknow dontknow dk cancelled canceled"
+NO_ANSWER = among(  # ways to say that somebody gave none, as `worded` writes them
+    "none refused refuses refusal refuse noanswer noanswers noresponse unanswered notanswered didnotanswer didntanswer "
+    "nothing skip skips skipped decline declined spilled spilt spill dropped droppedout absent notserved noshow "
+    "didnotcome didntcome withdrawn withdrew void blank empty dontknow dk cancelled canceled"
+)
+NOBODY = among(  # ways to say that nobody sat there
+    "absent notserved noshow missing didnotcome didntcome didnotshow didntshow nothere notpresent away cancelled "
+    "canceled"
 )
 EXCEL_ERRORS = frozenset({"#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"})
 SPACES = " \t\r\n\v\f\u00a0\u200b\u2007\u202f\u3000\ufeff"
@@ -72,13 +76,25 @@ class Reading:
         """A line each, with its verb, which comes first, in the plural where there are several cells."""
         lines = []
         for words, found in self.earned.items():
-            cells = list(dict.fromkeys(found))
+            cells = list(dict.fromkeys(map(rounded, found)))
             verb, rest = words.split(" ", 1)
             verb = verb if len(cells) == 1 else _OF_SEVERAL.get(verb, verb)
             lines.append(f"column {header!r}: {listing(cells, 4)} {verb} {rest}.")
         return lines
 
 
+def rounded(shown: str) -> str:
+    """Words about a number, which may have sixteen digits in a cell, with no more of them than people write.
+
+    Examples
+    --------
+    >>> rounded("33.33333333333333%"), rounded("12.5%"), rounded("0.0000123456789"), rounded("B 12.10")
+    ('33.33%', '12.5%', '0.00001235', 'B 12.10')
+    """
+    return _MANY_DIGITS.sub(lambda found: f"{Decimal(f'{Decimal(found[0]):.4g}'):f}", shown)
+
+
+_MANY_DIGITS = re.compile(r"(?<![\w.])\d{1,4}\.\d{6,}(?![\w.])", re.ASCII)
 _OF_SEVERAL = {"was": "were", "lies": "lie", "does": "do"}
 Kind = Callable[[Any, Reading], Any]  # a cell to its value, None where missing; raises Wrong
 
@@ -109,6 +125,23 @@ def _plain(word: str) -> str:
 _SPACE = re.compile(rf"[\s{SPACES}]+")
 _BETWEEN = re.compile(r"(?<=[^\W_])[-_.\u2010\u2011]+(?=[^\W_])")
 _WIDE = {code: code - 0xFEE0 for code in range(0xFF01, 0xFF5F)}  # full-width letters and signs
+
+
+def worded(cell: object) -> str:
+    """What a cell says, as `plain` has it, without the stop, exclamation mark or apostrophe that may go with words.
+
+    Examples
+    --------
+    >>> worded("Absent."), worded("No show!"), worded("didn’t come"), worded("1?"), worded("-1")
+    ('absent', 'noshow', 'didntcome', '1?', '-1')
+    """
+    word = plain(cell)
+    if word.isalnum():
+        return word
+    return plain(_APOSTROPHES.sub("", tidy(cell)).rstrip(" .!"))
+
+
+_APOSTROPHES = re.compile("(?<=[^\\W_])['’](?=[^\\W_])")
 
 
 def letters(header: object) -> str:
@@ -150,10 +183,15 @@ def no_answer(cell: object, reading: Reading, words: frozenset[str] = NO_ANSWER)
     """Is the cell empty, or does a mark or word in it say that there was no answer?"""
     if is_missing(cell, reading):
         return True
-    if isinstance(cell, str) and plain(cell) in words:
+    if isinstance(cell, str) and worded(cell) in words:
         reading.note("was read as no answer", tidy(cell))
         return True
     return False
+
+
+def is_nobody(cell: object) -> bool:
+    """Does the cell say that the taster was not there?"""
+    return isinstance(cell, str) and worded(cell) in NOBODY
 
 
 def one_value(cell: Any) -> Any:

@@ -32,7 +32,8 @@ class Checked:
     bad: dict[str, np.ndarray]  # column -> rows in which a problem is already known
     almost: frozenset[str] = frozenset()  # columns that a header names but for a sign, or whose share it names
     left_out: int = 0  # rows that the table says are not to be counted
-    gone: tuple[int, ...] = ()  # where they stood
+    gone: tuple[int, ...] = ()  # where they stood in `whole`
+    whole: Sheet | None = None  # the table with them
     shares: dict[str, list[int]] = field(default_factory=dict)  # column -> the places of headers that name its share
 
     @property
@@ -54,6 +55,16 @@ class Checked:
         cells = rows[[*(named | {column} & set(rows.columns))]].iloc[where].to_dict("records")
         for i, row in zip(where.tolist(), cells or [{}] * len(where), strict=True):
             self.add(i, words.format(**{**row, "value": row.get(column), **more}), column, row.get(column))
+
+    def lacking(self, mask: np.ndarray, column: str, remedy: str) -> None:
+        """A problem for each row of `mask` that has no value in `column`: that its cell is empty, or what it holds."""
+        lacks = mask & self.frame[column].isna().to_numpy(bool)
+        if not lacks.any():
+            return
+        places, cells = distinct(self.sheet.columns[self.place[column]])
+        held = {i: "the cell is empty" if is_empty(cell) else f"{as_shown(cell)!r} says nothing here"
+                for i, cell in enumerate(cells)}  # fmt: skip
+        self.report_each(np.where(lacks, places, -1), {i: f"{words}. {remedy}" for i, words in held.items()}, column)
 
     def report_each(self, places: np.ndarray, messages: dict[int, str], column: str) -> None:
         """As `report`, with words that go with the place of the row's cells among the distinct ones."""

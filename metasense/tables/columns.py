@@ -10,7 +10,7 @@ from metasense.tables.dates import date
 from metasense.tables.headers import Column, is_known
 from metasense.tables.numbers import whole
 from metasense.tables.sheets import PanelsError
-from metasense.tables.wording import choice, coded, label, text, yes_no
+from metasense.tables.wording import choice, coded, label, person, text, yes_no
 
 _blind = choice(double="doubleblind db both", single="singleblind sb", none="no notblind unblinded unblind open false")
 _asked = choice(
@@ -88,7 +88,7 @@ PANEL_COLUMNS = (
 TASTING_COLUMNS = (
     replace(PANEL_COLUMNS[0], dtype="category", aliases="panelid panelname panelno panelnumber"),
     replace(PANEL_COLUMNS[1], dtype="category"),
-    Column("taster", "a code for the person", coded, "category",
+    Column("taster", "a code for the person", person, "category",
            "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist",
            True),
     Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, plain, tidy
+from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, is_nobody, plain, tidy, worded
 from metasense.tables.checked import Checked, distinct, read_cells
 from metasense.tables.headers import Column
 from metasense.tables.sheets import is_empty
@@ -28,7 +28,7 @@ def _left_out(cell: object, reading: Reading) -> str | None:
             raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
         return "yes" if cell else "no"
     word = re.sub(r"\s+", " ", tidy(cell))
-    said = plain(word)
+    said = worded(word)
     if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
         return "no"
     if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
@@ -88,7 +88,6 @@ _OUT_IN_NAME = re.compile(
     r"(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]|\bVOID$|^//",
     re.I,
 )
-_ABSENT = among("absent notserved noshow missing didnotcome")
 INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
 _INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "
@@ -130,10 +129,8 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         _ask_of_names(checked, decided)
     for j, header in enumerate(sheet.headers):
         key = plain(header)
-        if (key.rstrip("?") in _INCLUDED or key in _STATUS) and j not in checked.place.values():
-            _refuse_included(checked, j, decided)
-        elif j not in checked.place.values() and key not in INCIDENTS | _REMARKS and _MAY_SAY.search(header):
-            _ask_what_it_says(checked, j)
+        if j not in checked.place.values():
+            _ask_of_column(checked, j, decided)
         if key not in INCIDENTS and key not in _REMARKS:
             continue
         places, values = distinct(sheet.columns[j])
@@ -150,7 +147,7 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
             remark = remarks[places[i]][:60]
             message = f"{remark!r} can mean the whole panel or a few tastings of it. Write yes or no under left_out."
             checked.add(int(i), message, header)
-        open_ = [bool(remark) and plain(remark) not in _ABSENT and not match
+        open_ = [bool(remark) and not is_nobody(remark) and not match
                  and (key in INCIDENTS or bool(_MISHAP.search(remark)))
                  for remark, match in zip(remarks, matches, strict=True)]  # fmt: skip
         unsure = np.array(open_, bool)[places] & ~decided & ~out
@@ -172,23 +169,6 @@ def _ask_of_names(checked: Checked, decided: np.ndarray) -> None:
         if isinstance(name, str) and not decided[at] and (_EXCLUDED.match(name) or _OUT_IN_NAME.search(name)):
             message = f"the name {as_shown(name)!r} may say that the panel is left out. Write yes or no under left_out."
             checked.add(at, message, "panel")
-
-
-def _ask(header: str) -> str:
-    return (
-        f"column {header!r} may say which rows do not count. Write yes or no for each in a column {LEFT_OUT.name!r}, "
-        "and remove this one or give it another name."
-    )
-
-
-def _ask_what_it_says(checked: Checked, j: int) -> None:
-    """Refuse a column by whose name and cells rows may not count; one that says yes, or no, of all says nothing."""
-    values = [as_shown(value) for value in distinct(checked.sheet.columns[j])[1] if not is_empty(value)]
-    said = {plain(value) for value in values}
-    blank = any(map(is_empty, checked.sheet.columns[j]))
-    of_all = not blank and (len(said) == 1)
-    if said and not of_all and all(plain(value) in _MARKED or _REASON.search(value) for value in values):
-        checked.add(-1, _ask(checked.sheet.headers[j]))
 
 
 def _perhaps_counts(values: Sequence[Any], header: str) -> dict[int, str]:
@@ -218,30 +198,24 @@ def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: b
     yield f"left out, as column {sheet.headers[j]!r} says ({why}), and not counted: {where}."
 
 
-def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
-    """A column that says which rows count is the opposite of ours: not read, but not passed over in silence either.
+def _ask_of_column(checked: Checked, j: int, decided: np.ndarray) -> None:
+    """A column by whose name rows may not count is not ours to read, but not passed over in silence either.
 
-    Rows for which it says that they do not count are refused, unless ``left_out`` has decided; words that say neither
-    are noted. A state or status may be of another kind (Ohio; fresh): where two of its values or more say neither, a
-    word that means other things too ("out", "spoiled") is only noted.
+    Rows of which it says so are refused, unless ``left_out`` has decided. Where its words leave that open, the whole
+    column is, or, as a state may be of another kind (Ohio; fresh), noted; one that says the same of all says nothing.
+    Where two values of a state or more say neither, a word that means other things too ("out") is only noted.
     """
     header = checked.sheet.headers[j]
+    says = _said_by(header)
+    if not says:
+        return
     places, values = distinct(checked.sheet.columns[j])
-    says_yes = plain(header).rstrip("?") in _INCLUDED
-    against: list[int] = []
-    perhaps: list[int] = []
-    neither: list[int] = []
+    sides: dict[str, list[int]] = {side: [] for side in ("against", "perhaps", "for", "open", "other", "blank")}
     for i, value in enumerate(values):
-        word = plain(as_shown(value))
-        denied = says_yes and word in ("no", "n", "false", "0", "0.0")
-        if not denied and not says_yes and word in _PERHAPS_DROPPED:
-            perhaps.append(i)
-        elif denied or word in _DROPPED or _EXCLUDED.match(as_shown(value)):
-            against.append(i)
-        elif word and not is_empty(value) and word not in _KEPT | _IS_KEPT:
-            neither.append(i)
-    if len(neither) < 2:
-        against += perhaps
+        sides[_side(value, says)].append(i)
+    against, perhaps, other = sides["against"], sides["perhaps"], sides["other"]
+    if len(other) < 2:
+        against = against + perhaps
         perhaps = []
     if against:
         messages = {
@@ -250,20 +224,59 @@ def _refuse_included(checked: Checked, j: int, decided: np.ndarray) -> None:
             for i in against
         }
         checked.report_each(np.where(decided, -1, places), messages, header)
-    blank = [i for i, value in enumerate(values) if is_empty(value)]
-    if says_yes and not against and (neither or (blank and len(blank) < len(values))):
-        checked.add(-1, _ask(header))
-    unsure = [repr(as_shown(values[i])) for i in (*perhaps, *neither)]
-    if unsure and not against and not says_yes:
-        does = "does" if len(unsure) == 1 else "do"
-        checked.notes.append(
-            f"column {header!r}: {listing(unsure, 4)} {does} not say for sure that a row is left out, so every row was "
-            f"kept. To leave one out, write yes in a column {LEFT_OUT.name!r}."
-        )
+    elif says == _STATE:
+        unsure = [repr(as_shown(values[i])) for i in (*perhaps, *other)]
+        if unsure:
+            does = "does" if len(unsure) == 1 else "do"
+            checked.notes.append(
+                f"column {header!r}: {listing(unsure, 4)} {does} not say for sure that a row is left out, so every row "
+                f"was kept. To leave one out, write yes in a column {LEFT_OUT.name!r}."
+            )
+    elif not other and (sides["open"] or sides["blank"]):
+        said = {plain(as_shown(value)) for value in values}
+        if len(said) > 1:
+            checked.add(
+                -1,
+                f"column {header!r} may say which rows do not count. Write yes or no for each in a column "
+                f"{LEFT_OUT.name!r}, and remove this one or give it another name.",
+            )
+
+
+_COUNTS, _STATE, _OPEN = "which rows count", "in what state they are", "that some rows do not count, or that some do"
+
+
+def _said_by(header: str) -> str:
+    """What a header says that its column tells of the rows; empty if nothing of the kind."""
+    key = plain(header)
+    if key.rstrip("?") in _INCLUDED:
+        return _COUNTS
+    if key in _STATUS:
+        return _STATE
+    return _OPEN if _MAY_SAY.search(header) and key not in INCIDENTS | _REMARKS else ""
+
+
+def _side(value: object, says: str) -> str:
+    """What a cell says of its row, in a column that says this of the rows."""
+    if is_empty(value):
+        return "blank"
+    shown = as_shown(value)
+    word = plain(shown)
+    if says == _OPEN:
+        return "open" if word in _MARKED or _REASON.search(shown) else "other"
+    if says == _COUNTS and word in ("no", "n", "false", "0", "0.0"):
+        return "against"
+    if says == _STATE and word in _PERHAPS_DROPPED:
+        return "perhaps"
+    if word in _DROPPED or _EXCLUDED.match(shown):
+        return "against"
+    if word in _KEPT | _IS_KEPT or (says == _COUNTS and word in ("yes", "y", "true", "1")):
+        return "for"
+    return "open" if says == _COUNTS else "other"
 
 
 def leave_out(checked: Checked, one_row_a_panel: bool) -> None:
     """Take the rows out of the sheet that it says are left out."""
+    checked.whole = checked.sheet
     keep = _without_left_out(checked, one_row_a_panel)
     at = np.flatnonzero(keep)
     checked.left_out = len(keep) - len(at)

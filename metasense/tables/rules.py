@@ -16,10 +16,11 @@ import pandas as pd
 
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
 from metasense.showing.words import count, listing
-from metasense.tables.cells import Wrong, plain
+from metasense.tables.cells import NO_ANSWER, Wrong, as_shown, is_nobody, plain, worded
 from metasense.tables.checked import Checked, column_of, combined, distinct
 from metasense.tables.columns import FORCED, PANEL, TASTING, TWO_COUNTS, one_row_a_tasting
 from metasense.tables.cups import check_cups, check_orders, is_right, understood
+from metasense.tables.exclusion import INCIDENTS
 from metasense.tables.headers import Column, no_column
 from metasense.tables.shares import Shares, check_incorrect
 from metasense.tables.sheets import PanelsError, is_empty
@@ -145,8 +146,7 @@ def _need(checked: Checked, mask: np.ndarray, columns: dict[str, Column], names:
     """A problem for each of these columns that is missing, or empty in a row of `mask`."""
     for column in map(columns.__getitem__, names):
         if column.name in checked.heads:
-            checked.report(mask & checked.frame[column.name].isna().to_numpy(bool), column.name,
-                           f"the cell is empty. Write {column.meaning}.")  # fmt: skip
+            checked.lacking(mask, column.name, f"Write {column.meaning}.")
         elif mask.any() and not column.required and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column, why))
 
@@ -211,6 +211,8 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
         said = np.array([not is_empty(cell) for cell in checked.sheet.columns[checked.place["answer"]]], bool)
         none_but = "the answer says that there was none, and correct is {correct}. Clear one of them."
         checked.report(said & ~answered & given.notna().to_numpy(bool), "answer", none_but)
+        if "correct" in checked.place:
+            _refuse_none_beside(checked, answered & given.isna().to_numpy(bool))
         words = "there is an answer but not what was served. Write the right answer under served."
         checked.report(answered & unknown & (two | given.isna().to_numpy(bool)), "served", words)
         places, rows = combined(codes, frame["served"], frame["answer"])
@@ -240,5 +242,31 @@ def _judge(checked: Checked, codes: np.ndarray, kinds: Sequence[Protocol | TwoCo
         checked.report(given != derived, "correct", words)
         given = given.fillna(derived)
     frame["correct"] = given
+    _refuse_absent_beside(checked)
     at = [c for c in TASTING if c in frame]
     checked.frame = frame[[*at, *(c for c in frame.columns if c not in TASTING)]]
+
+
+def _refuse_none_beside(checked: Checked, answered: np.ndarray) -> None:
+    """Refuse rows that have an answer, and say under ``correct`` that there was none."""
+    places, cells = distinct(checked.sheet.columns[checked.place["correct"]])
+    messages = {
+        i: f"correct says that there was no answer ({as_shown(cell)!r}), and there is one. Clear one of them."
+        for i, cell in enumerate(cells)
+        if isinstance(cell, str) and worded(cell) in NO_ANSWER
+    }
+    checked.report_each(np.where(answered, places, -1), messages, "correct")
+
+
+def _refuse_absent_beside(checked: Checked) -> None:
+    """Refuse rows that have an answer, and an incident that says that nobody sat there."""
+    answered = checked.frame["correct"].notna().to_numpy(bool)
+    for header, column in zip(checked.sheet.headers, checked.sheet.columns, strict=True):
+        if plain(header) in INCIDENTS:
+            places, cells = distinct(column)
+            messages = {
+                i: f"there is an answer though the incident is {as_shown(cell)!r}. Correct one of them."
+                for i, cell in enumerate(cells)
+                if is_nobody(cell)
+            }
+            checked.report_each(np.where(answered, places, -1), messages, header)

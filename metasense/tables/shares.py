@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import Wrong
+from metasense.tables.cells import Wrong, rounded
 from metasense.tables.checked import Checked, column_of, combined, distinct
 from metasense.tables.columns import PANEL
 from metasense.tables.headers import Column, is_known, share_of
@@ -94,9 +94,9 @@ class Shares:
                 )
         checked.report_each(np.where(forced, places, -1), messages, "correct")
         checked.frame["correct"] = column_of(places, counts, "Int64").where(forced)
-        shown = [f"{cell} of {n} is {at}" for (cell, n), at in zip(rows, counts, strict=True) if at is not None]
+        read = [f"{cell} of {n} is {at}" for (cell, n), at in zip(rows, counts, strict=True) if at is not None]
         checked.notes.append(
-            f"column {header!r} holds shares, read as the only counts that give them: {listing(shown, 4)}."
+            f"column {header!r} holds shares, read as the only counts that give them: {listing(map(rounded, read), 4)}."
         )
 
     def compared(self, given: pd.Series, right: pd.Series) -> None:

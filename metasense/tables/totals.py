@@ -1,16 +1,25 @@
-"""Rows of totals and averages, which are no panels."""
+"""Rows of totals and averages, which are no panels: told by their names, and by counts that add up the others'.
+
+Rows that are left out count towards the sums too, since whoever added up the rows may have added those.
+"""
 
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import among, plain
+from metasense.tables.cells import Reading, Wrong, among, as_shown, one_value, plain
 from metasense.tables.checked import Checked, distinct
 from metasense.tables.columns import FORCED, TWO_COUNTS
+from metasense.tables.exclusion import LEFT_OUT
+from metasense.tables.numbers import whole
+from metasense.tables.sheets import is_empty
+
+MANY = 3  # panels of which it is no accident that another has all the counts together
 
 _TOTALS = among(
     "total totals sum sums subtotal subtotals grandtotal mean means average averages avg median overall all allpanels "
@@ -52,27 +61,29 @@ def are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
 
 
 def refuse_totals(checked: Checked) -> None:
-    """Refuse rows of totals or averages: those called so and no more, and those called so that add the others up.
+    """Refuse rows of totals or averages: those called so and no more, and those that add the others up.
 
-    A panel called "Total Wine 3" is one, unless its counts are the sum of those above it.
+    A panel called "Total Wine 3" is one, unless its counts are the sum of those above it. Under any other name, the
+    first or last row is asked about if its counts are the sum of all the others; another row, or one of few, is noted.
     """
     frame = checked.frame
+    sums = _Sums(checked)
     bare, begins = are_totals(frame["panel"])
-    others = ~bare & ~begins
-    adds = np.zeros(len(frame), bool)
-    counts = [frame[column].fillna(0).to_numpy(float) for column in (*FORCED, *TWO_COUNTS)]
-    for i in np.flatnonzero(begins):
-        above = others & (np.arange(len(frame)) < i)
-        place = np.arange(len(frame))
-        blocks = [(place < i) & (place >= first) for first in range(max(int(i) - 40, 0), int(i) - 1)]
-        for mine in (others, above, *blocks):
-            adds[i] |= mine.sum() > 1 and any(c[i] for c in counts) and all(c[i] == c[mine].sum() for c in counts)
+    adds = np.array([bool(begins[i]) and sums.adds_some(i) for i in range(len(frame))], bool)
     elsewhere = _called_total(checked) & ~(bare | adds)
     refuse_rows(checked, bare | adds, "panel")
     refuse_rows(checked, elsewhere, "", anew=True)
-    twice = ~(bare | adds) & (len(frame) > 2) & (sum(counts) > 0)
-    for each in counts:
-        twice &= 2 * each == each.sum()
+    decided = _is_decided(checked)
+    twice = np.zeros(len(frame), bool)
+    for also, rows in (("", sums.kept), (", those left out among them", np.ones_like(sums.kept))):
+        adding = sums.add_all(rows) & frame["panel"].notna().to_numpy(bool) & ~(bare | adds)
+        asked = adding & sums.at_an_end & sums.several & ~decided & (adding.sum() == 1)
+        words = (
+            f"{{value!r}} adds up to all the other panels{also}, as their total does. Remove the row if it is that; if "
+            f"it is a panel, write no for it in a column {LEFT_OUT.name!r}."
+        )
+        checked.report(asked, "panel", words)
+        twice |= adding & ~asked
     if twice.any():
         same = listing(frame["panel"][twice])
         if twice.sum() == 1:
@@ -81,6 +92,83 @@ def refuse_totals(checked: Checked) -> None:
             checked.notes.append(
                 f"each adds up to all the other panels: {same}. If one is the total of the others, remove its row."
             )
+
+
+class _Sums:
+    """The counts of all rows, those left out included, and which rows add others up."""
+
+    def __init__(self, checked: Checked) -> None:
+        frame = checked.frame
+        gone = list(checked.gone)
+        size = len(frame) + len(gone)
+        self.kept = np.ones(size, bool)
+        self.kept[gone] = False
+        self.counts = np.zeros((size, len(FORCED) + len(TWO_COUNTS)))
+        names = np.full(size, "", object)
+        names[self.kept] = frame["panel"].fillna("").to_numpy(object)
+        for k, column in enumerate((*FORCED, *TWO_COUNTS)):
+            self.counts[self.kept, k] = frame[column].fillna(0).to_numpy(float)
+            self.counts[gone, k] = [_count(cell) for cell in _of_gone(checked, column)]
+        names[gone] = [as_shown(cell) for cell in _of_gone(checked, "panel")]
+        bare, begins = are_totals(pd.Series(names))
+        self.panels = ~bare & ~begins
+        self.at = np.flatnonzero(self.kept)
+
+    def adds_some(self, i: int) -> bool:
+        """Are the counts of a row the sum of the other panels', of those above it, or of some right above it?"""
+        row = self.at[i]
+        place = np.arange(len(self.counts))
+        blocks = [(place < row) & (place >= first) for first in range(max(int(row) - 40, 0), int(row) - 1)]
+        return any(
+            self._is_sum(row, mine & among)
+            for mine in (self.panels, self.panels & (place < row), *blocks)
+            for among in (self.kept, np.ones_like(self.kept))
+        )
+
+    def _is_sum(self, row: int, mine: np.ndarray) -> bool:
+        own = self.counts[row]
+        return bool(mine.sum() > 1 and own.any() and (own == self.counts[mine].sum(axis=0)).all())
+
+    def add_all(self, rows: np.ndarray) -> np.ndarray:
+        """Of the rows that are kept, which have the counts of all the others among `rows` together."""
+        own = self.counts[self.at]
+        among = rows & (self.panels | self.kept)
+        adds = (2 * own == self.counts[among].sum(axis=0)).all(axis=1)
+        return own.any(axis=1) & adds & (among.sum() > 2)
+
+    @property
+    def several(self) -> np.ndarray:
+        """Whether it is no accident if a row adds the others up: they are not few, and it has counts of two kinds."""
+        others = (self.counts[self.panels | self.kept] > 0).any(axis=1).sum() - 1
+        return (others >= MANY) & ((self.counts[self.at] > 0).sum(axis=1) > 1)
+
+    @property
+    def at_an_end(self) -> np.ndarray:
+        """Whether each row that is kept is the first or last of the table."""
+        return np.isin(self.at, (0, len(self.counts) - 1))
+
+
+def _of_gone(checked: Checked, column: str) -> list[Any]:
+    """The cells of a column in the rows that are left out."""
+    if checked.whole is None or column not in checked.place:
+        return [None] * len(checked.gone)
+    return checked.whole.columns[checked.place[column]].iloc[list(checked.gone)].tolist()
+
+
+def _count(cell: object) -> int:
+    """The count in a cell that nobody has checked; 0 where it is none."""
+    try:
+        return whole(one_value(cell), Reading()) or 0
+    except Wrong:
+        return 0
+
+
+def _is_decided(checked: Checked) -> np.ndarray:
+    """Which rows ``left_out`` says to count."""
+    size = len(checked.frame)
+    if LEFT_OUT.name not in checked.place:
+        return np.zeros(size, bool)
+    return np.array([not is_empty(cell) for cell in checked.sheet.columns[checked.place[LEFT_OUT.name]]], bool)
 
 
 def _called_total(checked: Checked) -> np.ndarray:

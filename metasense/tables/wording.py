@@ -11,7 +11,18 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import EXCEL_ERRORS, NOT_AVAILABLE, Kind, Reading, Wrong, is_missing, plain, tidy
+from metasense.tables.cells import (
+    EXCEL_ERRORS,
+    NO_ANSWER,
+    NOT_AVAILABLE,
+    Kind,
+    Reading,
+    Wrong,
+    is_missing,
+    no_answer,
+    plain,
+    tidy,
+)
 from metasense.tables.sheets import is_empty
 
 
@@ -21,6 +32,21 @@ def label(cell: object, reading: Reading) -> str | None:
     if word and re.search(r"[\x00-\x1f\x7f-\x9f]", word):
         raise Wrong(f"{word!r} holds a line break or control character. Write the name on one line")
     return word
+
+
+def person(cell: object, reading: Reading) -> str | None:
+    """A code for a person; None where a mark or word says that there is none. NA may be somebody's initials."""
+    if not isinstance(cell, str):
+        return None if is_empty(cell) else coded(cell, reading)
+    word = tidy(cell)
+    if word.casefold() in _NAMES and word not in ("n/a", "nan", "NaN", "NaT"):
+        reading.note("was read as a person's code", word)
+    elif no_answer(cell, Reading(), NO_ANSWER - _NAMES):
+        return None
+    return coded(cell, reading)
+
+
+_NAMES = frozenset({"na", "nan", "nat", "dk", "skip"})  # which people are called, or may have as initials
 
 
 def text(cell: object, reading: Reading) -> str | None:

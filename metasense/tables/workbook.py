@@ -1,9 +1,10 @@
 """What an Excel workbook holds, cell by cell, and what a person sees of it that the bare values do not say.
 
 A workbook is a zip file of XML parts. `Workbook` reads the few that hold a table, as a stream and in one pass: values
-and the results stored with formulas, and beside them which rows and columns are hidden, which cells are struck out or
-merged, and which are shown in per cent. A part is measured before it is unpacked, document types and entities are
-refused (defusedxml), and nothing that is the whole process's, such as its warning filters, is touched.
+and the results stored with formulas, and beside them which rows and columns are hidden, which cells are struck out, by
+hand or perhaps by a conditional format, which are merged or shown in per cent, and what comments say. A part is
+measured before it is unpacked, document types and entities are refused (defusedxml), and nothing that is the whole
+process's, such as its warning filters, is touched.
 
 What makes a workbook unreadable is raised as `Unreadable`; a damaged one lets other exceptions through.
 """
@@ -65,6 +66,8 @@ class Cells:
     partly_struck: list[tuple[int, int]] = field(default_factory=list)
     percentages: list[tuple[int, int]] = field(default_factory=list)
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
+    may_be_struck: list[tuple[int, int, int, int]] = field(default_factory=list)  # where conditional formats strike
+    comments: dict[tuple[int, int], str] = field(default_factory=dict)
 
 
 def cell_name(row: int, column: int) -> str:
@@ -170,6 +173,7 @@ class Workbook:
         self._struck_strings: dict[int, bool] = {}  # place of a string -> struck out as a whole?
         self._formats: list[str | None] = []
         self._struck_styles: list[bool] = []
+        self._struck_rules: set[str] = set()  # formats of conditional formats that strike out
         book = next(target for kind, target in self._related("").values() if kind == "officeDocument")
         if book.endswith(".bin"):
             raise Unreadable("this is a binary Excel workbook (.xlsb). Save it as .xlsx or .csv.")
@@ -194,13 +198,35 @@ class Workbook:
             self._read_strings()
         assert self._strings is not None
         reader = _SheetReader(
-            self._strings, self._struck_strings, self._formats, self._struck_styles, self._from_1904, most
+            self._strings,
+            self._struck_strings,
+            self._formats,
+            self._struck_styles,
+            self._struck_rules,
+            self._from_1904,
+            most,
         )
         with contextlib.suppress(_Enough):
             self._walk(tab.part, reader.start, reader.end, reader.text)
+        if most >= ROWS:
+            reader.cells.comments = self._comments(tab)
         return reader.cells
 
+    def _comments(self, tab: Tab) -> dict[tuple[int, int], str]:
+        """What is written beside the cells of a worksheet, without the name of who wrote it."""
+        if not self._holds(_relations_of(tab.part)):
+            return {}
+        found: dict[tuple[int, int], str] = {}
+        parts = sorted(self._related(tab.part).values(), key=lambda named: named[0] != "comments")
+        for kind, part in parts:  # a thread stands in both of its parts, and whole only in its own
+            if kind in ("comments", "threadedComment") and self._holds(part):
+                found |= _comments_in(self._root(part))
+        return found
+
     # --- parts ---
+
+    def _holds(self, part: str) -> bool:
+        return part.lower().lstrip("/") in self._parts
 
     def _open(self, part: str, most: int) -> Any:
         """A part as a stream of bytes, once it is sure that it is no larger than a table can be."""
@@ -231,9 +257,9 @@ class Workbook:
 
     def _related(self, part: str) -> dict[str, tuple[str, str]]:
         """The parts another one names (the workbook as a whole: ""): by their mark, what each is and its place."""
-        folder, name = posixpath.split(part)
+        folder = posixpath.dirname(part)
         related = {}
-        for element in self._root(posixpath.join(folder, "_rels", f"{name}.rels")):
+        for element in self._root(_relations_of(part)):
             if element.get("TargetMode") != "External":
                 kind = element.get("Type", "").rpartition("/")[2]
                 target = posixpath.normpath(posixpath.join("/", folder, element.get("Target", "")))
@@ -278,6 +304,9 @@ class Workbook:
         for element in root.iterfind("{*}numFmts/{*}numFmt"):
             codes[int(element.get("numFmtId"))] = element.get("formatCode", "General")
         fonts = [_is_on(font.find("{*}strike")) for font in root.iterfind("{*}fonts/{*}font")]
+        for place, rule in enumerate(root.iterfind("{*}dxfs/{*}dxf")):
+            if _is_on(rule.find("{*}font/{*}strike")):
+                self._struck_rules.add(str(place))
         kinds: dict[str, str | None] = {}
         for style in root.iterfind("{*}cellXfs/{*}xf"):
             code = codes.get(int(style.get("numFmtId", 0)), "General")
@@ -319,6 +348,27 @@ def _forbidden() -> Unreadable:
         "the workbook declares a document type or entities of its own, which no spreadsheet program does: it is "
         "damaged or made to do harm. Save the table as .csv."
     )
+
+
+def _relations_of(part: str) -> str:
+    """The part that says which others a part names."""
+    folder, name = posixpath.split(part)
+    return posixpath.join(folder, "_rels", f"{name}.rels")
+
+
+def _comments_in(root: Any) -> dict[tuple[int, int], str]:
+    """The first comment on each cell, out of either kind of part that holds comments."""
+    authors = [author.text or "" for author in root.iterfind("{*}authors/{*}author")]
+    found: dict[tuple[int, int], str] = {}
+    for comment in [*root.iterfind("{*}commentList/{*}comment"), *root.iterfind("{*}threadedComment")]:
+        text = _unescaped("".join(piece.text or "" for piece in comment.iterfind(".//{*}t")))
+        text = text or comment.findtext("{*}text") or ""
+        author = comment.get("authorId", "")
+        if author.isdecimal() and int(author) < len(authors):
+            text = text.lstrip().removeprefix(f"{authors[int(author)]}:")
+        row, column, _, _ = _range(comment.get("ref"))
+        found.setdefault((row, column), " ".join(text.split()))
+    return found
 
 
 def _is_on(element: Any) -> bool:
@@ -376,6 +426,39 @@ class _Words:
         return _unescaped("".join(self.pieces))
 
 
+class _Rule:
+    """A conditional format: where it holds, and whether it strikes out.
+
+    It names a format of the workbook or, where a newer program wrote it, holds its format and place itself.
+    """
+
+    def __init__(self, where: str, struck_rules: set[str]) -> None:
+        self._where = where
+        self._struck_rules = struck_rules
+        self._in_place = False
+        self._strikes = False
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        if name == "cfRule":
+            self._strikes |= attributes.get("dxfId", "") in self._struck_rules
+        elif name == "strike":
+            self._strikes |= attributes.get("val", "1") in _TRUE
+        elif name == "sqref":
+            self._in_place = True
+
+    def text(self, words: str) -> None:
+        if self._in_place:
+            self._where += words
+
+    def end(self, name: str) -> None:
+        if name == "sqref":
+            self._in_place = False
+
+    def areas(self) -> list[tuple[int, int, int, int]]:
+        """The cells that it may strike out."""
+        return [_range(area) for area in self._where.split()] if self._strikes else []
+
+
 class _SheetReader:
     """Takes the elements of a worksheet as they come and fills `cells`."""
 
@@ -385,6 +468,7 @@ class _SheetReader:
         struck_strings: dict[int, bool],
         formats: list[str | None],
         struck_styles: list[bool],
+        struck_rules: set[str],
         from_1904: bool,
         most: int,
     ) -> None:
@@ -395,6 +479,7 @@ class _SheetReader:
         self._struck_strings = struck_strings
         self._formats = dict(enumerate(formats))
         self._struck_styles = {i for i, struck in enumerate(struck_styles) if struck}
+        self._struck_rules = struck_rules
         self._epoch = CALENDAR_MAC_1904 if from_1904 else CALENDAR_WINDOWS_1900
         self._from_serial = from_excel
         self._from_iso = from_ISO8601
@@ -411,10 +496,13 @@ class _SheetReader:
         self._has_formula = False
         self._places = 0
         self._filter: tuple[int, int, int, int] | None = None
+        self._rule: _Rule | None = None  # the conditional format at hand
 
     def text(self, words: str) -> None:
         if self._in_cell:
             self._words.text(words)
+        elif self._rule is not None:
+            self._rule.text(words)
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         if name == "c":
@@ -430,6 +518,10 @@ class _SheetReader:
         elif name == "col":
             if attributes.get("hidden") in _TRUE or _is_zero(attributes.get("width")):
                 self.cells.hidden_columns.append((int(attributes["min"]) - 1, int(attributes["max"]) - 1))
+        elif self._rule is not None:
+            self._rule.start(name, attributes)
+        elif name == "conditionalFormatting":
+            self._rule = _Rule(attributes.get("sqref", ""), self._struck_rules)
         elif name == "mergeCell":
             self.cells.merged.append(_range(attributes["ref"]))
         elif name == "autoFilter":
@@ -445,6 +537,11 @@ class _SheetReader:
             self._words.end(name)
         elif name == "row":
             self._end_row()
+        elif self._rule is not None:
+            self._rule.end(name)
+            if name == "conditionalFormatting":
+                self.cells.may_be_struck.extend(self._rule.areas())
+                self._rule = None
 
     def _start_row(self, attributes: dict[str, str]) -> None:
         at = int(float(attributes["r"])) - 1 if "r" in attributes else self._at + 1

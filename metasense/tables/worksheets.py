@@ -7,8 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 from metasense.showing.words import count, listing
+from metasense.tables.cells import rounded
 from metasense.tables.sheets import HEADER_WITHIN, PanelsError, Problem, Sheet, is_empty, laid_out
 from metasense.tables.workbook import Cells, Tab, Unreadable, Workbook, cell_name, column_name
+
+SAID = 40  # characters of a comment that a note repeats
 
 
 def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | None) -> Sheet:
@@ -49,6 +52,7 @@ def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str
             raise
         raise PanelsError([*error.problems, advice], label) from error
     _say_what_is_hidden(opened, cells)
+    _say_what_stands_beside(opened, cells)
     opened.problems.extend([*_struck_out(opened, cells), *_merged(opened, cells)])
     return replace(opened, advice=advice)
 
@@ -128,7 +132,36 @@ def _say_what_is_hidden(sheet: Sheet, cells: Cells) -> None:
         row, column = cells.percentages[0]
         sheet.notes.append(
             f"{count(len(cells.percentages), 'cell')} in per cent: read as shown, such as "
-            f"{cells.rows[row][column]!r} in {cell_name(row, column)}."
+            f"{rounded(cells.rows[row][column])!r} in {cell_name(row, column)}."
+        )
+
+
+def _say_what_stands_beside(sheet: Sheet, cells: Cells) -> None:
+    """Notes on what the workbook says about cells of the table without being in them."""
+    if not len(sheet.rows):
+        return
+    first, last = sheet.rows[0] - 1, sheet.rows[-1] - 1
+    areas = [
+        f"{cell_name(top, left)}:{cell_name(min(bottom, last), min(right, len(sheet.headers) - 1))}"
+        for top, left, bottom, right in cells.may_be_struck
+        if top <= last and bottom >= first and left < len(sheet.headers)
+    ]
+    if areas:
+        sheet.notes.append(
+            f"conditional formats of this sheet strike cells out, in {listing(dict.fromkeys(areas), 8)}; whether they "
+            "do was not read. Look there, and delete what is not to count."
+        )
+    data = set(sheet.rows)
+    said = [
+        f"{row + 1} ({text[: SAID - 3] + '...' if len(text) > SAID else text!r})"
+        for (row, _), text in sorted(cells.comments.items())
+        if row + 1 in data or row < first
+    ]
+    if said:
+        one = len(said) == 1
+        sheet.notes.append(
+            f"{'row' if one else 'rows'} {listing(said, 8)} {'has a comment' if one else 'have comments'} in the "
+            f"workbook, which {'was' if one else 'were'} not read. Write in the table what is to count."
         )
 
 

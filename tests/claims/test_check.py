@@ -775,3 +775,19 @@ def test_a_decimal_comma_is_read_as_a_point(with_comma, with_point):
 def test_a_comma_between_thousands_in_a_list_or_a_pair_is_no_decimal_comma():
     for text in ("1,200 answers", "1,234,567", "in 1,2,3 panels", "[36,49] %", "(36,49) %", "batch L37,5", "0.1,0.9"):
         assert with_points(text) == text
+
+
+@pytest.mark.parametrize("share", ["(37.5 %)", "(37.5%)", "(38 %)", "(37,5 %)", "(= 37.5 %)"])
+@pytest.mark.parametrize("between", ["", " answers", " answers were correct"])
+def test_a_share_in_brackets_behind_two_counts_is_theirs_and_no_interval(share, between):
+    panel = ms.one_panel("triangle", 24, 9)
+    assert levels(with_points(f"9 of 24{between} {share}")) == []
+    right = ms.check_claim(f"In a triangle test 9 of 24{between} {share}, by 24 people.", panel)
+    assert right.ok and "shares of counts" in right.checked
+    wrong = ms.check_claim(f"In a triangle test 9 of 24{between} (41 %), by 24 people.", panel)
+    assert [(f.said, f.reason) for f in wrong.findings] == [("41 %", "That is not the share: 9 of 24 is 38 %.")]
+
+
+def test_a_probability_in_brackets_behind_an_interval_stays_one():
+    assert levels("9 of 24 answers, a p_d of 0.1 to 0.4 (90 %)") == [0.9]
+    assert levels("The d-prime is 0.5 (0.1 to 0.9; 90 % credible interval), by 9 of 24 people") == [0.9]

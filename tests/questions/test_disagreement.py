@@ -25,6 +25,14 @@ def test_six_panels_of_24_on_one_difference_nearly_always_give_mixed_verdicts(p_
     assert 1 - chances[0] - chances[-1] == pytest.approx(mixed, abs=0.005)
 
 
+@pytest.mark.parametrize("alpha", [2, 1, 0, -0.05, float("nan")])
+def test_a_level_that_is_no_risk_is_refused(alpha):
+    with pytest.raises(ValueError, match="alpha is a risk between 0 and 1"):
+        ms.pool(SIX).disagreement(alpha=alpha)
+    with pytest.raises(ValueError, match="alpha is a risk between 0 and 1"):
+        verdict_counts(1.0, "triangle", [24] * 6, alpha=alpha)
+
+
 def test_number_of_successes_is_the_sum_over_all_outcomes():
     p = np.array([0.1, 0.7, 0.35, 0.9])
     expected = np.zeros(5)

@@ -91,6 +91,6 @@ def test_a_direction_gives_the_margin_two_sides():
     shown = movable(pooled.core, {"": pooled.posterior})
     assert shown.lines == pytest.approx((30, 70))
     assert (shown.larger(71), shown.larger(50), shown.larger(29)) == (True, False, True)
-    assert shown.sides(shown.strips[0])[0] / 100 == pytest.approx(pooled.verdict().below, abs=0.5 / 100 + 1e-9)
+    assert shown.sides(shown.strips[0])[0] / 100 == pytest.approx(pooled.verdict().below, abs=1 / 100)
     assert (np.diff(shown.strips[0].values) >= 0).all()
     assert shown.ticks() == [0, 10, 20, 30, 70, 80, 90, 100]

@@ -501,3 +501,19 @@ def test_a_small_whole_number_does_not_show_that_a_point_divides_off_decimals():
 def test_wrong_answers_are_compared_row_by_row_even_beside_words():
     with pytest.raises(PanelsError, match="8 correct and 20 incorrect make 28 answers, not 24"):
         read_panels(panels(incorrect=["20", "16 (2 left)"]))
+
+
+@pytest.mark.parametrize(
+    ("header", "word"), [("included", "yes"), ("valid", "ok"), ("outlier", "no"), ("not used", "0")]
+)
+def test_a_column_that_says_the_same_of_every_row_asks_nothing(header, word):
+    assert len(read_panels(panels(**{header: [word, word]}))) == 2
+
+
+def test_a_row_of_sums_without_a_name_is_asked_for_its_name_alone():
+    table = "panel,protocol,tastings,correct\nA,triangle,20,5\nB,triangle,20,7\nC,triangle,10,4\n,triangle,50,16"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(table)
+    assert [problem.message for problem in caught.value.problems] == [
+        "the cell is empty. Write a name for the sitting."
+    ]

@@ -216,3 +216,85 @@ def test_a_moderator_in_front_may_say_all_or_mean():
     rows = [["all", "X", "triangle", 24, 11], ["mean", "Y", "triangle", 31, 12], ["dry", "Z", "triangle", 20, 9]]
     read = read_panels(pd.DataFrame(rows, columns=["style", "panel", "protocol", "tastings", "correct"]))
     assert len(read) == 3
+
+
+@pytest.mark.parametrize("mark", ["?", "-", "n/a", "...", "unknown", "refused", "No show!", "nan"])
+def test_a_mark_for_nobody_is_no_taster(mark):
+    table = f"panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,{mark},0\nA,triangle,,0"
+    with pytest.raises(PanelsError) as caught:
+        read_tastings(table)
+    assert [problem.row for problem in caught.value.problems] == [3, 4]
+    assert f"{mark!r} says nothing here. Write a code for the person." in str(caught.value)
+    assert "the cell is empty. Write a code for the person." in str(caught.value)
+
+
+def test_initials_and_names_that_programs_write_for_nothing_are_people_and_said():
+    table = "panel,protocol,taster,correct\nA,triangle,NA,1\nA,triangle,Nan,0\nA,triangle,DK,0"
+    read = read_tastings(table)
+    assert read.frame["taster"].tolist() == ["NA", "Nan", "DK"]
+    assert "column 'taster': 'NA', 'Nan' and 'DK' were read as a person's code." in read.notes
+
+
+@pytest.mark.parametrize("word", ["refused", "Declined.", "no answer", "didn’t answer", "spilled!"])
+def test_a_word_for_no_answer_under_correct_is_none_and_beside_an_answer_is_asked_about(word):
+    alone = read_tastings(f"panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,T2,{word}")
+    assert alone.frame["correct"].isna().tolist() == [False, True]
+    assert any("read as no answer" in note for note in alone.notes)
+    table = f"panel,protocol,taster,served,answer,correct\nA,triangle,T1,417,417,1\nA,triangle,T2,305,305,{word}"
+    with pytest.raises(PanelsError, match="correct says that there was no answer") as caught:
+        read_tastings(table)
+    assert [(problem.row, problem.column) for problem in caught.value.problems] == [(3, "correct")]
+    assert len(read_tastings(table.replace("305,305", "305,"))) == 2
+
+
+@pytest.mark.parametrize("mark", ["-", "?", "n/a"])
+def test_a_needed_cell_that_holds_a_mark_is_not_called_empty(mark):
+    table = f"panel,protocol,tastings,correct\nA,triangle,{mark},5\nB,triangle,,4"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(table)
+    first, second = caught.value.problems
+    assert first.message == f"{mark!r} says nothing here. Write how many answers were given."
+    assert second.message == "the cell is empty. Write how many answers were given."
+
+
+@pytest.mark.parametrize("word", ["absent", "Absent.", "ABSENT!", "didn't come", "Did not come.", "no-show"])
+def test_a_stop_or_capitals_do_not_change_what_an_incident_says(word):
+    head = "panel,protocol,taster,served,answer,incident\nA,triangle,T1,417,417,\nA,triangle,T2,305,"
+    notes = " ".join(read_tastings(f"{head},{word}").notes)
+    assert "does not say that a row is left out" not in notes and "no answer" in notes
+    with pytest.raises(PanelsError, match="there is an answer though the incident is"):
+        read_tastings(f"{head}305,{word}")
+
+
+TOTALLED = "panel,protocol,tastings,correct,left_out\nA,triangle,20,5,\nB,triangle,20,7,{}\nC,triangle,10,4,\nD,triangle,9,3,\n"  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("left_out", "counts", "says"),
+    [
+        ("", "59,19", "all the other panels, as"),
+        ("yes", "59,19", "all the other panels, those left out among them, as"),
+        ("yes", "39,12", "all the other panels, as"),
+    ],
+)
+def test_a_last_row_that_adds_the_others_up_is_refused_whatever_its_name_until_that_is_decided(left_out, counts, says):
+    table = TOTALLED.format(left_out)
+    with pytest.raises(PanelsError, match=f"'Alles' adds up to {says} their total does") as caught:
+        read_panels(f"{table}Alles,triangle,{counts},")
+    assert [problem.row for problem in caught.value.problems] == [6]
+    kept = read_panels(f"{table}Alles,triangle,{counts},no")
+    assert kept.frame["panel"].tolist()[-1] == "Alles"
+    assert any("adds up to all the other panels: Alles" in note for note in kept.notes)
+    assert len(read_panels(f"{table}Alles,triangle,58,19,")) == 5 - (left_out == "yes")
+
+
+def test_a_name_that_holds_total_is_one_where_rows_left_out_are_in_it():
+    with pytest.raises(PanelsError, match="'Total Wine' looks like a total"):
+        read_panels(f"{TOTALLED.format('yes')}Total Wine,triangle,59,19,")
+
+
+def test_tastings_that_add_up_by_themselves_show_no_total():
+    table = "panel,protocol,tastings,correct\nA,triangle,20,5\nB,triangle,20,7\nC,triangle,20,4\nD,triangle,60,0"
+    assert len(read_panels(table)) == 4
+    few = "panel,protocol,tastings,correct\nA,triangle,20,5\nB,triangle,20,7\nC,triangle,40,12"
+    assert any("adds up to all the other panels: C" in note for note in read_panels(few).notes)

@@ -49,7 +49,7 @@ def with_cell(column, cell):
         ("correct", "12 of 30", r"two numbers in one cell"),
         ("correct", "40%", r"'40%' is a percentage\. Write the count itself"),
         ("correct", "", r"the cell is empty\. Write how many answers were correct"),
-        ("correct", "NA", r"the cell is empty"),
+        ("correct", "NA", r"'NA' says nothing here"),
         ("correct", "inf", r"'inf' is not a number"),
         ("correct", "TRUE", r"'TRUE' is not a number"),
         ("correct", "٣", r"'٣' is not a number"),

@@ -12,7 +12,10 @@ import openpyxl
 import pytest
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
+from openpyxl.comments import Comment
+from openpyxl.formatting.rule import Rule
 from openpyxl.styles import Font
+from openpyxl.styles.differential import DifferentialStyle
 
 from metasense.tables import workbook
 from metasense.tables.panels import PanelsError, read_panels
@@ -140,6 +143,81 @@ def test_a_struck_out_cell_is_refused_by_its_name():
     assert "'12' in D3 is struck out" in problem.message
 
 
+def ruled(tab, area="A2:E3", **font):
+    """Give cells a conditional format, as a person does who wants rows struck out where a cell says so."""
+    rule = DifferentialStyle(font=Font(**font))
+    tab.conditional_formatting.add(area, Rule(type="expression", dxf=rule, formula=["$E2>1"]))
+
+
+def test_a_conditional_format_that_strikes_cells_out_is_said_with_its_place():
+    said = "conditional formats of this sheet strike cells out, in {}; whether they do was not read."
+    assert said.format("A2:E3") in notes(lambda tab: ruled(tab, strike=True))
+    assert said.format("A2:E4 and D3:D4") in notes(
+        lambda tab: [ruled(tab, area, strike=True) for area in ("A2:ZZ900", "D3:D4")]
+    )
+
+
+def test_a_conditional_format_that_only_colours_or_lies_elsewhere_is_nothing_to_speak_of():
+    assert "conditional" not in notes(lambda tab: ruled(tab, color="FF0000"))
+    assert "conditional" not in notes(lambda tab: ruled(tab, strike=False))
+    assert "conditional" not in notes(lambda tab: ruled(tab, "G2:H9", strike=True))
+    assert "conditional" not in notes(lambda tab: ruled(tab, "A7:E9", strike=True))
+
+
+def test_a_conditional_format_that_keeps_its_own_format_and_place_is_said_too():
+    # As written since 2010: ECMA-376 extension list, namespaces x14 and xm.
+    rule = (
+        '<extLst><ext xmlns:x14="http://schemas.microsoft.com/office/spreadsheetml/2009/9/main" uri="{78C0D931}">'
+        '<x14:conditionalFormattings><x14:conditionalFormatting xmlns:xm="http://schemas.microsoft.com/office/excel/'
+        '2006/main"><x14:cfRule type="expression" id="{1}"><xm:f>$E2&gt;1</xm:f><x14:dxf><font><strike/></font>'
+        "</x14:dxf></x14:cfRule><xm:sqref>B2:C3 E4</xm:sqref></x14:conditionalFormatting></x14:conditionalFormattings>"
+        "</ext></extLst></worksheet>"
+    )
+    data = rewritten(saved(), sheet1=lambda text: text.replace("</worksheet>", rule))
+    assert "strike cells out, in B2:C3 and E4:E4" in "\n".join(read_panels(data).notes)
+
+
+def test_comments_on_cells_of_the_table_are_named_by_row_with_their_first_words():
+    def comment(tab):
+        tab["D4"].comment = Comment("Berta:\nspilled, and tasted again with another cup", "Berta")
+        tab["B2"].comment = Comment("late", "me")
+        tab["J40"].comment = Comment("far from the table", "me")
+
+    said = (
+        "rows 2 ('late') and 4 ('spilled, and tasted again with anothe...') have comments in the workbook, which were "
+        "not read."
+    )
+    assert said in notes(comment)
+    assert "row 1 ('counted twice') has a comment in the workbook, which was not read." in notes(
+        lambda tab: setattr(tab["D1"], "comment", Comment("counted twice", "me"))
+    )
+    assert "comment" not in notes(None)
+
+
+def test_of_a_thread_of_comments_its_own_words_are_said():
+    def comment(tab):
+        tab["D3"].comment = Comment("[Threaded comment] Your version allows you to read this", "tc={1}")
+
+    data = saved(comment)
+    thread = (
+        '<ThreadedComments xmlns="http://schemas.microsoft.com/office/spreadsheetml/2018/threadedcomments">'
+        '<threadedComment ref="D3" personId="{1}" id="{2}"><text>not sure of this one</text></threadedComment>'
+        '<threadedComment ref="D3" personId="{1}" id="{3}" parentId="{2}"><text>why?</text></threadedComment>'
+        "</ThreadedComments>"
+    )
+    kind = "http://schemas.microsoft.com/office/2017/10/relationships/threadedComment"
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name).decode()
+            if name.endswith("sheet1.xml.rels"):
+                more = f'<Relationship Type="{kind}" Target="../threadedComments/t1.xml" Id="t1"/></Relationships>'
+                text = text.replace("</Relationships>", more)
+            new.writestr(name, text)
+        new.writestr("xl/threadedComments/t1.xml", thread)
+    assert "row 3 ('not sure of this one') has a comment" in "\n".join(read_panels(out.getvalue()).notes)
+
+
 def test_words_struck_out_in_part_are_not_run_together():
     def strike(tab):  # 8 crossed out and 9 written behind it would read 89
         tab["D3"] = CellRichText(TextBlock(InlineFont(strike=True), "8"), TextBlock(InlineFont(), "9"))
@@ -205,6 +283,18 @@ def test_a_moderator_in_per_cent_is_said():
             tab.cell(row, 5).number_format = "0%"
 
     assert "3 cells in per cent: read as shown, such as '2%' in E2." in notes(in_per_cent)
+
+
+def test_a_note_on_shares_has_no_more_digits_than_people_write():
+    def thirds(tab):
+        for row in (2, 3, 4):
+            tab.cell(row, 5).value = row / 3
+            tab.cell(row, 5).number_format = "0%"
+
+    read = read_panels(saved(thirds))
+    assert "such as '66.67%' in E2." in "\n".join(read.notes)
+    assert "'66.67%', '100%' and '133.3%' were read in per cent" in "\n".join(read.notes)
+    assert read.frame["weeks"].iloc[0] == pytest.approx(200 / 3, abs=1e-12)  # and every digit is kept
 
 
 @pytest.mark.parametrize(
