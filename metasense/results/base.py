@@ -23,7 +23,8 @@ from metasense.protocols import Protocol
 from metasense.results import notes, saving
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
-from metasense.showing.results import Statement
+from metasense.showing.glance import Glance
+from metasense.showing.results import Answered
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
 
 
-class Pool(Statement):
+class Pool(Answered):
     """A pool of any kind; made by `pool`.
 
     Attributes
@@ -159,12 +160,20 @@ class Pool(Statement):
         """What was put into the plain pool, for the file."""
         return {}
 
+    def _glance(self) -> Glance:
+        """The first screen."""
+        raise NotImplementedError
+
     # --- what is the same for all -----------------------------------------------------------------------------------
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """What a careful reader should know about this answer and these panels, in plain words."""
         return (*self._on_the_answer(), *notes.on_the_table(self.core))
+
+    def _cautions(self) -> tuple[str, ...]:
+        """What to be careful about, by weight."""
+        return notes.cautions(self.departures, self.warnings, lambda: self.notes)
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
