@@ -24,6 +24,8 @@ from typing import Any, NoReturn
 FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
 CUT_OFF = 141  # what a shell says of a program whose reader went away before it had finished
 TRACEBACK = "METASENSE_TRACEBACK"
+FEW = 8  # rows of a table on a first screen
+ALL = "All of it: --details."
 LISTED = 5_000  # looks of a plan that are printed
 
 
@@ -196,15 +198,14 @@ def _parser() -> argparse.ArgumentParser:
     pooling = command("pool", "pool the panels of a table and give the answer")
     _add_pool(pooling)
 
-    _add_plan(
-        command(
-            "plan",
-            "how many tasters, which count decides, which protocol, when to look",
-            "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its "
-            "power. With --looks or --sequential: a plan for stopping early. With a d-prime and no protocol: all "
-            "protocols compared.",
-        )
+    planning = command(
+        "plan",
+        "how many tasters, which count decides, which protocol, when to look",
+        "With a protocol and a difference: the tasters needed. With --tasters: the count that decides, and its "
+        "power. With --looks or --sequential: a plan for stopping early. With a d-prime and no protocol: all "
+        "protocols compared.",
     )
+    _add_plan(planning)
     _add_serve(command("serve", "codes, orders, ballots, sheets and a sealed key for one panel"))
     _add_answers(command("answers", "join typed answers with the key of a served panel"))
     claim = command(
@@ -228,6 +229,8 @@ def _parser() -> argparse.ArgumentParser:
     for parsed, file in ((check, table), (pooling, table), (claim, f"{table}; or a saved pool")):
         parsed.add_argument("file", type=Path, help=file)
         parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file")
+    for parsed in (check, pooling, planning, claim):
+        parsed.add_argument("--details", action="store_true", help="all numbers and notes, not the first screen only")
     return parser
 
 
@@ -321,10 +324,13 @@ def _check(chosen: argparse.Namespace) -> int:
     from metasense.tables.panels import Tastings, read_table
 
     read = read_table(chosen.file, sheet=chosen.sheet)
-    print(read.in_full())
+    if chosen.details:
+        print(read.in_full())
+    else:
+        print(read)
     reversed_ = (read.to_panels() if isinstance(read, Tastings) else read).reversals()
     if reversed_:
-        print(
+        _say(
             f"Warning: far fewer correct answers than guessing gives in {listing(map(one_line, reversed_), 8)}: a "
             "reversal or coding error, or, where a direction is named, a difference the other way round? Check the key "
             "before pooling."
@@ -355,7 +361,7 @@ def _pool(chosen: argparse.Namespace) -> int:
         if chosen.report is not None
         else None
     )  # before printing, which a reader may cut short
-    print(pooled)
+    print(pooled.details() if chosen.details else pooled)
     if page:
         print(f"\nWrote {one_line(page)}.")
     changed = pooled.card is not None and pooled.card.edited
@@ -376,12 +382,15 @@ def _claim(chosen: argparse.Namespace) -> int:
     if chosen.panel is not None:
         margin = saved.margin if margin is None and saved is not None else margin
         panels = read.to_panels() if isinstance(read, Tastings) else read
-        check = check_claim(chosen.text, one_panel(panels[chosen.panel], margin=margin))
+        result: Any = one_panel(panels[chosen.panel], margin=margin)
     else:
         tastings = None if saved is None else saved.tastings
-        pooled = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
-        check = check_claim(chosen.text, pooled)
-    print(check)
+        result = saved if saved is not None and margin is None else pool(read, tastings=tastings, margin=margin)
+    check = check_claim(chosen.text, result)
+    if chosen.details or not check.understood:
+        print(check)
+    else:
+        _say(*check.in_short(result.plain_answer()), ALL)
     return WARNED if check.findings else FINE if check.understood else FAILED
 
 
@@ -396,7 +405,7 @@ def _rerun(chosen: argparse.Namespace) -> int:
 def _plan(chosen: argparse.Namespace) -> int:
     from metasense.planning import looks, sizes
     from metasense.showing import words
-    from metasense.showing.tables import table
+    from metasense.showing.glance import in_lines
 
     test, risks = chosen.protocol, {"alpha": chosen.alpha, "beta": chosen.beta}
     size = _size(chosen)
@@ -411,8 +420,9 @@ def _plan(chosen: argparse.Namespace) -> int:
         asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
         compared = sizes.compare_protocols(size["d_prime"], **risks)
         caption = f"What the same difference costs ({asked})"
-        labels, kinds = sizes.COMPARED, sizes.COMPARED_KINDS
-        print(table(compared, caption=caption, labels=labels, kinds=kinds, note=sizes.COMPARED_NOTE))
+        print(in_lines(sizes.compared_table(compared, caption, in_full=chosen.details)))
+        if not chosen.details:
+            print(ALL)
     elif (chosen.looks or (chosen.sequential and sized)) and (chosen.similarity or chosen.tasters is not None):
         raise ValueError(
             "leave out --similarity and --tasters: a plan with looks says when to stop for a difference and when for "
@@ -422,48 +432,66 @@ def _plan(chosen: argparse.Namespace) -> int:
         raise ValueError("--similarity needs the difference that matters: --margin.")
     elif chosen.looks and not sized:
         cost = looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha)
-        print(cost.statement(), cost.look_by_look().to_text(), sep="\n\n")
+        few = None if chosen.details else FEW
+        _say(cost.statement())
+        print(f"\n{cost.look_by_look(most=few, few=not chosen.details).to_text()}")
     elif chosen.looks:
         if len(chosen.looks) != 2:
             raise ValueError("--looks takes two numbers with a difference: tastings at the first look, and in all.")
-        _print_stops(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks))
+        _print_stops(looks.two_stage_plan(test, tuple(chosen.looks), **size, **risks), chosen.details)
     elif chosen.sequential:
         if not sized:
             raise ValueError("--sequential needs the difference that matters: --margin.")
-        _print_stops(looks.sequential_plan(test, **size, **risks))
+        _print_stops(looks.sequential_plan(test, **size, **risks), chosen.details)
     elif chosen.tasters is not None:
         n, alpha = chosen.tasters, chosen.alpha
         if chosen.similarity:
-            print(_limit(test, n, size, chosen.beta))
+            _say(_limit(test, n, size, chosen.beta))
             return FINE
         count = int(sizes.critical_number(test, n, alpha=alpha))
         real = float(sizes.actual_alpha(test, n, alpha=alpha))
         if count > n:
-            print(f"Not even {n} correct of {n} would speak for a difference at an alpha-risk of {alpha:.4g}.")
+            said = [f"Not even {n} correct of {n} would speak for a difference at an alpha-risk of {alpha:.4g}."]
         else:
-            print(f"{count} or more correct of {n} speak for a difference (real alpha-risk {words.percent(real, 1)}).")
+            real_risk = words.percent(real, 1)
+            said = [f"{count} or more correct of {n} speak for a difference (real alpha-risk {real_risk})."]
         if sized:
             found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
-            print(f"Power at the stated difference: {found}.")
-            print(_limit(test, n, size, chosen.beta))
+            said += [f"Power at the stated difference: {found}.", _limit(test, n, size, chosen.beta)]
+        _say(*said)
     elif not sized:
         raise ValueError("say the difference that matters (--margin), the --tasters at hand, or the --looks taken.")
     else:
         purpose = "similarity" if chosen.similarity else "difference"
-        print(sizes.tasters_needed(test, **size, **risks, purpose=purpose))
+        needed = sizes.tasters_needed(test, **size, **risks, purpose=purpose)
+        _say(needed.statement())
+        print(f"\n{needed.table().to_text()}")
     return FINE
 
 
-def _print_stops(plan: Any) -> None:
-    """A plan with all its counts: in a terminal nothing else shows them."""
-    print(plan.statement())
+def _print_stops(plan: Any, details: bool) -> None:
+    """A plan with its counts; all of them where details are asked for, as in a terminal nothing else shows them."""
+    _say(plan.statement())
     if len(plan.looks) > LISTED:
-        print(
-            f"\nWhere to stop is not listed for more than {LISTED:,} looks. State a larger difference, look twice with "
+        print()
+        _say(
+            f"Where to stop is not listed for more than {LISTED:,} looks. State a larger difference, look twice with "
             '--looks, or write the list in Python: sequential_plan(...).to_csv("stops.csv").'
         )
         return
-    print(f"\n{plan.when_to_stop().to_text()}")
+    stops = plan.when_to_stop(most=None if details else FEW)
+    print(f"\n{stops.to_text()}")
+    if len(stops.rows) == FEW:
+        print(ALL)
+
+
+def _say(*texts: str) -> None:
+    """Sentences in lines of a terminal, with the terms of the trade explained."""
+    from metasense.showing.glance import explained
+    from metasense.showing.words import wrapped
+
+    for text in explained(texts):
+        print("\n".join(wrapped(text)))
 
 
 def _size(chosen: argparse.Namespace) -> dict[str, Any]:

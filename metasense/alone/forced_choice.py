@@ -16,7 +16,9 @@ from metasense.alone.beliefs import ON_D_PRIME, ON_P_D, forced_choice_log_likeli
 from metasense.alone.panel import OnePanel, ends, plain_row
 from metasense.binomial import at_least, at_most, exact_interval, largest_count, profile_interval, smallest_count
 from metasense.engine.distribution import Distribution
+from metasense.protocols import Protocol
 from metasense.showing import figures, words
+from metasense.showing.glance import cut
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -171,6 +173,21 @@ class ForcedChoicePanel(OnePanel):
             f"{self._label}{test.name}, {x} of {n} answers correct ({words.percent(x / n)}), {against} the "
             f"{words.percent(test.guess)} that guessing gives"
         )
+
+    def _seen(self) -> str:
+        name = f"in {cut(self.panel)} " if self.panel else ""
+        return f"{name}{self.correct} of {self.tastings} {self.protocol.name} answers were right"
+
+    def _by_luck(self) -> str:
+        chance = words.percent(self.p_value)
+        said = f"By luck alone {chance} of such panels have {self.correct} or more right of {self.tastings}"
+        if self.critical_number > self.tastings:
+            return f"{said}; in so few answers no count is statistically significant."
+        return f"{said}; from {self.critical_number} on a panel is called statistically significant."
+
+    def _believed(self, test: Protocol) -> dict[str, tuple[float, float, float]]:
+        flat = self.p_d_posterior.map(self.protocol.d_prime_from_p_d).map(test.p_correct)
+        return {ON_P_D: (flat.median, *flat.interval(self.prob))} | super()._believed(test)
 
     def _worked_out(self) -> list[str]:
         return [

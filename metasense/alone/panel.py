@@ -27,10 +27,11 @@ from metasense.alone.beliefs import (
 from metasense.alone.rates import DiscriminationRates
 from metasense.engine.distribution import Distribution
 from metasense.engine.priors import Priors
-from metasense.margins import Margin
+from metasense.margins import SETTLED, Margin
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import figures, words
-from metasense.showing.results import Statement
+from metasense.showing import figures, plain, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.results import Answered
 from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ _KINDS: dict[str, Any] = {
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class OnePanel(Statement):
+class OnePanel(Answered):
     """One panel alone; made by `one_panel`. The two kinds differ in their counts and share what is below.
 
     Attributes
@@ -115,6 +116,14 @@ class OnePanel(Statement):
         raise NotImplementedError
 
     def _rows(self) -> list[dict[str, Any]]:
+        raise NotImplementedError
+
+    def _seen(self) -> str:
+        """The counts, for the plain answer."""
+        raise NotImplementedError
+
+    def _by_luck(self) -> str:
+        """How rare the counts are by luck alone, for the first screen."""
         raise NotImplementedError
 
     @cached_property
@@ -273,6 +282,95 @@ class OnePanel(Statement):
             f"Decision: {margin}; settled when the posterior probability of one side exceeds "
             f"{words.percent(self.settled)} under every prior named.",
         ]
+
+    # --- the first screen -------------------------------------------------------------------------------------------
+
+    def _said_in(self) -> Protocol:
+        """The protocol whose answers are counted out: the margin's, or the panel's own."""
+        stated = None if self.margin is None else self.margin.stated_protocol
+        own = self.protocol.name if isinstance(self.protocol, Protocol) else "triangle"
+        return forced_choice(stated or own)
+
+    def _believed(self, test: Protocol) -> dict[str, tuple[float, float, float]]:
+        """Median and interval of the chance of a correct answer, from each belief."""
+        d = self.d_prime_posterior if test.directed else size(self.d_prime_posterior)
+        p_c = d.map(test.p_correct)
+        return {ON_D_PRIME: (p_c.median, *p_c.interval(self.prob))}
+
+    def _glance(self) -> Glance:
+        test = self._said_in()
+        believed = self._believed(test)
+        low = min(lower for _, lower, _ in believed.values())
+        high = max(upper for _, _, upper in believed.values())
+        middle = believed[ON_D_PRIME][0]
+        at_margin = None
+        if self.margin is not None:
+            away = test.directed and middle < test.guess
+            at_margin = float(test.p_correct(-self.margin.d_prime if away else self.margin.d_prime))
+        share = plain.Share(test.name, test.guess, middle, low, high, at_margin)
+        way = None
+        if self.protocol.directed:
+            way = self.d_prime_posterior.above(0)
+        verdict = self.verdict() or ""
+        own = test.name == self.protocol.name
+        of = "100" if own else f"100 {test.name} answers right"
+        said = [
+            f"{plain.lead(verdict)}: {self._seen()}, which fits {plain.of_100(low)} to {plain.of_100(high)} of {of}, "
+            f"where {share.beside()}{plain.direction(way, self.settled)}."
+        ]
+        if self.margin is not None:
+            said += [self._beside_the_margin(verdict), self._beside_a_pool(verdict)]
+        said += plain.nothing(self._nothing())
+        names = {ON_D_PRIME: "believed, starting as a pool does", ON_P_D: "believed, starting with every rate alike"}
+        rows = share.rows({names[basis]: numbers for basis, numbers in believed.items()})
+        small = compact(share.caption(), plain.HEADERS, rows, self._by_luck())
+        return Glance(tuple(said), small, self.notes, self._step(verdict), with_step=self.margin is None)
+
+    def _beside_the_margin(self, verdict: str) -> str:
+        """How probable the likelier side of the margin is, from each belief."""
+        above = list(self.beyond.values())
+        larger = sum(above) > len(above) / 2
+        chances = sorted(chance if larger else 1 - chance for chance in above)
+        least, most = (words.probability(chance) for chance in (chances[0], chances[-1]))
+        if chances[0] < 0.5:
+            side = "larger" if larger else "smaller"
+            return (
+                f"By where one starts, it is {least} or {most} probable that the difference is {side} than the margin."
+            )
+        said = least if least == most or "than" in least else f"at least {least}"
+        return plain.beside_the_margin(verdict, said, said, larger=larger)
+
+    def _nothing(self) -> float:
+        """Probability of nothing to taste, as a pool of this panel gives it: even with one size, and with a spread."""
+        directed = self.protocol.directed
+        scale = self.priors.centre_scale
+
+        def one_size(d: Array) -> Array:
+            height = np.exp(-0.5 * (d / scale) ** 2) / (scale * np.sqrt(2 * np.pi))
+            return height if directed else 2 * height
+
+        same = d_prime_posterior(self._log_likelihood, one_size, directed=directed)[1]
+        none = float(self._log_likelihood(np.array([0.0]))[0])
+        logs = np.array([none, same, self._integrated[1]])
+        weights = np.exp(logs - logs.max())
+        return float(weights[0] / weights.sum())
+
+    def _beside_a_pool(self, verdict: str) -> str:
+        """Whether a pool of this panel could come to another verdict, and why."""
+        pooled = str(verdicts({ON_D_PRIME: self.beyond[ON_D_PRIME]}, SETTLED))
+        if len(self.beyond) > 1:
+            could = f"would more likely say {pooled}" if pooled != verdict else "could say otherwise"
+            return f"A pool {could}: it starts from one belief, and a lone panel needs two that agree."
+        return "A pool could say otherwise, as it asks about panels like this one."
+
+    def _step(self, verdict: str) -> str:
+        if any("coding error" in note for note in self.notes):
+            return "check the key, the codes and the instructions."
+        if self.margin is None:
+            return "name the smallest difference that matters, as in margin=ms.Margin(...)."
+        if verdict == OPEN:
+            return "serve more panels of the same two products, and pool them all with pool()."
+        return "serve another panel on new batches; one alone speaks for these tasters and cups."
 
     def _tables(self) -> tuple[Any, Any]:
         frame = self.to_frame()

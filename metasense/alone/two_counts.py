@@ -14,6 +14,7 @@ from metasense.alone.beliefs import ON_D_PRIME
 from metasense.alone.panel import OnePanel, ends, plain_row
 from metasense.alone.yes_no import MOST_TABLES, binomial_chances, fisher, profile_d_prime, tables_with
 from metasense.showing import words
+from metasense.showing.glance import cut
 
 Array = NDArray[np.float64]
 
@@ -116,6 +117,18 @@ class TwoCountPanel(OnePanel):
             f"{self._label}{self.protocol.name}, answered {yes!r} in {self.hits} of {self.signal} tastings that were "
             f"and in {self.false_alarms} of {self.noise} that were not"
         )
+
+    def _seen(self) -> str:
+        name = f"in {cut(self.panel)} " if self.panel else ""
+        said, what = ("'A'", "cups") if self.protocol.directed else ("'different'", "pairs")
+        return (
+            f"{name}tasters said {said} of {self.hits} of {self.signal} {what} that were so and of "
+            f"{self.false_alarms} of {self.noise} that were not"
+        )
+
+    def _by_luck(self) -> str:
+        chance = words.percent(self.p_value)
+        return f"By luck alone {chance} of such panels would have counts at least this far apart."
 
     def _worked_out(self) -> list[str]:
         return [

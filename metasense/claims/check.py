@@ -43,8 +43,10 @@ from metasense.protocols import PROTOCOLS, Protocol
 from metasense.questions.preference import Preference
 from metasense.results.pooled import Pooled
 from metasense.showing import tables, words
+from metasense.showing.glance import cut, short
 from metasense.showing.results import Result
 
+SHORTLY = 4  # objections on a first screen
 _QUOTED = r"\"[^\"]{1,200}\"|\u201c[^\u201d]{1,200}\u201d|`[^`]{1,200}`|\u00ab[^\u00bb]{1,200}\u00bb"
 _ENGLISH = re.compile(
     r"the|a|an|of|to|in|is|are|was|were|be|that|this|these|those|and|or|not|no|by|with|for|from|on|at|as|it|we|our|"
@@ -181,6 +183,18 @@ class ClaimCheck(Result):
             if self.understood
             else "Nothing in this claim could be held against the result, so nothing was checked; only English is read."
         )
+
+    def in_short(self, known: str) -> Iterator[str]:
+        """The first screen: what is objected to, and `known`, the plain answer, as what can be said instead."""
+        yield self.sentence()
+        few = self.findings[:SHORTLY]
+        for finding in few:
+            said = f'"{cut(finding.said, 60)}"' if finding.said else "Missing"
+            yield short(f"{said}: {finding.reason}")
+        if len(self.findings) > len(few):
+            yield f"{words.count(len(self.findings) - len(few), 'more objection')} in the details."
+        if self.findings:
+            yield f"What is known: {known}"
 
     def _shown(self) -> list[str | tables.Table]:
         parts: list[str | tables.Table] = [self.sentence()]

@@ -611,13 +611,15 @@ class CostOfLooks(Statement):
     def _shown(self) -> list[str | Shown]:
         return [self._paragraph(), self.look_by_look(most=24)]
 
-    def look_by_look(self, *, most: int | None = None) -> Table:
+    def look_by_look(self, *, most: int | None = None, few: bool = False) -> Table:
         """The counts and risks at each look, or at most so many of them.
 
         Parameters
         ----------
         most : int, optional
             Looks to show; all of them by default.
+        few : bool
+            Whether the risk at each look alone is left out, so that the table fits a narrow terminal.
 
         Returns
         -------
@@ -636,7 +638,10 @@ class CostOfLooks(Statement):
             "actual_alpha": "risk at this look alone",
             "strict_number": "with the stricter level",
         }
-        return table(self.to_frame(), caption="Look by look", kinds=kinds, labels=labels, most=most)
+        frame = self.to_frame()
+        if few:
+            frame = frame.drop(columns=["actual_alpha"])
+        return table(frame, caption="Look by look", kinds=kinds, labels=labels, most=most)
 
 
 def cost_of_looks(protocol: str | Protocol, looks: Iterable[int], *, alpha: float = 0.05) -> CostOfLooks:

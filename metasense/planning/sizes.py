@@ -30,7 +30,7 @@ from metasense.binomial import at_least, at_most, largest_count, smallest_count
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing import figures, words
 from metasense.showing.results import Statement
-from metasense.showing.tables import Shown, table
+from metasense.showing.tables import Shown, Table, table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -401,7 +401,22 @@ class TastersNeeded(Statement):
         )
 
     def _shown(self) -> list[str | Shown]:
-        return [self._paragraph(), table(self.to_frame(), kinds=_KINDS, labels=_LABELS)]
+        return [self._paragraph(), self.table()]
+
+    def table(self) -> Table:
+        """Both sizes with their cups, the count that decides, and the risks kept.
+
+        Returns
+        -------
+        Table
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.tasters_needed("triangle", p_d=0.3).table().headers[:3]
+        ('size', 'tastings', 'cups')
+        """
+        return table(self.to_frame(), kinds=_KINDS, labels=_LABELS)
 
 
 def tasters_needed(
@@ -630,6 +645,16 @@ COMPARED_NOTE = (
     "triangle needs, this protocol finds a difference of that d-prime as often as the triangle finds the stated one; "
     "if its cups blur the difference below that, the triangle is the better choice."
 )
+
+
+def compared_table(compared: pd.DataFrame, caption: str, *, in_full: bool = False) -> Table:
+    """Protocols side by side, as `compare_protocols` gives them; the columns that decide, or all of them."""
+    if in_full:
+        return table(compared, caption=caption, labels=COMPARED, kinds=COMPARED_KINDS, note=COMPARED_NOTE)
+    few = compared[["protocol", "p_correct", "lasting", "cups", "attribute"]]
+    labels = COMPARED | {"lasting": "tastings", "p_correct": "right at this difference", "attribute": "what differs"}
+    note = "Tastings, one a taster: from so many on every panel keeps both risks. Cups: for so many tastings."
+    return table(few, caption=caption, labels=labels, kinds=COMPARED_KINDS, note=note)
 
 
 def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:

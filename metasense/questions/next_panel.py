@@ -339,11 +339,17 @@ def plan_next(
     return Plans(margin, now, upper - lower, ranked, frame, tuple(_notes(core, ranked, frame)))
 
 
+def usual_size(core: Core) -> int:
+    """The usual size of the panels, in whole sets of serving orders."""
+    frame = core.panels.frame
+    sizes = frame["tastings"].fillna(frame["signal"] + frame["noise"]).to_numpy(float)
+    return int(min(max(6, 6 * round(float(np.median(sizes)) / 6)), MOST_TASTERS // 2))
+
+
 def _usual(core: Core) -> tuple[Plan, ...]:
     """Plans worth a first look."""
     frame = core.panels.frame
-    sizes = frame["tastings"].fillna(frame["signal"] + frame["noise"]).to_numpy(float)
-    size = int(min(max(6, 6 * round(float(np.median(sizes)) / 6)), MOST_TASTERS // 2))  # whole sets of serving orders
+    size = usual_size(core)
     protocols = dict.fromkeys([*(test.name for test in core.protocols), "tetrad", "3-AFC"])
     plans = Plan.every(protocols, [size, 2 * size], [1, 2, 4])
     latest = frame.sort_values("date", kind="stable", na_position="first")["panel"].to_list()

@@ -31,11 +31,13 @@ from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
+from metasense.margins import SETTLED
 from metasense.protocols import Protocol, protocol
 from metasense.questions.asked import ANSWERS, Asked, answers_of, pairs_of, placebo_of, served_placebo
 from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
-from metasense.showing import figures, tables, words
-from metasense.showing.results import Statement
+from metasense.showing import figures, plain, tables, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.results import Answered
 from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
 
 SMALL = 0.5  # average d-prime below which correct answers are mostly luck
 SHARES = 24  # values of w for each panel, equally probable
+NEXT_TIME = "Next time"  # begins the note on what to do then
 WHOM = {"correct": "the correct", "all": "everybody", "pair": "everybody, on a separate blind pair"}
 
 
@@ -119,7 +122,7 @@ def preference(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Preference(Statement):
+class Preference(Answered):
     """The preference for the new product, guessing taken out and among everyone. Made by `preference`.
 
     Attributes
@@ -439,7 +442,7 @@ class Preference(Statement):
         if self.placebo is None:
             advice.append("serve a placebo pair (the same product twice) too, to see how much of a preference is habit")
         if advice:
-            found.append(f"Next time {words.listing(advice)}.")
+            found.append(f"{NEXT_TIME} {words.listing(advice)}.")
         if self.placebo is not None and not self._offered:
             stated, none = self.placebo
             use = (
@@ -567,6 +570,55 @@ class Preference(Statement):
             ax=ax,
         )
 
+    def _glance(self) -> Glance:
+        found = self._found()
+        whom, share = next(iter(found.items()))
+        low, high = share.interval()
+        said = [
+            f"{_preferred(share.above(0.5))}: of 100 {whom} about {plain.of_100(share.median)} would go to the new "
+            f"one ({plain.of_100(low)} to {plain.of_100(high)})."
+        ]
+        if self.correct:
+            luck = self.not_luck
+            span = " to ".join(map(plain.of_100, luck.interval()))
+            said.append(
+                f"Of 100 right answers about {plain.of_100(luck.median)} were more than luck ({span}), and a "
+                "lucky guess tells nothing of taste."
+            )
+        rows = [
+            (
+                whom,
+                plain.of_100(d.median),
+                " to ".join(map(plain.of_100, d.interval())),
+                words.probability(d.above(0.5)),
+            )
+            for whom, d in found.items()
+        ]
+        headers = ("of 100", *plain.HEADERS[1:], "more than half")
+        small = compact("How many would choose the new product", headers, rows, "More than half: how probable that is.")
+        return Glance(tuple(said), small, self._cautions(), self._next_step())
+
+    def _found(self) -> dict[str, Distribution]:
+        """The shares that prefer the new product, everybody's first."""
+        found = {}
+        if self.everyone:
+            found["people asked"] = self.among_everyone
+        if self.correct:
+            found["right answers that were not luck"] = self.beyond_luck
+        return found
+
+    def _cautions(self) -> tuple[str, ...]:
+        """Whether an answer can be had at all, then the notes."""
+        luck = () if not self.correct or self.identifiable else ("Most correct answers may be luck.",)
+        return (*luck, *(note for note in self.notes if not note.startswith(NEXT_TIME)))
+
+    def _next_step(self) -> str:
+        """What to do another time."""
+        advice = [note for note in self.notes if note.startswith(NEXT_TIME)]
+        if not advice:
+            return "ask more people in the same way, if more has to be known."
+        return advice[0].removeprefix(NEXT_TIME).strip()
+
     def _tables(self) -> list[tables.Table]:
         frame = self.to_frame().drop(columns=["mean", "new", "stated"])
         frame["p_value"] = [words.p_value(p) if p == p else "" for p in frame["p_value"]]
@@ -617,6 +669,15 @@ class Preference(Statement):
         if not self.everyone:
             return None
         return fit(self.everyone, [np.ones(1)] * len(self.everyone), None, self.spread)
+
+
+def _preferred(more: float) -> str:
+    """Which product more than half prefer, by the probability that it is the new one."""
+    if more > SETTLED:
+        return "More than half prefer the new product"
+    return (
+        "More than half prefer the old product" if more < 1 - SETTLED else "Which product people prefer is not settled"
+    )
 
 
 def _asked_at_all(fitted: Fitted | None, whom: str) -> Fitted:

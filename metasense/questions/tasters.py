@@ -28,8 +28,9 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import RepeatedTotal, Repeats
 from metasense.margins import SETTLED
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import figures, tables, words
-from metasense.showing.results import Result, Statement
+from metasense.showing import figures, plain, tables, words
+from metasense.showing.glance import ROWS, Glance, compact, cut
+from metasense.showing.results import Answered, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,7 +91,7 @@ def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Tasters(Statement):
+class Tasters(Answered):
     """Each repeat taster's rate above guessing, and how unlike one another tasters are. Made by `tasters`.
 
     Attributes
@@ -415,6 +416,52 @@ class Tasters(Statement):
             ax=ax,
         )
 
+    def _glance(self) -> Glance:
+        frame = self.to_frame()
+        if frame.empty:
+            unknown = f"{self._who()}, so nothing can be said of single people."
+            return Glance((unknown,), None, (), "keep the answers one row a tasting, and pool those.")
+        shares = [_share(row) for row in frame.itertuples()]
+        best = int(frame["p_better"].to_numpy().argmax())
+        name = cut(frame["taster"].iloc[best])
+        share = shares[best]
+        said = (
+            f"{self._counted(frame['p_better'].to_numpy())}.",
+            f"The likeliest to be better than guessing is {name}: {share.right()}, where {share.beside()}.",
+        )
+        rows = [
+            (cut(row.taster), f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
+             share.between().strip(" ()"), words.probability(row.p_better))
+            for row, share in zip(frame.head(ROWS).itertuples(), shares, strict=False)
+        ]  # fmt: skip
+        headers = ("taster", "right", *plain.HEADERS[1:], "better than guessing")
+        hidden = len(frame) - len(rows)
+        note = f"{words.count(hidden, 'more row')} in details()." if hidden > 0 else ""
+        small = compact("Right answers out of 100, taster by taster, given everybody's answers", headers, rows, note)
+        return Glance(said, small, self.notes, self._next_step(frame))
+
+    def _counted(self, p: Array) -> str:
+        """How many are better than guessing; a person counts once a panel."""
+        better = int((p > SETTLED).sum())
+        guess = int((p < 1 - SETTLED).sum())
+        open_ = len(p) - better - guess
+        of = words.count(len(p), "person")
+        if open_ == len(p):
+            return f"Not settled for any of {of}: so few tastings each tell little of a person"
+        return f"Better than guessing: {better} of {of}; no better: {guess}; not settled: {open_}"
+
+    def _next_step(self, frame: pd.DataFrame) -> str:
+        """Who could be settled with the fewest tastings."""
+        unsettled = frame["p_better"].between(1 - SETTLED, SETTLED)
+        more = frame.loc[unsettled, "more_tastings"].dropna()
+        if more.empty:
+            return f"even {MOST} more tastings would settle nobody; a test that finds more, such as tetrad, may."
+        at = int(more.astype(int).idxmin())
+        by = f"{words.count(int(more[at]), 'more tasting')} by {cut(frame['taster'][at])}"
+        return (
+            f"{by}, the fewest of all, would settle what that person can do with a chance of {words.percent(LIKELY)}."
+        )
+
     def _table(self) -> tables.Table:
         frame = self.to_frame().drop(columns=["protocol", "threshold", "median"])
         frame["more_tastings"] = [f"more than {MOST}" if pd.isna(m) else str(m) for m in frame["more_tastings"]]
@@ -507,6 +554,13 @@ def overdispersion(posterior: Posterior) -> Distribution:
 
 
 # --- one taster -----------------------------------------------------------------------------------------------------
+
+
+def _share(row: Any) -> plain.Share:
+    """A taster's rate as right answers in the panel's protocol."""
+    test = forced_choice(row.protocol)
+    middle, low, high = (float(test.p_from_p_d(rate)) for rate in (row.mean, row.lower, row.upper))
+    return plain.Share(test.name, test.guess, middle, low, high)
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,7 +25,8 @@ from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
-from metasense.showing.results import Result, Statement
+from metasense.showing.glance import Glance
+from metasense.showing.results import Answered, Result
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
 
 
-class Pool(Statement):
+class Pool(Answered):
     """A pool of any kind; made by `pool`.
 
     Attributes
@@ -161,12 +162,20 @@ class Pool(Statement):
         """What was put into the plain pool, for the file."""
         return {}
 
+    def _glance(self) -> Glance:
+        """The first screen."""
+        raise NotImplementedError
+
     # --- what is the same for all -----------------------------------------------------------------------------------
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """What a careful reader should know about this answer and these panels, in plain words."""
         return (*self._on_the_answer(), *notes.on_the_table(self.core))
+
+    def _cautions(self) -> tuple[str, ...]:
+        """What to be careful about, by weight."""
+        return notes.cautions(self.departures, self.warnings, lambda: self.notes)
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.headline(), *self._parts(), *(f"Note: {note}" for note in self.notes)]
@@ -300,12 +309,23 @@ class Pool(Statement):
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
-        page = self._page()
+        page = self._answered(self._page())
         sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
         page = replace(page, also=sections)
         if title:
             page = replace(page, title=title, question="" if self.card is None else self.card.question)
         return pages.write_report(page, path, kind=kind)
+
+    def _answered(self, page: pages.Page) -> pages.Page:
+        """The page with the plain answer in front, and its notes by weight."""
+        glance = self._glance()
+        return replace(
+            page,
+            answer=" ".join(glance.answer),
+            next_step=glance.step,
+            paragraphs=(self.headline(), *page.paragraphs),
+            notes=tuple(dict.fromkeys([*glance.cautions, *page.notes])),
+        )
 
     def save(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write data, margin, priors, settings, seed, versions, numbers and draws as one netCDF file.

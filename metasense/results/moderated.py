@@ -11,21 +11,45 @@ import numpy as np
 import pandas as pd
 
 from metasense.alone.panels import panels_alone
-from metasense.core.answers import lean, margin_words, side
+from metasense.core.answers import Verdict, lean, margin_words, side
 from metasense.core.core import Core
 from metasense.engine.posterior import Posterior
+from metasense.margins import SETTLED
 from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import said_value, where
-from metasense.results import notes, sentences, strips
+from metasense.results import first, notes, sentences, strips
 from metasense.results.beside import BesidePlain
-from metasense.showing import figures, tables, words
+from metasense.showing import figures, plain, tables, words
+from metasense.showing.glance import ROWS, Glance, compact, cut
 
 CURVE = 33  # points of the curve
 MOST_ROWS = 6  # categories that each have a row of the strip; of more, the smallest and the largest have
 SHORT = 0.1  # d-prime by which the average may change less than the line before that is said
+
+
+@dataclass(frozen=True)
+class _Stands:
+    """What is known at one value of a moderator, ready to be said."""
+
+    name: str
+    value: str
+    at: str
+    share: plain.Share
+    verdict: Verdict | None
+    way: str
+
+    @property
+    def word(self) -> str:
+        """The verdict's; empty without a margin."""
+        return "" if self.verdict is None else self.verdict.label
+
+    @property
+    def sure(self) -> float:
+        """The probability of the likelier side of the margin."""
+        return 0.0 if self.verdict is None else max(self.verdict.above, self.verdict.below)
 
 
 def moderate(
@@ -489,6 +513,81 @@ class Moderated(Moderation, BesidePlain):
             "signed": self.core.directed,
             "summary": "average with its sign" if self.core.directed else "average of panels",
         }
+
+    def _glance(self) -> Glance:
+        stated = [self._stands(m, value) for m in self.design.moderators for value in self.stated(m)]
+        said = (*self._plainly(), *first.nothing(self.core))
+        of = stated[0].share
+        rows = [(f"{s.name} {s.value}", plain.of_100(s.share.middle), s.share.between().strip(" ()"), s.word)
+                for s in stated[:ROWS]]  # fmt: skip
+        headers = (*plain.HEADERS, "verdict")
+        note = f"{of.beside().capitalize()}."
+        if len(self.design.moderators) > 1:
+            note += " Each row with the other columns at their average."
+        return Glance(said, compact(of.caption(), headers, rows, note), self._cautions(), self._next_step())
+
+    def _stands(self, m: Moderator, value: Any) -> _Stands:
+        """What is known at one value of a moderator."""
+        there = self.at(**{m.name: value})
+        share = first.share(self.protocol, there.posterior.average_rate(self.protocol), self.core.margin)
+        name, unit = plain.column(m.name)
+        verdict = None if self.core.margin is None else self._verdict(m, value)
+        way = plain.direction(there.expected_way, SETTLED, alone=True)
+        stated = cut(f"{said_value(value)}{unit}")
+        at = f"with {cut(name)} at {stated}" if m.numeric else f"for {cut(name)} {stated}"
+        return _Stands(cut(name), stated, at, share, verdict, way)
+
+    def _ends(self) -> tuple[_Stands, ...]:
+        """Both ends of the first moderator; of words, the least and the largest difference."""
+        m = self.design.moderators[0]
+        stated = [self._stands(m, value) for value in self.stated(m)]
+        if not m.numeric:
+            stated.sort(key=lambda s: s.share.middle)
+        return (stated[0], stated[-1]) if len(stated) > 1 else (stated[0],)
+
+    def _plainly(self) -> tuple[str, ...]:
+        """The answer at each end, then what it is to be held against and whether it changes."""
+        ends = self._ends()
+        parts: list[str] = []
+        for s in ends:
+            about = f"about {plain.of_100(s.share.middle)}"
+            between = s.share.between()
+            if between and s.way:
+                between = f"{between[:-1]}, {s.way})"
+            if parts:
+                at = s.at.removeprefix(f"with {s.name} ")
+                parts.append(f"{s.word} {at}: {about}{between}" if s.word else f"{at}, {about}{between}")
+                continue
+            lead = first.POOR if self.advice else plain.lead(s.word)
+            at = f" {s.at}: of" if s.word and not self.advice else f": {s.at}, of"
+            parts.append(f"{lead}{at} 100 {s.share.protocol} answers {about} would be right{between}")
+        beside = ends[0].share.beside()
+        return (f"{'; '.join(parts)}.", f"{beside[0].upper()}{beside[1:]}{self._grows(ends)}.")
+
+    def _grows(self, ends: Sequence[_Stands]) -> str:
+        """How probable it is that the difference changes along the first column."""
+        m = self.design.moderators[0]
+        if not m.numeric or len(ends) < 2:
+            return ""
+        if m.through_zero and not self.core.directed:
+            return "; that it starts from nothing at a dose of 0 is assumed"
+        rises = self.slope(m.name).above(0)
+        how = f"moves the expected way as {ends[0].name} rises" if self.core.directed else f"grows with {ends[0].name}"
+        return f"; it is {words.probability(rises)} probable that the difference {how}"
+
+    def _next_step(self) -> str:
+        """Where another panel would tell most."""
+        ready = first.at_hand(self.core)
+        if self.advice or ready:
+            return ready or "sample again with more draws, as details() says."
+        ends = self._ends()
+        unsettled = [s for s in ends if s.word == words.VERDICTS[2]]
+        if unsettled:
+            least = min(unsettled, key=lambda s: s.sure)
+            return f"serve another panel {least.at}, where it is least settled."
+        if len({s.word for s in ends}) > 1:
+            return f"serve a panel between the two, to see where the verdict turns along {ends[0].name}."
+        return f"decide as planned for what was served, not for {ends[0].name} beyond it."
 
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")

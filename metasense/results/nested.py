@@ -13,9 +13,10 @@ from metasense.engine.posterior import Posterior
 from metasense.questions import sensitivity
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
-from metasense.results import notes, sentences, strips
+from metasense.results import first, notes, sentences, strips
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
+from metasense.showing.glance import Glance
 
 
 def nest(core: Core, within: str) -> Nested:
@@ -189,6 +190,18 @@ class Nested(Nesting, BesidePlain):
         return figures.Drawing(
             lambda empty: figures.forest(**shown, order=order or "estimate", ax=empty), figures.alt_forest(**shown)
         )
+
+    def _glance(self) -> Glance:
+        rate = self.rate(self.protocol)
+        verdict = self.verdict()
+        over = f"over {words.count(len(self.groups), self.noun)}, "
+        said = first.answer(self.core, rate, verdict, self.levels.new_group.expected_way, over)
+        small = first.table(self.core, rate, f"the next panel, from a new {self.noun}")
+        if verdict == words.VERDICTS[2]:
+            step = f"serve a panel from a new {self.noun}, which tells more than one from a known one."
+        else:
+            step = first.settled(self.core, verdict.label)
+        return Glance(said, small, self._cautions(), first.at_hand(self.core) or step)
 
     def _parts(self) -> list[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")

@@ -5,6 +5,7 @@ Each note is one sentence that names the panels; those that question the answer 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pandas as pd
@@ -17,6 +18,7 @@ from metasense.questions import drawer, sensitivity
 from metasense.questions.fit import fit_of
 from metasense.results.sentences import sittings
 from metasense.showing import words
+from metasense.showing.glance import CAUTIONS
 from metasense.tables.panels import REVERSED
 
 MANY_REPEATED = 100  # tastings up to which a panel with repeats is
@@ -26,12 +28,31 @@ SAID_BETTER = (  # notes on reading, not on the answer
     "kept as a possible moderator: ",
     "more tastings than planned: ",
 )
+INFORMING = (  # notes that tell how an answer was found, and ask for no care
+    "With each",
+    "With the prior",
+    "Other columns, seen but not tested",
+    "Sampled with PyMC",
+    "So many panels",
+)
 LISTED = 6  # panels named in a note before the rest are counted
 
 
 def on_the_answer(core: Core) -> tuple[str, ...]:
     """What questions the answer, and what limits it."""
     return (*warnings(core), sensitivity.prior_range(sensitivity.prior_cases(core)), *_limits(core))
+
+
+def cautions(departures: Sequence[str], warned: Sequence[str], found: Callable[[], Sequence[str]]) -> tuple[str, ...]:
+    """Notes by weight: what departs from the card, what questions the answer, then the rest in order.
+
+    Notes that only tell how the answer was found are left out; the rest is asked for only where it is needed.
+    """
+    first = tuple(dict.fromkeys([*departures, *warned]))
+    if len(first) >= CAUTIONS:
+        return first
+    rest = (note for note in found() if not note.startswith(INFORMING))
+    return tuple(dict.fromkeys([*first, *rest]))
 
 
 def on_the_data(core: Core) -> tuple[str, ...]:

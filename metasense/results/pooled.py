@@ -24,9 +24,10 @@ from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import EVEN, Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
-from metasense.results import notes, page, sentences
+from metasense.results import first, notes, page, sentences
 from metasense.results.base import PROB, Pool
 from metasense.showing import figures, pages, tables
+from metasense.showing.glance import Glance
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -530,6 +531,9 @@ class Pooled(Pool):
 
     def _methods(self) -> tuple[str, ...]:
         return sentences.plain_methods(self.core)
+
+    def _glance(self) -> Glance:
+        return first.of_plain(self.core, self._cautions())
 
     def _parts(self) -> list[str | tables.Shown]:
         core = self.core

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from . import words
+from .glance import Glance, in_lines
 from .tables import Shown, Table, block, latex, markdown, write_csv
 
 if TYPE_CHECKING:
@@ -125,14 +127,26 @@ class Result:
         """
         return write_csv(self.to_frame(), path, overwrite=overwrite)
 
+    def details(self) -> Details:
+        """Everything that is known of it: all its sentences, tables and notes.
+
+        Returns
+        -------
+        Details
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> str(ms.one_panel("triangle", 24, 12).details())[:42]
+        'triangle, 12 of 24 answers correct (50 %),'
+        """
+        return Details(self)
+
     def __repr__(self) -> str:
-        text = ""
-        after: str | Shown = ""
-        for part in self._shown():  # sentences a line each, tables and figures between blank lines
-            text += ("\n" if isinstance(part, str) and isinstance(after, str) else "\n\n") if text else ""
-            text += _said(part)
-            after = part
-        return text
+        return _in_order(self._shown())
+
+    def __str__(self) -> str:
+        return _in_order([_set(part) for part in self._shown()])
 
     def _picture(self) -> Shown | None:
         """The figure that a cell shows below its first sentence, where there is one."""
@@ -142,6 +156,25 @@ class Result:
         first, *rest = self._shown()
         picture = self._picture()
         return block(first, *rest) if picture is None else block(first, picture, *rest)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Details(Result):
+    """All parts of a result, which show themselves.
+
+    Attributes
+    ----------
+    of : Result
+        Whose they are.
+    """
+
+    of: Result
+
+    def _shown(self) -> Sequence[str | Shown]:
+        return self.of._shown()
+
+    def to_frame(self) -> pd.DataFrame:
+        return self.of.to_frame()
 
 
 class Statement(Result):
@@ -201,6 +234,65 @@ class Statement(Result):
 
     def _methods(self) -> str | Iterable[str]:
         raise NotImplementedError
+
+
+class Answered(Statement):
+    """A result with a plain answer, which is what it shows first; its details are one step away."""
+
+    def _glance(self) -> Glance:
+        """Its first screen."""
+        raise NotImplementedError
+
+    def plain_answer(self) -> str:
+        """What is known, in at most three short sentences (four where there may be nothing to taste at all).
+
+        The verdict first, in correct answers out of 100; the most useful next step last.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> pooled.plain_answer()[:80]
+        'No margin was given, so there is no verdict: of 100 triangle answers about 48 wo'
+        """
+        return words.Paragraph(self._glance().in_short())
+
+    def __repr__(self) -> str:
+        return self._glance().to_text()
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        picture = self._picture()
+        rest = [part for part in self._shown() if isinstance(part, (str, Table))]  # plot() draws what else there is
+        return self._glance().to_html([] if picture is None else [picture], rest)
+
+
+def _in_order(parts: Iterable[str | Shown]) -> str:
+    text = ""
+    after: str | Shown = ""
+    for part in parts:  # sentences a line each, tables and figures between blank lines
+        text += ("\n" if isinstance(part, str) and isinstance(after, str) else "\n\n") if text else ""
+        text += part if isinstance(part, _Lines) else _said(part)
+        after = part
+    return text
+
+
+class _Lines(str):
+    """Text that is in lines already."""
+
+    __slots__ = ()
+
+
+def _set(part: str | Shown) -> str | Shown:
+    """A part set for a terminal: sentences in lines, tables as wide as they are."""
+    if isinstance(part, Table):
+        return in_lines(part)
+    return _Lines("\n".join(words.wrapped(_said(part))))
 
 
 def _said(part: str | Shown) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import html
 import math
 import re
+import textwrap
 import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -192,6 +193,18 @@ def one_line(text: object) -> str:
     """Text safe to print inside a line: breaks become spaces, control and direction characters a visible mark."""
     shown = (" " if c in "\t\r\n\v\f\x85\u2028\u2029" else "\ufffd" if _unprintable(c) else c for c in str(text))
     return " ".join("".join(shown).split())
+
+
+def wrapped(text: str, width: int = 80) -> list[str]:
+    """Text in lines of a terminal; a number stays with its percent sign.
+
+    Examples
+    --------
+    >>> wrapped("It is 92 % probable.", 12)
+    ['It is 92 %', 'probable.']
+    """
+    together = re.sub(r"(?<=\d) %", "\u00a0%", text)
+    return [line.replace("\u00a0%", " %") for line in textwrap.wrap(together, width, break_on_hyphens=False)]
 
 
 # --- estimates with their intervals ---------------------------------------------------------------------------------

@@ -24,9 +24,10 @@ import pandas as pd
 from metasense import pseudonyms
 from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.protocols import Protocol, protocol
+from metasense.showing.glance import cut, in_lines, short
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table, write_csv
-from metasense.showing.words import count, listing, one_line
+from metasense.showing.words import count, listing, one_line, wrapped
 from metasense.tables.cells import Reading, Wrong
 from metasense.tables.checked import column_of, combined, distinct
 from metasense.tables.checking import check_table
@@ -51,6 +52,8 @@ from metasense.tables.sheets import PanelsError
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
 
+FEW = 12  # rows of a first screen,
+FEW_NOTES = 3  # and notes
 SHOWN = 60  # rows printed; all of them are in to_frame()
 REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is likelier than bad luck
 
@@ -440,6 +443,15 @@ class _Rows(Result):
 
     def _shown(self) -> list[Any]:
         return [self._table(SHOWN), *self._said()]
+
+    def __str__(self) -> str:
+        table = self._table(FEW)
+        rows = tuple((cut(row[0]), *row[1:]) for row in table.rows)
+        said = [short(note) for note in self._said()[:FEW_NOTES]]
+        more = len(self._said()) - len(said)
+        said += [f"{count(more, 'more note')}: in_full(), or --details in a terminal."] if more else []
+        lines = (line for note in said for line in wrapped(note))
+        return "\n\n".join(filter(None, [in_lines(replace(table, rows=rows)).to_text(), "\n".join(lines)]))
 
     def in_full(self) -> str:
         """What is shown, as text and with no panel left out.

@@ -86,7 +86,7 @@ class Drawing:
     >>> shares = ["here", "there"], [0.7, 0.3]
     >>> drawing = Drawing(lambda empty: bars(*shares, ax=empty), alt_bars(*shares))
     >>> drawing.to_html()[:32], drawing
-    ('<style>:is([data-jp-theme-light=', As a figure: Probabilities: here 70 %; there 30 %.)
+    ('<style>:is([data-jp-theme-light=', Probabilities: here 70 %; there 30 %.)
     """
 
     draw: Callable[[Figure], Axes]
@@ -103,7 +103,7 @@ class Drawing:
 
     def to_text(self) -> str:
         """The sentence."""
-        return f"As a figure: {self.alt}"
+        return self.alt
 
     __repr__ = to_text
     _repr_html_ = to_html

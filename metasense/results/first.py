@@ -1,0 +1,120 @@
+"""The first screen of a pool: its plain answer, a small table, what to be careful about, and what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from metasense.core.answers import Rate, Verdict, side
+from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
+from metasense.margins import SETTLED, Margin
+from metasense.protocols import Protocol
+from metasense.questions.explanations import explain
+from metasense.questions.next_panel import plan_next, usual_size
+from metasense.questions.plan import Plan
+from metasense.results import notes
+from metasense.showing import plain, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.tables import Table
+
+UNLIKELY = 0.05  # chance of settling below which no single panel is advised
+POOR = "Not to be relied on, as the sample is not good enough"
+
+
+def share(test: Protocol, p_c: Distribution, margin: Margin | None) -> plain.Share:
+    """A share of correct answers beside what guessing and the margin give; that on the side to which panels lean."""
+    middle = p_c.median
+    at_margin = None
+    if margin is not None:
+        d = -margin.d_prime if test.directed and middle < test.guess else margin.d_prime
+        at_margin = float(test.p_correct(d))
+    low, high = p_c.interval()
+    return plain.Share(test.name, test.guess, middle, low, high, at_margin)
+
+
+def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: str = "") -> tuple[str, ...]:
+    """Verdict and size, the side of the margin, and whether there may be nothing at all."""
+    of = share(rate.protocol, rate.p_c, core.margin)
+    lead = POOR if core.advice else plain.lead(verdict.label)
+    said = [of.after(lead, plain.direction(way, SETTLED), over)]
+    if verdict.margin is not None:
+        likely = side(verdict.above), side(verdict.below)
+        said.append(plain.beside_the_margin(verdict.label, *likely, larger=verdict.above > verdict.below))
+    return (*said, *nothing(core))
+
+
+def nothing(core: Core) -> list[str]:
+    """That there may be nothing to taste, where that is probable."""
+    return plain.nothing(float(explain(core).probability[0]))
+
+
+def table(core: Core, rate: Rate, next_one: str = "the next such panel") -> Table:
+    """Guessing, the average, the next panel and the margin in the main protocol."""
+    of = share(rate.protocol, rate.p_c, core.margin)
+    following = rate.next_p_c
+    count = len(core.panels)
+    average = "this panel and others like it" if count == 1 else f"panels like these {count}, on average"
+    rows = of.rows(
+        {
+            average: (of.middle, of.low, of.high),
+            next_one: (following.median, *following.interval()),
+        }
+    )
+    return compact(of.caption(), plain.HEADERS, rows)
+
+
+def of_plain(core: Core, cautions: tuple[str, ...]) -> Glance:
+    """The first screen of a plain pool."""
+    rate = core.rate(core.main_protocol)
+    said = answer(core, rate, core.verdict(), core.expected_way)
+    return Glance(said, table(core, rate), cautions, step(core))
+
+
+def at_hand(core: Core) -> str:
+    """What has to be done before anything else; empty where nothing has."""
+    if core.advice:
+        return "sample again with more draws, as details() says."
+    if any("coding error" in note for note in notes.in_the_counts(core)):
+        return "check the key of the panels that lean the wrong way."
+    if core.margin is None:
+        return 'name the smallest difference that matters, as in margin=ms.Margin(...) or --margin "0.2 triangle".'
+    return ""
+
+
+def step(core: Core) -> str:
+    """The most useful next step of a plain pool."""
+    return core.remember("step", lambda: at_hand(core) or _settling(core))
+
+
+def settled(core: Core, verdict: str) -> str:
+    """What is left to do where the question is settled."""
+    if verdict == words.VERDICTS[0]:
+        return "decide as planned, and ask in a panel of its own which product people like better."
+    pairs = core.panels.frame["batch_pair"]
+    if pairs.notna().all() and pairs.nunique() == 1:
+        return "decide as planned; a panel on other batches would show if it holds for them."
+    return "decide as planned, and write it up: report() makes a page of it."
+
+
+@dataclass(frozen=True)
+class _Of:
+    """What a question is put to."""
+
+    core: Core
+
+
+def _settling(core: Core) -> str:
+    """The panel that would most cheaply settle it."""
+    verdict = core.verdict().label
+    if verdict != words.VERDICTS[2]:
+        return settled(core, verdict)
+    if core.settings["method"] != "grid" or not notes.quick(core):
+        return "see with plan_next which panels could settle it."
+    size = usual_size(core)
+    names = dict.fromkeys([core.main_protocol.name, "tetrad"])
+    plans = plan_next(_Of(core), Plan.every(names, [size], [1]))
+    best = plans.frame.iloc[0]
+    if best["settled"] < UNLIKELY:
+        return f"no one panel of {size} is likely to settle it; plan_next compares larger plans."
+    chance = words.probability(best["settled"])
+    return f"one more {best['protocol']} panel of {size} on new batches has a {chance} chance to settle it."

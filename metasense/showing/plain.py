@@ -1,0 +1,162 @@
+"""The plain answer: what is known in correct answers out of 100, written once for results of every kind.
+
+The verdict comes first and in the same words everywhere; no scale of the trade, no kind of interval and no prior stands
+in it. Who builds it gives shares and probabilities, and gets sentences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from . import words
+
+BEYOND, WITHIN, OPEN = words.VERDICTS
+HEADERS = ("", "about", "95 % range")
+MENTIONED = 0.2  # probability of nothing to taste from which a plain answer says it: an average alone cannot
+
+ASKED = {  # what a taster answers in each protocol
+    "triangle": "which of three cups is the odd one",
+    "duo-trio": "which of two cups is the same as the first",
+    "tetrad": "which of four cups make two pairs",
+    "2-AFC": "which of two cups has more of what is named",
+    "3-AFC": "which of three cups has most of what is named",
+    "specified tetrad": "which two of four cups have more of what is named",
+    "two-out-of-five": "which two of five cups are unlike the rest",
+}
+
+
+@dataclass(frozen=True)
+class Share:
+    """Correct answers of one protocol, as shares from 0 to 1.
+
+    Attributes
+    ----------
+    protocol : str
+    guess : float
+        What guessing gives.
+    middle, low, high : float
+        What is believed, and the range that holds it with 95 %.
+    margin : float or None
+        What the smallest difference that matters gives.
+
+    Examples
+    --------
+    >>> share = Share("triangle", 1 / 3, 0.42, 0.36, 0.49, 0.467)
+    >>> print(share.after(lead("not settled")))
+    Not settled: of 100 triangle answers about 42 would be right (36 to 49), where guessing gives 33 and the margin is 47.
+    """  # noqa: E501
+
+    protocol: str
+    guess: float
+    middle: float
+    low: float
+    high: float
+    margin: float | None = None
+
+    def after(self, said: str, way: str = "", over: str = "") -> str:
+        """What is said first, then the share; `way` says the direction, `over` of what it is an average."""
+        return f"{said}: {over}{self.right()}, where {self.beside()}{way}."
+
+    def right(self) -> str:
+        """How many of 100 answers would be right."""
+        return f"of 100 {self.protocol} answers about {of_100(self.middle)} would be right{self.between()}"
+
+    def between(self) -> str:
+        """The range in brackets; nothing where it is one number."""
+        low = of_100(self.low)
+        high = of_100(self.high)
+        return "" if low == high else f" ({low} to {high})"
+
+    def caption(self) -> str:
+        """What a table of such shares holds."""
+        asked = ASKED.get(self.protocol)
+        return f"Right answers out of 100 in a {self.protocol} test{f' ({asked})' if asked else ''}"
+
+    def rows(self, more: Mapping[str, tuple[float, float, float]]) -> list[tuple[str, str, str]]:
+        """Guessing, then each of `more` with its range, then the margin."""
+        found = [("when all guess", of_100(self.guess), "")]
+        for name, (middle, low, high) in more.items():
+            found.append((name, of_100(middle), f"{of_100(low)} to {of_100(high)}"))
+        if self.margin is not None:
+            found.append(("at the margin, the smallest difference that matters", of_100(self.margin), ""))
+        return found
+
+    def beside(self) -> str:
+        """What guessing and the margin give."""
+        guessing = f"guessing gives {of_100(self.guess)}"
+        return guessing if self.margin is None else f"{guessing} and the margin is {of_100(self.margin)}"
+
+
+def of_100(share: float) -> str:
+    """A share as a whole number out of 100; what is not exactly none or all is never said to be.
+
+    >>> of_100(1 / 3), of_100(0.997), of_100(0.001), of_100(1.0)
+    ('33', 'more than 99', 'fewer than 1', '100')
+    """
+    whole = round(100 * share)
+    if whole == 0 and share > 0:
+        return "fewer than 1"
+    return "more than 99" if whole == 100 and share < 1 else str(whole)
+
+
+def lead(verdict: str) -> str:
+    """A verdict as the first words of an answer."""
+    known = verdict in words.VERDICTS
+    return f"{verdict[0].upper()}{verdict[1:]}" if known else "No margin was given, so there is no verdict"
+
+
+def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> str:
+    """How probable it is that the difference is on the likelier side of the margin.
+
+    >>> print(beside_the_margin("within the margin", "3 %", "97 %", larger=False))
+    It is 97 % probable that the difference is smaller than the margin, though a small one may be there.
+    """
+    likely, side = (above, "larger") if larger else (below, "smaller")
+    more = ", though a small one may be there" if verdict == WITHIN else ""
+    return f"It is {likely} probable that the difference is {side} than the margin{more}."
+
+
+def nothing(probability: float) -> list[str]:
+    """That there may be nothing to taste, where that is probable enough to be said.
+
+    >>> nothing(0.05), nothing(0.31)
+    ([], ['It is 31 % probable (33 % beforehand) that there is nothing to taste at all.'])
+    """
+    if not probability >= MENTIONED:
+        return []
+    said = words.probability(probability)
+    before = words.percent(1 / 3)  # nothing, one size in all panels, panels that differ: even to begin with
+    return [f"It is {said} probable ({before} beforehand) that there is nothing to taste at all."]
+
+
+def direction(way: float | None, settled: float, *, alone: bool = False) -> str:
+    """Which way the difference goes, to end a sentence, or alone; `way` is the probability of the expected one.
+
+    >>> direction(0.99, 0.95), direction(0.5, 0.95, alone=True)
+    ('; it goes the expected way', 'way not settled')
+    """
+    if way is None:
+        return ""
+    if 1 - settled <= way <= settled:
+        return "way not settled" if alone else "; which way it goes is not settled"
+    said = "the expected way" if way > settled else "against the expected way"
+    return said if alone else f"; it goes {said}"
+
+
+def column(name: str) -> tuple[str, str]:
+    """A column's words and its unit, read off its heading.
+
+    >>> column("dose (g/L)"), column("weeks_bottled"), column("salt_cut_pct")
+    (('dose', ' g/L'), ('weeks bottled', ''), ('salt cut', ' %'))
+    """
+    said = words.one_line(name)
+    unit = ""
+    if said.endswith(")") and "(" in said:
+        said, _, inside = said[:-1].rpartition("(")
+        unit = f" {inside.strip()}" if inside.strip() else ""
+    for ending in ("_pct", "_percent"):
+        if said.casefold().endswith(ending):
+            said = said[: -len(ending)]
+            unit = " %"
+    return said.replace("_", " ").strip() or words.one_line(name), unit
