@@ -51,7 +51,13 @@ SETS = {
 }
 
 
-@pytest.fixture(scope="module", params=SETS)
+ALWAYS = ("near chance", "directed", "repeats")  # one of each shape of posterior; the other sets are like the first
+
+
+@pytest.fixture(
+    scope="module",
+    params=[name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in SETS],
+)
 def both(request):
     evidence, copies = SETS[request.param]
     return integrate(evidence, copies, Priors())[0], mcmc.sample(evidence, copies, Priors(), seed=11)

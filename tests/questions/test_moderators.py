@@ -615,10 +615,15 @@ def agree(grid, mcmc, sds=0.12):
         assert (np.abs(one[end] - other[end]) < 3 * sds * width).all()
 
 
+@pytest.fixture(scope="module")
+def sampled(weeks):
+    """Sampled once for all; the margin does not change the draws."""
+    return ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5), method="mcmc", chains=2, draws=4000, seed=6)
+
+
 @pytest.mark.mcmc
-def test_sampling_agrees_with_integration_for_one_moderator(weeks):
-    integrated = ms.pool(weeks, moderators="x")
-    sampled = ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=4000)
+def test_sampling_agrees_with_integration_for_one_moderator(weeks, sampled):
+    integrated = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5))
     agree(integrated, sampled)
     assert sampled.bayes_factor == pytest.approx(integrated.bayes_factor)  # the evidence is integrated either way
     note = next(note for note in sampled.notes if note.startswith("Sampled with PyMC"))
@@ -628,10 +633,9 @@ def test_sampling_agrees_with_integration_for_one_moderator(weeks):
 
 
 @pytest.mark.mcmc
-def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks):
-    margin = ms.Margin(d_prime=0.5)
-    exact = ms.pool(weeks, moderators="x", margin=margin).corners.set_index(["quantity", "case"])
-    drawn = ms.pool(weeks, moderators="x", margin=margin, method="mcmc", chains=2, draws=2000).corners
+def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks, sampled):
+    exact = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5)).corners.set_index(["quantity", "case"])
+    drawn = sampled.corners
     drawn = drawn[drawn["case"].isin([case for _, case in exact.index])].set_index(["quantity", "case"])
     assert 2 <= drawn.index.get_level_values("case").nunique() <= 9
     for at, row in drawn.iterrows():
