@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 from scipy.stats import binom, norm
 
 import metasense as ms
+from metasense.engine.slopes import Drawn
 from metasense.protocols import protocol
 from metasense.results.moderated import Moderated
 from metasense.showing import words
@@ -793,3 +794,17 @@ def test_a_slope_without_direction_is_one_of_the_size():
     rising = ms.pool(table([11, 15, 19, 23, 26], x), moderators="x")
     assert falling.slope().above(0) < 0.05
     assert rising.slope().median == pytest.approx(-falling.slope().median, abs=1e-3)
+
+
+@pytest.mark.parametrize("test", ["triangle", "2-AFC"])
+def test_draws_on_either_side_of_zero_are_one_size_unless_the_protocol_tells_the_side(test):
+    moderated = ms.pool(table([10, 12, 15, 19], [1, 2, 4, 8], test), moderators="x", through_zero="x")
+    rng = np.random.default_rng(3)
+    mu, sides = rng.normal(1.0, 0.1, 400), np.repeat([1.0, -1.0], 200)
+    rest = {"beta": np.zeros((400, 0)), "tau": np.zeros(400)}
+    series, moderator = moderated.plain.posterior.patches[0].series, moderated.design.moderators[0]
+    one, mixed = (moderated._slope(Drawn(series, {"mu": m} | rest), moderator) for m in (mu, mu * sides))
+    if test == "2-AFC":
+        assert one.above(0) == 1 and mixed.above(0) == pytest.approx(0.5, abs=1e-3)
+    else:
+        assert mixed.quantile([0.1, 0.5, 0.9]) == pytest.approx(one.quantile([0.1, 0.5, 0.9]))
