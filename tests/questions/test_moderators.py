@@ -626,6 +626,7 @@ def sampled(weeks):
 def test_sampling_agrees_with_integration_for_one_moderator(weeks, sampled):
     integrated = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5))
     agree(integrated, sampled)
+    assert sampled.diagnostics.frame["quantity"].tolist()[-1] == "the slope of x"
     assert sampled.bayes_factor == pytest.approx(integrated.bayes_factor)  # the evidence is integrated either way
     note = next(note for note in sampled.notes if note.startswith("Sampled with PyMC"))
     for x in (1.0, 9.0):
