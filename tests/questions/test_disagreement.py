@@ -1,6 +1,7 @@
 """Seeming disagreement: exact numbers against scipy and brute force, averages against simulated tasters."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -126,3 +127,43 @@ def test_figure_and_words():
     assert found.probability.sum() == pytest.approx(1)
     assert found.sentence().split(".")[0] in found._repr_html_().replace("\xa0", " ")
     assert not banned(repr(found))
+
+
+def test_each_row_holds_its_exact_p_value_and_what_the_common_d_prime_lets_expect():
+    pooled = ms.pool(SIX)
+    frame = pooled.disagreement().to_frame()
+    tails = stats.binom.sf(np.array(SIX["correct"]) - 1, 24, 1 / 3)
+    assert frame["p_value"].to_numpy() == pytest.approx(tails, abs=1e-12)
+    assert frame["significant"].tolist() == [x >= 13 for x in SIX["correct"]]  # 13 of 24 as in the published tables
+    size = pooled.core.common.size
+    chance = ms.protocol("triangle").p_correct(size.quantile((np.arange(1000) + 0.5) / 1000))
+    assert frame["expected"].to_numpy() == pytest.approx(chance.mean(), abs=1e-3)
+    assert frame["chance"].to_numpy() == pytest.approx(stats.binom.sf(12, 24, chance).mean(), abs=1e-3)
+
+
+def test_another_level_has_another_critical_number():
+    # exact tails of 24 at 1/3: .0677 from 12 on, .1401 from 11 on (SciPy)
+    assert stats.binom.sf([11, 10], 24, 1 / 3) == pytest.approx([0.0677, 0.1401], abs=5e-5)
+    pooled = ms.pool(SIX)
+    assert pooled.disagreement(alpha=0.15).significant == 3
+    assert pooled.disagreement(alpha=0.13).significant == 2
+
+
+def test_one_panel_alone_is_never_mixed():
+    alone = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 9}).disagreement()
+    assert alone.any_mixed == 0 and np.isnan(alone.spread)
+    assert len(alone.probability) == 2 and alone.probability.sum() == pytest.approx(1)
+
+
+def test_a_share_of_none_of_the_simulated_sets_has_an_error_too():
+    found = ms.pool(SIX).disagreement()
+    assert replace(found, spread=0.0).spread_error == replace(found, spread=1.0).spread_error == 1 / found.sets
+
+
+def test_more_panels_than_can_be_weighed_together_are_refused(monkeypatch):
+    pooled = ms.pool(SIX)
+    monkeypatch.setattr("metasense.questions.disagreement.MOST", 5)
+    with pytest.raises(ValueError, match="6 panels are more than the 5 whose verdicts"):
+        pooled.disagreement(alpha=0.04)
+    monkeypatch.setattr("metasense.questions.disagreement.MOST", 6)
+    assert pooled.disagreement(alpha=0.04).alpha == 0.04
