@@ -167,3 +167,57 @@ def test_more_panels_than_can_be_weighed_together_are_refused(monkeypatch):
         pooled.disagreement(alpha=0.04)
     monkeypatch.setattr("metasense.questions.disagreement.MOST", 6)
     assert pooled.disagreement(alpha=0.04).alpha == 0.04
+
+
+@pytest.mark.parametrize(
+    ("spread", "mixed", "said"),
+    [
+        (0.049, 0.9, "seldom looks like this"),
+        (0.9, 0.049, "seldom looks like this"),
+        (0.05, 0.9, "can look like this, though not often"),
+        (0.9, 0.05, "can look like this, though not often"),
+        (0.099, 0.9, "can look like this, though not often"),
+        (0.9, 0.099, "can look like this, though not often"),
+        (0.1, 0.9, "looks like this now and then"),
+        (0.9, 0.1, "looks like this now and then"),
+        (0.249, 0.9, "looks like this now and then"),
+        (0.9, 0.249, "looks like this now and then"),
+        (0.25, 0.25, "this is what one constant difference looks like"),
+    ],
+)
+def test_the_rarer_what_was_seen_the_more_is_made_of_it(spread, mixed, said):
+    number = np.array([1 - mixed, 0, mixed, 0, 0, 0, 0])
+    found = replace(ms.pool(SIX).disagreement(), spread=spread, probability=number)
+    assert found.mixed == pytest.approx(mixed) and said in found.sentence()
+
+
+def test_two_panels_can_be_mixed_and_one_beside_panels_of_two_counts_cannot():
+    two = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [9, 13]}).disagreement()
+    assert two.any_mixed == pytest.approx(two.probability[1]) and 0.2 < two.any_mixed < 0.6
+    assert two.mixed == pytest.approx(two.any_mixed)
+    table = {"panel": ["two", "B"], "protocol": ["A-not-A", "triangle"], "signal": [20, None], "hits": [12, None]}
+    table |= {"noise": [20, None], "false_alarms": [7, None], "tastings": [None, 20], "correct": [None, 8]}
+    assert "Left out, having two counts each: two." in ms.pool(table).disagreement().sentence()
+
+
+def test_each_panel_stands_in_the_table_and_each_protocol_with_its_chances():
+    table = {"panel": list("ABC"), "protocol": ["triangle", "triangle", "2-AFC"], "tastings": [24, 48, 24]}
+    found = ms.pool(table | {"correct": [9, 21, 15]}).disagreement()
+    low, high = found.to_frame()["chance"][:2].tolist()
+    assert f"{100 * low:.0f}" in found.sentence() and f"{100 * high:.0f} % (triangle)" in found.sentence()
+    lines = repr(found).splitlines()
+    assert [sum(line.split()[:1] == [name] for line in lines) for name in "ABC"] == [1, 1, 1]
+
+
+@pytest.mark.parametrize(
+    ("spread", "said"),
+    [
+        (0.049, "seldom looks like this"),
+        (0.05, "rather far apart"),
+        (0.099, "rather far apart"),
+        (0.1, "no further apart"),
+    ],
+)
+def test_of_agreeing_verdicts_only_how_far_apart_the_counts_are_is_told(spread, said):
+    found = replace(ms.pool(SIX | {"correct": [8] * 6}).disagreement(), spread=spread)
+    assert said in found.sentence()
