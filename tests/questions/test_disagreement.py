@@ -221,3 +221,20 @@ def test_each_panel_stands_in_the_table_and_each_protocol_with_its_chances():
 def test_of_agreeing_verdicts_only_how_far_apart_the_counts_are_is_told(spread, said):
     found = replace(ms.pool(SIX | {"correct": [8] * 6}).disagreement(), spread=spread)
     assert said in found.sentence()
+
+
+def test_the_figure_has_every_number_worth_a_bar_and_that_of_these_panels():
+    found = ms.pool(SIX).disagreement()
+    likely = replace(found, probability=np.array([0, 0.001, 0.3, 0.4, 0.298, 0.001, 0]))  # 2 are significant
+    unlikely = replace(found, probability=np.array([0, 0, 0, 0, 0.3, 0.7, 0]))
+    wide = replace(found, probability=np.array([0.1, 0.2, 0.3, 0.4, 0, 0, 0]))
+    for one, first, last in ((likely, 2, 4), (unlikely, 2, 5), (wide, 0, 3)):
+        labels = sorted(label.get_text() for label in one.plot().get_yticklabels())
+        assert [int(label[0]) for label in labels] == list(range(first, last + 1))
+        assert [label for label in labels if "these panels" in label] == ["2 of 6 (these panels)"]
+
+
+def test_an_answer_equals_itself_alone_and_can_be_a_key():
+    pooled = ms.pool(SIX)
+    found = pooled.disagreement()
+    assert found in {found: 1} and replace(found) not in {found: 1}
