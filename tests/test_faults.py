@@ -47,11 +47,6 @@ def test_odd_surroundings_change_nothing(name, base):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
-def test_a_kill_while_saving_leaves_a_whole_file(tmp_path):
-    tried(surroundings.killed, base=tmp_path, rounds=4, files=("pool.nc",))
-
-
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 @pytest.mark.parametrize("name", writers.CHECKS)
 def test_nothing_is_half_written_lost_or_written_over(name, tmp_path):
     check, small = writers.CHECKS[name]

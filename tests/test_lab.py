@@ -255,8 +255,8 @@ def lab(browser: Lab) -> Iterator[Lab]:
 
 @pytest.mark.parametrize(
     "path",
-    # all of them run in tests/test_notebooks.py; in the browser, the first and those with the most to slide
-    [path if path.name[:2] in ("01", "03", "05") else pytest.param(path, marks=pytest.mark.slow) for path in NOTEBOOKS],
+    # all of them run in tests/test_notebooks.py; in the browser, one with a slider
+    [path if path.name[:2] == "03" else pytest.param(path, marks=pytest.mark.slow) for path in NOTEBOOKS],
     ids=lambda path: path.stem,
 )
 def test_notebook_runs_in_jupyterlab(lab, path):

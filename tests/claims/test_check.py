@@ -499,8 +499,8 @@ def test_a_verdict_without_a_margin_is_marked():
     assert "without a margin" in finding.reason
 
 
-def test_a_denied_verdict_is_read_as_denied():
-    within = ms.pool("datasets/bakery_salt.csv", margin=MARGIN)
+def test_a_denied_verdict_is_read_as_denied(results):
+    within = results["within"]
     assert within.verdict().label == "within the margin"
     assert "wrong-verdict" not in which("The difference is within the margin.", within)
     assert "wrong-verdict" in which("The difference is not within the margin.", within)
@@ -520,8 +520,9 @@ def test_one_panels_significance_and_side_of_guessing(alone):
     assert which("6 of 24 answers were correct, more than chance.", few) == ["wrong-side"]
 
 
-def test_a_direction_is_allowed_where_an_attribute_was_named():
-    directed = ms.pool("datasets/bakery_salt.csv")
+def test_a_direction_is_allowed_where_an_attribute_was_named(results):
+    directed = results["within"]
+    assert directed.posterior.directed
     assert "named-direction" not in which("The new loaf is less salty.", directed)
 
 
@@ -536,8 +537,15 @@ def test_preferences_of_the_correct_are_diluted(liking):
 # --- our own words ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["cider_fining", "bakery_salt", "coffee_bags"])
-@pytest.mark.parametrize("margin", [None, MARGIN, ms.Margin(d_prime=0.5)], ids=["no margin", "p_d", "d-prime"])
+@pytest.mark.parametrize(
+    ("name", "margin"),
+    [
+        ("cider_fining", None),
+        ("cider_fining", MARGIN),
+        ("bakery_salt", ms.Margin(d_prime=0.5)),
+        ("coffee_bags", MARGIN),
+    ],
+)
 def test_our_own_paragraphs_come_out_clean_read_as_anybodys(name, margin, monkeypatch):
     monkeypatch.setattr(check, "own_sentences", lambda result: frozenset())
     panels = ms.read_panels(f"datasets/{name}.csv")
@@ -569,8 +577,8 @@ def test_no_rule_of_wording_fires_on_any_result(results):
     panels = "datasets/coffee_bags.csv"
     tastings = ms.read_tastings("datasets/cider_tastings.csv")
     others = [
-        ms.pool(panels, moderators="weeks_stored"),
-        ms.pool(ms.read_panels("datasets/bakery_salt.csv"), within="batch_pair"),
+        ms.pool(ms.read_panels(panels).without("Week 12 staff"), moderators="weeks_stored"),
+        ms.pool(ms.read_panels("datasets/bakery_salt.csv").without("Bakers' bench"), within="batch_pair"),
         ms.pool("datasets/cider_fining.csv", tastings=tastings).tasters(),
     ]
     kinds = {"liking": rules.PREFERENCE, "alone": rules.PANEL, "few": rules.PANEL}

@@ -219,15 +219,20 @@ class _Finder(ast.NodeVisitor):
 
 def mutants(source: bytes) -> Iterator[Mutant]:
     """Every mutant of a file, in the order of its lines; those that do not compile are left out."""
-    finder = _Finder(source)
-    finder.visit(ast.parse(source))
-    for start, end, text in sorted(finder.edits):
-        mutant = edit(source, start, end, text)
+    for mutant in edits(source):
         try:
             ast.parse(mutant.apply(source))
         except SyntaxError:
             continue
         yield mutant
+
+
+def edits(source: bytes) -> Iterator[Mutant]:
+    """The same, those that do not compile among them: far quicker."""
+    finder = _Finder(source)
+    finder.visit(ast.parse(source))
+    for start, end, text in sorted(finder.edits):
+        yield edit(source, start, end, text)
 
 
 def edit(source: bytes, start: int, end: int, text: str) -> Mutant:

@@ -6,7 +6,7 @@ import pytest
 from metasense.planning.orders import Orders
 
 
-@pytest.mark.parametrize("tasters", [1, 4, 7, 13])
+@pytest.mark.parametrize("tasters", [1, 4, 5, 7, 13])
 def test_where_evenness_allows_nobody_gets_an_order_again_before_having_had_the_others(tasters):
     orders = Orders("triangle", 3)
     for seed in range(20):

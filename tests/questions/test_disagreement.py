@@ -1,6 +1,7 @@
 """Seeming disagreement: exact numbers against scipy and brute force, averages against simulated tasters."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -140,3 +141,114 @@ def test_figure_and_words():
     assert found.probability.sum() == pytest.approx(1)
     assert found.sentence().split(".")[0] in found._repr_html_().replace("\xa0", " ")
     assert not banned(repr(found))
+
+
+def test_each_row_holds_its_exact_p_value_and_what_the_common_d_prime_lets_expect():
+    pooled = ms.pool(SIX)
+    frame = pooled.disagreement().to_frame()
+    tails = stats.binom.sf(np.array(SIX["correct"]) - 1, 24, 1 / 3)
+    assert frame["p_value"].to_numpy() == pytest.approx(tails, abs=1e-12)
+    assert frame["significant"].tolist() == [x >= 13 for x in SIX["correct"]]  # 13 of 24 as in the published tables
+    size = pooled.core.common.size
+    chance = ms.protocol("triangle").p_correct(size.quantile((np.arange(1000) + 0.5) / 1000))
+    assert frame["expected"].to_numpy() == pytest.approx(chance.mean(), abs=1e-3)
+    assert frame["chance"].to_numpy() == pytest.approx(stats.binom.sf(12, 24, chance).mean(), abs=1e-3)
+
+
+def test_another_level_has_another_critical_number():
+    # exact tails of 24 at 1/3: .0677 from 12 on, .1401 from 11 on (SciPy)
+    assert stats.binom.sf([11, 10], 24, 1 / 3) == pytest.approx([0.0677, 0.1401], abs=5e-5)
+    pooled = ms.pool(SIX)
+    assert pooled.disagreement(alpha=0.15).significant == 3
+    assert pooled.disagreement(alpha=0.13).significant == 2
+
+
+def test_one_panel_alone_is_never_mixed():
+    alone = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 9}).disagreement()
+    assert alone.any_mixed == 0 and np.isnan(alone.spread)
+    assert len(alone.probability) == 2 and alone.probability.sum() == pytest.approx(1)
+
+
+def test_a_share_of_none_of_the_simulated_sets_has_an_error_too():
+    found = ms.pool(SIX).disagreement()
+    assert replace(found, spread=0.0).spread_error == replace(found, spread=1.0).spread_error == 1 / found.sets
+
+
+def test_more_panels_than_can_be_weighed_together_are_refused(monkeypatch):
+    pooled = ms.pool(SIX)
+    monkeypatch.setattr("metasense.questions.disagreement.MOST", 5)
+    with pytest.raises(ValueError, match="6 panels are more than the 5 whose verdicts"):
+        pooled.disagreement(alpha=0.04)
+    monkeypatch.setattr("metasense.questions.disagreement.MOST", 6)
+    assert pooled.disagreement(alpha=0.04).alpha == 0.04
+
+
+@pytest.mark.parametrize(
+    ("spread", "mixed", "said"),
+    [
+        (0.049, 0.9, "seldom looks like this"),
+        (0.9, 0.049, "seldom looks like this"),
+        (0.05, 0.9, "can look like this, though not often"),
+        (0.9, 0.05, "can look like this, though not often"),
+        (0.099, 0.9, "can look like this, though not often"),
+        (0.9, 0.099, "can look like this, though not often"),
+        (0.1, 0.9, "looks like this now and then"),
+        (0.9, 0.1, "looks like this now and then"),
+        (0.249, 0.9, "looks like this now and then"),
+        (0.9, 0.249, "looks like this now and then"),
+        (0.25, 0.25, "this is what one constant difference looks like"),
+    ],
+)
+def test_the_rarer_what_was_seen_the_more_is_made_of_it(spread, mixed, said):
+    number = np.array([1 - mixed, 0, mixed, 0, 0, 0, 0])
+    found = replace(ms.pool(SIX).disagreement(), spread=spread, probability=number)
+    assert found.mixed == pytest.approx(mixed) and said in found.sentence()
+
+
+def test_two_panels_can_be_mixed_and_one_beside_panels_of_two_counts_cannot():
+    two = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [9, 13]}).disagreement()
+    assert two.any_mixed == pytest.approx(two.probability[1]) and 0.2 < two.any_mixed < 0.6
+    assert two.mixed == pytest.approx(two.any_mixed)
+    table = {"panel": ["two", "B"], "protocol": ["A-not-A", "triangle"], "signal": [20, None], "hits": [12, None]}
+    table |= {"noise": [20, None], "false_alarms": [7, None], "tastings": [None, 20], "correct": [None, 8]}
+    assert "Left out, having two counts each: two." in ms.pool(table).disagreement().sentence()
+
+
+def test_each_panel_stands_in_the_table_and_each_protocol_with_its_chances():
+    table = {"panel": list("ABC"), "protocol": ["triangle", "triangle", "2-AFC"], "tastings": [24, 48, 24]}
+    found = ms.pool(table | {"correct": [9, 21, 15]}).disagreement()
+    low, high = found.to_frame()["chance"][:2].tolist()
+    assert f"{100 * low:.0f}" in found.sentence() and f"{100 * high:.0f} % (triangle)" in found.sentence()
+    lines = repr(found).splitlines()
+    assert [sum(line.split()[:1] == [name] for line in lines) for name in "ABC"] == [1, 1, 1]
+
+
+@pytest.mark.parametrize(
+    ("spread", "said"),
+    [
+        (0.049, "seldom looks like this"),
+        (0.05, "rather far apart"),
+        (0.099, "rather far apart"),
+        (0.1, "no further apart"),
+    ],
+)
+def test_of_agreeing_verdicts_only_how_far_apart_the_counts_are_is_told(spread, said):
+    found = replace(ms.pool(SIX | {"correct": [8] * 6}).disagreement(), spread=spread)
+    assert said in found.sentence()
+
+
+def test_the_figure_has_every_number_worth_a_bar_and_that_of_these_panels():
+    found = ms.pool(SIX).disagreement()
+    likely = replace(found, probability=np.array([0, 0.001, 0.3, 0.4, 0.298, 0.001, 0]))  # 2 are significant
+    unlikely = replace(found, probability=np.array([0, 0, 0, 0, 0.3, 0.7, 0]))
+    wide = replace(found, probability=np.array([0.1, 0.2, 0.3, 0.4, 0, 0, 0]))
+    for one, first, last in ((likely, 2, 4), (unlikely, 2, 5), (wide, 0, 3)):
+        labels = sorted(label.get_text() for label in one.plot().get_yticklabels())
+        assert [int(label[0]) for label in labels] == list(range(first, last + 1))
+        assert [label for label in labels if "these panels" in label] == ["2 of 6 (these panels)"]
+
+
+def test_an_answer_equals_itself_alone_and_can_be_a_key():
+    pooled = ms.pool(SIX)
+    found = pooled.disagreement()
+    assert found in {found: 1} and replace(found) not in {found: 1}

@@ -156,3 +156,9 @@ def test_two_groups_are_one_comparison_and_more_are_one_each():
     many = ms.serving_effects(served(ORDERS))
     sizes = many.to_frame().groupby("factor").size()
     assert many.notes[0].startswith(f"{sum(1 if size == 2 else size for size in sizes)} comparisons:")
+
+
+def test_protocols_come_in_the_order_of_the_table():
+    pairs = {"AAB": (6, 12), "ABA": (5, 12), "BAB": (7, 12), "BBA": (5, 12)}
+    found = ms.serving_effects([*served(ORDERS), *served(pairs, "duo-trio", "B")])
+    assert found.to_frame()["protocol"].drop_duplicates().tolist() == ["triangle", "duo-trio"]

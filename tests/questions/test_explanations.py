@@ -123,9 +123,27 @@ def test_without_their_pool_they_still_speak_but_cannot_refit():
         found.under_other_scales()
 
 
-def test_prior_that_is_no_set_of_probabilities_is_refused():
+@pytest.mark.parametrize(
+    "prior", [(0.5, 0.5, 0.5), (0.4, 0.3, 0.3001), (1.2, -0.1, -0.1), (np.nan, 0.5, 0.5), (0.5, 0.5), 1.0]
+)
+def test_prior_that_is_no_set_of_probabilities_is_refused(prior):
+    evidences = ms.pool(TRIANGLES).evidences
     with pytest.raises(ValueError, match="add up to 1"):
-        ms.pool(TRIANGLES).explanations(prior=(0.5, 0.5, 0.5))
+        Explanations(evidences, prior)
+    assert Explanations(evidences, (1 / 3, 1 / 3, 0.333333)).probability.sum() == pytest.approx(1)
+
+
+def test_same_or_varying_are_weighed_as_they_were_before_the_panels_and_alike_where_neither_was_possible():
+    evidences = ms.pool(TRIANGLES).evidences
+    none, same, varying = Explanations(evidences).log_evidence
+    for prior, share in (((0.2, 0.6, 0.2), 0.75), ((0.5, 0.0, 0.5), 0.0), ((0.0, 0.5, 0.5), 0.5), ((1, 0, 0), 0.5)):
+        found = Explanations(evidences, prior)
+        either = np.log(share * np.exp(same) + (1 - share) * np.exp(varying))
+        factors = found.bayes_factors().set_index("comparison")
+        assert factors.loc["same or varying against none", "log_factor"] == pytest.approx(either - none)
+        weights = np.array(prior) * np.exp([none, same, varying])  # Bayes' theorem
+        assert found.to_frame()["probability"].tolist() == pytest.approx((weights / weights.sum()).tolist())
+        assert found.to_frame()["prior"].tolist() == list(prior)
 
 
 def test_bayes_factors_are_ratios_of_the_three_evidences_each_against_the_one_named():

@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 from scipy.stats import binom, norm
 
 import metasense as ms
+from metasense.engine.slopes import Drawn
 from metasense.protocols import protocol
 from metasense.results.moderated import Moderated
 from metasense.showing import words
@@ -426,7 +427,7 @@ def test_notes_are_about_this_answer_and_not_the_plain_pool():
         ({"moderators": "x", "through_zero": "x"}, {}),
         ({"moderators": "style"}, {}),
         ({"moderators": "style"}, {"protocol": "2-AFC"}),
-        ({"moderators": "style"}, {"tasters": 15}),
+        pytest.param({"moderators": "style"}, {"tasters": 15}, marks=pytest.mark.slow),
     ],
 )
 def test_the_corners_are_pools_with_those_priors(asked, columns):
@@ -615,11 +616,17 @@ def agree(grid, mcmc, sds=0.12):
         assert (np.abs(one[end] - other[end]) < 3 * sds * width).all()
 
 
+@pytest.fixture(scope="module")
+def sampled(weeks):
+    """Sampled once for all; the margin does not change the draws."""
+    return ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5), method="mcmc", chains=2, draws=4000, seed=6)
+
+
 @pytest.mark.mcmc
-def test_sampling_agrees_with_integration_for_one_moderator(weeks):
-    integrated = ms.pool(weeks, moderators="x")
-    sampled = ms.pool(weeks, moderators="x", method="mcmc", chains=2, draws=4000)
+def test_sampling_agrees_with_integration_for_one_moderator(weeks, sampled):
+    integrated = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5))
     agree(integrated, sampled)
+    assert sampled.diagnostics.frame["quantity"].tolist()[-1] == "the slope of x"
     assert sampled.bayes_factor == pytest.approx(integrated.bayes_factor)  # the evidence is integrated either way
     note = next(note for note in sampled.notes if note.startswith("Sampled with PyMC"))
     for x in (1.0, 9.0):
@@ -628,10 +635,9 @@ def test_sampling_agrees_with_integration_for_one_moderator(weeks):
 
 
 @pytest.mark.mcmc
-def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks):
-    margin = ms.Margin(d_prime=0.5)
-    exact = ms.pool(weeks, moderators="x", margin=margin).corners.set_index(["quantity", "case"])
-    drawn = ms.pool(weeks, moderators="x", margin=margin, method="mcmc", chains=2, draws=2000).corners
+def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks, sampled):
+    exact = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5)).corners.set_index(["quantity", "case"])
+    drawn = sampled.corners
     drawn = drawn[drawn["case"].isin([case for _, case in exact.index])].set_index(["quantity", "case"])
     assert 2 <= drawn.index.get_level_values("case").nunique() <= 9
     for at, row in drawn.iterrows():
@@ -703,7 +709,10 @@ def test_a_column_may_have_any_name():
 
 
 def test_moderators_and_levels_have_a_page(tmp_path):
-    moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored")
+    panels = ms.read_panels("datasets/coffee_bags.csv").without(
+        "Week 12 staff"
+    )  # repeat tasters take many times the work
+    moderated = ms.pool(panels, moderators="weeks_stored")
     page = moderated.report(tmp_path / "coffee.html").read_text(encoding="utf-8")
     assert moderated.headline()[:40] in page and "The same panels pooled plainly" in page
     assert "d-prime against weeks_stored" in page and "not randomised to weeks_stored" in page
@@ -786,3 +795,17 @@ def test_a_slope_without_direction_is_one_of_the_size():
     rising = ms.pool(table([11, 15, 19, 23, 26], x), moderators="x")
     assert falling.slope().above(0) < 0.05
     assert rising.slope().median == pytest.approx(-falling.slope().median, abs=1e-3)
+
+
+@pytest.mark.parametrize("test", ["triangle", "2-AFC"])
+def test_draws_on_either_side_of_zero_are_one_size_unless_the_protocol_tells_the_side(test):
+    moderated = ms.pool(table([10, 12, 15, 19], [1, 2, 4, 8], test), moderators="x", through_zero="x")
+    rng = np.random.default_rng(3)
+    mu, sides = rng.normal(1.0, 0.1, 400), np.repeat([1.0, -1.0], 200)
+    rest = {"beta": np.zeros((400, 0)), "tau": np.zeros(400)}
+    series, moderator = moderated.plain.posterior.patches[0].series, moderated.design.moderators[0]
+    one, mixed = (moderated._slope(Drawn(series, {"mu": m} | rest), moderator) for m in (mu, mu * sides))
+    if test == "2-AFC":
+        assert one.above(0) == 1 and mixed.above(0) == pytest.approx(0.5, abs=1e-3)
+    else:
+        assert mixed.quantile([0.1, 0.5, 0.9]) == pytest.approx(one.quantile([0.1, 0.5, 0.9]))

@@ -363,7 +363,7 @@ def test_naive_interval_misses_the_preference_that_the_mixture_holds():
     )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    row = module.table(16, cases=((1.5, 0.9, 0.0),)).iloc[0]
+    row = module.table(10, cases=((1.5, 0.9, 0.0),)).iloc[0]
     assert row["luck taken out"] >= 0.9
     assert row["all answers"] >= 0.9
     assert row["naive"] < 0.7

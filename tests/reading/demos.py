@@ -74,8 +74,8 @@ def tried(name: str, make: Callable[[], object]) -> Iterator[tuple[str, str]]:
         yield f"{name}, refused", str(refused)
 
 
-def results(name: str) -> Iterator[tuple[str, str]]:
-    """All that one data set's results say."""
+def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
+    """All that one data set's results say; without its page if only its sentences are wanted."""
     margin, panels = MARGINS[name], ms.read_panels(DATA / f"{name}.csv")
     pooled = ms.pool(panels, margin=margin)
     yield from at_all_lengths("panels", panels)
@@ -103,8 +103,9 @@ def results(name: str) -> Iterator[tuple[str, str]]:
         yield from tried("the wrong way", lambda: people.tasters().as_if_independent())
         yield from tried("serving effects", lambda: ms.serving_effects(single))
     with tempfile.TemporaryDirectory() as folder:
-        page = pooled.report(Path(folder) / "page.html").read_text(encoding="utf-8")
-        yield "the page", plain(page)
+        if page:
+            written = pooled.report(Path(folder) / "page.html").read_text(encoding="utf-8")
+            yield "the page", plain(written)
         if name == "coffee_bags":
             pooled.save(Path(folder) / "pool.nc")
             yield from at_all_lengths("rerun", ms.rerun(Path(folder) / "pool.nc"))
