@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import words
-from .figures import Drawing, figure_to_data_uri
+from .figures import Drawing, light_and_dark
 from .files import PAGE, PAGE_MARK, Kind, marked, ready, replacing
 from .tables import Table
 
@@ -52,7 +52,8 @@ class Picture:
 
 def picture(ax: Axes, *, alt: str, caption: str = "") -> Picture:
     """The figure of `ax` for light and for dark pages, with the sentence that says what it shows."""
-    return Picture(figure_to_data_uri(ax), alt, caption, figure_to_data_uri(ax, dark=True))
+    light, dark = light_and_dark(ax)
+    return Picture(light, alt, caption, dark)
 
 
 def drawn(drawing: Drawing, caption: str = "") -> Picture:

@@ -32,6 +32,17 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
         raise ValueError(
             f"form={form!r}, dark={dark}: a figure is written as 'svg', light or dark, or as 'png', light."
         )
+    data = _written(ax, form)
+    return _uri(_darkened(data) if dark else data, form)
+
+
+def light_and_dark(ax: Axes) -> tuple[str, str]:
+    """The figure of `ax` as two data URIs, for light pages and for dark ones, drawn once."""
+    data = _written(ax, "svg")
+    return _uri(data, "svg"), _uri(_darkened(data), "svg")
+
+
+def _written(ax: Axes, form: str) -> bytes:
     stream = io.BytesIO()
     settings: dict[Any, Any] = {"svg.hashsalt": "metasense", "svg.fonttype": "path"}
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
@@ -42,10 +53,15 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg", dark: bool = False) -> st
             whole.draw_without_rendering()
             whole.set_layout_engine("none")
         whole.savefig(stream, format=form, dpi=160, facecolor=PAPER, metadata=metadata)
-    data = stream.getvalue()
-    if dark:
-        known = re.compile("|".join(DARK).encode())
-        data = known.sub(lambda match: DARK[match[0].decode()].encode(), data)
+    return stream.getvalue()
+
+
+def _darkened(data: bytes) -> bytes:
+    known = re.compile("|".join(DARK).encode())
+    return known.sub(lambda match: DARK[match[0].decode()].encode(), data)
+
+
+def _uri(data: bytes, form: str) -> str:
     return f"data:image/{'svg+xml' if form == 'svg' else 'png'};base64,{base64.b64encode(data).decode()}"
 
 
