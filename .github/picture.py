@@ -1,4 +1,4 @@
-"""Draw the picture in README.md: the cider panels, each alone and pooled.
+"""Draw the picture in README.md: the answer of the cider panels, as 100 equally likely truths.
 
 Run it after a change to the demo data, the model or the figure; a test holds the title against today's numbers.
 """
@@ -10,16 +10,16 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.results.page import forest
+from metasense.results.strips import strip
 from metasense.showing import figures
 
 HERE = Path(__file__).parent
 
 
 def drawing() -> figures.Drawing:
-    """The figure that a notebook cell with the pool shows, and the sentence that says what it shows."""
+    """The first figure that a notebook cell with the pool shows, and the sentence that says what it shows."""
     margin = ms.Margin(p_d=0.2, protocol="triangle")
-    return forest(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin).core)
+    return strip(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin).core)
 
 
 if __name__ == "__main__":
@@ -28,5 +28,5 @@ if __name__ == "__main__":
     picture = base64.b64decode(source.partition(",")[2]).decode()
     start = picture.index(">", picture.index("<svg")) + 1
     titled = f"{picture[:start]}\n <title>{html.escape(shown.alt)}</title>{picture[start:]}"
-    (HERE / "forest.svg").write_text(titled, encoding="utf-8")
-    print(f"![{shown.alt}](.github/forest.svg)")
+    (HERE / "answer.svg").write_text(titled, encoding="utf-8")
+    print(f"![{shown.alt}](.github/answer.svg)")

@@ -188,19 +188,20 @@ def test_repr_and_html_say_the_same(cider):
         assert panel in text and panel in shown
 
 
-def test_a_cell_shows_the_forest_and_says_what_it_shows(cider):
+def test_a_cell_shows_the_strip_then_the_forest_and_says_what_they_show(cider):
     import base64
     import html
     import re
 
-    (source, alt), *more = re.findall(r'<img src="([^"]*)" alt="([^"]*)"', cider._repr_html_())
-    assert not more
-    drawn = base64.b64decode(source.removeprefix("data:image/svg+xml;base64,"))
-    assert drawn.count(b"#0068a3") >= 9 and b"#a84f00" in drawn  # a mark for each panel, and the margin
-    assert html.unescape(alt) in repr(cider)
-    assert "the margin is 1.29" in alt
+    strip, forest = re.findall(r'<img src="([^"]*)" alt="([^"]*)"', cider._repr_html_())
+    for source, _ in (strip, forest):
+        drawn = base64.b64decode(source.removeprefix("data:image/svg+xml;base64,"))
+        assert drawn.count(b"#0068a3") >= 9 and b"#a84f00" in drawn  # what is smaller than the margin, and what is not
+    assert html.unescape(strip[1]) == cider._picture().alt
+    assert html.unescape(forest[1]) in repr(cider)
+    assert "the margin is 1.29" in forest[1]
     many = {"panel": [f"P{i}" for i in range(201)], "protocol": "triangle", "tastings": 24, "correct": 9}
-    assert "<img" not in ms.pool(many)._repr_html_() and "201 panels is long" in repr(ms.pool(many))
+    assert ms.pool(many)._repr_html_().count("<img") == 1 and "201 panels is long" in repr(ms.pool(many))
 
 
 @pytest.mark.parametrize("which", ["pooled", "cider", "directed"])

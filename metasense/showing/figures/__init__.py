@@ -7,18 +7,16 @@ Each figure ``x`` has a sentence ``alt_x`` that says what it shows to someone wh
 """
 
 from metasense.showing.figures.counts import Part, alt_bars, bars, icons, sets, stacked
-from metasense.showing.figures.curves import alt_curve, corridor, curve
+from metasense.showing.figures.curves import alt_curve, corridor, curve, curves
 from metasense.showing.figures.density import alt_posterior_density, posterior_density
 from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH, Answers
 from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
 from metasense.showing.figures.panels import alt_forest, forest, ranges
-from metasense.showing.figures.pictures import Drawing, figure_to_data_uri
 from metasense.showing.figures.strip import D_PRIMES, LEVELS, Scale, alt_strip, strip
 from metasense.showing.figures.trade import trade
 
 __all__ = [
     "BLUE", "D_PRIMES", "INK", "LEVELS", "ORANGE", "PAPER", "QUIET", "WASH", "Answers", "Drawing", "Part", "Scale",
     "alt_bars", "alt_cases", "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_strip", "bars",
-    "cases", "corridor", "curve", "figure_to_data_uri", "forest", "icons", "path", "posterior_density", "ranges",
-    "sets", "stacked", "strip", "trade",
+    "posterior_density", "ranges", "sets", "stacked", "strip", "trade",
 ]  # fmt: skip

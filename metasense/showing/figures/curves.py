@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -114,6 +114,43 @@ def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, perc
     return f"{words.one_line(ylabel)} against {words.one_line(xlabel)}: from {ends[0]} to {ends[1]}."
 
 
+def curves(
+    x: ArrayLike,
+    named: Mapping[str, ArrayLike],
+    *,
+    xlabel: str = "",
+    ylabel: str = "",
+    percent: bool = False,
+    ax: Axes | Figure | None = None,
+) -> Axes:
+    """Several curves over the same numbers, each with its name at its right end and a line that leads there."""
+    along = np.asarray(x, float)
+    styles = ["-", (0, (6, 2)), (0, (2, 1.5)), (0, (6, 2, 1.5, 2)), (0, (1, 1))]
+    lead = {"arrowstyle": "-", "color": QUIET, "lw": 0.7, "shrinkA": 1, "shrinkB": 1, "relpos": (0, 0.5)}
+    ends = {name: float(np.asarray(y, float)[-1]) for name, y in named.items()}
+    with on_axes(ax, 7.0, 4.2) as axes:
+        for i, y in enumerate(named.values()):
+            axes.plot(along, np.asarray(y, float), color=INK, lw=1.5, ls=styles[i % len(styles)])
+        if percent:
+            in_percent(axes.yaxis)
+        low, high = float(along[0]), float(along[-1])
+        axes.set(xlim=(low, high))
+        axes.set_xlabel(xlabel, parse_math=False)
+        axes.set_ylabel(ylabel, parse_math=False)
+        tall = axes.get_window_extent().height * 72 / axes.get_figure(root=True).dpi  # type: ignore[union-attr]
+        bottom, top = axes.get_ylim()
+        at = {name: (y - bottom) / (top - bottom) * tall for name, y in ends.items()}
+        place = np.inf
+        for name in sorted(ends, key=lambda name: -ends[name]):
+            place = min(at[name], place - 14.0)  # letters of one line are lower
+            axes.annotate(
+                words.one_line(name), (1.0, ends[name]), (22, place - at[name]), xycoords=axes.get_yaxis_transform(),
+                textcoords="offset points", va="center", color=INK, parse_math=False, annotation_clip=False,
+                arrowprops=lead,
+            )  # fmt: skip
+    return axes
+
+
 def corridor(
     n: ArrayLike, upper: ArrayLike, lower: ArrayLike, *, guess: float, title: str = "", ax: Axes | Figure | None = None
 ) -> Axes:
@@ -189,8 +226,9 @@ def _far(points: pd.DataFrame, beyond: pd.DataFrame, curve: np.ndarray) -> np.nd
     away = np.abs(beyond["y"].to_numpy(float) - curve)
     if {"lower", "upper"} <= set(beyond):
         reach = np.where(beyond["y"] > curve, beyond["y"] - beyond["lower"], beyond["upper"] - beyond["y"])
-        away = away / np.maximum(np.nan_to_num(reach, nan=np.inf, posinf=np.inf), 1e-9)
-        away = np.where(np.isinf(beyond["y"]), np.inf, away)
+        reach = np.maximum(np.nan_to_num(reach, nan=np.inf, posinf=np.inf), 1e-9)
+        endless = np.isinf(away)
+        away = np.where(endless, np.inf, np.where(endless, 1.0, away) / reach)
     away = np.nan_to_num(away, nan=0.0)
     ranked = np.argsort(-away, kind="stable")[:NAMED]
     chosen = np.zeros(len(points), bool)

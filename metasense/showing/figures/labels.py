@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top
-ANGLES = np.radians([25, -25, 155, -155, 60, -60, 120, -120, 90, -90, 0, 180])
+ANGLES = np.radians([25, -25, 155, -155, 45, -45, 135, -135, 65, -65, 115, -115, 80, -80, 100, -100, 8, -8, 172, -172])
 DISTANCES = (12, 18, 26, 36, 48, 62, 80, 100, 125)  # points from point to name
 
 
@@ -47,6 +47,7 @@ def write_names(axes: Axes, places: Iterable[tuple[float, float, str]]) -> int:
         size = np.array([right - left, top - low])
         others = marks[np.hypot(*(marks - at).T) > 1.0]
         found = _room(at, size, scale, frame, drawn, boxes, others)
+        found = found or _room(at, size, scale, frame, drawn, boxes, others[:0])  # nearer to another's, with a line
         if found is None:
             text.remove()
             continue
@@ -110,7 +111,10 @@ def _drawn(axes: Axes) -> NDArray[Any]:
 
     found = [np.empty((0, 2))]
     for line in axes.lines:
-        found.append(_along(line.get_transform().transform(line.get_xydata())))
+        corners = np.asarray(line.get_xydata(), float)
+        if line.get_drawstyle() == "steps-post":
+            corners = np.stack([np.repeat(corners[:, 0], 2)[1:], np.repeat(corners[:, 1], 2)[:-1]], axis=1)
+        found.append(_along(line.get_transform().transform(corners)))
     for drawn in axes.collections:
         if isinstance(drawn, LineCollection):
             found += [_along(axes.transData.transform(part)) for part in drawn.get_segments()]

@@ -154,10 +154,7 @@ def draw_ranges(
                 )  # fmt: skip
     beyond = upper > edge
     if beyond.any():  # an empty line that is not clipped would still be given room
-        from matplotlib.transforms import ScaledTranslation
-
-        figure = axes.get_figure(root=True)
-        aside = axes.transData + ScaledTranslation(7 / 72, 0, figure.dpi_scale_trans)  # type: ignore[union-attr]
+        aside = axes.transData + _moved(axes, 7, 0)
         end = sides[-1][2] if sides else color
         axes.plot(
             np.full(beyond.sum(), edge), y[beyond], ls="", marker=">", ms=4.5, mfc=end, mec=end, clip_on=False,
@@ -231,26 +228,37 @@ def text_width(text: str, size: float = SMALL) -> float:
     return 0.62 * size * len(text) + 6
 
 
+def _moved(axes: Axes, right: float, up: float) -> Any:
+    """So many points away."""
+    from matplotlib.transforms import ScaledTranslation
+
+    figure = axes.get_figure(root=True)
+    return ScaledTranslation(right / 72, up / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
+
+
 def draw_answers(axes: Axes, answers: Answers | None, low: float, high: float, *, wide: float = 300.0) -> float:
     """A second scale along the top, in correct answers; gives how many points it takes up."""
     if answers is None:
         return 4.0
     test, places = answers
     taken = -np.inf
+    named = []
     for share, d in sorted(places.items()):
         x = (d - low) / (high - low) * wide
-        if not low <= d <= high or x < taken + 26:
-            continue
-        taken = x
-        axes.annotate(
-            f"{100 * share:.0f}", (d, 1.0), (0, 7), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
-            ha="center", va="bottom", fontsize=SMALL, color=INK,
-            arrowprops={"arrowstyle": "-", "color": QUIET, "lw": 0.8, "shrinkA": 0, "shrinkB": 0},
-        )  # fmt: skip
+        if low <= d <= high and x >= taken + 26:
+            taken = x
+            named.append((share, d))
+    above = axes.get_xaxis_transform() + _moved(axes, 0, 7)
+    for share, d in named:
+        axes.text(d, 1.0, f"{100 * share:.0f}", transform=above, ha="center", va="bottom", fontsize=SMALL, color=INK)
+    axes.plot(
+        [d for _, d in named], np.ones(len(named)), ls="", marker=2, ms=4, color=QUIET, clip_on=False,
+        transform=axes.get_xaxis_transform(),
+    )  # fmt: skip
     axes.spines["top"].set(visible=True, color=QUIET)
-    axes.annotate(
-        f"correct of 100 {test} answers", (0, 1), (0, 20), xycoords="axes fraction", textcoords="offset points",
-        fontsize=SMALL, color=INK, va="bottom", parse_math=False,
+    axes.text(
+        0, 1, f"correct of 100 {test} answers", transform=axes.transAxes + _moved(axes, 0, 20), fontsize=SMALL,
+        color=INK, va="bottom", parse_math=False,
     )  # fmt: skip
     return 34.0
 
@@ -266,15 +274,13 @@ Key = tuple[str, str, str, str]  # what a mark means, its shape, its colour, its
 def draw_key(axes: Axes, entries: Sequence[Key], lift: float = 4.0, *, columns: int = 2) -> None:
     """What the marks mean, in rows above the figure."""
     from matplotlib.lines import Line2D
-    from matplotlib.transforms import ScaledTranslation
 
     handles = []
     for _, shape, color, fill in entries:
         line = shape in ("-", "--")
         style = {"ls": (0, (5, 3)) if shape == "--" else shape, "marker": ""} if line else {"ls": "", "marker": shape}
         handles.append(Line2D([], [], color=color, mfc=fill, mec=color, ms=6, **style))
-    figure = axes.get_figure(root=True)
-    above = axes.transAxes + ScaledTranslation(0, lift / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
+    above = axes.transAxes + _moved(axes, 0, lift)
     legend = axes.legend(
         handles, [text for text, *_ in entries], loc="lower left", bbox_to_anchor=(0, 1), bbox_transform=above,
         ncols=columns, frameon=False, borderpad=0, borderaxespad=0, handletextpad=0.4, handlelength=1.6,
@@ -331,10 +337,8 @@ def without_shared(names: Sequence[object], most: int = 34) -> tuple[list[str], 
 
 def write_beside(axes: Axes, y: float, text: str, **look: Any) -> None:
     """Write at the right of a figure, level with `y`."""
-    axes.annotate(
-        text, (1.0, y), (16, 0), xycoords=axes.get_yaxis_transform(), textcoords="offset points", va="center",
-        parse_math=False, **look,
-    )  # fmt: skip
+    beside = axes.get_yaxis_transform() + _moved(axes, 16, 0)
+    axes.text(1.0, y, text, transform=beside, va="center", parse_math=False, **look)
 
 
 def in_percent(axis: Any) -> None:

@@ -132,19 +132,24 @@ def forest(
             labels.append((n + 0.6 + i, name))
             beside.append(say_triple(values[0, [0, values.shape[1] // 2, -1]].tolist()))
             draw_ranges(axes, np.array([n + 0.6 + i]), values, high, **look, sides=sides)
-        axes.set_yticks([y for y, _ in labels], [name for _, name in labels], parse_math=False, fontsize=SMALL)
-        for tick in axes.get_yticklabels()[-len(summaries) :]:
-            tick.set(fontweight="bold")
-        for (y, _), text in zip(labels, beside, strict=True):
-            write_beside(axes, y, text, fontsize=SMALL)
+        _write_rows(axes, labels, beside, bold=len(summaries))
         axes.set(xlim=(low, high), ylim=(n + len(summaries) + 0.3, -0.6 - 0.24 / row))
-        axes.tick_params(axis="y", length=0, labelcolor=INK)
         arrow = "\u25b8 goes on beyond the figure" if np.any(alone[:, -1] > high) else ""
         notes = [unit, _lines(panels, shown, prob, kind), arrow, *textwrap.wrap(shared, 80)]
         axes.set_xlabel("\n".join(filter(None, notes)), parse_math=False)
         lift = draw_answers(axes, answers, low, high, wide=ACROSS)
         draw_key(axes, _key(panels, noun, shown), lift + 4)
     return axes
+
+
+def _write_rows(axes: Axes, labels: Sequence[tuple[float, str]], beside: Sequence[str], *, bold: int) -> None:
+    """Names at the left and texts at the right of rows, the last few names in bold."""
+    axes.set_yticks([y for y, _ in labels], [name for _, name in labels], parse_math=False, fontsize=SMALL)
+    axes.tick_params(axis="y", length=0, labelcolor=INK)
+    for tick in axes.get_yticklabels()[-bold:]:
+        tick.set(fontweight="bold")
+    for (y, _), text in zip(labels, beside, strict=True):
+        write_beside(axes, y, text, fontsize=SMALL)
 
 
 def _columns(panels: pd.DataFrame, stem: str) -> list[str]:

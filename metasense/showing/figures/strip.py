@@ -217,7 +217,8 @@ class _Strip:
         y = self.tall
         for number, (name, values) in enumerate(shares.items()):
             for text, color in heads[name]:
-                self._write(edge, y - 0.8 * LINE, text, color, weight="bold" if name and color == INK else "normal")
+                weight = "bold" if name and text == words.one_line(name) else "normal"
+                self._write(edge, y - 0.8 * LINE, text, color, weight=weight)
                 y -= LINE
             base = y - self.pile - 8 - (0 if number else self._named * LINE)
             self._lines(base, y, named=number == 0)

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 import metasense as ms
+from metasense.showing import figures
 from metasense.showing.figures.look import SMALL
 
 CIDER = ms.Margin(p_d=0.2, protocol="triangle")
@@ -48,6 +49,8 @@ def long_name(i):
 
 
 ASKED = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 16, "asked": "correct"}
+D_PRIMES = np.linspace(0, 3, 121)
+PROTOCOLS = ["2-AFC", "3-AFC", "tetrad", "duo-trio", "triangle"]
 DRAWN = {
     "forest, cider": lambda ax: cider().plot(ax=ax),
     "forest, bread": lambda ax: bread().plot(ax=ax),
@@ -89,6 +92,9 @@ DRAWN = {
     ).tasters().plot(ax=ax),
     "effects": lambda ax: ms.serving_effects(ms.read_tastings("datasets/cider_tastings.csv")).plot(ax=ax),
     "size": lambda ax: ms.tasters_needed("triangle", p_d=0.3).plot(ax=ax),
+    "protocols": lambda ax: figures.curves(
+        D_PRIMES, {name: ms.protocol(name).p_d(D_PRIMES) for name in PROTOCOLS}, percent=True, ax=ax
+    ),
     "two looks": lambda ax: ms.two_stage_plan("triangle", p_d=0.4).plot(ax=ax),
     "many looks": lambda ax: ms.sequential_plan("duo-trio", p_d=0.4).plot(ax=ax),
 }  # fmt: skip
