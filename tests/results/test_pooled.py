@@ -178,7 +178,7 @@ def test_repr_and_html_say_the_same(cider):
     import html
     import re
 
-    text = " ".join(repr(cider).split())
+    text = " ".join(repr(cider.details()).split())
     shown = re.sub(r"<img[^>]*>|<[^>]+>", " ", cider._repr_html_())
     shown = " ".join(html.unescape(shown).split())
     for sentence in (cider.headline(), cider.verdict().sentence(), *cider.notes):
@@ -197,10 +197,10 @@ def test_a_cell_shows_the_forest_and_says_what_it_shows(cider):
     assert not more
     drawn = base64.b64decode(source.removeprefix("data:image/svg+xml;base64,"))
     assert drawn.count(b"#0068a3") >= 9 and b"#a84f00" in drawn  # a mark for each panel, and the margin
-    assert html.unescape(alt) in repr(cider)
+    assert html.unescape(alt) in repr(cider.details())
     assert "the margin is 1.29" in alt
     many = {"panel": [f"P{i}" for i in range(201)], "protocol": "triangle", "tastings": 24, "correct": 9}
-    assert "<img" not in ms.pool(many)._repr_html_() and "201 panels is long" in repr(ms.pool(many))
+    assert "<img" not in ms.pool(many)._repr_html_() and "201 panels is long" in repr(ms.pool(many).details())
 
 
 @pytest.mark.parametrize("which", ["pooled", "cider", "directed"])
