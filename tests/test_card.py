@@ -234,7 +234,8 @@ def test_pool_takes_the_card_its_margin_and_reports_departures(tmp_path):
     (departure,) = pooled.departures
     assert "plans 24 tastings a panel; of another size: A (30), B (30) and C (30)" in departure
     assert departure in pooled.notes
-    assert departure in repr(pooled)
+    assert departure in repr(pooled.details())
+    assert departure in " ".join(repr(pooled).split())
     page = pooled.report(tmp_path / "page.html").read_text(encoding="utf-8")
     assert "plans 24 tastings a panel" in page
     assert pooled.card.sha256 in page

@@ -31,7 +31,9 @@ def test_pool_prints_the_answer_and_writes_the_page(table, tmp_path, capsys):
     page = tmp_path / "page.html"
     assert main(["pool", str(table), "--margin", "0.2 triangle", "--report", str(page)]) == 0
     out, err = capsys.readouterr()
-    assert "average d-prime" in out and "margin" in out and err == ""
+    assert out.startswith("Not settled: of 100 triangle answers about ") and "margin" in out and err == ""
+    assert main(["pool", str(table), "--details"]) == 0
+    assert "average d-prime" in capsys.readouterr().out
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
@@ -120,7 +122,8 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
         (["triangle", "--tasters", "24", "--p-d", "0.3"], "Power at the stated difference: 55 %"),
         (
             ["triangle", "--tasters", "24", "--p-d", "0.3"],
-            "8 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 3.9 %)",
+            "8 or fewer correct speak for similarity at a beta-risk (of missing the stated difference) of 5 % (real "
+            "beta-risk 3.9 %)",
         ),
         (["triangle", "--tasters", "2", "--p-d", "0.1"], "Not even 0 correct would speak for similarity"),
         (["triangle", "--tasters", "2"], "Not even 2 correct of 2"),
@@ -134,7 +137,7 @@ def test_a_page_that_cannot_be_written_is_said(table, tmp_path, capsys):
 def test_plan_answers_the_common_questions(words, said, capsys):
     assert main(["plan", *words]) == 0
     out, err = capsys.readouterr()
-    assert said in out and err == ""
+    assert said in " ".join(out.split()) and err == ""
 
 
 @pytest.mark.parametrize(
@@ -438,7 +441,12 @@ def test_a_plan_of_a_hundred_thousand_looks_is_answered_without_its_list(capsys)
     assert main(["plan", "triangle", "--p-d", "0.01", "--sequential"]) == 0
     out = capsys.readouterr().out
     # Wald's bounds: real risks stay within (and near) those asked for when steps are small
-    assert "Real alpha-risk 4.9 % (5 % asked for), real beta-risk 5.0 %" in out and len(out.splitlines()) < 8
+    said = " ".join(out.split())
+    assert (
+        "difference when all guess) 4.9 % (5 % asked for), real beta-risk (of missing the stated difference) 5.0 %"
+        in said
+    )
+    assert len(out.splitlines()) < 14
 
 
 def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
@@ -525,17 +533,21 @@ def test_a_table_of_tastings_is_checked_pooled_and_held_against_a_claim(capsys):
     assert main(["check", file]) == 0 and main(["pool", file]) == 0
     assert main(["claim", "There is no difference.", file, "--panel", "Guild tetrad"]) == 1
     out, err = capsys.readouterr()
-    assert "204 tastings by 177 people" in out and "Average d-prime" in out and err == ""
+    assert "204 tastings by 177 people" in out and "of 100 triangle answers" in out and err == ""
 
 
 @pytest.mark.parametrize("share", ["0.2", "0,2", "20%", "20 %"])
 def test_a_share_is_read_as_people_write_it(share, capsys):
     assert main(["plan", "triangle", "--p-d", share]) == 0
-    assert "at a p_d of 20 %" in capsys.readouterr().out
+    assert "at a p_d (correct answers beyond guessing, from 0 to 100 %) of 20 %" in " ".join(
+        capsys.readouterr().out.split()
+    )
 
 
-def test_a_stopping_plan_is_printed_to_its_end(capsys):
+def test_a_stopping_plan_is_printed_to_its_end_where_details_are_asked_for(capsys):
     assert main(["plan", "duo-trio", "--p-d", "0.4", "--sequential"]) == 0
+    assert "more rows not shown" in capsys.readouterr().out
+    assert main(["plan", "duo-trio", "--p-d", "0.4", "--sequential", "--details"]) == 0
     out = capsys.readouterr().out
     assert "not shown" not in out and out.rstrip().splitlines()[-1].split()[0] == "134"
 
@@ -561,13 +573,13 @@ def test_a_panel_run_for_similarity_is_told_its_limit_and_no_critical_number(cap
     assert main(["plan", "triangle", "--tasters", "20", "--p-d", "0.2", "--similarity"]) == 0
     # binom.cdf(5, 20, 1/3 + 2/3 * 0.2) = 0.041, by SciPy
     assert (
-        capsys.readouterr().out.strip()
-        == "5 or fewer correct speak for similarity at a beta-risk of 5 % (real beta-risk 4.1 %)."
+        " ".join(capsys.readouterr().out.split()) == "5 or fewer correct speak for similarity at a beta-risk (of "
+        "missing the stated difference) of 5 % (real beta-risk 4.1 %)."
     )
 
 
 def test_decimal_commas_are_read_and_the_columns_of_the_comparison_explained(capsys):
-    assert main(["plan", "--d-prime", "1,5", "--beta", "0,2"]) == 0
+    assert main(["plan", "--d-prime", "1,5", "--beta", "0,2", "--details"]) == 0
     out = capsys.readouterr().out
     assert (
         "beta-risk 20 %" in out and "tastings / triangle's" in out and "Even at d-prime:" in out and "ratio" not in out

@@ -313,7 +313,7 @@ class OnePanel(Answered):
             way = self.d_prime_posterior.above(0)
         verdict = self.verdict() or ""
         own = test.name == self.protocol.name
-        of = "100" if own else f"100 {test.name} answers right"
+        of = "100" if own else f"100 in a {test.name} test"
         said = [
             f"{plain.lead(verdict)}: {self._seen()}, which fits {plain.of_100(low)} to {plain.of_100(high)} of {of}, "
             f"where {share.beside()}{plain.direction(way, self.settled)}."
@@ -334,9 +334,7 @@ class OnePanel(Answered):
         least, most = (words.probability(chance) for chance in (chances[0], chances[-1]))
         if chances[0] < 0.5:
             side = "larger" if larger else "smaller"
-            return (
-                f"By where one starts, it is {least} or {most} probable that the difference is {side} than the margin."
-            )
+            return f"That the difference is {side} than the margin is {least} or {most} probable, by where one starts."
         said = least if least == most or "than" in least else f"at least {least}"
         return plain.beside_the_margin(verdict, said, said, larger=larger)
 
@@ -359,15 +357,15 @@ class OnePanel(Answered):
         """Whether a pool of this panel could come to another verdict, and why."""
         pooled = str(verdicts({ON_D_PRIME: self.beyond[ON_D_PRIME]}, SETTLED))
         if len(self.beyond) > 1:
-            could = f"would more likely say {pooled}" if pooled != verdict else "could say otherwise"
-            return f"A pool {could}: it starts from one belief, and a lone panel needs two that agree."
+            could = f"may say {pooled}" if pooled != verdict else "could say otherwise"
+            return f"A pool {could}: it starts from one belief, not from two that must agree."
         return "A pool could say otherwise, as it asks about panels like this one."
 
     def _step(self, verdict: str) -> str:
         if any("coding error" in note for note in self.notes):
             return "check the key, the codes and the instructions."
         if self.margin is None:
-            return "name the smallest difference that matters, as in margin=ms.Margin(...)."
+            return "say what difference would matter (margin=)."
         if verdict == OPEN:
             return "serve more panels of the same two products, and pool them all with pool()."
         return "serve another panel on new batches; one alone speaks for these tasters and cups."

@@ -123,8 +123,9 @@ def names_in(result: Any) -> tuple[str, ...]:
 
 @lru_cache(maxsize=4)
 def own_sentences(result: Pooled | OnePanel | Preference) -> frozenset[str]:
-    """The sentences that a result says itself, at every length."""
-    texts = (words.one_line(result.statement(length=length)) for length in ("line", "paragraph", "methods"))
+    """The sentences that a result says itself, at every length and in its plain answer."""
+    texts = [words.one_line(result.statement(length=length)) for length in ("line", "paragraph", "methods")]
+    texts.append(result.plain_answer())
     return frozenset(sentence for text in texts for sentence in SENTENCE_END.split(text))
 
 

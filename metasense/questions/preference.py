@@ -426,6 +426,15 @@ class Preference(Answered):
             )
         return found
 
+    def _advice(self) -> list[str]:
+        """What to do next time, the most useful first."""
+        advice = [] if self._pairs else ["ask everyone, later, on a separate blind pair"]
+        if (self.everyone and not self._offered) or not (self.everyone or any(a.offered for a in self.correct)):
+            advice.append("let them say that they have no preference")
+        if self.placebo is None:
+            advice.append("serve a placebo pair (the same product twice) too, to see how much of a preference is habit")
+        return advice
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What limits the answer, and what to do next time."""
@@ -436,11 +445,7 @@ class Preference(Answered):
                 "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which"
                 + (", and a choice among three cups favours the odd one." if odd else ".")
             )
-        advice = [] if self._pairs else ["ask everyone, later, on a separate blind pair"]
-        if (self.everyone and not self._offered) or not (self.everyone or any(a.offered for a in self.correct)):
-            advice.append("let them say that they have no preference")
-        if self.placebo is None:
-            advice.append("serve a placebo pair (the same product twice) too, to see how much of a preference is habit")
+        advice = self._advice()
         if advice:
             found.append(f"{NEXT_TIME} {words.listing(advice)}.")
         if self.placebo is not None and not self._offered:
@@ -581,10 +586,7 @@ class Preference(Answered):
         if self.correct:
             luck = self.not_luck
             span = " to ".join(map(plain.of_100, luck.interval()))
-            said.append(
-                f"Of 100 right answers about {plain.of_100(luck.median)} were more than luck ({span}), and a "
-                "lucky guess tells nothing of taste."
-            )
+            said.append(f"Of 100 right answers about {plain.of_100(luck.median)} were more than luck ({span}).")
         rows = [
             (
                 whom,
@@ -614,10 +616,8 @@ class Preference(Answered):
 
     def _next_step(self) -> str:
         """What to do another time."""
-        advice = [note for note in self.notes if note.startswith(NEXT_TIME)]
-        if not advice:
-            return "ask more people in the same way, if more has to be known."
-        return advice[0].removeprefix(NEXT_TIME).strip()
+        advice = self._advice()
+        return f"{advice[0]}." if advice else "ask more people in the same way, if more has to be known."
 
     def _tables(self) -> list[tables.Table]:
         frame = self.to_frame().drop(columns=["mean", "new", "stated"])
@@ -674,10 +674,8 @@ class Preference(Answered):
 def _preferred(more: float) -> str:
     """Which product more than half prefer, by the probability that it is the new one."""
     if more > SETTLED:
-        return "More than half prefer the new product"
-    return (
-        "More than half prefer the old product" if more < 1 - SETTLED else "Which product people prefer is not settled"
-    )
+        return "More than half like the new one better"
+    return "More than half like the old one better" if more < 1 - SETTLED else "Which is liked better is not settled"
 
 
 def _asked_at_all(fitted: Fitted | None, whom: str) -> Fitted:

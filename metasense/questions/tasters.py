@@ -427,7 +427,7 @@ class Tasters(Answered):
         share = shares[best]
         said = (
             f"{self._counted(frame['p_better'].to_numpy())}.",
-            f"The likeliest to be better than guessing is {name}: {share.right()}, where {share.beside()}.",
+            f"Closest is {name}: {share.right()}, where {share.beside()}.",
         )
         rows = [
             (cut(row.taster), f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
@@ -447,7 +447,7 @@ class Tasters(Answered):
         open_ = len(p) - better - guess
         of = words.count(len(p), "person")
         if open_ == len(p):
-            return f"Not settled for any of {of}: so few tastings each tell little of a person"
+            return f"Not settled for any of {of}"
         return f"Better than guessing: {better} of {of}; no better: {guess}; not settled: {open_}"
 
     def _next_step(self, frame: pd.DataFrame) -> str:
@@ -455,12 +455,10 @@ class Tasters(Answered):
         unsettled = frame["p_better"].between(1 - SETTLED, SETTLED)
         more = frame.loc[unsettled, "more_tastings"].dropna()
         if more.empty:
-            return f"even {MOST} more tastings would settle nobody; a test that finds more, such as tetrad, may."
+            return f"even {MOST} more tastings would hardly settle it for anybody."
         at = int(more.astype(int).idxmin())
         by = f"{words.count(int(more[at]), 'more tasting')} by {cut(frame['taster'][at])}"
-        return (
-            f"{by}, the fewest of all, would settle what that person can do with a chance of {words.percent(LIKELY)}."
-        )
+        return f"{by} would settle it with a chance of {words.percent(LIKELY)}."
 
     def _table(self) -> tables.Table:
         frame = self.to_frame().drop(columns=["protocol", "threshold", "median"])

@@ -77,7 +77,7 @@ def at_hand(core: Core) -> str:
     if any("coding error" in note for note in notes.in_the_counts(core)):
         return "check the key of the panels that lean the wrong way."
     if core.margin is None:
-        return 'name the smallest difference that matters, as in margin=ms.Margin(...) or --margin "0.2 triangle".'
+        return "say what difference would matter (margin= or --margin)."
     return ""
 
 
@@ -93,7 +93,7 @@ def settled(core: Core, verdict: str) -> str:
     pairs = core.panels.frame["batch_pair"]
     if pairs.notna().all() and pairs.nunique() == 1:
         return "decide as planned; a panel on other batches would show if it holds for them."
-    return "decide as planned, and write it up: report() makes a page of it."
+    return "decide as planned, and write it up."
 
 
 @dataclass(frozen=True)

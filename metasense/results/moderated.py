@@ -562,18 +562,18 @@ class Moderated(Moderation, BesidePlain):
             at = f" {s.at}: of" if s.word and not self.advice else f": {s.at}, of"
             parts.append(f"{lead}{at} 100 {s.share.protocol} answers {about} would be right{between}")
         beside = ends[0].share.beside()
-        return (f"{'; '.join(parts)}.", f"{beside[0].upper()}{beside[1:]}{self._grows(ends)}.")
+        return (f"{'; '.join(parts)}, where {beside}.", *self._grows(ends))
 
-    def _grows(self, ends: Sequence[_Stands]) -> str:
+    def _grows(self, ends: Sequence[_Stands]) -> list[str]:
         """How probable it is that the difference changes along the first column."""
         m = self.design.moderators[0]
         if not m.numeric or len(ends) < 2:
-            return ""
+            return []
         if m.through_zero and not self.core.directed:
-            return "; that it starts from nothing at a dose of 0 is assumed"
-        rises = self.slope(m.name).above(0)
-        how = f"moves the expected way as {ends[0].name} rises" if self.core.directed else f"grows with {ends[0].name}"
-        return f"; it is {words.probability(rises)} probable that the difference {how}"
+            return ["That it starts from nothing at a dose of 0 is assumed."]
+        rises = words.probability(self.slope(m.name).above(0))
+        how = "goes the expected way" if self.core.directed else "grows"
+        return [f"It is {rises} probable that the difference {how} with {ends[0].name}."]
 
     def _next_step(self) -> str:
         """Where another panel would tell most."""
@@ -584,7 +584,7 @@ class Moderated(Moderation, BesidePlain):
         unsettled = [s for s in ends if s.word == words.VERDICTS[2]]
         if unsettled:
             least = min(unsettled, key=lambda s: s.sure)
-            return f"serve another panel {least.at}, where it is least settled."
+            return f"serve another panel {least.at}."
         if len({s.word for s in ends}) > 1:
             return f"serve a panel between the two, to see where the verdict turns along {ends[0].name}."
         return f"decide as planned for what was served, not for {ends[0].name} beyond it."

@@ -103,7 +103,7 @@ def of_100(share: float) -> str:
 def lead(verdict: str) -> str:
     """A verdict as the first words of an answer."""
     known = verdict in words.VERDICTS
-    return f"{verdict[0].upper()}{verdict[1:]}" if known else "No margin was given, so there is no verdict"
+    return f"{verdict[0].upper()}{verdict[1:]}" if known else "No verdict without a margin"
 
 
 def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> str:

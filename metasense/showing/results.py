@@ -256,8 +256,8 @@ class Answered(Statement):
         --------
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
-        >>> pooled.plain_answer()[:80]
-        'No margin was given, so there is no verdict: of 100 triangle answers about 48 wo'
+        >>> pooled.plain_answer()[:71]
+        'No verdict without a margin: of 100 triangle answers about 48 would be '
         """
         return words.Paragraph(self._glance().in_short())
 

@@ -108,7 +108,7 @@ def test_a_thousand_million_answers_take_neither_the_memory_nor_the_evening():
     panel = one_panel("A-not-A", **counts, margin=Margin(d_prime=0.5))
     # so many are normal: z = difference of rates / sqrt(2 p (1 - p) / n)
     assert panel.p_value == pytest.approx(norm.sf(1e4 / np.sqrt(many / 2)), abs=1e-4)
-    assert panel.power_at_margin is None and "of cases" not in repr(panel)
+    assert panel.power_at_margin is None and "of cases" not in repr(panel.details())
 
 
 def test_yes_no_examples():
@@ -368,7 +368,7 @@ def test_text_and_html_say_the_same_in_words_we_use(panel):
     import html
     import re
 
-    text, page = repr(panel), panel._repr_html_()
+    text, page = repr(panel.details()), panel._repr_html_()
     seen = html.unescape(re.sub("<[^>]+>", " ", page)).replace("\u00a0", " ")
     for sentence in panel._sentences():
         assert sentence in text

@@ -675,9 +675,9 @@ def test_preferences_come_back_as_new_old_or_none_and_the_placebo_apart():
     assert not any("moderator" in note or "read off" in note for note in tastings.to_panels().notes)
     found = pool(tastings).preference()
     assert found.correct == () and found.panels_frame()["asked"].tolist() == ["pair"]
-    assert "Among everyone asked on a separate blind pair, 4 of 8" in repr(found)
-    assert "Between two identical samples 9 of 12 stated a preference" in repr(found)
-    assert "Next time" not in repr(found) and "luck" not in repr(found)
+    assert "Among everyone asked on a separate blind pair, 4 of 8" in repr(found.details())
+    assert "Between two identical samples 9 of 12 stated a preference" in repr(found.details())
+    assert "Next time" not in repr(found.details()) and "luck" not in repr(found.details())
     sheet.loc[0, "preferred_1"] = "111" if "111" not in sheet.loc[0, "pair_1"] else "112"
     with pytest.raises(PanelsError, match="Check the ballot"):
         read_answers(plan, sheet)

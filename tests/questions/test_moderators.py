@@ -275,7 +275,7 @@ def test_bakery_reads_as_one_statement_across_protocols():
 )
 def test_words_carry_the_cautions_and_the_priors(asked, mentions):
     moderated = ms.pool(GOOD, **asked)
-    text = repr(moderated)
+    text = repr(moderated.details())
     assert "not randomised" in text
     assert "Below 10 panels per moderator (here 6 panels, 1 moderator) only one moderator, named before" in text
     assert "Bayes factor" in text
@@ -344,7 +344,7 @@ def test_a_margin_is_compared_at_every_stated_value_and_the_turn_is_found():
     step = 0.02
     assert moderated.at(x=first - step).verdict().below > 0.95 > moderated.at(x=first + step).verdict().below
     assert moderated.at(x=second - step).verdict().above < 0.95 < moderated.at(x=second + step).verdict().above
-    for text in (moderated.headline(), moderated.statement(), repr(moderated)):
+    for text in (moderated.headline(), moderated.statement(), repr(moderated.details())):
         assert "the average d-prime is within it at x = 1" in text and "beyond it at x = 6" in text
     assert "the verdict turns from within the margin to not settled near" in moderated.statement()
     years = table(correct, np.arange(2015.0, 2021.0), "tetrad", 60)

@@ -195,7 +195,7 @@ def test_an_unknown_pair_is_refused_by_name(nested):
 
 
 def test_words_say_what_lies_between_and_what_the_next_panel_faces(nested):
-    text = repr(nested)
+    text = repr(nested.details())
     assert "One batch pair differs from another by an SD of" in text
     assert "from a new batch pair" in text
     assert "Only 3 batch pairs" in text

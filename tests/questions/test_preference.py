@@ -228,12 +228,12 @@ def test_placebo_pair_is_set_beside_the_real_one():
 
 def test_the_placebo_is_compared_only_where_no_preference_could_be_said():
     forced = preference([panel(30, 14, 8, 4)], pairs={"prefer_new": 20, "prefer_old": 10}, placebo=(10, 8, 12))
-    text = repr(forced)
+    text = repr(forced.details())
     assert "more people state one" not in text
     assert "On the placebo pair 18 of 30 stated a preference. Nothing here can be compared with it" in text
-    alone = repr(preference([panel(24, 12, 8, 4)], placebo=(10, 8, 12)))
+    alone = repr(preference([panel(24, 12, 8, 4)], placebo=(10, 8, 12)).details())
     assert "On the placebo pair 18 of 30 stated a preference. Nothing here" in alone
-    used = repr(preference([panel(24, 12, 7, 4, 1)], placebo=(10, 8, 12)))
+    used = repr(preference([panel(24, 12, 7, 4, 1)], placebo=(10, 8, 12)).details())
     assert "On the placebo pair 18 of 30 stated a preference. It tells how lucky guessers answer." in used
     both = [{"prefer_new": 20, "prefer_old": 10, "panel": "X"}]
     some = preference([panel(30, 14, 15, 9, 6, asked="all")], pairs=both, placebo=(9, 8, 3))
@@ -245,7 +245,7 @@ def test_a_separate_blind_pair_is_asked_of_everybody_and_brings_its_own_placebo(
     row = panel(24, 12, 15, 5, 4, asked="pair", placebo_stated=9, placebo_none=15, tasters=24)
     found = ms.pool([row]).preference()
     assert found.correct == () and found.placebo == (9, 15)
-    text = repr(found)
+    text = repr(found.details())
     assert text.startswith("Among everyone asked on a separate blind pair, 15 of 20 with a preference prefer the new")
     assert "Between two identical samples 9 of 24 stated a preference" in text
     assert "Next time" not in text and "luck" not in text and "very cups" not in text
@@ -261,7 +261,7 @@ def test_a_separate_blind_pair_is_asked_of_everybody_and_brings_its_own_placebo(
 def test_the_share_that_was_not_luck_may_be_none():
     reversed_ = preference([panel(24, 3, 2, 1, protocol="2-AFC")])
     assert "all of their correct answers may have been luck, and" in " ".join(reversed_.sentences())
-    assert "three cups" not in repr(reversed_)
+    assert "three cups" not in repr(reversed_.details())
 
 
 def test_nobody_with_a_preference_is_said_so():
@@ -270,7 +270,7 @@ def test_nobody_with_a_preference_is_said_so():
     assert found.sentences() == [
         "Among everyone asked on a separate blind pair, nobody stated a preference (12 had none)."
     ]
-    assert "sign test p" not in repr(found)
+    assert "sign test p" not in repr(found.details())
 
 
 def test_a_pool_and_its_panels_give_the_same_answer():
@@ -292,7 +292,7 @@ def test_too_small_a_difference_is_called_not_identifiable():
 
 def test_words_are_plain_and_the_advice_is_given():
     found = preference([panel(24, 12, 8, 4, 0), panel(30, 16, 9, 5, 2, panel="B", asked="all")], placebo=(3, 4, 13))
-    text, page = repr(found), html.unescape(found._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
+    text, page = repr(found.details()), html.unescape(found._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
     assert "Naively, 8 of the 12 who were correct" in text
     assert "67 %, sign test p = 0.39" in text
     assert "Next time ask everyone, later, on a separate blind pair." in text

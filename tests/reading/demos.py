@@ -19,7 +19,7 @@ from pathlib import Path
 import metasense as ms
 from metasense.cli import main
 from metasense.showing import words
-from metasense.showing.results import Statement
+from metasense.showing.results import Answered, Statement
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "datasets"
@@ -29,6 +29,7 @@ MARGINS = {
     "coffee_bags": ms.Margin(d_prime=1.0),
 }
 MODERATORS = {"cider_fining": "weeks_bottled", "bakery_salt": "salt_cut_pct", "coffee_bags": "weeks_stored"}
+PLAIN = ", in plain words"
 RAW = ("rerun", "protocols compared")  # frames, and stored numbers compared digit by digit
 SLIPS = {  # what no sentence of ours should hold, whatever it says
     "a number that is none": r"\b(?:nan|NaN|inf|None(?! of)|True|False|NaT|<NA>)\b",
@@ -38,6 +39,34 @@ SLIPS = {  # what no sentence of ours should hold, whatever it says
     "doubled or stray punctuation": r"(?<!\.)\.\.(?!\.)|,,|;;| [,;](?= )|\( | \)|\.;|;\.|,\.",
     "a placeholder": r"\{[a-z_.]+\}|\bT[O]DO\b|\bFIX[M]E\b|<[a-z_]+ object at",
 }
+
+
+TERMS = (  # of the trade and of statistics, which no plain answer holds
+    "d-prime", "p_d", "p_c", "equal-tailed", "credible", "posterior", "prior", "interval", "median", "SD", "p-value",
+    "likelihood", "binomial", "Bayes", "confidence", "parameter", "moderator", "log", "alpha", "beta", "significant",
+)  # fmt: skip
+
+
+def grade(text: str) -> float:
+    """The grade of the American school at which a text can be read.
+
+    0.39 words a sentence + 11.8 syllables a word - 15.59: Kincaid JP, Fishburne RP, Rogers RL, Chissom BS (1975),
+    Research Branch Report 8-75, Naval Technical Training Command (formula from memory). A number is counted as a word of one
+    syllable, as programs that measure it do (common practice, no source).
+    """
+    sentences = [part for part in re.split(r"[.?!](?:\s|$)", text) if re.search(r"\w", part)]
+    found = re.findall(r"[A-Za-z'-]+|\d[\d.,]*", text)
+    return 0.39 * len(found) / len(sentences) + 11.8 * sum(map(syllables, found)) / len(found) - 15.59
+
+
+def syllables(word: str) -> int:
+    """Groups of vowels, without an e that ends the word silently; at least one."""
+    if word[0].isdigit():
+        return 1
+    small = word.casefold()
+    groups = len(re.findall(r"i(?=a)|[aeiouy]+", small))
+    silent = re.search(r"[^aeiouyl]e$|[^aeiouydtl]ed$|ll(?:e|ed)$", small)
+    return max(1, groups - bool(silent))
 
 
 def faults(text: str, *, raw: bool = False) -> list[str]:
@@ -60,7 +89,10 @@ def plain(page: str) -> str:
 
 def at_all_lengths(name: str, result: object) -> Iterator[tuple[str, str]]:
     """What a result shows, then its statements."""
-    yield name, repr(result)
+    yield name, str(result)
+    if isinstance(result, Answered):
+        yield f"{name}{PLAIN}", result.plain_answer()
+        yield f"{name}, its details", str(result.details())
     if isinstance(result, Statement):
         for length in ("line", "methods", "paragraph"):
             yield f"{name}, as {length}", result.statement(length=length)

@@ -178,7 +178,7 @@ def test_repr_and_html_say_the_same(cider):
     import html
     import re
 
-    text = " ".join(repr(cider).split())
+    text = " ".join(repr(cider.details()).split())
     shown = re.sub(r"<img[^>]*>|<[^>]+>", " ", cider._repr_html_())
     shown = " ".join(html.unescape(shown).split())
     for sentence in (cider.headline(), cider.verdict().sentence(), *cider.notes):
@@ -193,15 +193,13 @@ def test_a_cell_shows_the_strip_then_the_forest_and_says_what_they_show(cider):
     import html
     import re
 
-    strip, forest = re.findall(r'<img src="([^"]*)" alt="([^"]*)"', cider._repr_html_())
-    for source, _ in (strip, forest):
-        drawn = base64.b64decode(source.removeprefix("data:image/svg+xml;base64,"))
-        assert drawn.count(b"#0068a3") >= 9 and b"#a84f00" in drawn  # what is smaller than the margin, and what is not
-    assert html.unescape(strip[1]) == cider._picture().alt
-    assert html.unescape(forest[1]) in repr(cider)
-    assert "the margin is 1.29" in forest[1]
+    ((source, alt),) = re.findall(r'<img class="metasense" src="([^"]*)" alt="([^"]*)"', cider._repr_html_())
+    drawn = base64.b64decode(source.removeprefix("data:image/svg+xml;base64,"))
+    assert b"#0068a3" in drawn and b"#a84f00" in drawn  # what is smaller than the margin, and what is not
+    assert html.unescape(alt) == cider._picture().alt
+    assert "the margin is at 47 %" in alt
     many = {"panel": [f"P{i}" for i in range(201)], "protocol": "triangle", "tastings": 24, "correct": 9}
-    assert ms.pool(many)._repr_html_().count("<img") == 1 and "201 panels is long" in repr(ms.pool(many))
+    assert ms.pool(many)._repr_html_().count("<img") == 1 and "201 panels is long" in repr(ms.pool(many).details())
 
 
 @pytest.mark.parametrize("which", ["pooled", "cider", "directed"])
