@@ -50,6 +50,7 @@ _RESULTS_BY_FILE = {
     "alone.two_counts": ("TwoCountPanel",),
     "engine.distribution": ("Distribution",),
     "engine.grid": ("IntegrationError",),
+    "margins": ("MarginHelp",),
     "core.diagnostics": ("Diagnostics",),
     "core.answers": ("NextPanel", "Rate", "Verdict"),
     "questions.explanations": ("Explanations",),
@@ -98,6 +99,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.engine.priors import Priors as Priors
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
+    from metasense.margins import MarginHelp as MarginHelp
     from metasense.planning.chances import VerdictChances as VerdictChances
     from metasense.planning.chances import assurance as assurance
     from metasense.planning.chances import verdict_chances as verdict_chances

@@ -17,6 +17,8 @@ from typing import Any, overload
 import pandas as pd
 
 from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
+from .showing.results import Result
+from .showing.tables import Table, table
 
 SETTLED = 0.95  # posterior probability on one side of the margin from which a question is called settled
 LARGEST = 100.0  # d-prime; a margin a few units wide is never missed by anyone
@@ -157,6 +159,50 @@ class Margin:
         """
         return cls(text)
 
+    @staticmethod
+    def help(
+        protocol: str | Protocol | TwoCountProtocol = "triangle", *, tastings: int = 24, correct: int | None = None
+    ) -> MarginHelp:
+        """What a margin would mean: of so many answers, how many right would make you worry?
+
+        Parameters
+        ----------
+        protocol : str or Protocol
+            The forced-choice protocol in which you picture the answers.
+        tastings : int
+            How many answers.
+        correct : int, optional
+            How many of them would have to be right, panel after panel, for the difference to matter. Unless given, all
+            counts above guessing are listed to choose from.
+
+        Returns
+        -------
+        MarginHelp
+            Its ``margin`` is the one to use.
+
+        Raises
+        ------
+        ValueError
+            If so many are no more than guessing gives, or all of them; or a number is no count.
+
+        Examples
+        --------
+        >>> asked = Margin.help("triangle", tastings=24, correct=12)
+        >>> asked.margin.text
+        '0.25 triangle'
+        >>> asked.to_frame()[["protocol", "correct_of_100"]].round().head(3).values.tolist()
+        [['triangle', 50.0], ['duo-trio', 66.0], ['2-AFC', 85.0]]
+        """
+        test = forced_choice(protocol)
+        if not (isinstance(tastings, int) and tastings >= 1):
+            raise ValueError(f"tastings is how many answers, a whole number from 1; got {tastings!r}.")
+        if correct is None:
+            return MarginHelp(test, tastings, None, None)
+        if not (isinstance(correct, int) and 0 <= correct <= tastings):
+            raise ValueError(f"correct is how many of {tastings} answers, a whole number; got {correct!r}.")
+        margin = Margin(p_d=p_d_of_share(correct / tastings, test), protocol=test)
+        return MarginHelp(test, tastings, correct, margin)
+
     @property
     def text(self) -> str:
         """The margin as :meth:`parse` reads it back, digit for digit."""
@@ -245,6 +291,113 @@ class Margin:
     def _repr_html_(self) -> str:
         table = self.to_frame().to_html(index=False, border=0, formatters=_IN_WORDS)
         return f"<p>Margin: {html.escape(self.sentence())}.</p>\n{table}"
+
+
+@dataclass(frozen=True, repr=False)
+class MarginHelp(Result):
+    """What so many correct answers would mean as a margin; made by `Margin.help`.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    tastings : int
+    correct : int or None
+        How many right would matter; None where the counts are listed to choose from.
+    margin : Margin or None
+        The margin this is; None where none was chosen.
+
+    Examples
+    --------
+    >>> Margin.help("2-AFC", tastings=20).to_frame()["correct"].tolist()
+    [11, 12, 13, 14, 15, 16, 17, 18, 19]
+    """
+
+    protocol: Protocol
+    tastings: int
+    correct: int | None
+    margin: Margin | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """The margin in every forced-choice protocol, or the counts to choose from.
+
+        Returns
+        -------
+        DataFrame
+            With a margin one row a protocol, ``protocol, correct_of_100, guessing_of_100, p_d``; without one a row for
+            each count above guessing, ``correct, correct_of_100, p_d, d_prime``.
+
+        Examples
+        --------
+        >>> Margin.help("triangle", tastings=24, correct=12).to_frame().columns.tolist()
+        ['protocol', 'correct_of_100', 'guessing_of_100', 'p_d']
+        """
+        if self.margin is not None:
+            rates = self.margin.to_frame()
+            guessing = [100 * forced_choice(name).guess for name in rates["protocol"]]
+            return pd.DataFrame(
+                {
+                    "protocol": rates["protocol"],
+                    "correct_of_100": 100 * rates["p_c"],
+                    "guessing_of_100": guessing,
+                    "p_d": rates["p_d"],
+                }
+            )
+        counts = [x for x in range(1, self.tastings) if x > self.tastings * self.protocol.guess]
+        rates = [p_d_of_share(x / self.tastings, self.protocol) for x in counts]
+        return pd.DataFrame(
+            {
+                "correct": counts,
+                "correct_of_100": [100 * x / self.tastings for x in counts],
+                "p_d": rates,
+                "d_prime": [float(self.protocol.d_prime_from_p_d(rate)) for rate in rates],
+            }
+        )
+
+    def sentence(self) -> str:
+        """What so many correct answers are as a margin, or the question to answer.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> Margin.help("triangle", tastings=24, correct=12).sentence()[:51]
+        'If 12 of 24 triangle answers right would worry you,'
+        """
+        answers = f"{self.tastings} {self.protocol.name} answers"
+        guessed = f"Guessing alone gives {self.tastings * self.protocol.guess:.3g} right on average"
+        if self.margin is None:
+            return f"Of {answers}, how many right, panel after panel, would make you worry? {guessed}."
+        return (
+            f"If {self.correct} of {answers} right would worry you, the margin is {self.margin.sentence()}. {guessed}."
+        )
+
+    def _shown(self) -> list[str | Table]:
+        kinds: dict[str, Any] = {"correct_of_100": _rounded, "guessing_of_100": _rounded, "p_d": "percent"}
+        labels = {"correct_of_100": "correct of 100", "guessing_of_100": "by guessing", "p_d": "p_d"}
+        if self.margin is None:
+            return [
+                self.sentence(),
+                table(self.to_frame(), caption="Counts to choose from", kinds=kinds, labels=labels),
+                "A margin is what your decision can bear, whatever the panels say: choose before you look at any.",
+            ]
+        low, high = self._counts_to_expect()
+        return [
+            self.sentence(),
+            f"A difference of just this size gives {low} to {high} right of {self.tastings} in at least 90 of 100 "
+            "panels: the margin is about many panels, and one count alone does not tell.",
+            table(self.to_frame(), caption="The same difference in every protocol", kinds=kinds, labels=labels),
+            f'To use it: margin="{self.margin.text}" (--margin "{self.margin.text}").',
+        ]
+
+    def _counts_to_expect(self) -> tuple[int, int]:
+        """Between which counts at least nine of ten panels end where the difference is just the margin."""
+        from scipy.stats import binom
+
+        assert self.correct is not None
+        low, high = binom.interval(0.9, self.tastings, self.correct / self.tastings)
+        return int(low), int(high)
 
 
 @overload
@@ -337,6 +490,10 @@ def _number(value: object, what: str) -> float:
 
 def _decimal(text: str) -> float:
     return float(text.replace(",", "."))
+
+
+def _rounded(value: float) -> str:
+    return f"{value:.0f}"
 
 
 def _figures(d: float) -> str:

@@ -208,3 +208,41 @@ def test_every_margin_of_the_library_takes_a_text():
     ):
         with pytest.raises(ValueError, match=re.escape('write "0.2 triangle"')):
             call()
+
+
+def test_help_turns_a_count_into_the_margin_in_every_protocol():
+    # 12 of 24 in a triangle is half correct: (1/2 - 1/3) / (2/3) = 1/4, by hand
+    asked = Margin.help("triangle", tastings=24, correct=12)
+    assert asked.margin == Margin(p_d=0.25, protocol="triangle")
+    frame = asked.to_frame().set_index("protocol")
+    for test in FORCED:
+        assert frame.loc[test.name, "correct_of_100"] == pytest.approx(100 * test.p_correct(asked.margin.d_prime))
+        assert frame.loc[test.name, "guessing_of_100"] == pytest.approx(100 * test.guess)
+    assert 'margin="0.25 triangle"' in repr(asked)
+    # binomial(24, 1/2): P(X <= 7) = .032, P(X <= 8) = .076, by symmetry 8 to 16; standard tables of the binomial
+    assert "8 to 16 right of 24 in at least 90 of 100 panels" in repr(asked)
+
+
+def test_help_without_a_count_lists_every_count_above_guessing():
+    asked = Margin.help("triangle", tastings=24)
+    assert asked.margin is None
+    assert asked.to_frame()["correct"].tolist() == list(range(9, 24))  # 8 is what guessing gives, 24 is no margin
+    chosen = Margin.help("triangle", tastings=24, correct=13).margin
+    row = asked.to_frame().set_index("correct").loc[13]
+    assert row["p_d"] == chosen.stated_p_d
+    assert row["d_prime"] == pytest.approx(chosen.d_prime, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("protocol", "tastings", "correct", "message"),
+    [
+        ("triangle", 24, 8, "more than guessing gives"),
+        ("triangle", 24, 24, "less than all correct"),
+        ("triangle", 24, 25, "correct is how many of 24 answers"),
+        ("triangle", 0, None, "a whole number from 1"),
+        ("same-different", 24, 12, "no share of correct answers"),
+    ],
+)
+def test_help_refuses_a_count_that_is_no_margin(protocol, tastings, correct, message):
+    with pytest.raises(ValueError, match=message):
+        Margin.help(protocol, tastings=tastings, correct=correct)

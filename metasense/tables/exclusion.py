@@ -52,7 +52,7 @@ _KEPT = among(
     "no n nein nej nei niet nee non nao nope false 0 keep kept include included counted count notleftout notexcluded "
     "in valid ok"
 )
-_IS_LEFT_OUT = among("yes y ja oui si sim true 1 noshow notserved noanswer")
+_IS_LEFT_OUT = among("yes y ja oui si sim true 1 noshow notserved noanswer example")
 _YES_AND_WHY = re.compile(r"(yes|y|ja|oui|s[ií]|sim)\s*[:;,.(–—-]", re.I)
 _REASON = re.compile(  # what befalls tasters, cups and evenings; other reasons are asked to begin with yes
     r"\b(spil|cold\b|flu\b|ill\b|sick|covid|allerg|smok|perfum|headache|tired|drunk|left\b|late\b|early\b|went home|"
