@@ -37,6 +37,7 @@ _NAMES_BY_FILE = {
     "questions.next_panel": ("plan_next",),
     "planning.serving": ("serve",),
     "planning.served": ("read_answers",),
+    "planning.starting": ("start",),
     "results.rerun": ("Rerun", "rerun"),
     "claims.check": ("ClaimCheck", "check_claim"),
     "showing.tables": ("write_csv",),
@@ -73,6 +74,7 @@ _RESULTS_BY_FILE = {
     "planning.looks": ("CostOfLooks", "LooksPlan"),
     "planning.orders": ("Balance",),
     "planning.serving": ("ServingPlan",),
+    "planning.starting": ("Started",),
     "claims.check": ("Finding",),
 }
 _FILE_OF = {
@@ -118,6 +120,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.planning.sizes import power as power
     from metasense.planning.sizes import similarity_limit as similarity_limit
     from metasense.planning.sizes import tasters_needed as tasters_needed
+    from metasense.planning.starting import Started as Started
+    from metasense.planning.starting import start as start
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import CriterionEstimate as CriterionEstimate
     from metasense.protocols import Protocol as Protocol

@@ -1,4 +1,4 @@
-"""The command line, thin around notebooks: ``metasense check | pool | plan | serve | answers | claim | rerun``.
+"""The command line, thin around notebooks: ``metasense start | check | pool | plan | serve | answers | claim | rerun``.
 
 Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr. 3: a fault of
 metasense itself. 128 and the number of a signal: ended by it, with nothing left half done. Nothing but the standard
@@ -224,6 +224,15 @@ def _parser() -> _Parser:
     def command(name: str, does: str, more: str = "") -> _Parser:
         return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}")
 
+    begin = command(
+        "start",
+        "make a folder for one question: its card, an empty table, a notebook",
+        "In a terminal the card is asked for line by line. Nothing that is there is written over.",
+    )
+    begin.add_argument("folder", help="a new folder")
+    begin.add_argument("--answers", metavar="FILE.toml", help="the lines of the card, or a card, instead of questions")
+    begin.set_defaults(run=_start)
+
     check = command(
         "check",
         "read a table of panels and say what is in it",
@@ -347,6 +356,29 @@ def _add_serve(serve: _Parser) -> None:
     serve.add_argument("--beside", nargs="*", default=(), metavar="FOLDER", help="other plans of the same session")
     serve.add_argument("--seed", metavar="N", type=int, help="makes the same plan again; leave it out for a real panel")
     serve.set_defaults(run=_serve)
+
+
+def _start(chosen: argparse.Namespace) -> int:
+    from metasense.planning.asking import ask_card
+    from metasense.planning.starting import ANSWERS_LOOK_LIKE, start
+    from metasense.showing.files import free_folder
+
+    free_folder(chosen.folder)  # before anybody answers questions
+    if chosen.answers is not None:
+        print(start(chosen.folder, chosen.answers))
+        return FINE
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise ValueError(
+            "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and "
+            f"name it with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
+        )
+    try:
+        card = ask_card(input, print)
+    except EOFError:
+        raise ValueError("the answers ended before the last question, so nothing was made.") from None
+    print()
+    print(start(chosen.folder, card))
+    return FINE
 
 
 def _check(chosen: argparse.Namespace) -> int:
