@@ -42,6 +42,7 @@ _NAMES_BY_FILE = {
     "claims.check": ("ClaimCheck", "check_claim"),
     "showing.tables": ("write_csv",),
     "explorers": ("explore",),
+    "recording": ("record",),
 }
 # What those give back, and what they raise: to be named in signatures and in `except`, and left out of dir().
 _RESULTS_BY_FILE = {
@@ -76,6 +77,7 @@ _RESULTS_BY_FILE = {
     "planning.serving": ("ServingPlan",),
     "planning.starting": ("Started",),
     "claims.check": ("Finding",),
+    "recording": ("Recording",),
 }
 _FILE_OF = {
     name: file for table in (_NAMES_BY_FILE, _RESULTS_BY_FILE) for file, names in table.items() for name in names
@@ -146,6 +148,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.tasters import AsIfIndependent as AsIfIndependent
     from metasense.questions.tasters import Tasters as Tasters
     from metasense.questions.tasters import tasters as tasters
+    from metasense.recording import Recording as Recording
+    from metasense.recording import record as record
     from metasense.results.archive import ArchiveError as ArchiveError
     from metasense.results.moderated import Moderated as Moderated
     from metasense.results.nested import Nested as Nested

@@ -40,6 +40,7 @@ LAYERS = [
     {"planning"},
     {"claims"},
     {"explorers"},
+    {"recording"},
     {"cli"},
     {"__main__"},
 ]
