@@ -37,10 +37,12 @@ _NAMES_BY_FILE = {
     "questions.next_panel": ("plan_next",),
     "planning.serving": ("serve",),
     "planning.served": ("read_answers",),
+    "planning.starting": ("start",),
     "results.rerun": ("Rerun", "rerun"),
     "claims.check": ("ClaimCheck", "check_claim"),
     "showing.tables": ("write_csv",),
     "explorers": ("explore",),
+    "recording": ("record",),
 }
 # What those give back, and what they raise: to be named in signatures and in `except`, and left out of dir().
 _RESULTS_BY_FILE = {
@@ -50,6 +52,7 @@ _RESULTS_BY_FILE = {
     "alone.two_counts": ("TwoCountPanel",),
     "engine.distribution": ("Distribution",),
     "engine.grid": ("IntegrationError",),
+    "margins": ("MarginHelp",),
     "core.diagnostics": ("Diagnostics",),
     "core.answers": ("NextPanel", "Rate", "Verdict"),
     "questions.explanations": ("Explanations",),
@@ -72,7 +75,9 @@ _RESULTS_BY_FILE = {
     "planning.looks": ("CostOfLooks", "LooksPlan"),
     "planning.orders": ("Balance",),
     "planning.serving": ("ServingPlan",),
+    "planning.starting": ("Started",),
     "claims.check": ("Finding",),
+    "recording": ("Recording",),
 }
 _FILE_OF = {
     name: file for table in (_NAMES_BY_FILE, _RESULTS_BY_FILE) for file, names in table.items() for name in names
@@ -98,6 +103,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.engine.priors import Priors as Priors
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
+    from metasense.margins import MarginHelp as MarginHelp
     from metasense.planning.chances import VerdictChances as VerdictChances
     from metasense.planning.chances import assurance as assurance
     from metasense.planning.chances import verdict_chances as verdict_chances
@@ -116,6 +122,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.planning.sizes import power as power
     from metasense.planning.sizes import similarity_limit as similarity_limit
     from metasense.planning.sizes import tasters_needed as tasters_needed
+    from metasense.planning.starting import Started as Started
+    from metasense.planning.starting import start as start
     from metasense.protocols import PROTOCOLS as PROTOCOLS
     from metasense.protocols import CriterionEstimate as CriterionEstimate
     from metasense.protocols import Protocol as Protocol
@@ -140,6 +148,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.tasters import AsIfIndependent as AsIfIndependent
     from metasense.questions.tasters import Tasters as Tasters
     from metasense.questions.tasters import tasters as tasters
+    from metasense.recording import Recording as Recording
+    from metasense.recording import record as record
     from metasense.results.archive import ArchiveError as ArchiveError
     from metasense.results.moderated import Moderated as Moderated
     from metasense.results.nested import Nested as Nested

@@ -22,7 +22,7 @@ from typing import Any
 import pandas as pd
 
 from metasense.engine.priors import Priors
-from metasense.margins import SETTLED, Margin
+from metasense.margins import SETTLED, Margin, margin_of
 from metasense.protocols import protocol
 from metasense.showing import words
 from metasense.showing.files import holds, replacing
@@ -52,8 +52,8 @@ class Card(Result):
         What is asked, in a sentence.
     decision : str
         What will be done if the answer is beyond the margin, within it, or not settled.
-    margin : Margin
-        The smallest difference that matters.
+    margin : Margin or str
+        The smallest difference that matters, such as "0.2 triangle".
     protocols : str, Protocol or sequence of them
         How the panels will be served.
     date : str or datetime.date
@@ -114,8 +114,12 @@ class Card(Result):
             text = getattr(self, name)
             if not isinstance(text, str) or (name in ("question", "decision") and not text.strip()):
                 wrong.append(f"{name} is a text; got {text!r}")
-        if not isinstance(self.margin, Margin):
-            wrong.append(f'margin is a Margin, for instance Margin(p_d=0.2, protocol="triangle"); got {self.margin!r}')
+        try:
+            object.__setattr__(self, "margin", margin_of(self.margin))
+        except ValueError as error:
+            wrong.append(str(error).rstrip("."))
+        if self.margin is None:
+            wrong.append('margin is the smallest difference that matters, such as "0.2 triangle"; it is missing')
         try:
             names = tuple(protocol(p).name for p in _several(self.protocols))
         except (ValueError, TypeError) as error:
@@ -307,8 +311,12 @@ class Card(Result):
         if missing:
             raise ValueError(f"{name!r} is not a question card: it has no {words.listing(sorted(missing))}.")
         try:
+            margin = Margin(content["margin"])
+        except ValueError as error:
+            raise ValueError(f"{name!r} is not a question card: {str(error).rstrip('.')}.") from None
+        try:
             card = cls(
-                margin=Margin.parse(content["margin"]),
+                margin=margin,
                 priors=Priors.of_stored(content.get("priors", {})),
                 edited=seal != {_SEAL: _hash(content)},
                 **{field: content[field] for field in known},

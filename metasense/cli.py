@@ -1,4 +1,4 @@
-"""The command line, thin around notebooks: ``metasense check | pool | plan | serve | answers | claim | rerun``.
+"""The command line, thin around notebooks: ``metasense start | check | pool | plan | serve | answers | claim | rerun``.
 
 Exit code 0: fine. 1: answered, with warnings that matter. 2: cannot be answered; the reason is on stderr. 3: a fault of
 metasense itself. 128 and the number of a signal: ended by it, with nothing left half done. Nothing but the standard
@@ -27,6 +27,9 @@ TRACEBACK = "METASENSE_TRACEBACK"
 FEW = 8  # rows of a table on a first screen
 ALL = "All of it: --details."
 LISTED = 5_000  # looks of a plan that are printed
+MARGIN = "--margin"
+MARGIN_HELP = 'smallest difference that matters: "0.2 triangle" (a p_d), "47 of 100 correct triangle" or "d\'=0.5"'
+MARGIN_WORDS = 8  # the most words a margin has where it stands without quotation marks
 
 
 class _Ended(BaseException):
@@ -84,8 +87,10 @@ def _main(arguments: Sequence[str] | None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a narrow terminal encoding must not cost the answer
     parser = _parser()
+    words = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        chosen = parser.parse_args(arguments)
+        words, parser.margin = _with_whole_margin(words)
+        chosen = parser.parse_args(words)
     except SystemExit as end:  # argparse has said why, or shown its help
         return int(end.code or 0)
     code = CUT_OFF
@@ -103,6 +108,36 @@ def _main(arguments: Sequence[str] | None) -> int:
         print(_said(error), file=sys.stderr)
         return FAILED
     return code
+
+
+def _with_whole_margin(words: list[str]) -> tuple[list[str], str]:
+    """The words of a command with those of the margin in one, also where its quotation marks were left out.
+
+    Where no words after it are a margin, they stay, and why they are none comes with them.
+
+    >>> _with_whole_margin(["pool", "--margin", "47", "of", "100", "correct", "triangle", "panels.csv"])
+    (['pool', '--margin', '47 of 100 correct triangle', 'panels.csv'], '')
+    """
+    words = [part for word in words for part in (word.split("=", 1) if word.startswith(f"{MARGIN}=") else [word])]
+    if MARGIN not in words:
+        return words, ""
+    from metasense.margins import Margin
+
+    at = words.index(MARGIN)
+    end = at + 1
+    while end < len(words) and end - at <= MARGIN_WORDS and not words[end].startswith("--"):
+        end += 1
+    why = ""
+    for stop in range(end, at + 1, -1):  # the longest that is one: what follows it is something else
+        text = " ".join(words[at + 1 : stop])
+        try:
+            Margin(text)
+        except ValueError as error:
+            if not why and not Path(words[stop - 1]).suffix:  # a name of a file is no part of it
+                why = str(error)
+        else:
+            return [*words[: at + 1], text, *words[stop:]], ""
+    return words, why
 
 
 def _mute() -> None:
@@ -167,8 +202,11 @@ class _Parser(argparse.ArgumentParser):
     """A parser that says what may be meant where words are missing."""
 
     greedy: tuple[str, ...] = ()  # options that take every word after them
+    margin = ""  # why the words after --margin are none
 
     def error(self, message: str) -> NoReturn:
+        if self.margin and message.startswith("unrecognized"):
+            message = self.margin
         if self.greedy and "required: " in message:
             message += (
                 f". Put them before {', '.join(self.greedy[:-1])} and {self.greedy[-1]}, which take every word that "
@@ -177,7 +215,7 @@ class _Parser(argparse.ArgumentParser):
         super().error(message)
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser() -> _Parser:
     parser = _Parser(
         prog="metasense",
         description="Pool sensory panels on one variable and say what is now known.",
@@ -187,6 +225,15 @@ def _parser() -> argparse.ArgumentParser:
 
     def command(name: str, does: str, more: str = "") -> _Parser:
         return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}")
+
+    begin = command(
+        "start",
+        "make a folder for one question: its card, an empty table, a notebook",
+        "In a terminal the card is asked for line by line. Nothing that is there is written over.",
+    )
+    begin.add_argument("folder", help="a new folder")
+    begin.add_argument("--answers", metavar="FILE.toml", help="the lines of the card, or a card, instead of questions")
+    begin.set_defaults(run=_start)
 
     check = command(
         "check",
@@ -214,7 +261,7 @@ def _parser() -> argparse.ArgumentParser:
         "Exit code 0: nothing to object. 1: something to change. 2: the sentence or the table cannot be used.",
     )
     claim.add_argument("text", help="the sentence, in quotation marks")
-    claim.add_argument("--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle"')
+    claim.add_argument(MARGIN, metavar="TEXT", help=MARGIN_HELP)
     claim.add_argument("--panel", metavar="NAME", help="the sentence is about this one panel alone")
     claim.set_defaults(run=_claim)
     again = command(
@@ -235,9 +282,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_pool(pooling: argparse.ArgumentParser) -> None:
-    pooling.add_argument(
-        "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
-    )
+    pooling.add_argument("--margin", metavar="TEXT", help=MARGIN_HELP)
     pooling.add_argument(
         "--card", metavar="FILE", help="the question card written before the panels; its margin is used"
     )
@@ -261,9 +306,7 @@ def _add_answers(answers: argparse.ArgumentParser) -> None:
 def _add_plan(plan: argparse.ArgumentParser) -> None:
     plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
     size = plan.add_mutually_exclusive_group()
-    size.add_argument(
-        "--margin", metavar="TEXT", help='smallest difference that matters, e.g. "0.2 triangle" (a p_d) or "d\'=0.5"'
-    )
+    size.add_argument("--margin", metavar="TEXT", help=MARGIN_HELP)
     size.add_argument("--p-d", type=_share, help=argparse.SUPPRESS)  # the same in other words: a p_d of the protocol
     size.add_argument("--d-prime", type=_decimal, help=argparse.SUPPRESS)
     plan.add_argument("--tasters", metavar="N", type=int, help="tasters at hand, one tasting each")
@@ -319,6 +362,29 @@ def _add_serve(serve: _Parser) -> None:
     serve.set_defaults(run=_serve)
 
 
+def _start(chosen: argparse.Namespace) -> int:
+    from metasense.planning.asking import ask_card
+    from metasense.planning.starting import ANSWERS_LOOK_LIKE, start
+    from metasense.showing.files import free_folder
+
+    free_folder(chosen.folder)  # before anybody answers questions
+    if chosen.answers is not None:
+        print(start(chosen.folder, chosen.answers))
+        return FINE
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise ValueError(
+            "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and "
+            f"name it with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
+        )
+    try:
+        card = ask_card(input, print)
+    except EOFError:
+        raise ValueError("the answers ended before the last question, so nothing was made.") from None
+    print()
+    print(start(chosen.folder, card))
+    return FINE
+
+
 def _check(chosen: argparse.Namespace) -> int:
     from metasense.showing.words import listing, one_line
     from metasense.tables.panels import Tastings, read_table
@@ -339,7 +405,7 @@ def _check(chosen: argparse.Namespace) -> int:
 
 
 def _pool(chosen: argparse.Namespace) -> int:
-    from metasense.margins import Margin
+    from metasense.margins import margin_of
     from metasense.results.pooling import pool
     from metasense.showing.files import PAGE, ready
     from metasense.showing.words import one_line
@@ -347,7 +413,7 @@ def _pool(chosen: argparse.Namespace) -> int:
 
     if chosen.report is not None:
         ready(chosen.report, PAGE)
-    margin = None if chosen.margin is None else Margin.parse(chosen.margin)
+    margin = margin_of(chosen.margin)
     pooled = pool(
         read_table(chosen.file, sheet=chosen.sheet),
         margin=margin,
@@ -371,12 +437,12 @@ def _pool(chosen: argparse.Namespace) -> int:
 def _claim(chosen: argparse.Namespace) -> int:
     from metasense.alone.single import one_panel
     from metasense.claims.check import check_claim
-    from metasense.margins import Margin
+    from metasense.margins import margin_of
     from metasense.results.archive import is_archive
     from metasense.results.pooling import load, pool
     from metasense.tables.panels import Tastings, read_table
 
-    margin = None if chosen.margin is None else Margin.parse(chosen.margin)
+    margin = margin_of(chosen.margin)
     saved = load(chosen.file).plain if is_archive(chosen.file) else None
     read = read_table(chosen.file, sheet=chosen.sheet) if saved is None else saved.panels
     if chosen.panel is not None:
@@ -496,12 +562,12 @@ def _say(*texts: str) -> None:
 
 def _size(chosen: argparse.Namespace) -> dict[str, Any]:
     """The difference that matters, as a p_d of the planned protocol where it was said so, else as d-prime."""
-    from metasense.margins import Margin
+    from metasense.margins import margin_of
     from metasense.protocols import forced_choice
 
     if chosen.margin is None:
         return {"p_d": chosen.p_d, "d_prime": chosen.d_prime}
-    margin = Margin.parse(chosen.margin)
+    margin = margin_of(str(chosen.margin))
     if chosen.protocol is not None and forced_choice(chosen.protocol).name == margin.stated_protocol:
         return {"p_d": margin.stated_p_d, "d_prime": None}
     return {"p_d": None, "d_prime": margin.d_prime}

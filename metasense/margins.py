@@ -1,8 +1,9 @@
 """The margin: the smallest difference that would matter to the decision, fixed before the panels are seen.
 
-A margin can be said in two ways: as a d-prime, or as the p_d it would have in one protocol ("a triangle p_d of 20 %").
-Either way it is one distance between two products, so it can be carried to every other protocol. It is the reader's to
-choose; nothing here suggests one.
+A margin can be said as a d-prime, as the p_d it would have in one protocol ("a triangle p_d of 20 %"), or as the share
+of correct answers there ("47 of 100 correct"). However it is said, it is one distance between two products, so it can
+be carried to every other protocol. It is the reader's to choose; nothing here suggests one. Wherever a margin is taken,
+`margin_of` reads it.
 """
 
 from __future__ import annotations
@@ -11,22 +12,37 @@ import html
 import math
 import re
 from dataclasses import dataclass
+from typing import Any, overload
 
 import pandas as pd
 
 from .protocols import PROTOCOLS, Protocol, TwoCountProtocol, forced_choice
+from .showing.results import Result
+from .showing.tables import Table, table
 
 SETTLED = 0.95  # posterior probability on one side of the margin from which a question is called settled
 LARGEST = 100.0  # d-prime; a margin a few units wide is never missed by anyone
 
 _NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"
+_PERCENT = r"(?P<percent>%|per\s?cent\b)"
+_P_D_OF = r"(?:p_?d\s*(?:[=:]|of)?\s*)?"
+_IN = r"(?:(?:in|of|for)\s+)?(?:an?\s+|the\s+)?(?P<protocol>.+)"
+_SHARE = (
+    rf"{_NUMBER}\s*(?:{_PERCENT}|(?:/|(?:out\s+of|of|in)\s)\s*(?P<whole>\d+))?\s*"
+    r"(?:of\s+(?:the\s+|all\s+)?)?(?:answers\s+)?(?:correct|right)(?:\s+answers)?"
+)
 _D_PRIME = re.compile(rf"d\s*(?:['’′´`]|[-_ ]?prime)?\s*(?:[=:]|of|\s)?\s*{_NUMBER}", re.IGNORECASE)
-_P_D = (
-    re.compile(
-        rf"(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%|\s)\s*(?:(?:in|of|for)\s+)?(?:an?\s+|the\s+)?(?P<protocol>.+)",
-        re.I,
-    ),
-    re.compile(rf"(?P<protocol>.+?)[\s:,]+(?:p_?d\s*(?:[=:]|of)?\s*)?{_NUMBER}\s*(?P<percent>%?)", re.I),
+_FORMS = (  # the share of correct answers first, whose "correct" would else be taken for a protocol's
+    re.compile(rf"{_SHARE}[\s:,]+{_IN}", re.IGNORECASE),
+    re.compile(rf"(?P<protocol>.+?)[\s:,]+{_SHARE}", re.IGNORECASE),
+    re.compile(rf"{_P_D_OF}{_NUMBER}\s*(?:{_PERCENT}|\s)\s*{_IN}", re.IGNORECASE),
+    re.compile(rf"(?P<protocol>.+?)[\s:,]+{_P_D_OF}{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE),
+)
+_NO_PROTOCOL = re.compile(rf"{_P_D_OF}{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE)
+_SHARE_ALONE = re.compile(_SHARE, re.IGNORECASE)
+_WRITE = (
+    'Write a d-prime as "d\'=0.5", or a p_d with its protocol as "0.2 triangle" or "20% triangle", or the answers that '
+    'would be correct as "47 of 100 correct triangle".'
 )
 
 
@@ -38,6 +54,10 @@ class Margin:
 
     Parameters
     ----------
+    text : str, optional
+        A d-prime as ``d'=0.5``; a p_d with its protocol as ``0.2 triangle`` or ``20 % triangle``; or the correct
+        answers it would give there, ``47 % correct triangle`` or ``47 of 100 correct triangle``. A decimal comma is
+        understood.
     d_prime : float, optional
         Positive and finite.
     p_d : float, optional
@@ -46,17 +66,20 @@ class Margin:
     Raises
     ------
     ValueError
-        If neither or both forms are given, or a value is out of range.
+        If no form or several are given, a value is out of range, or the text is not a margin; the message shows what
+        one looks like.
 
     Examples
     --------
-    >>> margin = Margin(p_d=0.2, protocol="triangle")
+    >>> margin = Margin("0.2 triangle")
+    >>> margin == Margin(p_d=0.2, protocol="triangle")
+    True
     >>> margin.sentence()
     'a triangle p_d of 20 % (47 % of answers correct where guessing alone gives 33 %), which is a d-prime of 1.29'
     >>> round(margin.p_d("3-AFC"), 3)
     0.569
-    >>> Margin(d_prime=0.5) == Margin.parse("d'=0.5")
-    True
+    >>> Margin("d'=0.5").sentence()
+    'a d-prime of 0.50 (in a triangle, 36 % of answers correct where guessing alone gives 33 %)'
     """
 
     d_prime: float
@@ -65,11 +88,16 @@ class Margin:
 
     def __init__(
         self,
+        text: str | None = None,
         *,
         d_prime: float | None = None,
         p_d: float | None = None,
         protocol: str | Protocol | TwoCountProtocol | None = None,
     ) -> None:
+        if text is not None:
+            if not (d_prime is None and p_d is None and protocol is None):
+                raise ValueError(f"a margin is stated in exactly one form: {text!r} alone, or in numbers.")
+            d_prime, p_d, protocol = _read(text)
         if (d_prime is None) == (p_d is None):
             raise ValueError(
                 "a margin is stated in exactly one form: Margin(d_prime=0.5), or Margin(p_d=0.2, protocol='triangle')."
@@ -108,7 +136,7 @@ class Margin:
         Parameters
         ----------
         text : str
-            A d-prime as ``d'=0.5``, or a p_d with its protocol as ``0.2 triangle`` or ``20% triangle``.
+            As `Margin` takes it.
 
         Returns
         -------
@@ -121,31 +149,59 @@ class Margin:
 
         Examples
         --------
-        >>> for text in ("20% triangle", "0,2 triangle", "2-AFC: p_d = 0.2", "d-prime 0.5"):
+        >>> for text in ("20% triangle", "0,2 triangle", "2-AFC: p_d = 0.2", "d-prime 0.5", "60 of 100 correct 2-AFC"):
         ...     print(Margin.parse(text).text)
         0.2 triangle
         0.2 triangle
         0.2 2-AFC
         d'=0.5
+        0.2 2-AFC
         """
-        stated = text.strip()
-        if found := _D_PRIME.fullmatch(stated):
-            return cls(d_prime=_decimal(found["number"]))
-        unknown = ""
-        for pattern in _P_D:
-            if found := pattern.fullmatch(stated):
-                try:
-                    test = forced_choice(found["protocol"])
-                except ValueError as error:
-                    unknown = unknown or f" ({error})"
-                    continue
-                share = _decimal(found["number"])
-                return cls(p_d=share / 100 if found["percent"] == "%" else share, protocol=test)
-        why = " A number alone could be a d-prime or a p_d." if re.fullmatch(rf"{_NUMBER}\s*%?", stated, re.I) else ""
-        raise ValueError(
-            f'{text!r} is not a margin.{why} Write a d-prime as "d\'=0.5", or a p_d with its protocol as '
-            f'"0.2 triangle" or "20% triangle".{unknown}'
-        )
+        return cls(text)
+
+    @staticmethod
+    def help(
+        protocol: str | Protocol | TwoCountProtocol = "triangle", *, tastings: int = 24, correct: int | None = None
+    ) -> MarginHelp:
+        """What a margin would mean: of so many answers, how many right would make you worry?
+
+        Parameters
+        ----------
+        protocol : str or Protocol
+            The forced-choice protocol in which you picture the answers.
+        tastings : int
+            How many answers.
+        correct : int, optional
+            How many of them would have to be right, panel after panel, for the difference to matter. Unless given, all
+            counts above guessing are listed to choose from.
+
+        Returns
+        -------
+        MarginHelp
+            Its ``margin`` is the one to use.
+
+        Raises
+        ------
+        ValueError
+            If so many are no more than guessing gives, or all of them; or a number is no count.
+
+        Examples
+        --------
+        >>> asked = Margin.help("triangle", tastings=24, correct=12)
+        >>> asked.margin.text
+        '0.25 triangle'
+        >>> asked.to_frame()[["protocol", "correct_of_100"]].round().head(3).values.tolist()
+        [['triangle', 50.0], ['duo-trio', 66.0], ['2-AFC', 85.0]]
+        """
+        test = forced_choice(protocol)
+        if not (isinstance(tastings, int) and tastings >= 1):
+            raise ValueError(f"tastings is how many answers, a whole number from 1; got {tastings!r}.")
+        if correct is None:
+            return MarginHelp(test, tastings, None, None)
+        if not (isinstance(correct, int) and 0 <= correct <= tastings):
+            raise ValueError(f"correct is how many of {tastings} answers, a whole number; got {correct!r}.")
+        margin = Margin(p_d=p_d_of_share(correct / tastings, test), protocol=test)
+        return MarginHelp(test, tastings, correct, margin)
 
     @property
     def text(self) -> str:
@@ -237,20 +293,192 @@ class Margin:
         return f"<p>Margin: {html.escape(self.sentence())}.</p>\n{table}"
 
 
-def stated(margin: object) -> Margin:
-    """`margin`, if it is one.
+@dataclass(frozen=True, repr=False)
+class MarginHelp(Result):
+    """What so many correct answers would mean as a margin; made by `Margin.help`.
 
-    >>> stated(0.5)
+    Attributes
+    ----------
+    protocol : Protocol
+    tastings : int
+    correct : int or None
+        How many right would matter; None where the counts are listed to choose from.
+    margin : Margin or None
+        The margin this is; None where none was chosen.
+
+    Examples
+    --------
+    >>> Margin.help("2-AFC", tastings=20).to_frame()["correct"].tolist()
+    [11, 12, 13, 14, 15, 16, 17, 18, 19]
+    """
+
+    protocol: Protocol
+    tastings: int
+    correct: int | None
+    margin: Margin | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """The margin in every forced-choice protocol, or the counts to choose from.
+
+        Returns
+        -------
+        DataFrame
+            With a margin one row a protocol, ``protocol, correct_of_100, guessing_of_100, p_d``; without one a row for
+            each count above guessing, ``correct, correct_of_100, p_d, d_prime``.
+
+        Examples
+        --------
+        >>> Margin.help("triangle", tastings=24, correct=12).to_frame().columns.tolist()
+        ['protocol', 'correct_of_100', 'guessing_of_100', 'p_d']
+        """
+        if self.margin is not None:
+            rates = self.margin.to_frame()
+            guessing = [100 * forced_choice(name).guess for name in rates["protocol"]]
+            return pd.DataFrame(
+                {
+                    "protocol": rates["protocol"],
+                    "correct_of_100": 100 * rates["p_c"],
+                    "guessing_of_100": guessing,
+                    "p_d": rates["p_d"],
+                }
+            )
+        counts = [x for x in range(1, self.tastings) if x > self.tastings * self.protocol.guess]
+        rates = [p_d_of_share(x / self.tastings, self.protocol) for x in counts]
+        return pd.DataFrame(
+            {
+                "correct": counts,
+                "correct_of_100": [100 * x / self.tastings for x in counts],
+                "p_d": rates,
+                "d_prime": [float(self.protocol.d_prime_from_p_d(rate)) for rate in rates],
+            }
+        )
+
+    def sentence(self) -> str:
+        """What so many correct answers are as a margin, or the question to answer.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> Margin.help("triangle", tastings=24, correct=12).sentence()[:51]
+        'If 12 of 24 triangle answers right would worry you,'
+        """
+        answers = f"{self.tastings} {self.protocol.name} answers"
+        guessed = f"Guessing alone gives {self.tastings * self.protocol.guess:.3g} right on average"
+        if self.margin is None:
+            return f"Of {answers}, how many right, panel after panel, would make you worry? {guessed}."
+        return (
+            f"If {self.correct} of {answers} right would worry you, the margin is {self.margin.sentence()}. {guessed}."
+        )
+
+    def _shown(self) -> list[str | Table]:
+        kinds: dict[str, Any] = {"correct_of_100": _rounded, "guessing_of_100": _rounded, "p_d": "percent"}
+        labels = {"correct_of_100": "correct of 100", "guessing_of_100": "by guessing", "p_d": "p_d"}
+        if self.margin is None:
+            return [
+                self.sentence(),
+                table(self.to_frame(), caption="Counts to choose from", kinds=kinds, labels=labels),
+                "A margin is what your decision can bear, whatever the panels say: choose before you look at any.",
+            ]
+        low, high = self._counts_to_expect()
+        return [
+            self.sentence(),
+            f"A difference of just this size gives {low} to {high} right of {self.tastings} in at least 90 of 100 "
+            "panels: the margin is about many panels, and one count alone does not tell.",
+            table(self.to_frame(), caption="The same difference in every protocol", kinds=kinds, labels=labels),
+            f'To use it: margin="{self.margin.text}" (--margin "{self.margin.text}").',
+        ]
+
+    def _counts_to_expect(self) -> tuple[int, int]:
+        """Between which counts at least nine of ten panels end where the difference is just the margin."""
+        from scipy.stats import binom
+
+        assert self.correct is not None
+        low, high = binom.interval(0.9, self.tastings, self.correct / self.tastings)
+        return int(low), int(high)
+
+
+@overload
+def margin_of(margin: Margin | str) -> Margin: ...
+@overload
+def margin_of(margin: None) -> None: ...
+@overload
+def margin_of(margin: Margin | str | None) -> Margin | None: ...
+def margin_of(margin: Any) -> Margin | None:
+    """The margin that was given as one, or as a text that states one; None where none was.
+
+    >>> margin_of("20 % triangle").text
+    '0.2 triangle'
+    >>> margin_of(0.5)
     Traceback (most recent call last):
-    ValueError: margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); \
+    ValueError: margin is a Margin, for instance ms.Margin("0.2 triangle") or ms.Margin("d'=0.5"), or such a text; \
 got 0.5.
     """
-    if isinstance(margin, Margin):
+    if margin is None or isinstance(margin, Margin):
         return margin
+    if isinstance(margin, str):
+        return Margin(margin)
     raise ValueError(
-        "margin is a Margin, for instance ms.Margin(d_prime=0.5) or ms.Margin(p_d=0.2, protocol='triangle'); "
+        'margin is a Margin, for instance ms.Margin("0.2 triangle") or ms.Margin("d\'=0.5"), or such a text; '
         f"got {margin!r}."
     )
+
+
+def _read(text: object) -> tuple[float | None, float | None, Protocol | None]:
+    """What a text states: a d-prime, or a p_d and its protocol."""
+    if not isinstance(text, str):
+        raise ValueError(f"{text!r} is not a margin. {_WRITE}")
+    stated = " ".join(text.split())
+    if found := _D_PRIME.fullmatch(stated):
+        return _decimal(found["number"]), None, None
+    unknown = ""
+    for pattern in _FORMS:
+        if found := pattern.fullmatch(stated):
+            try:
+                test = forced_choice(found["protocol"])
+            except ValueError as error:
+                unknown = unknown or f" ({error})"
+                continue
+            share = _decimal(found["number"]) / (100 if found["percent"] else 1)
+            if "whole" in found.groupdict():
+                share = _p_d_of_correct(found, share, test)
+            return None, share, test
+    raise ValueError(f"{text!r} is not a margin.{_lacks(stated)} {_WRITE}{unknown}")
+
+
+def _lacks(stated: str) -> str:
+    """What a text that is no margin lacks to be one."""
+    if _NO_PROTOCOL.fullmatch(stated):
+        return (
+            " A number alone could be a d-prime or a p_d, and a p_d means something else in every protocol: in which "
+            f'one? If in a triangle, write "{stated} triangle".'
+        )
+    if _SHARE_ALONE.fullmatch(stated):
+        return f' In which protocol? If in a triangle, write "{stated} triangle".'
+    return ""
+
+
+def _p_d_of_correct(found: re.Match[str], share: float, test: Protocol) -> float:
+    """The p_d at which so many answers are correct."""
+    if found["whole"] is not None:
+        share /= max(int(found["whole"]), 1)
+    elif not found["percent"] and share > 1:
+        raise ValueError(
+            f'{found[0]!r} says {share:g} correct, but not of how many. Write "{share:g} of 100 correct" or so.'
+        )
+    return p_d_of_share(share, test)
+
+
+def p_d_of_share(share: float, test: Protocol) -> float:
+    """The p_d at which this share of answers is correct; an error in words where that is no margin."""
+    if not test.guess < share < 1:
+        raise ValueError(
+            f"a margin is more than guessing gives, {_percent(test.guess)} correct in a {test.name}, and less than all "
+            f"correct; got {100 * share:.4g} %."
+        )
+    return round((share - test.guess) / (1 - test.guess), 12)  # 47 % in a triangle is 0.205, and no less
 
 
 def _number(value: object, what: str) -> float:
@@ -262,6 +490,10 @@ def _number(value: object, what: str) -> float:
 
 def _decimal(text: str) -> float:
     return float(text.replace(",", "."))
+
+
+def _rounded(value: float) -> str:
+    return f"{value:.0f}"
 
 
 def _figures(d: float) -> str:

@@ -100,6 +100,39 @@ def test_what_cannot_be_answered_is_exit_code_2_and_a_reason(content, tmp_path, 
         assert out == "" and err.strip() and "Traceback" not in err
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["0.2 triangle"],
+        ["0.2", "triangle"],
+        ["20", "%", "triangle"],
+        ["46.6667", "of", "100", "correct", "triangle"],
+        ["d-prime", "1.2944"],
+    ],
+)
+def test_a_margin_needs_no_quotation_marks_wherever_it_stands(words, table, capsys):
+    for arguments in (
+        ["pool", "--margin", *words, str(table)],
+        ["pool", str(table), "--margin", *words],
+        ["pool", f"--margin={words[0]}", *words[1:], str(table)],
+    ):
+        assert main(arguments) in (0, 1)
+        assert "margin of 1.29" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["0.2"], 'If in a triangle, write "0.2 triangle"'),
+        (["0.2", "triangel"], "there is no protocol called 'triangel'"),
+        (["30", "%", "correct", "triangle"], "a margin is more than guessing gives"),
+    ],
+)
+def test_a_margin_without_quotation_marks_that_is_none_is_explained(words, says, table, capsys):
+    assert main(["pool", "--margin", *words, str(table)]) == 2
+    assert says in capsys.readouterr().err
+
+
 def test_a_margin_that_is_none_is_explained(table, capsys):
     assert main(["pool", str(table), "--margin", "small"]) == 2
     assert "is not a margin" in capsys.readouterr().err

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from metasense.margins import Margin
+import metasense as ms
+from metasense.margins import Margin, margin_of
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 
 FORCED = [p for p in PROTOCOLS.values() if isinstance(p, Protocol)]
@@ -69,10 +70,24 @@ def test_text_is_read_back_digit_for_digit(stated):
         ("d_prime=0.5", Margin(d_prime=0.5)),
         (" D-prime 0.5 ", Margin(d_prime=0.5)),
         ("d-prime of 0.5", Margin(d_prime=0.5)),
+        # 47 % correct where guessing gives a third: (.47 - 1/3) / (2/3) = .205
+        ("47 % correct triangle", Margin(p_d=0.205, protocol="triangle")),
+        ("47% correct in a triangle", Margin(p_d=0.205, protocol="triangle")),
+        ("47 of 100 correct triangle", Margin(p_d=0.205, protocol="triangle")),
+        ("0,47 correct triangle", Margin(p_d=0.205, protocol="triangle")),
+        ("triangle: 47 of 100 answers correct", Margin(p_d=0.205, protocol="triangle")),
+        ("47 per cent of answers correct in the triangle", Margin(p_d=0.205, protocol="triangle")),
+        ("12/24 right, triangle", Margin(p_d=0.25, protocol="triangle")),
+        ("60 out of 100 correct 2-AFC", Margin(p_d=0.2, protocol="2-AFC")),
+        ("2-AFC 60 % correct", Margin(p_d=0.2, protocol="2-AFC")),
+        ("two out of five 19 % correct", Margin(p_d=0.1, protocol="two-out-of-five")),
+        ("20 per cent triangle", Margin(p_d=0.2, protocol="triangle")),
     ],
 )
 def test_margins_are_read_as_people_write_them(text, margin):
+    assert Margin(text) == margin
     assert Margin.parse(text) == margin
+    assert margin_of(text) == margin
 
 
 @pytest.mark.parametrize(
@@ -89,6 +104,14 @@ def test_margins_are_read_as_people_write_them(text, margin):
         ("-0.2 triangle", "must lie above 0 and below 1; got -0.2"),
         ("d=0", "must be positive and finite"),
         ("d=-1", "must be positive and finite"),
+        ("0.2", 'in which one? If in a triangle, write "0.2 triangle"'),
+        ("47 of 100 correct", 'In which protocol? If in a triangle, write "47 of 100 correct triangle"'),
+        ("47 % correct", "In which protocol?"),
+        ("47 correct triangle", "says 47 correct, but not of how many"),
+        ("33 of 100 correct triangle", "more than guessing gives, 33 % correct in a triangle"),
+        ("24 of 24 correct triangle", "less than all correct"),
+        ("5 of 0 correct triangle", "less than all correct"),
+        ("47 % correct square", "no protocol called 'square'"),
     ],
 )
 def test_what_is_not_a_margin_is_refused_with_a_remedy(text, message):
@@ -100,6 +123,8 @@ def test_what_is_not_a_margin_is_refused_with_a_remedy(text, message):
     ("given", "message"),
     [
         ({}, "exactly one form"),
+        ({"text": "d'=1", "d_prime": 1}, "exactly one form"),
+        ({"text": 0.2}, "0.2 is not a margin"),
         ({"d_prime": 1, "p_d": 0.2, "protocol": "triangle"}, "exactly one form"),
         ({"d_prime": 1, "protocol": "triangle"}, "the same in every protocol: leave out protocol="),
         ({"p_d": 0.2}, "name one, protocol='triangle'"),
@@ -149,3 +174,75 @@ def test_words_carry_the_stated_form_and_never_count_people():
     for margin in (Margin(p_d=0.2, protocol="triangle"), Margin(d_prime=30), Margin(d_prime=0.001)):
         said = repr(margin)
         assert not re.search(r"people|tasters|assessors|can taste|100 %|\b0 %", said)
+
+
+@given(st.sampled_from(FORCED), st.integers(1, 99))
+def test_a_share_correct_is_the_p_d_that_gives_it(test, percent):
+    share = percent / 100
+    if not test.guess < share:
+        return
+    margin = Margin(f"{percent} of 100 correct {test.name}")
+    assert float(test.p_correct(margin.d_prime)) == pytest.approx(share, abs=1e-9)
+    assert Margin(f"{percent} % correct {test.name}") == margin
+
+
+def test_every_margin_of_the_library_takes_a_text():
+    table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": [30, 36], "correct": [12, 11]}
+    margin = Margin("47 of 100 correct triangle")
+    pooled = ms.pool(table, margin="47 of 100 correct triangle")
+    assert pooled.margin == margin
+    assert ms.one_panel("triangle", 24, 12, margin="47 of 100 correct triangle").margin == margin
+    assert ms.plan_next(pooled, ms.Plan("triangle", 24), margin="47 of 100 correct triangle").margin == margin
+    assert ms.verdict_chances("triangle", 24, "47 of 100 correct triangle", d_prime=0.0).margin == margin
+    card = ms.Card(question="Q?", decision="D.", margin="47 of 100 correct triangle", protocols="triangle", tastings=24,
+                   date="2025-03-01")  # fmt: skip
+    assert card.margin == margin
+    for call in (
+        lambda: ms.pool(table, margin="0.2"),
+        lambda: ms.one_panel("triangle", 24, 12, margin="0.2"),
+        lambda: ms.plan_next(pooled, margin="0.2"),
+        lambda: ms.verdict_chances("triangle", 24, "0.2", d_prime=0.0),
+        lambda: ms.Card(
+            question="Q?", decision="D.", margin="0.2", protocols="triangle", tastings=24, date="2025-03-01"
+        ),
+    ):
+        with pytest.raises(ValueError, match=re.escape('write "0.2 triangle"')):
+            call()
+
+
+def test_help_turns_a_count_into_the_margin_in_every_protocol():
+    # 12 of 24 in a triangle is half correct: (1/2 - 1/3) / (2/3) = 1/4, by hand
+    asked = Margin.help("triangle", tastings=24, correct=12)
+    assert asked.margin == Margin(p_d=0.25, protocol="triangle")
+    frame = asked.to_frame().set_index("protocol")
+    for test in FORCED:
+        assert frame.loc[test.name, "correct_of_100"] == pytest.approx(100 * test.p_correct(asked.margin.d_prime))
+        assert frame.loc[test.name, "guessing_of_100"] == pytest.approx(100 * test.guess)
+    assert 'margin="0.25 triangle"' in repr(asked)
+    # binomial(24, 1/2): P(X <= 7) = .032, P(X <= 8) = .076, by symmetry 8 to 16; standard tables of the binomial
+    assert "8 to 16 right of 24 in at least 90 of 100 panels" in repr(asked)
+
+
+def test_help_without_a_count_lists_every_count_above_guessing():
+    asked = Margin.help("triangle", tastings=24)
+    assert asked.margin is None
+    assert asked.to_frame()["correct"].tolist() == list(range(9, 24))  # 8 is what guessing gives, 24 is no margin
+    chosen = Margin.help("triangle", tastings=24, correct=13).margin
+    row = asked.to_frame().set_index("correct").loc[13]
+    assert row["p_d"] == chosen.stated_p_d
+    assert row["d_prime"] == pytest.approx(chosen.d_prime, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("protocol", "tastings", "correct", "message"),
+    [
+        ("triangle", 24, 8, "more than guessing gives"),
+        ("triangle", 24, 24, "less than all correct"),
+        ("triangle", 24, 25, "correct is how many of 24 answers"),
+        ("triangle", 0, None, "a whole number from 1"),
+        ("same-different", 24, 12, "no share of correct answers"),
+    ],
+)
+def test_help_refuses_a_count_that_is_no_margin(protocol, tastings, correct, message):
+    with pytest.raises(ValueError, match=message):
+        Margin.help(protocol, tastings=tastings, correct=correct)

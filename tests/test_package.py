@@ -41,6 +41,7 @@ LAYERS = [
     {"planning"},
     {"claims"},
     {"explorers"},
+    {"recording"},
     {"cli"},
     {"__main__"},
 ]

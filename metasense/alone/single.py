@@ -22,8 +22,7 @@ from metasense.alone.two_counts import TwoCountPanel
 from metasense.binomial import at_most, fisher_tails
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
-from metasense.margins import SETTLED, Margin
-from metasense.margins import stated as stated_margin
+from metasense.margins import SETTLED, Margin, margin_of
 from metasense.protocols import TwoCountProtocol
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import words
@@ -41,7 +40,7 @@ def one_panel(
     hits: int | None = None,
     noise: int | None = None,
     false_alarms: int | None = None,
-    margin: Margin | None = None,
+    margin: Margin | str | None = None,
     priors: Priors = Priors(),  # noqa: B008 - frozen
     alpha: float = 0.05,
     beta: float = 0.05,
@@ -59,7 +58,7 @@ def one_panel(
         For a forced-choice protocol.
     signal, hits, noise, false_alarms : int
         For A-not-A and same-different.
-    margin : Margin, optional
+    margin : Margin or str, optional
         The smallest difference that matters. Without it there is no verdict.
     priors : Priors
         Scales of the pooling prior, whose marginal for one panel is the prior on d-prime.
@@ -110,7 +109,7 @@ def one_panel(
         raise ValueError(f"settled is a probability above 0.5, so that one side only can reach it; got {settled!r}.")
     test = find_protocol(panel)
     common: dict[str, Any] = {
-        "panel": name, "protocol": test, "margin": None if margin is None else stated_margin(margin),
+        "panel": name, "protocol": test, "margin": margin_of(margin),
         "priors": stated_priors(priors), "alpha": alpha, "beta": beta, "prob": prob,
         "settled": settled, "tasters": tasters,
     }  # fmt: skip

@@ -73,8 +73,9 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
                 f"{os.fspath(path)!r} holds one row a tasting, and a panel's counts are one row a panel. Name a table "
                 "of panels, or a new file."
             )
-        old = read_panels(data, name=os.fspath(path))
-        if _is_there(panel, old, path):
+        bare = check_table(sheet, PANEL_COLUMNS, leaving_out="panel")
+        old = None if bare.examples and not len(bare.frame) else read_panels(data, name=os.fspath(path))
+        if old is not None and _is_there(panel, old, path):
             return False
         checked = check_table(sheet, PANEL_COLUMNS)
         names = checked.heads
@@ -161,7 +162,7 @@ def _lines(rows: Sequence[Sequence[str]], separator: str, end: str) -> str:
     return out.getvalue()
 
 
-def _check(new: bytes, old: Panels, panel: Panels, path: str | os.PathLike[str]) -> None:
+def _check(new: bytes, old: Panels | None, panel: Panels, path: str | os.PathLike[str]) -> None:
     """Read the new table back: it must hold what the old one held, then the panel."""
     try:
         read = read_panels(new, name=os.fspath(path))
@@ -170,7 +171,7 @@ def _check(new: bytes, old: Panels, panel: Panels, path: str | os.PathLike[str])
             f"the panel cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
         ) from None
     before, last = read.frame.iloc[:-1], _cells(read.frame.iloc[-1:])
-    kept = as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
+    kept = before.empty if old is None else as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
     wanted = _cells(panel.frame)[0]
     if not kept or any(last[0].get(column) != cell for column, cell in wanted.items() if cell):
         raise ValueError(

@@ -18,7 +18,7 @@ from metasense.alone.beliefs import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_
 from metasense.binomial import at_least
 from metasense.engine.distribution import Distribution
 from metasense.engine.priors import Priors
-from metasense.margins import SETTLED, Margin, stated
+from metasense.margins import SETTLED, Margin, margin_of
 from metasense.planning.sizes import checked_sizes, critical_number
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
@@ -197,7 +197,7 @@ class VerdictChances(Statement):
 def verdict_chances(
     protocol: str | Protocol,
     tastings: ArrayLike,
-    margin: Margin,
+    margin: Margin | str,
     *,
     d_prime: Any,
     prior: str = "both",
@@ -212,7 +212,7 @@ def verdict_chances(
         A forced-choice protocol.
     tastings : int or array_like of int
         Size(s) of the panel.
-    margin : Margin
+    margin : Margin or str
         The smallest difference that matters.
     d_prime : float, Distribution, or object with one
         The true difference, or what is believed about it (as in `assurance`), over which the chances are averaged.
@@ -235,7 +235,9 @@ def verdict_chances(
     [[0.86, 0.14, 0.0]]
     """
     test = forced_choice(protocol)
-    margin = stated(margin)
+    margin = margin_of(margin)
+    if margin is None:
+        raise ValueError('a verdict needs a margin, such as "0.2 triangle".')
     if not 0.5 < settled < 1:
         raise ValueError(f"settled is a probability above 0.5 and below 1, such as 0.95; got {settled!r}.")
     bases = {"p_d": [ON_P_D], "d_prime": [ON_D_PRIME], "both": [ON_P_D, ON_D_PRIME]}

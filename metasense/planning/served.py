@@ -52,6 +52,7 @@ ANSWER_COLUMNS = (
         ("pair", "codes of a pair", coded), ("preferred", "code preferred, or none", _liked))),
     Column("incident", "anything that went wrong; absent if nobody sat there", text, "string", "incidents"),
     TASTING["date"],
+    TASTING["looks"],
     TASTING["notes"],
 )  # fmt: skip
 
@@ -127,6 +128,34 @@ def read_answers(
     return replace(tastings, notes=(*checked.notes, *join.notes(), *tastings.notes))
 
 
+def problems_of(plan: ServingPlan, sheet: pd.DataFrame) -> list[str]:
+    """What cannot be right in typed answers, in words that say nothing of what was served.
+
+    Parameters
+    ----------
+    plan : ServingPlan
+    sheet : DataFrame
+        Rows as of its answer sheet, filled in.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> from metasense.planning.serving import serve
+    >>> plan = serve("triangle", 6, samples=("old", "new"), seed=1)
+    >>> problems_of(plan, plan.answer_sheet().head(1).assign(answer="none of them"))[0][:45]
+    "'none of them' is not one of the codes on the"
+    """
+    checked = check_table(open_table(sheet, is_known(ANSWER_COLUMNS)), ANSWER_COLUMNS)
+    join = _Join(plan, checked, dict(zip(plan.cups["code"], plan.cups["sample"], strict=True)))
+    for i in range(len(checked.frame)):
+        join.row(i)
+    join.report_repeats()
+    return [problem.message for problem in (*checked.sheet.problems, *(problem for _, problem in checked.found))]
+
+
 class _Join:
     """Reads the answer sheet row by row against the codes; problems go to `checked`, what is left out to notes."""
 
@@ -152,7 +181,7 @@ class _Join:
                 continue
             for column, j in heads.items():
                 cell = opened.columns[j].iloc[at]
-                for code in () if is_empty(cell) else _split(coded(cell, Reading()) or ""):
+                for code in () if is_empty(cell) else codes_in(coded(cell, Reading()) or ""):
                     if code in self.seen:
                         words_ = f"code {code} was served to somebody above. A cup is served once; check both rows."
                         problem = Problem(words_, opened.rows[at], self.plan.panel, column, cell, opened.word)
@@ -213,12 +242,13 @@ class _Join:
             "asked": "pair" if self.plan.pairs else None,
             "date": self.plan.date if cells["date"] is None else str(cells["date"].date()),
             "certainty": cells["certainty"],
+            "looks": cells["looks"],
             "notes": "; ".join(filter(None, remarks)) or None,
         }
 
     def codes(self, i: int, column: str, cell: str, size: int, parts: tuple[str, ...]) -> list[str] | None:
         """The codes in a cell, if they are cups of this key, as many as belong there, and not met before."""
-        codes = _split(cell)
+        codes = codes_in(cell)
         strange = [code for code in codes if self.part.get(code) not in parts]
         if strange:
             what = "a set" if parts == (TASTING_PART,) else "a pair"
@@ -250,7 +280,7 @@ class _Join:
                     i, "answer", f"{word!r} is not {CHOICES[name][0]} or {CHOICES[name][1]}. Write one of these."
                 )
                 return None, None
-        picks, size = _split(word), 2 if name in ("tetrad", "specified tetrad", "two-out-of-five") else 1
+        picks, size = codes_in(word), 2 if name in ("tetrad", "specified tetrad", "two-out-of-five") else 1
         on = [code for code in cups if not (self.plan._marked and code == cups[0])]
         if len(picks) != size or len(set(picks)) != size or not set(picks) <= set(on):
             which = "one of" if size == 1 else "two of"
@@ -274,7 +304,7 @@ class _Join:
             if cups is None:
                 continue
             none = plain(liked) in ("none", "nopreference", "neither", "no")
-            if not none and (len(_split(liked)) != 1 or _split(liked)[0] not in cups):
+            if not none and (len(codes_in(liked)) != 1 or codes_in(liked)[0] not in cups):
                 choices = f"{cups[0]}, {cups[1]} or none"
                 self.wrong(i, f"preferred_{number}", f"{liked!r} is not {choices}. Check the ballot.")
                 continue
@@ -282,7 +312,7 @@ class _Join:
             if held[0] == held[1]:
                 out["placebo"] = "none" if none else "stated"
             else:
-                out["preference"] = "none" if none else self.called[self.inside[_split(liked)[0]]]
+                out["preference"] = "none" if none else self.called[self.inside[codes_in(liked)[0]]]
         return out
 
     def report_repeats(self) -> None:
@@ -307,7 +337,7 @@ class _Join:
             yield f"planned but without a row: {words.count(unused, 'set')}."
 
 
-def _split(cell: str) -> list[str]:
+def codes_in(cell: str) -> list[str]:
     """Codes in a cell, however divided; a spreadsheet may have run two together, 417,305 into 417305.
 
     A sign at a code (417?) stays with it, so that it is no code of the key.

@@ -19,7 +19,7 @@ import pandas as pd
 from metasense.core.answers import Verdict, margin_words
 from metasense.core.core import Core, HasCore, plain_core
 from metasense.engine.likelihood import Counts
-from metasense.margins import SETTLED, Margin, stated
+from metasense.margins import SETTLED, Margin, margin_of
 from metasense.questions.outlook import LEVELS, Job, work_out
 from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
@@ -250,7 +250,7 @@ def plan_next(
     pooled: HasCore,
     candidates: Plan | Iterable[Plan] | None = None,
     *,
-    margin: Margin | None = None,
+    margin: Margin | str | None = None,
     draws: int = DRAWS,
     seed: int = 1,
     executor: Executor | None = None,
@@ -266,7 +266,7 @@ def plan_next(
     candidates : Plan or iterable of Plan, optional
         By default: the protocols of the pool, tetrad and 3-AFC, at the usual size of its panels and at twice that, as
         1, 2 and 4 panels on new batch pairs, and once more on the batch pair of the latest panel.
-    margin : Margin, optional
+    margin : Margin or str, optional
         That of the pool by default.
     draws : int
         Combinations of counts drawn for plans with more combinations than that; for all others the chances are exact.
@@ -302,12 +302,9 @@ def plan_next(
     ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
     core = plain_core(pooled)
-    margin = core.margin if margin is None else margin
+    margin = core.margin if margin is None else margin_of(margin)
     if margin is None:
-        raise ValueError(
-            "settling needs a margin: pool(..., margin=...) or plan_next(..., margin=ms.Margin(d_prime=0.5))."
-        )
-    margin = stated(margin)
+        raise ValueError('settling needs a margin: pool(..., margin=...) or plan_next(..., margin="0.2 triangle").')
     if isinstance(candidates, Plan):
         candidates = [candidates]
     plans = _usual(core) if candidates is None else tuple(candidates) if isinstance(candidates, Iterable) else ()

@@ -14,8 +14,7 @@ from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import joined
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
-from metasense.margins import Margin
-from metasense.margins import stated as stated_margin
+from metasense.margins import Margin, margin_of
 from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
@@ -34,7 +33,7 @@ def pool(
     panels: Any,
     *,
     tastings: Tastings | None = ...,
-    margin: Margin | None = ...,
+    margin: Margin | str | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -51,7 +50,7 @@ def pool(
     panels: Any,
     *,
     tastings: Tastings | None = ...,
-    margin: Margin | None = ...,
+    margin: Margin | str | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: str | Sequence[str],
@@ -68,7 +67,7 @@ def pool(
     panels: Any,
     *,
     tastings: Tastings | None = ...,
-    margin: Margin | None = ...,
+    margin: Margin | str | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -84,7 +83,7 @@ def pool(
     panels: Any,
     *,
     tastings: Tastings | None = None,
-    margin: Margin | None = None,
+    margin: Margin | str | None = None,
     card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
     moderators: str | Sequence[str] | None = None,
@@ -109,7 +108,7 @@ def pool(
     tastings : Tastings, optional
         The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
         agree, and its repeat tasters enter one by one.
-    margin : Margin, optional
+    margin : Margin or str, optional
         The smallest difference that matters; the card's by default. Without one there is no verdict.
     card : Card or path, optional
         The question card written before the panels; where the pool departs from it is said in the notes.
@@ -168,7 +167,7 @@ def pool(
         raise ValueError(
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
         )
-    margin = None if margin is None else stated_margin(margin)
+    margin = margin_of(margin)
     card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
     if isinstance(panels, Tastings):

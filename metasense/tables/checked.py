@@ -34,6 +34,7 @@ class Checked:
     left_out: int = 0  # rows that the table says are not to be counted
     gone: tuple[int, ...] = ()  # where they stood in `whole`
     whole: Sheet | None = None  # the table with them
+    examples: int = 0  # of these, rows that show how the table is filled in
     shares: dict[str, list[int]] = field(default_factory=dict)  # column -> the places of headers that name its share
 
     @property
@@ -107,6 +108,8 @@ class Checked:
             return problem.row is not None, rows.get(problem.row, -1), column
 
         problems = sorted([*self.sheet.problems, *(problem for _, problem in self.found)], key=place)
+        if not problems and not len(self.frame) and self.left_out == self.examples > 0:
+            problems = [Problem(f"there is no panel yet, only the example. {wanted}.")]
         if not problems and not len(self.frame) and self.left_out:
             problems = [Problem("every row is left out, so nothing is counted.")]
         if not problems and not len(self.frame):

@@ -52,7 +52,8 @@ _KEPT = among(
     "no n nein nej nei niet nee non nao nope false 0 keep kept include included counted count notleftout notexcluded "
     "in valid ok"
 )
-_IS_LEFT_OUT = among("yes y ja oui si sim true 1 noshow notserved noanswer")
+EXAMPLE = "example"  # under `left_out`: a row that shows how the table is filled in
+_IS_LEFT_OUT = among(f"yes y ja oui si sim true 1 noshow notserved noanswer {EXAMPLE}")
 _YES_AND_WHY = re.compile(r"(yes|y|ja|oui|s[ií]|sim)\s*[:;,.(–—-]", re.I)
 _REASON = re.compile(  # what befalls tasters, cups and evenings; other reasons are asked to begin with yes
     r"\b(spil|cold\b|flu\b|ill\b|sick|covid|allerg|smok|perfum|headache|tired|drunk|left\b|late\b|early\b|went home|"
@@ -124,7 +125,12 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         decided = np.array([word is not None for word in words], bool)[places]
         mine = np.array([word not in (None, "no") for word in words], bool)[places]
         out |= mine
-        checked.notes.extend(_said_left_out(checked, mine, j, one_row_a_panel))
+        shown = np.array([word is not None and plain(word) == EXAMPLE for word in words], bool)[places]
+        checked.examples = int(shown.sum())
+        checked.notes.extend(_said_left_out(checked, mine & ~shown, j, one_row_a_panel))
+        if shown.any():
+            rows_ = listing((f"{sheet.word} {sheet.rows[int(i)]}" for i in np.flatnonzero(shown)), 8)
+            checked.notes.append(f"an example, as column {sheet.headers[j]!r} says, and no panel: {rows_}.")
     if one_row_a_panel and "panel" in checked.place:
         _ask_of_names(checked, decided)
     for j, header in enumerate(sheet.headers):

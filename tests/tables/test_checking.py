@@ -517,3 +517,16 @@ def test_a_row_of_sums_without_a_name_is_asked_for_its_name_alone():
     assert [problem.message for problem in caught.value.problems] == [
         "the cell is empty. Write a name for the sitting."
     ]
+
+
+def test_an_example_row_is_passed_over_with_a_note_of_its_own():
+    rows = "panel,protocol,tastings,correct,left_out\nExample,triangle,24,11,Example\nMay,triangle,24,12,\n"
+    panels = read_panels(rows)
+    assert panels.frame["panel"].tolist() == ["May"]
+    assert [note for note in panels.notes if "example" in note] == [
+        "an example, as column 'left_out' says, and no panel: row 2."
+    ]
+    both = read_panels(rows + "June,triangle,24,9,spilled\n")
+    assert sum(note.startswith("left out") for note in both.notes) == 1  # and it names June alone
+    with pytest.raises(PanelsError, match="every row is left out"):
+        read_panels(rows.replace("12,\n", "12,yes\n"))

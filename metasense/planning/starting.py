@@ -1,0 +1,301 @@
+"""A folder for one question: its card, an empty table for the panels, and a notebook from the table to the page.
+
+The folder appears whole or not at all, and nothing that is there is ever written over. What to tell tasters, and what
+not to serve them, comes with it.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import shlex
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from metasense.card import Card
+from metasense.planning.blank import EXAMPLE_SIZE, blank_table, write_workbook
+from metasense.planning.planned import DIRECTED
+from metasense.showing import words
+from metasense.showing.files import free_folder, new_folder
+from metasense.showing.pages import CAUTIONS
+from metasense.showing.results import Result
+from metasense.showing.tables import Table, as_csv, table
+
+CARD, BOOK, TEXT, NOTEBOOK = "card.toml", "panels.xlsx", "panels.csv", "answer.ipynb"
+_HOLDS = {
+    CARD: "what was decided before the panels, sealed",
+    BOOK: "the empty table for your panels, with choices in its cells",
+    TEXT: "the same as plain text; keep one of the two",
+    NOTEBOOK: "from the table to the answer and its page",
+}
+_ANSWERS = (
+    "question",
+    "decision",
+    "margin",
+    "protocols",
+    "date",
+    "tastings",
+    "stopping",
+    "panels",
+    "looks",
+    "exclusions",
+    "moderators",
+)
+ANSWERS_LOOK_LIKE = """\
+question = "Can pea protein replace isinglass unnoticed?"
+decision = "Change the fining if within the margin."
+margin = "0.2 triangle"
+protocols = ["triangle"]
+tastings = 24
+"""
+
+
+@dataclass(frozen=True, repr=False)
+class Started(Result):
+    """A new folder for one question; made by `start`.
+
+    Attributes
+    ----------
+    folder : Path
+    card : Card
+        What was decided.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> made = start(f"{tempfile.mkdtemp()}/fining", {"question": "Is pea protein noticed?", "margin": "0.2 triangle",
+    ...              "decision": "Change if within.", "protocols": "triangle", "tastings": 24, "date": "2025-03-01"})
+    >>> made.to_frame()["file"].tolist()
+    ['card.toml', 'panels.xlsx', 'panels.csv', 'answer.ipynb']
+    """
+
+    folder: Path
+    card: Card
+
+    def to_frame(self) -> pd.DataFrame:
+        """The files, and what each is: columns ``file, holds``.
+
+        Returns
+        -------
+        DataFrame
+
+        Examples
+        --------
+        >>> Started(Path("fining"), None).to_frame().shape
+        (4, 2)
+        """
+        return pd.DataFrame(_HOLDS.items(), columns=["file", "holds"])
+
+    def next_command(self) -> str:
+        """The most useful command to go on with, as it is typed in a terminal.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin="0.2 triangle",
+        ...             protocols="triangle", tastings=24, date="2025-03-01")
+        >>> Started(Path("yeast"), card).next_command()
+        'metasense serve triangle 24 yeast/panel_1'
+        """
+        place = shlex.quote((self.folder / "panel_1").as_posix())
+        test = self.card.protocols[0]
+        named = " --attribute NOUN --more B" if test in DIRECTED else ""
+        return f"metasense serve {shlex.quote(test)} {self.card.tastings or EXAMPLE_SIZE} {place}{named}"
+
+    def _shown(self) -> list[str | Table]:
+        margin = self.card.margin.sentence()
+        return [
+            f"Made {words.one_line(self.folder)}, a folder for one question: {words.one_line(self.card.question)}",
+            f"The margin is {margin}.",
+            table(self.to_frame(), caption="In it"),
+            *(f"Caution: {caution}" for caution in CAUTIONS),
+            f"Next: {self.next_command()} prepares the first panel; panels tasted already go into {BOOK}.",
+        ]
+
+
+def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Started:
+    """Make a folder for one question: its card, an empty table of panels, and a notebook from the table to the page.
+
+    Parameters
+    ----------
+    folder : str or path
+        A new folder, or an empty one.
+    answers : Card, mapping, or path of a TOML file
+        What is decided before the panels: a card, or its lines (``question``, ``decision``, ``margin``, ``protocols``,
+        and ``tastings`` or ``stopping``; the day is today's unless ``date`` is given).
+
+    Returns
+    -------
+    Started
+        Shows what was made, the cautions for tastings, and what to do next.
+
+    Raises
+    ------
+    FileExistsError
+        If a file, or a folder that is not empty, is there. Nothing is written over.
+    ValueError
+        If the answers make no card; all that is missing or wrong is listed.
+    OSError
+        If the folder may not be made, or the disk is full; nothing is there then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> made = start(f"{tempfile.mkdtemp()}/yeast", {"question": "Is the new yeast noticed?", "margin": "0.2 triangle",
+    ...              "decision": "Change if within.", "protocols": "triangle", "tastings": 24, "date": "2025-03-01"})
+    >>> sorted(path.name for path in made.folder.iterdir())
+    ['answer.ipynb', 'card.toml', 'panels.csv', 'panels.xlsx']
+    """
+    free_folder(folder)
+    card = card_of(answers)
+    blank = blank_table(card)
+    texts = {TEXT: as_csv(blank), NOTEBOOK: notebook(card)}
+    with new_folder(folder) as scratch:
+        card.save(scratch / CARD)
+        write_workbook(blank, scratch / BOOK)
+        for name, text in texts.items():
+            (scratch / name).write_text(text, encoding="utf-8", newline="\n")
+        for name in _HOLDS:
+            with open(scratch / name, "rb+") as written:
+                os.fsync(written.fileno())
+    return Started(Path(folder), card)
+
+
+def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
+    """The card that the answers make.
+
+    Examples
+    --------
+    >>> card_of({"question": "Is it noticed?", "decison": "Change."})
+    Traceback (most recent call last):
+    ValueError: the answers have 'decison', which is no line of a question card; they lack decision, margin and \
+protocols. A line a question, such as: question = "Is the new yeast noticed?".
+    """
+    if isinstance(answers, Card):
+        return answers
+    name = "the answers"
+    if isinstance(answers, Mapping):
+        lines = dict(answers)
+    else:
+        name = repr(os.fspath(answers))
+        text = _text_of(answers, name)
+        try:
+            lines = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise ValueError(f"{name} cannot be read: {error}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
+        if "seal" in lines:
+            return Card.from_text(text, os.fspath(answers))
+    strange = [repr(line) for line in lines if line not in _ANSWERS]
+    lacking = [line for line in ("question", "decision", "margin", "protocols") if line not in lines]
+    wrong = []
+    if strange:
+        what = "which is no line" if len(strange) == 1 else "which are no lines"
+        wrong.append(f"{name} have {words.listing(strange)}, {what} of a question card")
+    if lacking:
+        wrong.append(f"{'they' if strange else name} lack {words.listing(lacking)}")
+    if wrong:
+        raise ValueError(f'{"; ".join(wrong)}. A line a question, such as: question = "Is the new yeast noticed?".')
+    return Card(**{"date": datetime.date.today(), **lines})
+
+
+def _text_of(path: str | os.PathLike[str], name: str) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise ValueError(f"there is no file {name}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
+    except UnicodeDecodeError:
+        raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
+
+
+def notebook(card: Card) -> str:
+    """The notebook from the table to the page, which runs however much of the table is filled in.
+
+    Parameters
+    ----------
+    card : Card
+        Its question stands at the top.
+
+    Returns
+    -------
+    str
+        In the notebook format 4.5 (JSON).
+
+    Examples
+    --------
+    >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin="0.2 triangle",
+    ...             protocols="triangle", tastings=24, date="2025-03-01")
+    >>> json.loads(notebook(card))["cells"][0]["source"][0]
+    '# Is the new yeast noticed?\\n'
+    """
+    cells = []
+    for at, (kind, text) in enumerate(_cells(card)):
+        cell: dict[str, Any] = {
+            "cell_type": kind,
+            "id": f"step-{at}",
+            "metadata": {},
+            "source": text.strip("\n").splitlines(keepends=True),
+        }
+        if kind == "code":
+            cell |= {"execution_count": None, "outputs": []}
+        cells.append(cell)
+    about = {
+        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+        "language_info": {"name": "python"},
+    }
+    content = {"cells": cells, "metadata": about, "nbformat": 4, "nbformat_minor": 5}
+    return json.dumps(content, ensure_ascii=False, indent=1) + "\n"
+
+
+def _cells(card: Card) -> list[tuple[str, str]]:
+    cautions = "\n".join(f"- {caution}" for caution in CAUTIONS)
+    return [
+        (
+            "markdown",
+            f"# {words.one_line(card.question)}\n\nRun the cells from the top, as often as you like: each says what is "
+            f"still missing before it can answer.\n\n**Before anybody tastes**\n\n{cautions}",
+        ),
+        ("markdown", "## What was decided\n\nThe card was written before the panels. It is not changed afterwards."),
+        ("code", f'import metasense as ms\n\ncard = ms.Card.load("{CARD}")\ncard'),
+        (
+            "markdown",
+            f"## The panels\n\nOpen `{BOOK}` in a spreadsheet program, write each panel below the example, a row each, "
+            f"and save it. If you keep `{TEXT}` instead, name it here. Every panel belongs in the table, those that "
+            "found nothing and those that were abandoned too.",
+        ),
+        (
+            "code",
+            f'TABLE = "{BOOK}"\n\ntry:\n    panels = ms.read_panels(TABLE)\nexcept ms.PanelsError as missing:\n'
+            "    panels = None\n    print(missing)\npanels",
+        ),
+        ("markdown", "## The answer"),
+        (
+            "code",
+            "if panels is None:\n    pooled = None\n"
+            '    print(f"Still missing: a panel in {TABLE}. Without one nothing is pooled.")\n'
+            "else:\n    pooled = ms.pool(panels, card=card)\npooled",
+        ),
+        ("markdown", "## What to run next"),
+        (
+            "code",
+            "if pooled is None:\n    plans = None\n"
+            '    print("Still missing: an answer to go on from. The first panel is prepared with")\n'
+            f"    print({f'plan = ms.serve({card.protocols[0]!r}, {card.tastings or EXAMPLE_SIZE}, ...)'!r})\n"
+            "else:\n    plans = ms.plan_next(pooled)\nplans",
+        ),
+        ("markdown", "## The page, to read and to pass on\n\nIt is written beside this notebook."),
+        (
+            "code",
+            "if pooled is None:\n"
+            '    print(f"Still missing: an answer to write up. Fill in {TABLE}, save it, and run this again.")\n'
+            "else:\n    print(f\"Wrote {pooled.report('page.html')}.\")\n    print(pooled.statement())",
+        ),
+    ]
