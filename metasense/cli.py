@@ -486,9 +486,8 @@ def _plan(chosen: argparse.Namespace) -> int:
         asked = ", ".join(f"{name}-risk {words.percent(risk)}" for name, risk in risks.items())
         compared = sizes.compare_protocols(size["d_prime"], **risks)
         caption = f"What the same difference costs ({asked})"
-        print(in_lines(sizes.compared_table(compared, caption, in_full=chosen.details)))
-        if not chosen.details:
-            print(ALL)
+        shown = in_lines(sizes.compared_table(compared, caption, in_full=chosen.details))
+        print(shown if chosen.details else f"{shown}\n{ALL}")
     elif (chosen.looks or (chosen.sequential and sized)) and (chosen.similarity or chosen.tasters is not None):
         raise ValueError(
             "leave out --similarity and --tasters: a plan with looks says when to stop for a difference and when for "
@@ -498,9 +497,7 @@ def _plan(chosen: argparse.Namespace) -> int:
         raise ValueError("--similarity needs the difference that matters: --margin.")
     elif chosen.looks and not sized:
         cost = looks.cost_of_looks(test, chosen.looks, alpha=chosen.alpha)
-        few = None if chosen.details else FEW
-        _say(cost.statement())
-        print(f"\n{cost.look_by_look(most=few, few=not chosen.details).to_text()}")
+        _print_cost(cost, chosen.details)
     elif chosen.looks:
         if len(chosen.looks) != 2:
             raise ValueError("--looks takes two numbers with a difference: tastings at the first look, and in all.")
@@ -533,6 +530,13 @@ def _plan(chosen: argparse.Namespace) -> int:
         _say(needed.statement())
         print(f"\n{needed.table().to_text()}")
     return FINE
+
+
+def _print_cost(cost: Any, details: bool) -> None:
+    """What looking costs, look by look."""
+    _say(cost.statement())
+    shown = cost.look_by_look() if details else cost.look_by_look(most=FEW, few=True)
+    print(f"\n{shown.to_text()}")
 
 
 def _print_stops(plan: Any, details: bool) -> None:
