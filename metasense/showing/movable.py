@@ -11,12 +11,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-COLUMNS = 66  # places side by side; a mark is as wide as one of them
-
 
 @dataclass(frozen=True)
 class Mark:
-    """Where one mark stands: across in columns, up in marks; its value in correct answers out of 100."""
+    """Where one mark stands: across in correct answers, up in marks; its value in correct answers out of 100."""
 
     across: float
     up: int
@@ -94,13 +92,15 @@ class Movable:
         return value >= self.margin or (self.margin_against is not None and value <= self.margin_against)
 
     def marks(self, strip: Strip) -> list[Mark]:
-        """The marks of one row, stacked where they would lie on one another."""
+        """The marks of one row, in columns one answer wide of which two meet at the margin."""
+        edge = (self.low if self.margin is None else self.margin) % 1
         heights: dict[int, int] = {}
         placed = []
         for value in strip.values:
-            column = min(int(self.across(value) / 100 * COLUMNS), COLUMNS - 1)
+            column = math.floor(value - edge)
             heights[column] = heights.get(column, 0) + 1
-            placed.append(Mark(column + 0.5, heights[column], value, self.larger(value)))
+            across = min(max(column + edge + 0.5 - self.low, 0.5), 99.5 - self.low)
+            placed.append(Mark(across, heights[column], value, self.larger(value)))
         return placed
 
     def tallest(self) -> int:

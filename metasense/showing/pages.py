@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from . import words
 from .figures import Drawing, figure_to_data_uri
 from .files import PAGE, PAGE_MARK, UNSEALED, Kind, marked, ready, replacing, sealed
-from .movable import COLUMNS, Movable
+from .movable import Movable
 from .results import Result
 from .tables import Table
 
@@ -149,7 +149,7 @@ class Page:
         script = environment.get_template("movable.js").render()
         strip = ""
         if self.movable is not None:
-            strip = environment.get_template("movable.html.j2").render(movable=self.movable, columns=COLUMNS)
+            strip = environment.get_template("movable.html.j2").render(movable=self.movable)
         written = environment.get_template("page.html.j2").render(
             page=self,
             first_notes=FIRST_NOTES,

@@ -7,7 +7,7 @@ import pytest
 
 import metasense as ms
 from metasense.results.strips import movable
-from metasense.showing.movable import COLUMNS, margins
+from metasense.showing.movable import margins
 
 TABLE = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 11, 16, 9]}
 
@@ -52,14 +52,13 @@ def test_a_margin_stays_above_guessing_and_below_all_right(guess, first):
 def test_no_two_marks_lie_on_one_another(shown):
     places = [(mark.across, mark.up) for mark in shown.marks(shown.strips[0])]
     assert len(set(places)) == 100
-    assert max(across for across, _ in places) < COLUMNS
     assert shown.tallest() == max(up for _, up in places)
 
 
 def test_marks_stand_over_their_values(shown):
-    width = 100 / COLUMNS
     for mark in shown.marks(shown.strips[0]):
-        assert abs(shown.across(mark.value) - mark.across * width) <= width / 2 + 1e-9
+        assert abs(mark.value - shown.low - mark.across) <= 0.5 + 1e-9
+        assert (mark.across > shown.margin - shown.low) == mark.larger  # on the side of the line that it counts for
 
 
 def test_the_axis_runs_from_guessing_to_all_right(shown):
