@@ -507,21 +507,7 @@ def _plan(chosen: argparse.Namespace) -> int:
             raise ValueError("--sequential needs the difference that matters: --margin.")
         _print_stops(looks.sequential_plan(test, **size, **risks), chosen.details)
     elif chosen.tasters is not None:
-        n, alpha = chosen.tasters, chosen.alpha
-        if chosen.similarity:
-            _say(_limit(test, n, size, chosen.beta))
-            return FINE
-        count = int(sizes.critical_number(test, n, alpha=alpha))
-        real = float(sizes.actual_alpha(test, n, alpha=alpha))
-        if count > n:
-            said = [f"Not even {n} correct of {n} would speak for a difference at an alpha-risk of {alpha:.4g}."]
-        else:
-            real_risk = words.percent(real, 1)
-            said = [f"{count} or more correct of {n} speak for a difference (real alpha-risk {real_risk})."]
-        if sized:
-            found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
-            said += [f"Power at the stated difference: {found}.", _limit(test, n, size, chosen.beta)]
-        _say(*said)
+        _say(*_for_tasters(chosen, size, sized))
     elif not sized:
         raise ValueError("say the difference that matters (--margin), the --tasters at hand, or the --looks taken.")
     else:
@@ -530,6 +516,26 @@ def _plan(chosen: argparse.Namespace) -> int:
         _say(needed.statement())
         print(f"\n{needed.table().to_text()}")
     return FINE
+
+
+def _for_tasters(chosen: argparse.Namespace, size: dict[str, Any], sized: bool) -> list[str]:
+    """What the tasters at hand can decide."""
+    from metasense.planning import sizes
+    from metasense.showing import words
+
+    test, n, alpha = chosen.protocol, chosen.tasters, chosen.alpha
+    if chosen.similarity:
+        return [_limit(test, n, size, chosen.beta)]
+    count = int(sizes.critical_number(test, n, alpha=alpha))
+    if count > n:
+        said = [f"Not even {n} correct of {n} would speak for a difference at an alpha-risk of {alpha:.4g}."]
+    else:
+        real = words.percent(float(sizes.actual_alpha(test, n, alpha=alpha)), 1)
+        said = [f"{count} or more correct of {n} speak for a difference (real alpha-risk {real})."]
+    if sized:
+        found = words.percent(float(sizes.power(test, n, **size, alpha=alpha)))
+        said += [f"Power at the stated difference: {found}.", _limit(test, n, size, chosen.beta)]
+    return said
 
 
 def _print_cost(cost: Any, details: bool) -> None:
