@@ -29,7 +29,6 @@ ALL = "All of it: --details."
 LISTED = 5_000  # looks of a plan that are printed
 MARGIN = "--margin"
 MARGIN_HELP = 'smallest difference that matters: "0.2 triangle" (a p_d), "47 of 100 correct triangle" or "d\'=0.5"'
-MARGIN_WORDS = 8  # the most words a margin has where it stands without quotation marks
 
 
 class _Ended(BaseException):
@@ -89,7 +88,10 @@ def _main(arguments: Sequence[str] | None) -> int:
     parser = _parser()
     words = sys.argv[1:] if arguments is None else list(arguments)
     try:
-        words, parser.margin = _with_whole_margin(words)
+        if any(word.split("=")[0] == MARGIN for word in words):
+            from metasense.margins import whole_margin
+
+            words, parser.margin = whole_margin(words, MARGIN)
         chosen = parser.parse_args(words)
     except SystemExit as end:  # argparse has said why, or shown its help
         return int(end.code or 0)
@@ -108,36 +110,6 @@ def _main(arguments: Sequence[str] | None) -> int:
         print(_said(error), file=sys.stderr)
         return FAILED
     return code
-
-
-def _with_whole_margin(words: list[str]) -> tuple[list[str], str]:
-    """The words of a command with those of the margin in one, also where its quotation marks were left out.
-
-    Where no words after it are a margin, they stay, and why they are none comes with them.
-
-    >>> _with_whole_margin(["pool", "--margin", "47", "of", "100", "correct", "triangle", "panels.csv"])
-    (['pool', '--margin', '47 of 100 correct triangle', 'panels.csv'], '')
-    """
-    words = [part for word in words for part in (word.split("=", 1) if word.startswith(f"{MARGIN}=") else [word])]
-    if MARGIN not in words:
-        return words, ""
-    from metasense.margins import Margin
-
-    at = words.index(MARGIN)
-    end = at + 1
-    while end < len(words) and end - at <= MARGIN_WORDS and not words[end].startswith("--"):
-        end += 1
-    why = ""
-    for stop in range(end, at + 1, -1):  # the longest that is one: what follows it is something else
-        text = " ".join(words[at + 1 : stop])
-        try:
-            Margin(text)
-        except ValueError as error:
-            if not why and not Path(words[stop - 1]).suffix:  # a name of a file is no part of it
-                why = str(error)
-        else:
-            return [*words[: at + 1], text, *words[stop:]], ""
-    return words, why
 
 
 def _mute() -> None:
@@ -364,24 +336,19 @@ def _add_serve(serve: _Parser) -> None:
 
 def _start(chosen: argparse.Namespace) -> int:
     from metasense.planning.asking import ask_card
-    from metasense.planning.starting import ANSWERS_LOOK_LIKE, start
+    from metasense.planning.starting import NO_TERMINAL, start
     from metasense.showing.files import free_folder
 
     free_folder(chosen.folder)  # before anybody answers questions
-    if chosen.answers is not None:
-        print(start(chosen.folder, chosen.answers))
-        return FINE
-    if sys.stdin is None or not sys.stdin.isatty():
-        raise ValueError(
-            "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and "
-            f"name it with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
-        )
-    try:
-        card = ask_card(input, print)
-    except EOFError:
-        raise ValueError("the answers ended before the last question, so nothing was made.") from None
-    print()
-    print(start(chosen.folder, card))
+    answers = chosen.answers
+    if answers is None:
+        if sys.stdin is None or not sys.stdin.isatty():
+            raise ValueError(NO_TERMINAL)
+        try:
+            answers = ask_card(input, print)
+        except EOFError:
+            raise ValueError("the answers ended before the last question, so nothing was made.") from None
+    print(start(chosen.folder, answers))
     return FINE
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import html
 import math
+import os
 import re
 from dataclasses import dataclass
 from typing import Any, overload
@@ -21,6 +22,7 @@ from .showing.results import Result
 from .showing.tables import Table, table
 
 SETTLED = 0.95  # posterior probability on one side of the margin from which a question is called settled
+_WORDS = 8  # the most words a margin has in a terminal
 LARGEST = 100.0  # d-prime; a margin a few units wide is never missed by anyone
 
 _NUMBER = r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[-+]?\d+)?)"
@@ -424,6 +426,32 @@ got 0.5.
         'margin is a Margin, for instance ms.Margin("0.2 triangle") or ms.Margin("d\'=0.5"), or such a text; '
         f"got {margin!r}."
     )
+
+
+def whole_margin(words: list[str], option: str) -> tuple[list[str], str]:
+    """The words of a command with those after `option` in one, where its quotation marks were left out.
+
+    Where no words after it are a margin, they stay, and why they are none comes with them.
+
+    >>> whole_margin(["pool", "--margin", "47", "of", "100", "correct", "triangle", "panels.csv"], "--margin")
+    (['pool', '--margin', '47 of 100 correct triangle', 'panels.csv'], '')
+    """
+    words = [part for word in words for part in (word.split("=", 1) if word.startswith(f"{option}=") else [word])]
+    start = words.index(option) + 1
+    end = start
+    while end < len(words) and end - start < _WORDS and not words[end].startswith("--"):
+        end += 1
+    why = ""
+    for stop in range(end, start, -1):  # the longest that is one: what follows it is something else
+        text = " ".join(words[start:stop])
+        try:
+            Margin(text)
+        except ValueError as error:
+            if not why and not os.path.splitext(words[stop - 1])[1]:  # a name of a file is no part of it
+                why = str(error)
+        else:
+            return [*words[:start], text, *words[stop:]], ""
+    return words, why
 
 
 def _read(text: object) -> tuple[float | None, float | None, Protocol | None]:

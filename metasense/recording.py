@@ -156,24 +156,44 @@ and record from that folder, or say file="recorded.csv".
         >>> Recording.open(folder).missing()
         ('T01', 'T02', 'T03')
         """
-        return tuple(map(self.label, self.open_ballots()))
+        return tuple(map(self._label, self._open()))
 
-    def ballots(self) -> list[tuple[str, int]]:
+    def _ballots(self) -> list[tuple[str, int]]:
         """All ballots of the plan as taster and set, in the order of the trays."""
         return [(str(row.taster), int(row.trial)) for row in self._sheet.itertuples()]
 
-    def open_ballots(self) -> list[tuple[str, int]]:
+    def _open(self) -> list[tuple[str, int]]:
         """Those still to come."""
         there = {_place(row) for row in self._rows()[0]}
-        return [ballot for ballot in self.ballots() if ballot not in there]
+        return [ballot for ballot in self._ballots() if ballot not in there]
 
-    def label(self, ballot: tuple[str, int]) -> str:
+    def _label(self, ballot: tuple[str, int]) -> str:
         """What a ballot is called."""
         taster, trial = ballot
         return f"{taster}, set {trial}" if self.plan.sets > 1 else taster
 
     def cups(self, taster: str, trial: int = 1) -> str:
-        """The codes planned for a ballot, from left to right."""
+        """The codes planned for a ballot, from left to right.
+
+        Parameters
+        ----------
+        taster : str
+            The code on the ballot.
+        trial : int
+            Which set, where each taster has several.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> import metasense as ms
+        >>> folder = ms.serve("triangle", 3, allergens=[], hazards=[], seed=1).save(f"{tempfile.mkdtemp()}/plan")
+        >>> len(Recording.open(folder).cups("T02").split())
+        3
+        """
         return str(self._blank((taster, trial))["cups"])
 
     def sentence(self) -> str:
@@ -197,7 +217,7 @@ and record from that folder, or say file="recorded.csv".
         missing = self.missing()
         rest = f"; still to come: {words.listing(missing, NAMED)}" if missing else ": all are in"
         seen = f"looked at {words.count(looks, 'time')}" if looks else "not looked at"
-        return f"{len(rows)} of {len(self.ballots())} ballots recorded{gone}{rest}. The count was {seen}."
+        return f"{len(rows)} of {len(self._ballots())} ballots recorded{gone}{rest}. The count was {seen}."
 
     def _shown(self) -> list[str]:
         return [self.sentence(), *([] if self.missing() else [self._next()])]
@@ -282,14 +302,13 @@ and record from that folder, or say file="recorded.csv".
             others = [other for other in rows if _place(other) != _place(row)]
             if len(others) < len(rows) and not replace:
                 raise ValueError(
-                    f"the ballot of {self.label(_place(row))} is recorded already. If this one is right, say that it "
+                    f"the ballot of {self._label(_place(row))} is recorded already. If this one is right, say that it "
                     "corrects the other (replace=True)."
                 )
             self._check(row, others)
             self._save([*others, row], looks)
-        return (
-            f"Saved: {self.label(_place(row))} says {row['answer'] or row['incident'] or 'left out'}. {self.sentence()}"
-        )
+        says = row["answer"] or row["incident"] or "left out"
+        return f"Saved: {self._label(_place(row))} says {says}. {self.sentence()}"
 
     def look(self) -> str:
         """The count of correct answers. Before all ballots are in this is a look, and is counted.
@@ -355,7 +374,7 @@ and record from that folder, or say file="recorded.csv".
                 if other["incident"] != ABSENT and (shared := sorted(mine & set(codes_in(other["cups"])))):
                     raise ValueError(
                         f"{words.listing(shared)} {'is' if len(shared) == 1 else 'are'} on the ballot of "
-                        f"{self.label(_place(other))}, which is recorded already. A cup is served once: check both "
+                        f"{self._label(_place(other))}, which is recorded already. A cup is served once: check both "
                         "ballots, or type the codes that stood on this tray."
                     )
         wrong = []
@@ -365,7 +384,9 @@ and record from that folder, or say file="recorded.csv".
             wrong.append(error.sentence)
         wrong += problems_of(self.plan, pd.DataFrame([row], columns=self._columns()[:-1]))
         if wrong:
-            raise ValueError(f"the ballot of {self.label(_place(row))} was not saved: {' '.join(dict.fromkeys(wrong))}")
+            raise ValueError(
+                f"the ballot of {self._label(_place(row))} was not saved: {' '.join(dict.fromkeys(wrong))}"
+            )
 
     def _rows(self) -> tuple[list[dict[str, str]], int]:
         """The ballots in the file, and how often the count was looked at before the end."""
@@ -390,7 +411,7 @@ and record from that folder, or say file="recorded.csv".
 
     def _save(self, rows: list[dict[str, str]], looks: int) -> None:
         """Put the ballots in the file in the order of the trays, whole or not at all."""
-        order = {ballot: at for at, ballot in enumerate(self.ballots())}
+        order = {ballot: at for at, ballot in enumerate(self._ballots())}
         rows = sorted(rows, key=lambda row: order.get(_place(row), len(order)))
         frame = pd.DataFrame(rows, columns=self._columns(), dtype=object)
         frame[_LOOKS] = str(looks + 1)
@@ -508,9 +529,9 @@ class _Form:
         """Say how far it is, and offer the ballots that may be typed."""
         self._progress()
         night = self.night
-        still = night.open_ballots()
-        offered = [ballot for ballot in night.ballots() if ballot not in still] if self.correcting.value else still
-        self.ballot.options = [(night.label(ballot), ballot) for ballot in offered]
+        still = night._open()
+        offered = [ballot for ballot in night._ballots() if ballot not in still] if self.correcting.value else still
+        self.ballot.options = [(night._label(ballot), ballot) for ballot in offered]
         self.ballot.value = offered[0] if offered else None
         self.save.disabled = not offered
         self._chosen()

@@ -235,7 +235,7 @@ def test_killed_after_any_ballot_nothing_typed_is_lost(tmp_path):
         import sys, time
         from metasense.recording import Recording
         night = Recording.open(sys.argv[1])
-        for taster, trial in night.open_ballots():
+        for taster in night.missing():
             night.put(taster, night.cups(taster).split()[0])
             print(taster, flush=True)
         """
@@ -256,7 +256,7 @@ def test_killed_after_any_ballot_nothing_typed_is_lost(tmp_path):
         if len(there) == 6:
             break
     night = Recording.open(folder)
-    for taster, _ in night.open_ballots():
+    for taster in night.missing():
         night.put(taster, night.cups(taster).split()[0])
     assert len(ms.read_answers(folder, folder / FILE)) == 6
     assert not list(folder.glob(".*.part"))  # the next writer takes away what a killed one left

@@ -65,6 +65,7 @@ def ask_card(ask: Ask, say: Say, *, date: datetime.date | None = None) -> Card:
     exclusions = ask("Exclusions [none planned]: ").strip() or "none planned"
     say("9. Columns that may explain differences between panels, with commas, such as: weeks, style.")
     moderators = _until(ask, say, "Moderators [none]: ", _names)
+    say("")
     return Card(
         question=question,
         decision=decision,

@@ -54,6 +54,10 @@ margin = "0.2 triangle"
 protocols = ["triangle"]
 tastings = 24
 """
+NO_TERMINAL = (
+    "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
+    f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
+)
 
 
 @dataclass(frozen=True, repr=False)

@@ -129,8 +129,7 @@ def _without_left_out(checked: Checked, one_row_a_panel: bool) -> np.ndarray:
         checked.examples = int(shown.sum())
         checked.notes.extend(_said_left_out(checked, mine & ~shown, j, one_row_a_panel))
         if shown.any():
-            rows_ = listing((f"{sheet.word} {sheet.rows[int(i)]}" for i in np.flatnonzero(shown)), 8)
-            checked.notes.append(f"an example, as column {sheet.headers[j]!r} says, and no panel: {rows_}.")
+            checked.notes.append(_said_example(checked, shown, j))
     if one_row_a_panel and "panel" in checked.place:
         _ask_of_names(checked, decided)
     for j, header in enumerate(sheet.headers):
@@ -188,6 +187,11 @@ def _perhaps_counts(values: Sequence[Any], header: str) -> dict[int, str]:
         for i, word in numbers.items()
         if int(word) > 0
     }
+
+
+def _said_example(checked: Checked, shown: np.ndarray, j: int) -> str:
+    where = listing((f"{checked.sheet.word} {checked.sheet.rows[int(i)]}" for i in np.flatnonzero(shown)), 8)
+    return f"an example, as column {checked.sheet.headers[j]!r} says, and no panel: {where}."
 
 
 def _said_left_out(checked: Checked, out: np.ndarray, j: int, one_row_a_panel: bool) -> Iterator[str]:
