@@ -22,7 +22,7 @@ from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
 from metasense.alone.forced_choice import ForcedChoicePanel
 from metasense.alone.single import one_panel
 from metasense.engine.priors import LARGEST, Priors
-from metasense.margins import Margin
+from metasense.margins import Margin, margin_of
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
@@ -40,7 +40,7 @@ _TEXT = "line-height: 1.6; font-size: var(--jp-content-font-size1, inherit)"  # 
 Say = Callable[..., list[str | tables.Shown]]
 
 
-def explore(subject: Any = None, *, margin: Margin | None = None, **sliders: Sequence[Any]) -> Any:
+def explore(subject: Any = None, *, margin: Margin | str | None = None, **sliders: Sequence[Any]) -> Any:
     """Sliders beside the answer they change, for a notebook.
 
     Parameters
@@ -49,7 +49,7 @@ def explore(subject: Any = None, *, margin: Margin | None = None, **sliders: Seq
         A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
         A function that gives a result, a sentence or a frame, or several of them: move what it is given. Anything else
         is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
-    margin : Margin, optional
+    margin : Margin or str, optional
         Where the margin's slider starts; that of `subject` by default. At 0 there is no margin and no verdict.
     **sliders : sequence
         For a function, what each of its parameters may be: ``(lowest, start, highest)`` or ``(lowest, start, highest,
@@ -81,6 +81,7 @@ def explore(subject: Any = None, *, margin: Margin | None = None, **sliders: Seq
     >>> box.children[1].max, box.children[1].value
     (12, 12)
     """
+    margin = margin_of(margin)
     widgets = _widgets()
     if callable(subject):
         return _function(widgets, subject, sliders)
