@@ -643,7 +643,10 @@ def other_yes(case: Case, rng: Rng):
     pair = pick(rng, (("ja", "nein"), ("oui", "non"), ("✓", "✗"), ("+", "-"), ("-1", "0"), ("t", "f"), ("on", "off"), ("x", ""),
                       ("x", "-"), ("✓", ""), ("2", "1"), ("yes?", "no?"), ("Y*", "N*"), ("sí", "no"), (1.0, 0.0), ("100%", "0%"),
                       ("hit", "miss"), ("R", "W"), ("c", "i"), ("J", "N"), ("ok", "ko")))  # fmt: skip
-    for row in untouched(case, real(case), columns[0].name):
+    rows = untouched(case, real(case), columns[0].name)
+    if not pair[1] and not any(row.true[columns[0].name] for row in rows):
+        return False  # nothing would be written at all
+    for row in rows:
         value = row.true[columns[0].name]
         if pair in (("2", "1"), ("yes?", "no?"), ("Y*", "N*")):
             row.meant[columns[0].name] = UNSURE

@@ -96,7 +96,19 @@ def test_a_header_that_ends_in_count_is_read_and_said(header):
     assert f"{header!r} as 'tasters'" in " ".join(read.notes)
 
 
-@pytest.mark.parametrize("cells", [["3-4", "1/2"], ["3?", "4?"], ["1_000", "3-4"], ["?", "-"], ["about 5", "tbd"]])
+@pytest.mark.parametrize(
+    "cells",
+    [
+        ["3-4", "1/2"],
+        ["3?", "4?"],
+        ["0x1F", "3-4"],
+        ["(5)", "1½"],
+        ["#DIV/0!", "3?"],
+        ["1_000", "3-4"],
+        ["?", "-"],
+        ["about 5", "tbd"],
+    ],
+)
 def test_a_column_of_numbers_that_nobody_is_sure_of_is_said_to_be_kept_as_words(cells):
     read = read_panels(panels(weeks=cells))
     assert f"'weeks' was kept as words, because of {cells[0]!r}" in " ".join(read.notes)
