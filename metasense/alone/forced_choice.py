@@ -226,6 +226,10 @@ class ForcedChoicePanel(OnePanel):
             said.append(f"{middle} ({words.span(lower, upper)}) with a {basis}")
         return f"{said[0]}, {said[1]}; {words.interval_name(self.prob)}"
 
+    @cached_property
+    def _all_rows(self) -> pd.DataFrame:
+        return pd.DataFrame(self._rows())
+
     def to_frame_of(self, quantity: str) -> pd.DataFrame:
         """The rows of `to_frame` for one quantity: ``"p_c"``, ``"p_d"`` or ``"d_prime"``.
 
@@ -249,7 +253,7 @@ class ForcedChoicePanel(OnePanel):
         2                       posterior, flat prior on p_d      0.26
         3                        posterior, prior on d-prime      0.18
         """
-        rows = pd.DataFrame(self._rows())
+        rows = self._all_rows
         return rows[rows["quantity"] == quantity].reset_index(drop=True)
 
     def _closing(self) -> list[str]:

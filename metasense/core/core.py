@@ -151,7 +151,7 @@ class Core:
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
         """Each panel alone beside the same panel given all the others; one row a panel in the order of the table."""
-        return self.remember(("panels", prob), lambda: self._panels_frame(prob)).copy()
+        return self.remember(("panels frame", prob), lambda: self._panels_frame(prob)).copy()
 
     def _panels_frame(self, prob: float) -> pd.DataFrame:
         own = [(d.median, *d.interval(prob)) for d in self.panel_d_primes]

@@ -237,8 +237,16 @@ class Posterior:
         return self.distribution(lambda mu, tau: tau)
 
     def average_rate(self, protocol: Protocol) -> Distribution:
-        """Chance of a correct answer in this protocol, averaged over panels like these."""
-        return self.distribution(average_p_correct(protocol, self.directed))
+        """Chance of a correct answer in this protocol, averaged over panels like these; worked out once."""
+        kind = (protocol.name, protocol.guess, protocol.directed)
+        if kind not in self._average_rates:
+            self._average_rates[kind] = self.distribution(average_p_correct(protocol, self.directed))
+        return self._average_rates[kind]
+
+    @cached_property
+    def _average_rates(self) -> dict[tuple[str, float, bool], Distribution]:
+        """Those that were asked for."""
+        return {}
 
     @cached_property
     def next_theta(self) -> Distribution:
