@@ -187,7 +187,8 @@ def pytest_collection_modifyitems(items):
 
 # Every run starts as a copy of one process that has loaded what takes longest to load, and nothing of the package.
 STARTED = multiprocessing.get_context("forkserver")
-STARTED.set_forkserver_preload(["scipy.stats", "scipy.optimize", "pandas", "xarray", "matplotlib.figure"])
+LOADED = ["scipy.stats", "scipy.optimize", "scipy.interpolate", "pandas", "xarray", "matplotlib.figure", "pytest"]
+STARTED.set_forkserver_preload([*LOADED, "_hypothesis_pytestplugin", "hypothesis.strategies"])
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
@@ -291,15 +292,15 @@ def lines_of(source: bytes, mutant: Mutant) -> set[int]:
     tree = ast.parse(source)
     inside: list[ast.stmt] = []
     for node in ast.walk(tree):
-        if isinstance(node, ast.stmt) and node.lineno <= mutant.line <= (node.end_lineno or node.lineno):
+        if isinstance(node, ast.stmt) and _first_line(node) <= mutant.line <= (node.end_lineno or node.lineno):
             inside.append(node)
     innermost = max(inside, key=lambda node: (node.lineno, -(node.end_lineno or node.lineno)))
     last = innermost.end_lineno or innermost.lineno
     body = getattr(innermost, "body", None)
     if body and not isinstance(innermost, (ast.FunctionDef, ast.ClassDef)):
         last = max(innermost.lineno, body[0].lineno - 1)
-    lines = set(range(innermost.lineno, last + 1))
-    if any(isinstance(node, ast.FunctionDef) and node is not innermost for node in inside):
+    lines = set(range(_first_line(innermost), last + 1))
+    if mutant.line < innermost.lineno or any(isinstance(n, ast.FunctionDef) and n is not innermost for n in inside):
         return lines
     names = {node.id for node in ast.walk(innermost) if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)}
     return lines | {node.lineno for node in ast.walk(tree) if isinstance(node, ast.Name) and node.id in names}
@@ -316,6 +317,11 @@ def sample(found: list[Mutant], size: int | None, seed: int, file: str) -> list[
     if size is None or size >= len(found):
         return found
     return sorted(random.Random(f"{seed} {file}").sample(found, size))
+
+
+def _first_line(statement: ast.stmt) -> int:
+    """The first line of a statement, decorators included."""
+    return min([statement.lineno, *(d.lineno for d in getattr(statement, "decorator_list", []))])
 
 
 class Trial:
@@ -357,10 +363,10 @@ class Trial:
                 self.free.put(folder)
 
         def attempt(mutant: Mutant) -> str | None:
+            source = (self.project.root / self.project.package / file).read_bytes()
+            asked, spent = self.tests_for(file, source, mutant)
             folder = self.free.get()
             path = folder / self.project.package / file
-            source = path.read_bytes()
-            asked, spent = self.tests_for(file, source, mutant)
             path.write_bytes(mutant.apply(source))
             code, printed = run_tests(folder, files_of(asked), asked, 20 + 4 * spent)
             path.write_bytes(source)
