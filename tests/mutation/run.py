@@ -188,7 +188,7 @@ def pytest_collection_modifyitems(items):
 # Every run starts as a copy of one process that has loaded what takes longest to load, and nothing of the package.
 STARTED = multiprocessing.get_context("forkserver")
 LOADED = ["scipy.stats", "scipy.optimize", "scipy.interpolate", "pandas", "xarray", "matplotlib.figure", "pytest"]
-STARTED.set_forkserver_preload([*LOADED, "_hypothesis_pytestplugin", "hypothesis.strategies"])
+STARTED.set_forkserver_preload(LOADED)
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
