@@ -112,6 +112,10 @@ class _Finder(ast.NodeVisitor):
         for part in [*node.args.defaults, *(d for d in node.args.kw_defaults if d is not None), *node.body]:
             self.visit(part)
 
+    def visit_ClassDef(self, node):
+        for part in node.body:
+            self.visit(part)
+
     def visit_AnnAssign(self, node):
         if node.value is not None:
             self.visit(node.value)

@@ -198,7 +198,7 @@ def run_tests(
 ) -> tuple[int | None, str]:
     """Run tests in a copy: ``(exit code or None when it took too long, what was printed)``."""
     arguments = ["-x", "-q", "-n", "0", "-m", MARKS, "-p", "no:cacheprovider", "-p", "tests_asked"]
-    arguments += ["--doctest-modules", "--no-header", "--tb=no", *more, *tests]
+    arguments += ["-o", "python_functions=test_*", "--doctest-modules", "--no-header", "--tb=no", *more, *tests]
     printed = folder / "printed.txt"
     process = STARTED.Process(target=_pytest, args=(folder, arguments, json.dumps(asked), printed))
     process.start()
