@@ -176,6 +176,9 @@ def test_specific_gravities_lie_near_that_of_water(values, expected):
         (45.0, "percent", 60, [27]),
         (0.45, "part", 60, [27]),
         ("0.5%", "either", 200, [1]),
+        (30.000000000000004, "percent", 10, [3]),  # what a sum of floats makes of 30
+        ("30.0000000009", "percent", 10, [3]),
+        ("30.0000000012", "percent", 10, []),
     ],
 )
 def test_a_share_gives_the_counts_that_round_to_it(cell, how, of, counts):
