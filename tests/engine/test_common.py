@@ -13,6 +13,8 @@ from metasense.protocols import protocol
 TRIANGLES = [Counts(protocol("triangle"), 30, 14), Counts(protocol("triangle"), 24, 11)]
 PAIRED = [Counts(protocol("2-AFC"), 20, 12), Counts(protocol("triangle"), 24, 9)]
 
+REVERSED = [Counts(protocol("2-AFC"), 40, 8)]  # all of its d-primes lie below 0
+
 
 def likelihood(evidence, copies, theta):
     chance = 1.0
@@ -22,10 +24,10 @@ def likelihood(evidence, copies, theta):
     return chance
 
 
-@pytest.mark.parametrize(("evidence", "copies"), [(TRIANGLES, [1, 2]), (PAIRED, [2, 1])])
+@pytest.mark.parametrize(("evidence", "copies"), [(TRIANGLES, [1, 2]), (PAIRED, [2, 1]), (REVERSED, [1])])
 def test_evidence_and_quantiles_are_those_of_quadrature(evidence, copies):
     priors = Priors(1.2, 0.5)
-    directed = evidence is PAIRED
+    directed = evidence is not TRIANGLES
     prior = stats.norm(scale=1.2) if directed else stats.halfnorm(scale=1.2)
     common = Common(evidence, copies, priors)
     assert common.directed == directed and (common.theta[0] < 0) == directed
