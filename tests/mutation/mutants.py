@@ -112,6 +112,10 @@ class _Finder(ast.NodeVisitor):
         for part in [*node.args.defaults, *(d for d in node.args.kw_defaults if d is not None), *node.body]:
             self.visit(part)
 
+    def visit_ClassDef(self, node):
+        for part in node.body:
+            self.visit(part)
+
     def visit_AnnAssign(self, node):
         if node.value is not None:
             self.visit(node.value)
@@ -198,6 +202,8 @@ class _Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_Call(self, node):
+        if isinstance(node.func, ast.Name) and node.func.id == "isinstance":
+            return  # of several classes any will do, in whatever order; another class is no small change
         self.swap(node.args)
         self.generic_visit(node)
 

@@ -4,14 +4,16 @@
     python tests/mutation/run.py --list engine/grid.py       # the mutants, without trying them
 
 A mutant is tried against the doctests of its own file and the test files that mirror it (without sampling, browsers and
-refitting), those tests first that reach its line. It is killed by a failing test or by taking far longer than the tests
-take otherwise; it survives when all pass. ``equivalent.toml`` holds the mutants that change nothing, or only an accuracy
+refitting): those tests that reach its line, quickest first, and no more than two minutes of them. It is killed by a
+failing test or by taking far longer than the tests take otherwise; it survives when all pass. An answer that an object
+keeps for later may be missed so: run a survivor's test files whole before believing it. ``equivalent.toml`` holds the mutants that change nothing, or only an accuracy
 that no test should pin, with the reason; they are not counted. The same seed always draws the same sample.
 
 Nothing is ever changed in the working tree: every process has a copy of its own in a temporary folder.
 """
 
 import argparse
+import ast
 import compileall
 import json
 import multiprocessing
@@ -22,8 +24,8 @@ import random
 import shutil
 import sys
 import tempfile
-import time
 import tomllib
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +36,7 @@ from mutants import Mutant, mutants
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MARKS = "not slow and not mcmc and not lab"
+NO_TESTS = 5  # exit code of pytest
 
 # A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
 # several have that name (which then are all):
@@ -74,11 +77,14 @@ MIRRORS = {
     "exclusion": ["checking", "panels"],
     "evidence": ["pooled", "disagreement"],
     "facts": ["check"],
+    "first": ["base", "pooled"],
     "forced_choice": ["single"],
+    "glance": ["base", "pooled"],
     "grid": ["grid", "pooled"],
     "frames": ["opening", "checking"],
     "headers": ["checking", "panels", "panels_malformed"],
     "key": ["serving"],
+    "labels": ["figures"],
     "levels": ["nesting"],
     "likelihood": ["grid", "tasters"],
     "look": ["figures"],
@@ -99,6 +105,7 @@ MIRRORS = {
     "path": ["sensitivity"],
     "pictures": ["figures"],
     "plan": ["next_panel"],
+    "plain": ["base", "pooled"],
     "plane": ["grid", "pooled"],
     "planned": ["serving"],
     "pooling": ["pooled"],
@@ -113,6 +120,8 @@ MIRRORS = {
     "served": ["serving"],
     "shares": ["checking", "panels"],
     "slopes": ["moderators"],
+    "strips": ["figures"],
+    "trade": ["figures"],
     "two_counts": ["single"],
     "totals": ["columns", "panels"],
     "vetting": ["archive"],
@@ -129,6 +138,7 @@ class Project:
     root: Path
     package: str
     mirrors: dict[str, list[str]]
+    own: bool = False  # only the test file of its own name, where there is one
 
     def tests_of(self, file: str) -> list[str]:
         """The file itself, for its doctests, and the test files that mirror it, from the root."""
@@ -137,6 +147,9 @@ class Project:
         names = by_path or [name, *self.mirrors.get(name, [])]
         there = {path.stem: path for path in sorted((self.root / "tests").rglob("test_*.py"))}
         found = [there[f"test_{n}"] for n in dict.fromkeys(names) if f"test_{n}" in there]
+        same = self.root / "tests" / Path(file).with_name(f"test_{name}.py")
+        if self.own and same.exists():
+            found = [same]
         return [f"{self.package}/{file}", *(path.relative_to(self.root).as_posix() for path in found)]
 
     def copy(self, to: Path) -> Path:
@@ -150,33 +163,44 @@ class Project:
                 (to / part.name).symlink_to(part)
         checked = py_compile.PycInvalidationMode.CHECKED_HASH
         compileall.compile_dir(to / self.package, quiet=2, invalidation_mode=checked)
-        (to / "tests_first.py").write_text(ORDER)
+        (to / "tests_asked.py").write_text(PLUGIN)
         return to
 
 
-ORDER = '''"""Put the tests that reach the changed line first, the quickest of them before the others."""
+PLUGIN = '''"""Run the tests that are asked for, in that order; or write down which tests share what was set up once."""
 import json, os
+from pathlib import Path
 
 def pytest_collection_modifyitems(items):
-    first = json.loads(os.environ.get("TESTS_FIRST", "[]"))
-    place = {name: i for i, name in enumerate(first)}
-    items.sort(key=lambda item: place.get(item.nodeid, len(place)))
+    asked = json.loads(os.environ.get("TESTS_ASKED", "null"))
+    if asked is not None:
+        place = {name: i for i, name in enumerate(asked)}
+        items[:] = sorted((item for item in items if item.nodeid in place), key=lambda item: place[item.nodeid])
+        return
+    shared = {}
+    for item in items:
+        fixtures = getattr(getattr(item, "_fixtureinfo", None), "name2fixturedefs", {})
+        shared[item.nodeid] = [name for name, found in fixtures.items() if found[-1].scope in ("module", "session")]
+    Path("shared.json").write_text(json.dumps(shared))
 '''
 
 
 # Every run starts as a copy of one process that has loaded what takes longest to load, and nothing of the package.
 STARTED = multiprocessing.get_context("forkserver")
-STARTED.set_forkserver_preload(["scipy.stats", "scipy.optimize", "pandas", "xarray", "matplotlib.figure"])
+LOADED = ["scipy.stats", "scipy.optimize", "scipy.interpolate", "pandas", "xarray", "matplotlib.figure", "pytest"]
+STARTED.set_forkserver_preload(LOADED)
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 
-def run_tests(folder: Path, tests: list[str], first: list[str], timeout: float, *more: str) -> tuple[int | None, str]:
+def run_tests(
+    folder: Path, tests: list[str], asked: list[str] | None, timeout: float, *more: str
+) -> tuple[int | None, str]:
     """Run tests in a copy: ``(exit code or None when it took too long, what was printed)``."""
-    arguments = ["-x", "-q", "-n", "0", "-m", MARKS, "-p", "no:cacheprovider", "-p", "tests_first"]
-    arguments += ["--doctest-modules", "--no-header", "--tb=no", *more, *tests]
+    arguments = ["-x", "-q", "-n", "0", "-m", MARKS, "-p", "no:cacheprovider", "-p", "tests_asked"]
+    arguments += ["-o", "python_functions=test_*", "--doctest-modules", "--no-header", "--tb=no", *more, *tests]
     printed = folder / "printed.txt"
-    process = STARTED.Process(target=_pytest, args=(folder, arguments, json.dumps(first), printed))
+    process = STARTED.Process(target=_pytest, args=(folder, arguments, json.dumps(asked), printed))
     process.start()
     process.join(timeout)
     if process.is_alive():
@@ -186,13 +210,13 @@ def run_tests(folder: Path, tests: list[str], first: list[str], timeout: float, 
     return process.exitcode, printed.read_text()
 
 
-def _pytest(folder: Path, arguments: list[str], first: str, printed: Path) -> None:
+def _pytest(folder: Path, arguments: list[str], asked: str, printed: Path) -> None:
     """What the process of one run does."""
     with printed.open("w") as file:
         os.dup2(file.fileno(), 1)
         os.dup2(file.fileno(), 2)
     os.chdir(folder)
-    os.environ.update(TESTS_FIRST=first, HYPOTHESIS_PROFILE="ci")
+    os.environ.update(TESTS_ASKED=asked, HYPOTHESIS_PROFILE="ci")
     sys.dont_write_bytecode = True
     sys.path.insert(0, str(folder))
     import pytest
@@ -204,18 +228,19 @@ def _pytest(folder: Path, arguments: list[str], first: str, printed: Path) -> No
 
 @dataclass(frozen=True)
 class Baseline:
-    """The tests of one file as they are: seconds in all, and the tests that reach each line, quickest first."""
+    """One test file as it is: the seconds each test takes, and the tests that reach each line of each file."""
 
-    tests: list[str]
-    seconds: float
-    reaching: dict[int, list[str]]
+    seconds: dict[str, float]
+    reaching: dict[str, dict[int, set[str]]]
 
 
-def baseline(project: Project, folder: Path, file: str) -> Baseline:
-    """Run the tests once on the unchanged file."""
+def baseline(project: Project, folder: Path, tests: str) -> Baseline:
+    """Run one test file on the unchanged package.
+
+    A test reaches a line when it runs it, or when it shares a fixture with a test in whose setting up the line ran.
+    """
     from coverage import CoverageData
 
-    tests = project.tests_of(file)
     settings = folder / "coverage.ini"
     settings.write_text("[run]\n")
     data_file = folder / ".coverage"
@@ -228,23 +253,57 @@ def baseline(project: Project, folder: Path, file: str) -> Baseline:
         "--durations=0",
         "-vv",
     ]
-    started = time.perf_counter()
-    code, printed = run_tests(folder, tests, [], 3600, *more)
-    seconds = time.perf_counter() - started
-    if code != 0:
-        raise SystemExit(f"{file}: its tests fail before anything is changed.\n{printed[-3000:]}")
-    spent: dict[str, float] = {}
+    code, printed = run_tests(folder, [tests], None, 3600, *more)
+    if code not in (0, NO_TESTS):
+        raise SystemExit(f"{tests} fails before anything is changed.\n{printed[-3000:]}")
+    seconds: dict[str, float] = {}
     for line in printed.splitlines():
         words = line.split(maxsplit=2)
         if len(words) == 3 and words[0].endswith("s") and words[1] in ("setup", "call", "teardown"):
-            spent[words[2]] = spent.get(words[2], 0.0) + float(words[0][:-1])
-    data = CoverageData(str(data_file))
-    data.read()
-    reaching = {}
-    for line, contexts in data.contexts_by_lineno(str(folder / project.package / file)).items():
-        names = {context.rpartition("|")[0] for context in contexts if context}
-        reaching[line] = sorted(names, key=lambda name: (spent.get(name, 0.0), name))
-    return Baseline(tests, seconds, reaching)
+            seconds[words[2]] = seconds.get(words[2], 0.0) + float(words[0][:-1])
+    shared = json.loads((folder / "shared.json").read_text())
+    users: dict[str, set[str]] = {}
+    for name, fixtures in shared.items():
+        seconds.setdefault(name, 0.0)
+        for fixture in fixtures:
+            users.setdefault(fixture, set()).add(name)
+    reaching: dict[str, dict[int, set[str]]] = {}
+    if data_file.exists():
+        data = CoverageData(str(data_file))
+        data.read()
+        for file in data.measured_files():
+            lines = reaching.setdefault(Path(file).relative_to(folder / project.package).as_posix(), {})
+            for line, contexts in data.contexts_by_lineno(file).items():
+                lines[line] = set()
+                for context in filter(None, contexts):
+                    name, _, phase = context.rpartition("|")
+                    lines[line].add(name)
+                    if phase == "setup":
+                        lines[line].update(*(users[fixture] for fixture in shared.get(name, [])))
+    return Baseline(seconds, reaching)
+
+
+def lines_of(source: bytes, mutant: Mutant) -> set[int]:
+    """The lines that run when what is changed matters.
+
+    Those of its statement (of an ``if`` or a loop, its head). What is named once for the file, outside its functions,
+    matters wherever the file has that name.
+    """
+    tree = ast.parse(source)
+    inside: list[ast.stmt] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.stmt) and _first_line(node) <= mutant.line <= (node.end_lineno or node.lineno):
+            inside.append(node)
+    innermost = max(inside, key=lambda node: (node.lineno, -(node.end_lineno or node.lineno)))
+    last = innermost.end_lineno or innermost.lineno
+    body = getattr(innermost, "body", None)
+    if body and not isinstance(innermost, (ast.FunctionDef, ast.ClassDef)):
+        last = max(innermost.lineno, body[0].lineno - 1)
+    lines = set(range(_first_line(innermost), last + 1))
+    if mutant.line < innermost.lineno or any(isinstance(n, ast.FunctionDef) and n is not innermost for n in inside):
+        return lines
+    names = {node.id for node in ast.walk(innermost) if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)}
+    return lines | {node.lineno for node in ast.walk(tree) if isinstance(node, ast.Name) and node.id in names}
 
 
 def known_equivalent() -> dict[tuple[str, str, str], str]:
@@ -260,34 +319,85 @@ def sample(found: list[Mutant], size: int | None, seed: int, file: str) -> list[
     return sorted(random.Random(f"{seed} {file}").sample(found, size))
 
 
-def try_mutants(project: Project, file: str, chosen: list[Mutant], processes: int = 1) -> dict[Mutant, str | None]:
-    """Which test killed each mutant; None for a survivor."""
-    with tempfile.TemporaryDirectory() as place:
-        free: queue.Queue[Path] = queue.Queue()
+def _first_line(statement: ast.stmt) -> int:
+    """The first line of a statement, decorators included."""
+    return min([statement.lineno, *(d.lineno for d in getattr(statement, "decorator_list", []))])
+
+
+class Trial:
+    """Copies of a project, and what is known of its test files, each run once."""
+
+    def __init__(self, project: Project, place: str, processes: int = 1, most: float = 120):
+        self.project = project
+        self.processes = processes
+        self.most = most
+        self.baselines: dict[str, Baseline] = {}
+        self.free: queue.Queue[Path] = queue.Queue()
         for i in range(processes):
-            free.put(project.copy(Path(place).resolve() / f"copy{i}"))
-        folder = free.get()
-        before = baseline(project, folder, file)
-        free.put(folder)
+            self.free.put(project.copy(Path(place).resolve() / f"copy{i}"))
+
+    def tests_for(self, file: str, source: bytes, mutant: Mutant) -> tuple[list[str], float]:
+        """The tests that reach a mutant, quickest first and no more than `most` seconds of them; and their seconds."""
+        seconds: dict[str, float] = {}
+        reaching: set[str] = set()
+        for tests in self.project.tests_of(file):
+            found = self.baselines[tests]
+            seconds |= found.seconds
+            for line in lines_of(source, mutant):
+                reaching |= found.reaching.get(file, {}).get(line, set())
+        asked = []
+        spent = 0.0
+        for name in sorted(reaching or seconds, key=lambda name: (seconds.get(name, 0.0), name)):
+            spent += seconds.get(name, 0.0)
+            if asked and spent > self.most:
+                break
+            asked.append(name)
+        return asked, spent
+
+    def run(self, file: str, chosen: list[Mutant], tell: Callable[[str], None]) -> dict[Mutant, str | None]:
+        """Which test killed each mutant; None for a survivor. Each outcome is told as it comes."""
+        for tests in self.project.tests_of(file):
+            if tests not in self.baselines:
+                folder = self.free.get()
+                self.baselines[tests] = baseline(self.project, folder, tests)
+                self.free.put(folder)
 
         def attempt(mutant: Mutant) -> str | None:
-            folder = free.get()
-            path = folder / project.package / file
-            source = path.read_bytes()
+            source = (self.project.root / self.project.package / file).read_bytes()
+            asked, spent = self.tests_for(file, source, mutant)
+            folder = self.free.get()
+            path = folder / self.project.package / file
             path.write_bytes(mutant.apply(source))
-            first = before.reaching.get(mutant.line, [])
-            code, printed = run_tests(folder, before.tests, first, 20 + 3 * before.seconds)
+            code, printed = run_tests(folder, files_of(asked), asked, 20 + 4 * spent)
             path.write_bytes(source)
-            free.put(folder)
-            if code == 0:
-                return None
+            self.free.put(folder)
+            killer = None
             if code is None:
-                return "took too long"
-            failed = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
-            return failed[0].split(" - ")[0] if failed else f"exit code {code}"
+                killer = "took too long"
+            elif code != 0:
+                failed = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
+                killer = failed[0].split(" - ")[0] if failed else f"exit code {code}"
+            tell(f"  {'survives' if killer is None else 'noticed'}  {file}:{mutant}")
+            return killer
 
-        with ThreadPoolExecutor(processes) as pool:
+        with ThreadPoolExecutor(self.processes) as pool:
             return dict(zip(chosen, pool.map(attempt, chosen), strict=True))
+
+
+def files_of(tests: list[str]) -> list[str]:
+    """The files of some tests, each once."""
+    return list(dict.fromkeys(name.split("::")[0] for name in tests))
+
+
+def try_mutants(project: Project, file: str, chosen: list[Mutant], processes: int = 1) -> dict[Mutant, str | None]:
+    """Which test killed each mutant of one file; None for a survivor."""
+    with tempfile.TemporaryDirectory() as place:
+        return Trial(project, place, processes).run(file, chosen, lambda line: None)
+
+
+def say(line: str) -> None:
+    """Print at once, so that a run that is cut short loses nothing."""
+    print(line, flush=True)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -297,40 +407,47 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--sample", type=int, help="mutants tried in each file; all when left out")
     parser.add_argument("--seed", type=int, default=1, help="seed of the sample")
     parser.add_argument("--processes", type=int, default=1, help="how many at a time")
+    parser.add_argument("--own", action="store_true", help="try only the test file of the file's own name: far quicker")
+    parser.add_argument("--most", type=float, default=120, help="seconds of tests tried on a mutant, quickest first")
     parser.add_argument("--lines", help="only mutants of these lines, such as 120-180")
     parser.add_argument("--list", action="store_true", help="list the mutants and try none")
     parser.add_argument("--killers", action="store_true", help="name the test that killed each mutant, too")
     asked = parser.parse_args(arguments)
-    project = Project(ROOT, "metasense", MIRRORS)
+    project = Project(ROOT, "metasense", MIRRORS, asked.own)
     package = ROOT / project.package
     files = asked.files or sorted(str(p.relative_to(package)) for p in package.rglob("*.py") if p.stat().st_size)
-    equivalent = known_equivalent()
-    killed_in_all = 0
-    tried_in_all = 0
-    for file in files:
-        found = list(mutants((package / file).read_bytes()))
-        name = Path(file).name
-        found = [m for m in found if (name, m.old, m.new) not in equivalent]
-        if asked.lines:
-            low, high = asked.lines.split("-")
-            found = [m for m in found if int(low) <= m.line <= int(high)]
-        chosen = sample(found, asked.sample, asked.seed, file)
-        if asked.list:
-            print(*(f"{file}:{m}" for m in chosen), sep="\n")
-            continue
-        results = try_mutants(project, file, chosen, asked.processes)
-        survivors = [m for m, killer in results.items() if killer is None]
-        killed_in_all += len(chosen) - len(survivors)
-        tried_in_all += len(chosen)
-        print(f"{file}: {len(chosen) - len(survivors)} of {len(chosen)} noticed ({len(found)} possible)", flush=True)
-        for mutant, killer in results.items():
-            if killer is None:
-                print(f"  survives  {file}:{mutant}", flush=True)
-            elif asked.killers:
-                print(f"  {killer}  {file}:{mutant}", flush=True)
+    with tempfile.TemporaryDirectory() as place:
+        trial = None if asked.list else Trial(project, place, asked.processes, asked.most)
+        killed_in_all = 0
+        tried_in_all = 0
+        for file in files:
+            found = possible(package, file, asked.lines)
+            chosen = sample(found, asked.sample, asked.seed, file)
+            if trial is None:
+                print(*(f"{file}:{m}" for m in chosen), sep="\n")
+                continue
+            results = trial.run(file, chosen, say)
+            killed = [m for m, killer in results.items() if killer is not None]
+            killed_in_all += len(killed)
+            tried_in_all += len(chosen)
+            say(f"{file}: {len(killed)} of {len(chosen)} noticed ({len(found)} possible)")
+            if asked.killers:
+                for mutant in killed:
+                    say(f"  {results[mutant]}  {file}:{mutant}")
     if tried_in_all:
         print(f"in all: {killed_in_all} of {tried_in_all} noticed ({killed_in_all / tried_in_all:.0%})")
     return 0
+
+
+def possible(package: Path, file: str, lines: str | None) -> list[Mutant]:
+    """The mutants of a file that count, of some of its lines only where they are given."""
+    equivalent = known_equivalent()
+    name = Path(file).name
+    found = [m for m in mutants((package / file).read_bytes()) if (name, m.old, m.new) not in equivalent]
+    if lines is None:
+        return found
+    low, high = lines.split("-")
+    return [m for m in found if int(low) <= m.line <= int(high)]
 
 
 if __name__ == "__main__":

@@ -1,12 +1,17 @@
 """How a panel may come out: verdicts added up count by count, power averaged over beliefs."""
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from scipy.integrate import quad
 from scipy.stats import beta, binom
 
 from metasense.alone.beliefs import p_d_posterior
 from metasense.alone.single import one_panel
+from metasense.engine.distribution import Distribution
 from metasense.margins import Margin
 from metasense.planning.chances import assurance, verdict_chances
 from metasense.planning.sizes import power
@@ -99,3 +104,59 @@ def test_the_count_beyond_from_is_one_above_guessing(tastings):
     assert first > tastings / 2
     assert one_panel("2-AFC", tastings, first, margin=margin).beyond["prior on d-prime"] > 0.95
     assert one_panel("2-AFC", tastings, first - 1, margin=margin).beyond["prior on d-prime"] <= 0.95
+
+
+def test_the_words_give_each_verdict_its_own_chance():
+    made = verdict_chances("triangle", [24, 48], MARGIN, d_prime=1.2)
+    frame = pd.DataFrame(
+        {"tastings": [24, 36, 48], "beyond": [0.11, 0.2, 0.31], "within": [0.22, 0.3, 0.42], "not_settled": [0.67, 0.5, 0.27]}
+    )  # fmt: skip
+    chances = replace(made, frame=frame)
+    assert chances._line() == (
+        "triangle, 48 tastings, at a true d-prime of 1.20: beyond the margin 31 %, within it 42 %, not settled 27 %."
+    )
+    said = chances._paragraph()
+    first = "a panel of 24 tastings will say beyond the margin with a chance of 11 %, within the margin 22 %, not settled 67 %"
+    last = "a panel of 48 tastings will say beyond the margin with a chance of 31 %, within the margin 42 %, not settled 27 %"
+    assert f"at a true d-prime of 1.20: {first}; {last}. A panel is settled when" in said
+    assert "exceeds 95 % (flat prior on p_d and prior on d-prime)." in said
+    one = replace(made, frame=frame.iloc[:1])
+    assert f": {first}. A panel is settled" in one._paragraph()
+    assert chances.plot(ax=Figure()).lines[0].get_ydata() == pytest.approx([0.33, 0.5, 0.73])
+
+
+@pytest.mark.parametrize(("prior", "said"), [("p_d", "flat prior on p_d"), ("d_prime", "prior on d-prime")])
+def test_one_prior_alone_decides_where_it_is_asked_for(prior, said):
+    chances = verdict_chances("triangle", 30, MARGIN, d_prime=1.2, prior=prior)
+    assert chances.prior == said and f"({said}; settled above 95 %)" in chances._methods()[0]
+    verdicts = []
+    for x in range(31):
+        beyond = one_panel("triangle", 30, x, margin=MARGIN).beyond[said]
+        verdicts.append("beyond" if beyond > 0.95 else "within" if beyond < 0.05 else "not_settled")
+    p = float(protocol("triangle").p_correct(1.2))
+    row = chances.frame.iloc[0]
+    for name in ("beyond", "within", "not_settled"):
+        assert row[name] == pytest.approx(sum(binom.pmf(x, 30, p) for x in range(31) if verdicts[x] == name))
+    with pytest.raises(ValueError, match="prior is one of p_d, d_prime and both; got 'all'"):
+        verdict_chances("triangle", 30, MARGIN, d_prime=1.2, prior="all")
+
+
+def test_counts_that_give_no_verdict_are_missing():
+    frame = verdict_chances("triangle", 3, MARGIN, d_prime=0.0).frame
+    assert frame["within_to"].isna().all() and frame["beyond_from"].isna().all()
+    assert frame["not_settled"].item() == pytest.approx(1)
+    averaged = verdict_chances("triangle", 24, MARGIN, d_prime=one_panel("triangle", 40, 20))
+    assert "averaged over what is now believed" in averaged._paragraph()
+    for wrong in (0.5, 1.0):
+        with pytest.raises(ValueError, match="and below 1, such as"):
+            verdict_chances("triangle", 24, MARGIN, d_prime=1.0, settled=wrong)
+
+
+def test_assurance_takes_both_tails_of_a_two_sided_test_as_the_critical_number_does():
+    sure = Distribution(np.array([1.0, 1.0 + 1e-9]), np.array([0.0, 1.0]))
+    assert assurance("2-AFC", 30, sure, two_sided=True) == pytest.approx(
+        power("2-AFC", 30, d_prime=1.0, two_sided=True), abs=1e-6
+    )
+    assert assurance("2-AFC", 30, sure, alpha=0.01) == pytest.approx(
+        power("2-AFC", 30, d_prime=1.0, alpha=0.01), abs=1e-6
+    )

@@ -1,13 +1,16 @@
 """Planned and unplanned looks: against brute force over every sequence of answers, published designs and simulation."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
+import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from scipy.stats import binom, binomtest
 
 from metasense.binomial import at_least
-from metasense.planning.looks import LooksPlan, _best_two_stage, cost_of_looks, sequential_plan, two_stage_plan
+from metasense.planning.looks import LooksPlan, _best_two_stage, _fewest, cost_of_looks, sequential_plan, two_stage_plan
 from metasense.planning.sizes import critical_number, tasters_needed
 from metasense.protocols import forced_choice
 
@@ -271,3 +274,142 @@ def test_the_last_count_can_still_go_either_way_when_the_panel_goes_on(first, to
             assert similar < final == end + 1
             assert similar < stop
     assert _best_two_stage(0.1, 0.9, first, total, 0.2, 0.5) is not None
+
+
+BY_HAND = LooksPlan(forced_choice("duo-trio"), 0.5, 0.05, 0.05, (20, 40), (17, 27), (10, 26))
+
+
+@pytest.mark.parametrize(
+    ("tastings", "correct", "said"),
+    [(20, 10, "similar"), (20, 11, "go on"), (20, 16, "go on"), (20, 17, "difference"), (20, 0, "similar"),
+     (20, 20, "difference"), (40, 26, "similar"), (40, 27, "difference")],
+)  # fmt: skip
+def test_a_look_decides_from_its_counts_on(tastings, correct, said):
+    assert BY_HAND.decide(tastings, correct) == said
+
+
+def test_a_last_look_between_its_counts_settles_nothing():
+    open_ = LooksPlan(forced_choice("duo-trio"), 0.5, 0.05, 0.05, (20, 40), (17, 28), (10, 25))
+    assert [open_.decide(40, x) for x in (25, 26, 27, 28)] == ["similar", "not settled", "not settled", "difference"]
+    assert "It ends without an answer in up to" in open_._paragraph()
+    assert "It always ends by 40 tastings." in BY_HAND._paragraph()
+    assert open_.follow([1, 0] * 10 + [1] * 5) == (20, "similar")
+    assert BY_HAND.follow([1] * 14 + [0] * 6 + [1] * 12) == (32, "go on")
+    assert BY_HAND.follow([1] * 14 + [0] * 5) == (19, "go on") and BY_HAND.follow([]) == (0, "go on")
+    assert BY_HAND.follow([1] * 14 + [0] * 6 + [1] * 20 + [0] * 9) == (40, "difference")
+
+
+@pytest.mark.parametrize(
+    ("looks", "high", "low", "words"),
+    [((), (), (), "at least one look"), ((20, 40), (17,), (10, 26), "one count of each kind for every look"),
+     ((20, 20), (17, 27), (10, 26), "increasing order"), ((0, 20), (17, 27), (10, 26), "increasing order"),
+     ((20, 40), (17, 26), (10, 26), "must lie below the count for a difference")],
+)  # fmt: skip
+def test_a_plan_whose_counts_cannot_be_is_refused(looks, high, low, words):
+    with pytest.raises(ValueError, match=words):
+        LooksPlan(forced_choice("duo-trio"), 0.5, 0.05, 0.05, looks, high, low)
+    with pytest.raises(ValueError, match=r"does not look after 30 tastings; it does after 20 and 40"):
+        BY_HAND.decide(30, 12)
+    for wrong in (-1, 21):
+        with pytest.raises(ValueError, match=f"{wrong} correct of 20 tastings cannot be"):
+            BY_HAND.decide(20, wrong)
+
+
+def test_the_words_of_a_plan_give_its_real_risks_beside_those_asked_for():
+    at_guessing, at_p_d = (row for _, row in BY_HAND.evaluate(p_d=[0.0, 0.5]).iterrows())
+    assert (BY_HAND.actual_alpha, BY_HAND.actual_beta) == (at_guessing["difference"], at_p_d["similar"])
+    assert BY_HAND.d_prime == pytest.approx(float(forced_choice("duo-trio").d_prime_from_p_d(0.5)))
+    said = BY_HAND._paragraph()
+    alpha, beta = f"{100 * BY_HAND.actual_alpha:.1f} %", f"{100 * BY_HAND.actual_beta:.1f} %"
+    assert f"Real alpha-risk {alpha} (5 % asked for), real beta-risk {beta} (5 % asked for)." in said
+    assert "duo-trio with 2 planned looks from 20 to 40 tastings, for a p_d of 50 %" in said
+    takes = [f"{row['expected_tastings']:.0f}" for row in (at_guessing, at_p_d)]
+    assert f"it takes {takes[0]} tastings when all guess and {takes[1]} at the stated difference." in said
+    assert BY_HAND._line().endswith(
+        f"up to 40 tastings, for a p_d of 50 %: real alpha-risk {alpha}, real beta-risk {beta}."
+    )
+    by_distance = BY_HAND.evaluate(d_prime=1.0).iloc[0]
+    assert by_distance["d_prime"] == 1.0
+    assert by_distance["p_d"] == pytest.approx(float(forced_choice("duo-trio").p_d(1.0)))
+    assert BY_HAND.evaluate(p_d=0.2)["p_d"].item() == 0.2
+
+
+def test_looks_at_which_nothing_can_happen_are_left_out_of_the_sheet():
+    plan = LooksPlan(forced_choice("triangle"), 0.5, 0.05, 0.05, (2, 5, 9), (3, 5, 7), (-1, -1, 3))
+    shown = plan.when_to_stop().to_text()
+    assert [line.split()[0] for line in shown.splitlines() if line.strip() and line.split()[0].isdigit()] == ["5", "9"]
+    axes = plan.plot(ax=Figure())
+    assert "go on between them" in " ".join([axes.get_title(loc="left"), axes.get_title(), axes.get_title(loc="right")])
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [({"alpha": 0.5, "beta": 0.5}, "together must stay below 1"), ({"p_d": 1.0}, "needs no sequential plan"),
+     ({"most": 300_001}, "more than can be followed one by one"), ({"every": 0}, "every .* is a whole number from 1 to"),
+     ({"most": 0}, "most .* is a whole number from 1;"), ({"every": 11, "most": 10}, "from 1 to 10; got 11"),
+     ({"most": 2.5}, "whole number from 1; got 2.5")],
+)  # fmt: skip
+def test_a_sequential_plan_that_cannot_be_is_refused(asked, words):
+    with pytest.raises(ValueError, match=words):
+        sequential_plan("triangle", **({"p_d": 0.3} | asked))
+
+
+def test_a_sequential_plan_looks_as_often_and_as_long_as_it_was_told():
+    plan = sequential_plan("triangle", p_d=0.4, every=5, most=23)
+    assert plan.looks == (5, 10, 15, 20) and plan.p_d == 0.4
+    assert all(-1 <= low < high <= n + 1 for n, high, low in zip(plan.looks, plan.difference_from, plan.similar_to, strict=True))  # fmt: skip
+    usual = sequential_plan("triangle", d_prime=1.5)
+    assert usual.looks[-1] == 2 * tasters_needed("triangle", d_prime=1.5).smallest and usual.looks[0] == 1
+    assert usual.p_d == pytest.approx(float(forced_choice("triangle").p_d(1.5)))
+
+
+def test_looks_that_keep_no_risks_are_answered_with_some_that_do():
+    with pytest.raises(
+        ValueError, match=r"no counts at 4 and 8 tastings keep an alpha-risk of 5 % .*; \d+ and \d+ tastings do\."
+    ) as caught:
+        two_stage_plan("triangle", (4, 8), p_d=0.4)
+    first, total = (int(n) for n in str(caught.value).rsplit("; ", 1)[1].split(" tastings")[0].split(" and "))
+    assert two_stage_plan("triangle", (first, total), p_d=0.4).looks == (first, total)
+    for wrong in ((8, 8), (9, 8)):
+        with pytest.raises(ValueError, match="the first look comes before the last"):
+            two_stage_plan("triangle", wrong, p_d=0.4)
+    with pytest.raises(ValueError, match=r"5,001 tastings are more than a plan with one look"):
+        two_stage_plan("triangle", (100, 5001), p_d=0.4)
+
+
+def test_no_rule_keeps_both_risks_with_fewer_tastings_than_are_tried():
+    for p_d, beta in ((0.4, 0.1), (0.6, 0.2)):
+        share = float(forced_choice("triangle").p_from_p_d(p_d))
+        fixed = tasters_needed("triangle", p_d=p_d, beta=beta).smallest
+        least = _fewest(1 / 3, share, 0.05, beta, fixed)
+        for n, enough in ((least, True), (least - 1, False)):
+            critical = int(critical_number("triangle", n))
+            spare = (0.05 - binom.sf(critical - 1, n, 1 / 3)) / binom.pmf(critical - 1, n, 1 / 3)
+            reached = binom.sf(critical - 1, n, share) + spare * binom.pmf(critical - 1, n, share)
+            assert (reached >= 1 - beta) == enough  # the most powerful rule of Neyman and Pearson
+        assert two_stage_plan("triangle", p_d=p_d, beta=beta).looks[1] >= least
+
+
+def test_the_cost_of_looks_is_said_with_its_remedy():
+    within = cost_of_looks("triangle", (24, 36))._paragraph()
+    assert within.startswith(
+        "triangle: stopping at the first of 2 looks (24 to 36 tastings) at which p is 0.05 or less"
+    )
+    assert within.endswith("That is within 5 %: whole counts leave room for it.")
+    cost = cost_of_looks("triangle", range(20, 46, 5))
+    said = cost._paragraph()
+    assert f"(p of about {cost.strict_alpha:.2g} or less at every look) would have kept it at" in said
+    assert f"one look at the end gives {100 * cost.last_alone:.1f} %." in said
+    assert "the first of 1 look (24 tastings)" in cost_of_looks("triangle", [24])._paragraph()
+    none = cost_of_looks("duo-trio", range(1, 13), alpha=0.0005)
+    hopeless = replace(none, overall=0.1, strict_alpha=0.0)
+    assert hopeless._paragraph().endswith("No stricter level keeps it within that at every one of these looks.")
+    assert hopeless.to_frame()["strict_number"].isna().all()
+    assert cost._line().startswith(
+        "triangle: stopping at the first of 6 looks at which p is 0.05 or less gives a false"
+    )
+    few, full = (cost.look_by_look(few=few).headers for few in (True, False))
+    assert "risk at this look alone" in full and "risk at this look alone" not in few
+    frame = cost_of_looks("triangle", [2, 24]).to_frame()
+    assert frame["critical_number"].tolist() == [pd.NA, 13]  # two of two has chance 1/9
+    assert frame["actual_alpha"].iloc[1] == pytest.approx(binom.sf(12, 24, 1 / 3))

@@ -22,10 +22,12 @@ from metasense.planning.chances import assurance, verdict_chances
 from metasense.planning.sizes import (
     actual_alpha,
     compare_protocols,
+    compared_table,
     critical_number,
     critical_table,
     efficient_sizes,
     power,
+    risk_percent,
     similarity_limit,
     similarity_table,
     size_table,
@@ -297,3 +299,117 @@ def test_a_size_at_which_no_count_is_enough_is_not_efficient():
     assert near.loc[[1, 2], "power"].tolist() == [0, 0]  # 3 of 3 has p = 1/27: the first that suffices
     assert not near.loc[[1, 2], "efficient"].any()
     assert near.loc[3, "efficient"]
+
+
+def test_the_words_of_a_size_are_those_of_its_purpose_and_its_tooth():
+    # triangle, p_d .3, alpha 5 %, beta 20 %: 40 and 42, critical number 19 of 40 (exact binomial tails, SciPy)
+    difference = tasters_needed("triangle", p_d=0.3, beta=0.2)
+    similarity = tasters_needed("triangle", p_d=0.3, beta=0.2, purpose="similarity")
+    assert difference._line() == (
+        "triangle, run for difference: 40 tastings, and from 42 on every size, for a p_d of 30 % with an alpha-risk of "
+        "5 % and a beta-risk of 20 %."
+    )
+    said = difference._paragraph()
+    assert "From 42 on every panel does; in between some do not, because power is a saw-tooth." in said
+    alpha, beta = binom.sf(18, 40, 1 / 3), binom.cdf(18, 40, 1 / 3 + 0.2)
+    risks = f"(real alpha-risk {100 * alpha:.1f} %, real beta-risk {100 * beta:.1f} %)"
+    assert f"Call a difference at 19 or more correct of 40 {risks}. Cups: 120 for 40 tastings, 126 for 42." in said
+    assert "alpha-risk to 5 % and the beta-risk to 20 % at a p_d of 30 % (d-prime 1.64)" in said
+    assert f"Call it similar at 18 or fewer correct of 40 {risks}" in similarity._paragraph()
+    once = tasters_needed("2-AFC", p_d=0.9, beta=0.2, two_sided=True)
+    assert once.smallest == once.lasting == 9
+    assert "9 tastings, and every larger size, for" in once._line()
+    assert "alpha-risk to 5 % (two-sided) and" in once._paragraph()
+    assert "Every larger panel does too." in once._paragraph()
+    assert once._paragraph().endswith("Cups: 18 for 9 tastings.")
+    frame = once.to_frame()
+    assert frame["actual_alpha"].iloc[0] == pytest.approx(2 * binom.sf(7, 9, 0.5))
+    assert frame["actual_beta"].iloc[0] == pytest.approx(binom.cdf(7, 9, 0.95))
+    assert frame.columns.tolist()[3] == "critical_number" and frame["critical_number"].tolist() == [8, 8]
+    assert frame["cups"].tolist() == [18, 18] and frame["size"].tolist() == ["smallest", "lasting"]
+
+
+def test_the_sawtooth_runs_from_half_the_smallest_to_above_the_lasting_size():
+    needed = tasters_needed("triangle", p_d=0.3, beta=0.2)
+    frame = needed.sawtooth()
+    assert frame["tastings"].tolist() == list(range(20, 54))  # 42 * 1.15 + 6 = 54.3
+    assert frame.set_index("tastings").loc[40, "power"] == pytest.approx(binom.sf(18, 40, 1 / 3 + 0.2))
+    assert frame.set_index("tastings").loc[40, "actual_alpha"] == pytest.approx(binom.sf(18, 40, 1 / 3))
+    paired = tasters_needed("2-AFC", p_d=0.9, two_sided=True).sawtooth()
+    assert (paired["actual_alpha"] <= 0.05).all() and paired["tastings"].iloc[0] >= 1
+
+
+def test_both_sides_of_a_two_sided_risk_count():
+    n = np.array([9, 20, 30])
+    critical = critical_number("2-AFC", n, two_sided=True)
+    assert actual_alpha("2-AFC", n, two_sided=True) == pytest.approx(2 * binom.sf(critical - 1, n, 0.5))
+    assert actual_alpha("2-AFC", n) == pytest.approx(binom.sf(critical_number("2-AFC", n) - 1, n, 0.5))
+    near = efficient_sizes("2-AFC", 20, p_d=0.5, two_sided=True, within=1)
+    assert near["tastings"].tolist() == [19, 20, 21]
+    assert near["critical_number"].tolist() == critical_number("2-AFC", [19, 20, 21], two_sided=True).tolist()
+
+
+@pytest.mark.parametrize(
+    ("share", "said"), [(0.05, "5 %"), (0.055, "5.5 %"), (0.0004, "less than 0.1 %"), (1.0, "100 %")]
+)
+def test_a_risk_has_a_decimal_only_where_it_needs_one(share, said):
+    assert risk_percent(share) == said
+
+
+def test_tables_have_the_sizes_and_risks_that_were_asked_for():
+    table = critical_table("2-AFC", [20, 30], alphas=[0.1, 0.05], two_sided=True)
+    assert table.index.tolist() == [20, 30] and table.columns.tolist() == [0.1, 0.05]
+    assert table.loc[30, 0.05] == 21 and table.loc[20, 0.05] == 15  # ISO 5495, two-sided
+    sizes = size_table("2-AFC", p_d=[0.5], alphas=[0.05], betas=[0.2, 0.1], two_sided=True)
+    needed = [tasters_needed("2-AFC", p_d=0.5, beta=b, two_sided=True) for b in (0.2, 0.1)]
+    assert sizes["smallest"].tolist() == [n.smallest for n in needed]
+    assert sizes["lasting"].tolist() == [n.lasting for n in needed]
+    assert sizes["beta"].tolist() == [0.2, 0.1]
+
+
+def test_the_distance_is_kept_as_it_was_given_and_worked_out_where_it_was_not():
+    by_rate, by_distance = tasters_needed("tetrad", p_d=0.3), tasters_needed("tetrad", d_prime=1.0)
+    assert by_rate.p_d == 0.3 and by_rate.d_prime == pytest.approx(float(protocol("tetrad").d_prime_from_p_d(0.3)))
+    assert by_distance.d_prime == 1.0 and by_distance.p_d == pytest.approx(float(protocol("tetrad").p_d(1.0)))
+    costs = compare_protocols(1.0, protocols=["triangle", "2-AFC"], beta=0.2)
+    assert costs["protocol"].tolist() == ["2-AFC", "triangle"]
+    assert costs["attribute"].tolist() == ["must be named", "need not be named"]
+    assert costs["p_correct"].tolist() == pytest.approx([float(protocol(n).p_correct(1.0)) for n in costs["protocol"]])
+    even = compare_protocols(1.0, protocols=["triangle"], against="2-AFC", beta=0.2)
+    at = float(even["break_even"].iloc[0])
+    most = tasters_needed("2-AFC", d_prime=1.0, beta=0.2).lasting
+    assert power("triangle", most, d_prime=at) == pytest.approx(power("2-AFC", most, d_prime=1.0))
+    few = compare_protocols(8.0, protocols=["two-out-of-five", "2-AFC"], against="two-out-of-five")
+    assert np.isnan(few.set_index("protocol").loc["2-AFC", "break_even"])  # no count of so few is rare in a 2-AFC
+    with pytest.raises(ValueError, match="1 or more; got 0"):
+        compare_protocols(1.0, tastings_each=0)
+
+
+def test_the_table_of_protocols_has_few_columns_unless_asked_for_all():
+    compared = compare_protocols(1.0, protocols=["triangle", "2-AFC"])
+    few, full = compared_table(compared, "c"), compared_table(compared, "c", in_full=True)
+    assert few.headers == ("protocol", "right at this difference", "tastings", "cups", "what differs")
+    assert "even at d-prime" in full.headers and "tastings / triangle's" in full.headers
+    assert "Even at d-prime" in str(full) and "from so many on every panel keeps both risks" in str(few)
+
+
+def test_differences_that_no_panel_could_find_are_refused_in_numbers():
+    with pytest.raises(ValueError, match=r"a difference this small \(0\.001 as p_d\) may take more than 2,000,000"):
+        tasters_needed("triangle", p_d=0.001)
+    with pytest.raises(ValueError, match="may take more than 2,000,000"):
+        tasters_needed("triangle", p_d=1e-9)
+    with pytest.raises(ValueError, match="got p_d = 0"):
+        tasters_needed("triangle", p_d=0)
+    with pytest.raises(ValueError, match="got d_prime = 0"):
+        tasters_needed("2-AFC", d_prime=0)
+    with pytest.raises(ValueError, match="one way: p_d"):
+        tasters_needed("triangle", p_d=0.3, d_prime=1.0)
+    with pytest.raises(ValueError, match="leave two_sided out"):
+        tasters_needed("2-AFC", p_d=0.3, purpose="similarity", two_sided=True)
+    for wrong in (0, 1, -0.1, np.nan):
+        with pytest.raises(ValueError, match="beta is a risk between 0 and 1"):
+            similarity_limit("triangle", 20, p_d=0.3, beta=wrong)
+    for wrong in ([], [0], [1.5], [np.nan]):
+        with pytest.raises(ValueError, match="whole numbers from 1"):
+            critical_number("triangle", wrong)
+    assert critical_number("triangle", [1]) == [2]

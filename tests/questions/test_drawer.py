@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from calibration.drawer_coverage import study
 from scipy import stats
@@ -12,7 +13,7 @@ from metasense.core.evidence import collect
 from metasense.engine import outcomes
 from metasense.engine.likelihood import Series
 from metasense.engine.outcomes import AtLeast
-from metasense.questions.drawer import Drawer, Selection
+from metasense.questions.drawer import Drawer, Selection, listed
 from metasense.showing.words import banned
 
 SHINY = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]}
@@ -178,3 +179,110 @@ def test_how_many_panels_would_turn_the_verdict_is_said_unless_it_is_the_first(o
     drawer = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5)).drawer()
     turned = replace(drawer, turning=(omega, 2.0, "not settled"))
     assert said in turned._turn("beyond the margin")
+
+
+def drawer(rows=((1.0, 0.0, 1.5), (0.2, 3.4, 1.1)), **changes):
+    """A drawer whose numbers are made up, of panels of which one is not significant."""
+    what_if = pd.DataFrame(rows, columns=["omega", "never_listed", "median"])
+    what_if = what_if.assign(
+        case="all", lower=0.1, upper=3.0, prob=0.95, kind="equal-tailed", p_above=0.97, p_below=0.03, verdict=FAR
+    )
+    usual = {"panels": 3, "significant": 2, "unreported": (), "reported_only": None, "turning": None, "margin": None}
+    return Drawer(what_if, **(usual | changes))
+
+
+FAR, OPEN = "beyond the margin", "not settled"
+
+
+@pytest.mark.parametrize(
+    ("omega", "said"),
+    [
+        (1 / 5, "1 in 5"),
+        (0.01, "1 in 100"),
+        (1 / 2.04, "1 in 2"),
+        (1 / 2.06, "49 %"),
+        (1 / 3.96, "1 in 4"),
+        (0.64, "64 %"),
+        (1 / 1.02, "98 %"),
+        (1 / 11.4, "8.8 %"),
+        (0.09, "9.0 %"),
+    ],
+)
+def test_a_share_is_said_as_one_in_so_many_where_it_nearly_is(omega, said):
+    text = drawer(((1.0, 0.0, 1.5), (omega, 3.4, 1.1))).sentence()
+    assert f"If only {said} of the panels that are not statistically significant ever came to light" in text
+
+
+@pytest.mark.parametrize(
+    ("never", "said"), [(0.49, "less than one panel"), (0.6, "about 1 panel"), (1.6, "about 2 panels")]
+)
+def test_how_many_were_never_listed_is_rounded_to_panels(never, said):
+    assert (
+        f"that would mean {said} never listed beside these 3." in drawer(((1.0, 0, 1.5), (0.2, never, 1.1))).sentence()
+    )
+
+
+def test_the_sentence_names_what_it_applies_to_and_what_was_taken_as_listed():
+    assert "If every panel that was run is listed, the median of the average d-prime is 1.50." in drawer().sentence()
+    assert "beside this one." in drawer(panels=1).sentence()
+    assert "beside these 3 (2 others taken as listed whatever they showed)." in drawer(left_out=2).sentence()
+    assert "verdict" not in drawer().sentence()
+    assert drawer(margin=0.5).sentence().endswith("The verdict, beyond the margin, stays even then.")
+    turned = drawer(margin=0.5, turning=(0.25, 2.0, OPEN)).sentence()
+    assert turned.endswith("from beyond the margin to not settled once fewer than 1 in 4 of such panels came to light: about 2 panels never listed.")  # fmt: skip
+
+
+def test_the_largest_and_smallest_share_are_compared_in_whatever_order_they_were_asked():
+    mixed = ((0.2, 3.4, 1.1), (1.0, 0.0, 1.5), (0.5, 1.0, 1.3))
+    assert "is listed, the median of the average d-prime is 1.50. If only 1 in 5" in drawer(mixed).sentence()
+
+
+def test_caveats_say_whether_every_panel_was_significant_and_at_which_level():
+    some, every = drawer().caveats(), drawer(significant=3, alpha=0.01).caveats()
+    assert some[0].startswith("These panels hardly tell how many others there were: this is a what-if")
+    assert every[0].startswith("Every panel known from reports is statistically significant, so nothing here tells")
+    assert "statistical significance (5 %, one-sided)" in some[1] and "(1 %, one-sided)" in every[1]
+    assert "reported = no" in some[1] and drawer(panels=0).caveats() == ()
+    assert "the others are too low (in simulated sets of six triangle panels of 24" in some[0]
+    level = drawer(((1.0, 0.0, 1.5), (0.2, 3.4, 1.5))).caveats()
+    assert "the others are too high" in level[0]
+
+
+def test_the_table_has_verdicts_only_with_a_margin_and_whole_panels():
+    assert "P(above margin)" not in repr(drawer()) and "P(above margin)" in repr(drawer(margin=0.5))
+    assert "97.0 %" in repr(drawer(margin=0.5)) or "97 %" in repr(drawer(margin=0.5))
+    assert " 3 " in repr(drawer()) and "3.4" not in repr(drawer())  # 3.4 panels never listed are about 3
+
+
+def beside(with_=FAR, without=FAR):
+    return pd.DataFrame({"case": ["all panels", "reported panels only"], "median": [1.2, 1.4], "verdict": [with_, without]})  # fmt: skip
+
+
+def test_unreported_panels_are_named_with_what_the_others_say():
+    assert listed((), None) == "" and drawer().listed() == "No panel is listed as not reported."
+    named = listed(("A", "B"), None)
+    assert named == "Not reported elsewhere, but counted here: A and B."
+    assert "is 1.40 in place of 1.20, and the verdict the same." in listed(("A",), beside())
+    assert "is 1.40 in place of 1.20, and the verdict not settled." in listed(("A",), beside(FAR, OPEN))
+    none = listed(("A",), beside("no margin given", "no margin given"))
+    assert none.endswith("is 1.40 in place of 1.20.")
+
+
+def test_panels_are_counted_by_whether_they_came_to_light_and_were_significant():
+    # critical numbers of ISO 4120, alpha 5 %: 13 of 24, 15 of 30
+    table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": [24, 24, 24, 30, 30]}
+    table |= {"correct": [13, 12, 13, 15, 14], "reported": ["yes", "yes", "yes", "yes", "no"]}
+    found = Drawer.of(ms.pool(table).core, omegas=[0.1, 1.0])
+    assert (found.panels, found.significant, found.left_out, found.unreported) == (4, 3, 1, ("E",))
+    assert found.to_frame()["omega"].tolist() == [0.1, 1.0]
+    assert found.to_frame()["case"].tolist() == ["1 in 10", "all"] and found.turning is None
+    stricter = Drawer.of(ms.pool(table).core, alpha=0.001, prob=0.8)
+    assert (stricter.panels, stricter.significant, stricter.alpha) == (4, 0, 0.001)
+    assert (stricter.to_frame()["prob"] == 0.8).all() and (stricter.reported_only["prob"] == 0.8).all()
+    assert stricter.reported_only["panels"].tolist() == [5, 4]
+
+
+@pytest.mark.parametrize("omegas", [(), (0.0,), (1.01,), (0.5, -0.1)])
+def test_no_omega_is_nothing_or_more_than_all(omegas):
+    with pytest.raises(ValueError, match="at most 1, for instance"):
+        Drawer.of(ms.pool(SHINY).core, omegas=omegas)

@@ -1,5 +1,7 @@
 """None, same, varying: evidences against other programs, plain integrals and draws from the prior."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import integrate, stats
@@ -7,7 +9,7 @@ from scipy import integrate, stats
 import metasense as ms
 from metasense.engine.common import prior_average
 from metasense.questions.explanations import Explanations
-from metasense.showing.words import banned
+from metasense.showing.words import banned, probability
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
 MIXED = {
@@ -153,3 +155,49 @@ def test_bayes_factors_are_ratios_of_the_three_evidences_each_against_the_one_na
     assert logs["same against none"] == pytest.approx(same - none)
     assert logs["varying against same"] == pytest.approx(varying - same)
     assert logs["same or varying against none"] == pytest.approx(np.logaddexp(same, varying) - np.log(2) - none)
+
+
+def test_the_sentence_gives_each_probability_to_its_own_explanation():
+    evidences = replace(ms.pool(TRIANGLES).evidences, none=np.log(0.2), same=np.log(0.7), varying=np.log(0.1))
+    said = Explanations(evidences).sentence()
+    assert said.startswith("With equal prior odds, the panels leave 20 % for nothing to taste (none), 70 % for one d-prime in all panels (same) and 10 % for panels that differ (varying).")  # fmt: skip
+    weighed = Explanations(evidences, (0.7, 0.1, 0.2)).sentence()
+    assert weighed.startswith("With prior probabilities of 70 % (none), 10 % (same) and 20 % (varying), the panels")
+
+
+def test_ranges_over_the_scales_are_those_of_the_nine_pools():
+    found = ms.pool(TRIANGLES).explanations()
+    frame = found.under_other_scales()
+    assert frame[["centre_scale", "spread_scale"]].values.tolist() == [
+        [mu, tau] for mu in (0.75, 1.5, 3.0) for tau in (0.25, 0.5, 1.0)
+    ]
+    said = found.on_the_scales()
+    for name in ("none", "same", "varying"):
+        low, high = probability(frame[name].min()), probability(frame[name].max())
+        assert f"{name} {low} to {high}" in said
+    usual = frame.iloc[4]
+    assert [usual["none"], usual["same"], usual["varying"]] == pytest.approx(found.probability, abs=1e-7)
+    assert frame["log_evidence_none"].nunique() == 1  # no scale enters where there is nothing to taste
+
+
+def test_before_and_after_are_the_prior_and_the_pool_at_the_probability_asked_for():
+    pooled = ms.pool(TRIANGLES)
+    row = pooled.explanations().before_and_after(0.8).iloc[0]
+    before, now = prior_average(ms.Priors()), pooled.average
+    assert [row["prior_lower"], row["prior_median"], row["prior_upper"]] == pytest.approx(
+        [before.interval(0.8)[0], before.median, before.interval(0.8)[1]]
+    )
+    assert [row["lower"], row["median"], row["upper"]] == pytest.approx(
+        [now.interval(0.8)[0], now.median, now.interval(0.8)[1]]
+    )
+    said = pooled.explanations().on_the_prior(0.8)
+    assert "80 % credible interval" in said and f"said {before.median:.2f} ({before.interval(0.8)[0]:.2f} to" in said
+
+
+def test_the_figure_marks_the_share_below_the_margin_only_with_one():
+    table = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [12, 14]}
+    with_, without = (ms.pool(table, margin=m).explanations().plot() for m in (ms.Margin(d_prime=0.5), None))
+    texts = [" ".join(t.get_text() for t in a.get_legend().get_texts()) + " ".join(t.get_text() for t in a.texts) for a in (with_, without)]  # fmt: skip
+    assert "margin" in texts[0] and "margin" not in texts[1]
+    right = with_.get_xlim()[1]
+    assert ms.pool(table).average.quantile(0.9995) < right * 1.05

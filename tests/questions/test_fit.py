@@ -1,12 +1,14 @@
 """The fit: predictions against refits, the mixture against a plain sum, and what is caught and what is not."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from calibration.fit_power import most, study
 from scipy import stats
 
 import metasense as ms
-from metasense.questions.fit import FAVOURED, Fit, Mixture
+from metasense.engine.distribution import Distribution
+from metasense.questions.fit import FAVOURED, Fit, Mixture, predicted_counts
 from metasense.showing.words import banned
 
 PLAIN = {"panel": ["A", "B", "C", "D"], "protocol": ["triangle", "tetrad", "triangle", "duo-trio"]}
@@ -173,3 +175,94 @@ def test_the_mixture_is_held_against_the_best_of_the_three_explanations(correct)
     assert max(none, same) > varying + 0.2
     fit = pooled.fit()
     assert fit.favour == pytest.approx(np.exp(fit.mixture.log_evidence - max(none, same)), rel=1e-6)
+
+
+def made(surprise=(0.4, 0.9), spread=0.5, favour=1.0, sets=1000, **more):
+    """A fit whose numbers are made up."""
+    count = len(surprise)
+    panels = pd.DataFrame({"panel": list("ABCDE")[:count], "protocol": "triangle", "tastings": 30, "correct": 12})
+    panels = panels.assign(expected=0.5, surprise=list(surprise))
+    average = Distribution(np.array([0.5, 1.5]), np.array([0.0, 1.0]))
+    return Fit(panels, spread, sets, 1, Mixture(-10.0, 0.4, average), favour, **more)
+
+
+@pytest.mark.parametrize(("favour", "said"), [(2.99, False), (3.0, True)])
+def test_a_mixture_is_named_from_three_times_as_probable_on(favour, said):
+    warned = " ".join(made(favour=favour).warnings)
+    assert ("look like a mixture of about 40 % with nothing to taste" in warned) == said
+    if said:
+        assert "3 times as probable" in warned and "it would be 1.00 (0.53 to 1.48)" in warned
+
+
+@pytest.mark.parametrize(
+    ("surprise", "said"), [((0.026, 0.9), False), ((0.025, 0.9), True), ((0.9, 0.025), True), ((0.001,), False)]
+)  # Sidak: 1 - (1 - 0.0253)^2 = 0.05
+def test_a_panel_is_named_where_the_most_surprising_of_so_many_is_rarer_than_one_in_twenty(surprise, said):
+    warned = " ".join(made(surprise).warnings)
+    name = "A" if surprise[0] < 0.5 else "B"
+    assert (f"{name} does not go with the others: 12 correct of 30, where they predict 50 %." in warned) == said
+    assert ("of sets of 2 panels. Check its record." in warned) == said
+
+
+@pytest.mark.parametrize(("spread", "said"), [(0.05, False), (0.049, True), (float("nan"), False)])
+def test_counts_are_too_far_apart_below_one_set_in_twenty(spread, said):
+    warned = " ".join(made(spread=spread).warnings)
+    assert ("The counts are further apart than the fitted model allows: 5 % of the sets" in warned) == said
+
+
+def test_every_objection_is_made_and_none_is_said_to_be_made_only_of_several_panels():
+    assert len(made((0.001, 0.9), 0.01, 9.0).warnings) == 3 and made().warnings == ()
+    assert "None of the checks objects." in repr(made()) and "None of the checks" not in repr(made((0.4,)))
+    assert "what the other panels predict for it" in repr(made())
+    assert "what the prior predicts for it" in repr(made((0.4,)))
+
+
+def test_the_sentence_gives_the_error_of_the_simulated_share():
+    # binomial standard error: sqrt(.5 * .5 / 1000) = 1.6 %; of none of 100 as if one had been: sqrt(.01 / 100) = 1 %
+    assert "(simulated; standard error 1.6 %)" in made().sentence()
+    assert "(simulated; standard error 1.0 %)" in made(spread=0.0, sets=100).sentence()
+    said = made((0.9, 0.4)).sentence()
+    assert "what the others predict is B; one at least this far off turns up in 64 % of sets of 2 panels." in said
+    assert "is 1 times as probable" in said and "average d-prime would be 1.00 (0.53 to 1.48)." in said
+    assert made(left_out=("two", "three")).sentence().endswith(" Left out, having two counts each: two and three.")
+    assert not made().sentence().endswith("three.")
+
+
+def test_without_panels_nothing_is_surprising():
+    assert made(()).most_surprising == 1.0 and "cannot be checked" in made(()).sentence()
+    with pytest.raises(ValueError, match=r"made without its pool; use pooled\.fit\(\)"):
+        made().plot()
+    frame = made().to_frame()
+    frame["surprise"] = 0.0
+    assert made().to_frame()["surprise"].tolist() == [0.4, 0.9]
+
+
+def test_larger_pools_get_fewer_sets_and_never_less_than_a_hundred(monkeypatch):
+    core = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [9, 12]}).core
+    assert Fit.of(core, sets=150).sets == 150
+    monkeypatch.setattr("metasense.questions.fit.MOST_COUNTS", 260)
+    assert Fit.of(core).sets == 130
+    monkeypatch.setattr("metasense.questions.fit.MOST_COUNTS", 150)
+    assert Fit.of(core).sets == 100
+
+
+def test_what_the_others_predict_are_the_intervals_of_the_next_panel_of_a_pool_of_the_others():
+    pooled = ms.pool(PLAIN)
+    found = predicted_counts(pooled.core, [0, 3, 0], prob=0.8)
+    assert found[0] == found[2]
+    for i, (low, high) in zip((0, 3), found, strict=False):
+        others = ms.pool(pooled.panels.without("ABCD"[i]))
+        chance = others.next_panel(PLAIN["protocol"][i], PLAIN["tastings"][i]).probability
+        cdf = np.cumsum(chance)
+        assert cdf[low] > 0.1 >= cdf[low - 1] - 2e-3 and cdf[high] > 0.9 - 2e-3 and cdf[high - 1] < 0.9 + 2e-3
+
+
+def test_the_most_surprising_panels_are_drawn_first_on_what_the_others_predict():
+    axes = ms.pool(HALVES).fit().plot()
+    frame = ms.pool(HALVES).fit().to_frame().sort_values("surprise", kind="stable")
+    assert [label.get_text().split("\n")[0].split(" ")[0] for label in axes.get_yticklabels()] == frame[
+        "panel"
+    ].tolist()
+    first = frame.iloc[0]
+    said = " ".join(text.get_text() for text in axes.texts)
+    assert f"{first['correct']} of 60; predicted" in said

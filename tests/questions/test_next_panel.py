@@ -7,13 +7,15 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from scipy import stats
 
 import metasense as ms
-from metasense.core.answers import NextPanel
+from metasense.core.answers import NextPanel, Verdict
 from metasense.engine.likelihood import Counts
 from metasense.questions import outlook, reweighting
-from metasense.questions.next_panel import plan_next
+from metasense.questions.next_panel import Plans, _notes, plan_next, usual_size
+from metasense.questions.outlook import LEVELS
 from metasense.questions.plan import Plan
 from metasense.results.pooled import Pooled
 from metasense.showing.words import VERDICTS, banned
@@ -381,3 +383,136 @@ def test_a_panel_tasted_again_with_a_direction_has_one():
     for first, then in ((two, three), (three, two)):
         assert outlook.Again(first, then).protocol.directed
     assert not outlook.Again(three, three).protocol.directed
+
+
+OPEN, FAR = VERDICTS[2], VERDICTS[0]
+
+
+def row(plan="one", settled=0.4, **more):
+    """A plan's row with numbers made up."""
+    usual = {"beyond": 0.3, "within": 0.1, "within_if_none": 0.5, "error": 0.0, "width": 0.8, "cups": 72, "people": 24}
+    return {"plan": plan, "settled": settled} | usual | {"cups_by_chance": 72 / max(settled, 1e-9), "says": ""} | more
+
+
+def compared(*rows, below=0.7):
+    frame = pd.DataFrame(rows)
+    now = Verdict(HALF, 1 - below, below)
+    return Plans(HALF, now, 1.5, tuple(Plan("triangle", 24) for _ in rows), frame)
+
+
+def test_the_paragraph_says_where_it_stands_and_what_the_best_plan_brings():
+    said = compared(row("one"), row("two", 0.3))._paragraph()
+    assert said.startswith("Now not settled: the probability that the average d-prime is below the margin, ")
+    assert (
+        "is 70 %. Best for its cups: one: chance of settling it 40 %, beyond the margin 30 %, within it 10 %;" in said
+    )
+    assert "would be 0.80 wide instead of 1.50; 72 cups for 24 tasters." in said
+    assert "Likeliest" not in said and "nothing to taste" not in said
+    likelier = compared(row("one"), row("two", 0.6))._paragraph()
+    assert "Likeliest to settle it: two: chance of settling it 60 %" in likelier
+    assert compared(row("one"))._line().startswith("The plan: one: chance")
+    assert "40 % (Monte Carlo error 1.2 %), beyond" in compared(row(error=0.012))._line()
+
+
+@pytest.mark.parametrize(
+    ("chances", "said"),
+    [
+        ([0.009], "If there is truly nothing to taste, this plan has a chance of less than 1 %"),
+        ([0.01], None),
+        ([0.001, 0.001], "each of these plans has a chance"),
+        ([0.001, 0.5], "1 of these 2 plans has a chance"),
+        ([0.001, 0.001, 0.5], "2 of these 3 plans have a chance"),
+    ],
+)
+def test_plans_that_cannot_find_that_there_is_nothing_are_counted(chances, said):
+    rows = [row(f"plan {i}", within_if_none=chance) for i, chance in enumerate(chances)]
+    text = compared(*rows)._paragraph()
+    assert ("to end within the margin." in text) == (said is not None)
+    assert said is None or said in text
+    assert "to end within the margin" not in compared(*rows, below=0.01)._paragraph()  # settled already
+
+
+def test_where_no_plan_can_settle_it_that_is_all_that_is_said_of_them():
+    cannot = row("one", 0.001, says="cannot settle it")
+    many, one = compared(cannot, cannot), compared(cannot)
+    assert many._line() == "None of these plans can settle it: the chance is less than 1 in 100."
+    assert one._line() == f"This plan ({one.best.name}) cannot settle it: the chance is less than 1 in 100."
+    assert "Likeliest" not in many._paragraph()
+    assert compared(cannot, row("two"))._line().startswith("Best for its cups: one")
+
+
+def test_of_a_settled_question_the_narrowing_is_told():
+    done = compared(row("one"), row("two", 0.9), below=0.01)
+    assert done.already and not compared(row()).already
+    assert done._line().startswith("Narrowing most for its cups: one: chance that it is still settled 40 %")
+    assert "The question is settled already, so there is nothing left for a plan to settle." in done._paragraph()
+    assert "Likeliest" not in done._paragraph()
+    table = repr(done)
+    assert "still settled" in table and "cups ÷ chance" not in table and "most narrowing per cup first" in table
+    assert "cups ÷ chance" in repr(compared(row())) and "fewest cups per chance first" in repr(compared(row()))
+    assert done.plot(ax=Figure()).get_ylabel().startswith("narrowing")
+    assert compared(row(), row("two", 0.3)).plot(ax=Figure()).get_ylabel() == "chance of settling the question"
+
+
+def test_drawn_chances_say_so_in_the_methods_and_exact_ones_in_the_table():
+    drawn, exact = compared(row(error=0.01)), compared(row())
+    assert drawn._methods()[-1].endswith("for the others outcomes are drawn, and the standard error is stated.")
+    assert exact._methods()[-1] == "Plans with few possible outcomes are followed through all of them."
+    assert "exact" in repr(exact) and "1.0 %" in repr(drawn)
+
+
+def test_the_likeliest_plan_is_the_last_of_those_shown():
+    rows = [row(f"plan {i}", 0.2) for i in range(15)]
+    rows[13]["settled"] = 0.6
+    order = compared(*rows)._ranked()["plan"].tolist()
+    assert order[:12] == [f"plan {i}" for i in range(11)] + ["plan 13"]
+    assert sorted(order) == sorted(r["plan"] for r in rows)
+    rows[13]["settled"], rows[11]["settled"] = 0.2, 0.6
+    assert compared(*rows)._ranked()["plan"].tolist() == [f"plan {i}" for i in range(15)]
+
+
+def test_the_usual_size_is_the_median_in_whole_sets_of_orders():
+    # all six orders of a triangle take six tasters
+    for tastings, size in (([24, 30, 60], 30), ([26], 24), ([28], 30), ([2], 6), ([5000], 1000)):
+        table = {"panel": [f"P{i}" for i in range(len(tastings))], "protocol": "triangle", "tastings": tastings}
+        assert usual_size(ms.pool(table | {"correct": [n // 2 for n in tastings]}).core) == size
+    two = {"panel": ["A"], "protocol": "A-not-A", "signal": 20, "hits": 14, "noise": 22, "false_alarms": 6}
+    assert usual_size(ms.pool(two).core) == 42
+
+
+def test_notes_name_attributes_pairs_and_how_plans_were_worked_out():
+    pooled = ms.pool(TRIANGLES | {"batch_pair": ["oak", None, "ash", "ash"]}, margin=HALF)
+    plans = (Plan("2-AFC", 12), Plan("triangle", 12, 1, "A"), Plan("triangle", 12, 1, "B"))
+    frame = pd.DataFrame({"plan": [p.name for p in plans], "panels": [1, 1, 1], "nodes": LEVELS[0], "resolved": True})
+    notes = list(_notes(pooled.core, plans, frame))
+    assert notes[0].startswith("Needs an attribute named beforehand: 2-AFC. The chances hold if")
+    assert notes[1].startswith("The same pair as A (oak): further tastings") and notes[2].startswith(
+        "The same pair as B: "
+    )
+    assert len(notes) == 4 and notes[3].startswith("People are counted as if nobody came twice.")
+    many = list(_notes(pooled.core, (Plan("triangle", 12, 2),), frame.iloc[:1].assign(panels=2, nodes=LEVELS[0] + 1, resolved=False)))  # fmt: skip
+    assert many[0].startswith("Several panels stand for as many batch pairs.")
+    assert many[1].startswith("Worked out on a finer grid, as they would narrow the answer much: 2-AFC, 1 panel of 12")
+    assert many[2].startswith("Beyond what the finest grid resolves, so only roughly right: 2-AFC") and len(many) == 4
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [({"draws": 99}, "draws is a whole number from 100 on; got 99"), ({"draws": 10_000_001}, "from 100 on"),
+     ({"seed": -1}, "seed is a whole number from 0 on; got -1"), ({"seed": 1.5}, "seed is a whole number"),
+     ({"candidates": []}, "candidates are plans, at least one"), ({"candidates": ["triangle"]}, "candidates are plans"),
+     ({"candidates": 3}, "candidates are plans")],
+)  # fmt: skip
+def test_numbers_that_cannot_be_are_refused(triangles, wrong, words):
+    with pytest.raises(ValueError, match=words):
+        plan_next(triangles, **({"candidates": Plan("triangle", 12)} | wrong))
+
+
+def test_equal_candidates_are_worked_out_once_and_the_margin_may_be_another(triangles):
+    found = plan_next(
+        triangles, [Plan("triangle", 6), Plan("triangle", 6)], margin=ms.Margin(d_prime=1.0), draws=100, seed=0
+    )
+    assert len(found.frame) == 1 and found.margin.d_prime == 1.0
+    lower, upper = triangles.average.interval()
+    assert found.width == pytest.approx(upper - lower)
+    assert found.now.below == pytest.approx(triangles.average.below(1.0))

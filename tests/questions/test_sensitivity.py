@@ -9,7 +9,16 @@ import metasense as ms
 from metasense.engine import grid
 from metasense.engine.posterior import average_d_prime
 from metasense.questions.path import Path
-from metasense.questions.sensitivity import prior_warnings, selections
+from metasense.questions.sensitivity import (
+    Sensitivity,
+    corners,
+    in_one_sitting,
+    prior_cases,
+    prior_range,
+    prior_warnings,
+    scaled,
+    selections,
+)
 from metasense.showing import figures
 from metasense.showing.words import banned
 
@@ -329,3 +338,176 @@ def test_the_path_says_since_when_the_verdict_has_stood_for_good():
     far, open_ = "beyond the margin", "not settled"
     path = Path(steps.assign(verdict=[open_, far, open_, far, far]), 0.5)
     assert "has stood at beyond the margin since D (panel 4)." in path.sentence()
+
+
+def whole(*rows, verdict="beyond the margin", **more):
+    """Cases whose numbers are made up: the pool at 1.00, then ``(case, about, change, verdict)``."""
+    first = ("all panels", "all panels", 0.0, verdict)
+    frame = pd.DataFrame([first, *rows], columns=["case", "about", "change", "verdict"])
+    frame = frame.assign(panels=3, median=1 + frame["change"], lower=0.1, upper=2.5, prob=0.95, kind="equal-tailed")
+    return frame.assign(p_above=0.97, p_below=0.03, verdict_changes=frame["verdict"] != verdict, **more)
+
+
+FAR, OPEN = "beyond the margin", "not settled"
+PRIORS = [(f"prior scales {i}", "prior", change, FAR) for i, change in enumerate([-0.1, 0.1, 0, 0, 0, 0, 0, 0.05])]
+
+
+def test_the_sentences_name_what_moves_the_answer_most_either_way():
+    rows = [
+        *PRIORS,
+        ("double-blind panels only", "selection", 0.1, FAR),
+        ("without batch pair oak", "group", -0.3, FAR),
+        ("without A", "panel", 0.2, FAR),
+        ("without B", "panel", -0.4, OPEN),
+    ]
+    said = Sensitivity(whole(*rows), 0.5).sentences()
+    assert said[0] == (
+        "With the prior scales halved and doubled, together and apart, the median of the average d-prime runs from "
+        "0.90 to 1.10; it is 1.00 with the priors used."
+    )
+    assert said[1] == (
+        "Of the selections and groups, the answer moves most without batch pair oak: the median goes from 1.00 to 0.70."
+    )
+    assert said[2] == "Of the single panels, the answer moves most without B: the median goes from 1.00 to 0.60."
+    assert said[3] == "The verdict, beyond the margin, changes in 1 of 12 other cases: without B (not settled)."
+    assert said[4:] == ()
+    alone = Sensitivity(whole(*PRIORS, ("double-blind panels only", "selection", 0.1, FAR)), 0.5, ("A note.",))
+    assert alone.sentences()[1] == (
+        "Of the selections and groups, the answer moves most with double-blind panels only: the median goes from 1.00 "
+        "to 1.10."
+    )
+    assert alone.sentences()[2:] == (
+        "The verdict, beyond the margin, is the same in all 9 other cases.",
+        "A note.",
+    )
+    assert len(Sensitivity(whole(*rows), None).sentences()) == 3  # no margin, no verdict
+
+
+def test_cases_are_given_by_kind_and_as_copies():
+    found = Sensitivity(whole(*PRIORS, ("without A", "panel", 0.2, FAR)), 0.5)
+    assert found.about("panel")["case"].tolist() == ["without A"]
+    assert len(found.about("prior", "panel")) == 9 and len(found.about()) == 0
+    frame = found.to_frame()
+    frame["median"] = 9.0
+    assert found.to_frame()["median"].iloc[0] == 1.0
+
+
+@pytest.mark.parametrize(("change", "said"), [(0.004, " 0 "), (-0.004, " 0 "), (0.006, "+0.01"), (-0.25, "-0.25")])
+def test_a_change_has_its_sign_and_next_to_none_is_zero(change, said):
+    shown = repr(Sensitivity(whole(*PRIORS, ("without A", "panel", change, FAR)), 0.5))
+    row = next(line for line in shown.splitlines() if line.strip().startswith("without A "))
+    assert said in row + " "
+    assert "P(above margin)" in shown and "97.0 %" not in row and "97 %" in row
+    assert "P(above margin)" not in repr(Sensitivity(whole(*PRIORS), None))
+
+
+def test_the_table_shows_sixty_cases_and_says_how_many_there_are():
+    many = [(f"without P{i}", "panel", 0.01, FAR) for i in range(70)]
+    shown = repr(Sensitivity(whole(*PRIORS, *many), 0.5))
+    assert "19 more rows not shown here; to_frame() holds them all." in shown
+
+
+@pytest.mark.parametrize("verdicts", [(FAR, FAR), (FAR, OPEN)])
+def test_the_note_on_priors_says_whether_the_verdict_stays(verdicts):
+    rows = [("a", "prior", -0.1, verdicts[0]), ("b", "prior", 0.1, verdicts[1]), ("c", "prior", 0, FAR), ("d", "prior", 0, FAR)]  # fmt: skip
+    said = prior_range(whole(*rows, ("without A", "panel", 3.0, OPEN)))
+    stays = "the verdict stays" if verdicts == (FAR, FAR) else "the verdict changes"
+    assert said == (
+        "With each of the two prior scales halved or doubled the median of the average d-prime runs from 0.90 to "
+        f"1.10; {stays}."
+    )
+    none = prior_range(whole(*((c, a, m, "no margin given") for c, a, m, _ in rows), verdict="no margin given"))
+    assert none.endswith("runs from 0.90 to 1.10.")
+    few = prior_range(whole(*rows[:1]))
+    assert "halved or doubled where they can be (1 of 4 cases) the median of the average d-prime is 0.90" in few
+    assert few.endswith("Scales above 3 (centre) and 1.5 (spread) are not computed.")
+
+
+def test_a_warning_on_the_prior_names_the_case_that_moves_most_and_where():
+    rows = [("small", "prior", -0.4, FAR), ("large", "prior", 0.3, OPEN), ("without A", "panel", 2.0, OPEN)]
+    said = prior_warnings(whole(*rows), " at old vines")
+    assert said == (
+        "The answer rests on the prior: with small, the median of the average d-prime at old vines is 0.60 in place of "
+        "1.00. More tastings, or a sharper protocol, would change that.",
+        "The verdict at old vines, beyond the margin, rests on the prior. It would be another with large (not settled).",
+    )
+    assert len(prior_warnings(whole(*rows, verdict=OPEN))) == 1  # what is not settled cannot be undone
+    assert prior_warnings(whole(("small", "prior", -0.25, FAR))) == ()  # a quarter itself is not more than a quarter
+
+
+def test_the_corners_halve_and_double_every_scale_and_the_edges_one_alone():
+    named = dict(corners(ms.Priors(1.0, 0.4)))
+    assert list(named) == [
+        "prior scales 0.5 (centre), 0.2 (spread)",
+        "prior scales 0.5 (centre), 0.8 (spread)",
+        "prior scales 2 (centre), 0.2 (spread)",
+        "prior scales 2 (centre), 0.8 (spread)",
+    ]
+    assert named["prior scales 2 (centre), 0.2 (spread)"] == ms.Priors(2.0, 0.2)
+    three = corners(ms.Priors(1.0, 0.4, 0.3), 3)
+    assert len(three) == 8 and three[0] == (
+        "prior scales 0.5 (centre), 0.2 (spread), 0.15 (effect)",
+        ms.Priors(0.5, 0.2, 0.15),
+    )
+    assert scaled(ms.Priors(2.0, 0.4), 2.0) is None and scaled(ms.Priors(2.0, 0.4), 0.5) == ms.Priors(1.0, 0.4)
+    cases = ms.pool(PLAIN, priors=ms.Priors(1.0, 0.4)).sensitivity().about("prior")["case"].tolist()
+    assert cases[:4] == list(named)
+    assert cases[4:] == [
+        "prior scales 0.5 (centre), 0.4 (spread)",
+        "prior scales 2 (centre), 0.4 (spread)",
+        "prior scales 1 (centre), 0.2 (spread)",
+        "prior scales 1 (centre), 0.8 (spread)",
+    ]
+
+
+def test_each_careful_selection_keeps_the_panels_it_says():
+    table = PLAIN | {"blind": ["double", "single", None, "double"], "looks": [1, 2, None, 1]}
+    table |= {"tasters": [40, 21, 30, None], "reported": ["yes", "no", None, "yes"], "planned": [40, 22, 31, None]}
+    kept = {name: keep.tolist() for name, keep in selections(ms.read_panels(table).frame)}
+    assert kept == {
+        "double-blind panels only": [True, False, False, True],
+        "without panels looked at or extended before the end": [True, False, True, True],
+        "without repeat tasters": [True, False, True, True],
+        "reported panels only": [True, False, True, True],
+    }
+    assert "double-blind panels only" not in dict(selections(ms.read_panels(PLAIN).frame))
+
+
+@pytest.mark.parametrize(("groups", "asked"), [(20, True), (21, False)])
+def test_groups_are_left_out_up_to_twenty_of_a_column(groups, asked):
+    table = {"panel": [f"P{i}" for i in range(groups)], "protocol": "triangle", "tastings": 24, "correct": 10}
+    found = ms.pool(table | {"batch_pair": [f"pair {i}" for i in range(groups)]}).sensitivity()
+    assert len(found.about("group")) == (groups if asked else 0)
+    assert any("leaving out each batch_pair in turn; there are 21, more than 20." in n for n in found.notes) != asked
+
+
+def test_panels_are_left_out_up_to_a_thousand_different_ones(monkeypatch):
+    monkeypatch.setattr("metasense.questions.sensitivity.MOST", 4)
+    assert len(ms.pool(PLAIN).sensitivity().about("panel")) == 4
+    monkeypatch.setattr("metasense.questions.sensitivity.MOST", 3)
+    found = ms.pool(PLAIN).sensitivity()
+    assert found.about("panel").empty and "there are more than 3 different ones." in found.notes[-1]
+    one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}).sensitivity()
+    assert one.notes == ()
+
+
+def test_people_who_came_to_several_panels_are_put_in_one_sitting():
+    who = {"panel": list("AAABBB"), "protocol": "triangle", "correct": [1, 0, 1, 1, 1, 0]}
+    met = who | {"taster": ["a", "b", "c", "a", "b", "c"]}
+    pooled = ms.pool(ms.read_tastings(met))
+    sitting = in_one_sitting(pooled.core)
+    expected = ms.pool(ms.read_tastings(met | {"panel": "A"})).average
+    assert sitting.mean == pytest.approx(expected.mean, abs=1e-9)
+    assert in_one_sitting(ms.pool(ms.read_tastings(who | {"taster": list("abcdef")})).core) is None
+    assert in_one_sitting(ms.pool(PLAIN).core) is None
+
+
+def test_the_prior_cases_of_a_pool_are_the_first_rows_of_its_sensitivity():
+    pooled = ms.pool(PLAIN, margin=MARGIN)
+    rows = pooled.sensitivity(prob=0.95).to_frame().iloc[:5].reset_index(drop=True)
+    found = prior_cases(pooled.core)
+    assert found["case"].tolist() == rows["case"].tolist() and found["about"].tolist() == rows["about"].tolist()
+    for name in ("median", "lower", "upper", "p_above", "p_below", "change"):
+        assert found[name].to_numpy() == pytest.approx(rows[name].to_numpy(), abs=1e-9)
+    assert found["verdict_changes"].tolist() == rows["verdict_changes"].tolist()
+    assert prior_cases(pooled.core) is found

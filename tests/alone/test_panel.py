@@ -1,0 +1,155 @@
+"""What both kinds of lone panel share: the words of each verdict, the first screen, what depends on a margin."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import metasense as ms
+from metasense.alone.panel import ends, plain_row, scale_of
+from metasense.alone.single import one_panel
+from metasense.engine.distribution import Distribution
+from metasense.margins import Margin
+
+MARGIN = Margin(p_d=0.3, protocol="triangle")
+SIDES = {  # 24 triangles lie on neither side of this margin; of 200 and more, 70 and 140 do
+    "not settled": one_panel("triangle", 24, 12, margin=MARGIN, name="A"),
+    "within the margin": one_panel("triangle", 200, 70, margin=MARGIN),
+    "beyond the margin": one_panel("triangle", 200, 140, margin=MARGIN),
+}
+BARE = one_panel("triangle", 24, 12)
+PAIRED = one_panel("2-AFC", 60, 18, margin=Margin(d_prime=0.3))
+
+
+@pytest.mark.parametrize("verdict", SIDES)
+def test_the_verdict_is_said_in_its_own_sentence_line_and_next_step(verdict):
+    panel = SIDES[verdict]
+    assert panel.verdict() == verdict
+    about, meaning = panel.on_the_margin()
+    assert about.startswith(f"Margin: {MARGIN.sentence()}. Probability that the difference is larger: ")
+    assert "(flat prior on p_d), " in about and about.endswith("(prior on d-prime).")
+    expected = {
+        "not settled": "Not settled: neither side of the margin has a probability of 95 % under both priors. That is",
+        "within the margin": "Within the margin: a larger difference is improbable; a smaller one may well be there.",
+        "beyond the margin": "Beyond the margin: this panel points to a difference larger than the margin.",
+    }[verdict]
+    assert meaning.startswith(expected)
+    said = "not settled against the margin" if verdict == "not settled" else verdict
+    assert panel._line().endswith(f": {said} of {MARGIN.d_prime:.2f}.")
+    step = {"not settled": "serve more panels of the same two products, and pool them all with pool()."}
+    other = "serve another panel on new batches; one alone speaks for these tasters and cups."
+    assert panel._step(verdict) == step.get(verdict, other)
+
+
+def test_without_a_margin_there_is_no_verdict_and_the_next_step_is_to_name_one():
+    assert BARE.verdict() is None and BARE.on_the_margin() == [] and BARE.beyond == {}
+    assert BARE._step("") == "name the smallest difference that matters, as in margin=ms.Margin(...)."
+    assert BARE._line().endswith("credible interval, equal-tailed).")
+    assert "no margin was named" in BARE._methods()[-1] and MARGIN.sentence() in SIDES["not settled"]._methods()[-1]
+    assert "P(beyond margin)" not in BARE.to_frame()["quantity"].tolist()
+    reversed_ = one_panel("triangle", 30, 1, margin=MARGIN)
+    assert reversed_._step("within the margin") == "check the key, the codes and the instructions."
+
+
+def test_the_bayes_factor_is_the_average_likelihood_over_that_of_guessing():
+    test = ms.protocol("triangle")
+
+    d, step = np.linspace(0, 12, 1201, retstep=True)
+    tau, width = np.linspace(0.002, 4, 1000, retstep=True)
+    prior = stats.halfnorm.pdf(d[:, None], scale=np.hypot(1.5, tau)) @ stats.halfnorm.pdf(tau, scale=0.5) * width
+    height = stats.binom.pmf(12, 24, test.p_correct(d)) * prior
+    average = (height.sum() - height[0] / 2) * step
+    expected = np.log(average / stats.binom.pmf(12, 24, 1 / 3))
+    assert BARE.log_bayes_factor["prior on d-prime"] == pytest.approx(expected, abs=2e-3)
+    frame = BARE.to_frame().set_index(["quantity", "basis"])["estimate"]
+    assert frame["Bayes factor", "prior on d-prime"] == pytest.approx(np.exp(expected), rel=2e-3)
+    assert "times for a difference (prior on d-prime). It depends on the prior." in BARE._evidence()
+    assert "times for guessing (prior on d-prime)" in one_panel("triangle", 60, 20)._evidence()
+
+
+def test_the_chance_of_nothing_to_taste_weighs_three_explanations_alike():
+    # none, one size and panels that differ, as a pool of one panel has them
+    pooled = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12})
+    assert BARE._nothing() == pytest.approx(pooled.explanations().probability[0], abs=1e-5)
+    paired = ms.pool({"panel": ["A"], "protocol": "2-AFC", "tastings": 60, "correct": 33})
+    assert one_panel("2-AFC", 60, 33)._nothing() == pytest.approx(paired.explanations().probability[0], abs=1e-5)
+
+
+def test_the_first_screen_says_which_side_is_likelier_from_both_beliefs():
+    said = SIDES["not settled"]._beside_the_margin("not settled")
+    smaller = [1 - chance for chance in SIDES["not settled"].beyond.values()]
+    assert said == f"It is at least {100 * min(smaller):.0f} % probable that the difference is smaller than the margin."
+    far = SIDES["beyond the margin"]._beside_the_margin("beyond the margin")
+    assert far == "It is more than 99 % probable that the difference is larger than the margin."
+    within = SIDES["within the margin"]._beside_the_margin("within the margin")
+    assert within.endswith("that the difference is smaller than the margin, though a small one may be there.")
+    split = one_panel("triangle", 10, 6, margin=MARGIN)
+    larger = sorted(split.beyond.values())
+    assert larger[0] < 0.5 < larger[1]  # one belief says larger and the other smaller
+    assert split._beside_the_margin("not settled").startswith("By where one starts, it is ")
+
+
+def test_the_first_screen_compares_with_a_pool_of_this_panel():
+    agree = "A pool could say otherwise: it starts from one belief, and a lone panel needs two that agree."
+    assert SIDES["not settled"]._beside_a_pool("not settled") == agree
+    split = one_panel("triangle", 24, 3, margin=MARGIN)
+    alone, pooled = split.verdict(), split.beyond["prior on d-prime"]
+    if pooled < 0.05 and alone == "not settled":
+        assert "would more likely say within the margin" in split._beside_a_pool(alone)
+    told = SIDES["beyond the margin"]._beside_a_pool("not settled")
+    assert told.startswith("A pool would more likely say beyond the margin: it starts from one belief")
+    two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6, margin=Margin(d_prime=0.5))
+    assert two._beside_a_pool("not settled") == "A pool could say otherwise, as it asks about panels like this one."
+
+
+def test_the_first_screen_counts_in_the_margins_protocol_where_it_has_one():
+    other = one_panel("tetrad", 30, 16, margin=MARGIN)
+    assert other._said_in().name == "triangle" and BARE._said_in().name == "triangle"
+    assert "of 100 triangle answers right, where guessing gives 33 and the margin is 53" in " ".join(
+        repr(other).split()
+    )
+    own = one_panel("tetrad", 30, 16, margin=Margin(d_prime=1.0))
+    assert own._said_in().name == "tetrad" and "answers right" not in repr(own)
+    two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6)
+    assert two._said_in().name == "triangle"
+
+
+def test_a_directed_panel_says_which_way_and_shows_the_margin_on_its_side():
+    text = " ".join(repr(PAIRED).split())
+    assert "it goes against the expected way" in text
+    away = float(ms.protocol("2-AFC").p_correct(-0.3))
+    assert f"the margin is {100 * away:.0f}" in text
+    along = " ".join(repr(one_panel("2-AFC", 60, 42, margin=Margin(d_prime=0.3))).split())
+    assert "it goes the expected way" in along and f"the margin is {100 - round(100 * away)}" in along
+    assert "which way it goes is not settled" in repr(one_panel("2-AFC", 60, 30)).replace("\n", " ")
+    assert "way" not in repr(BARE).split("Right answers")[0]
+
+
+def test_beliefs_before_the_panel_are_named():
+    assert BARE._priors_in_words() == (
+        "Beliefs before the panel: every p_d from 0 to 1 equally probable, or d-prime as in pooling (centre "
+        "half-normal(1.5), spread half-normal(0.5) in d-prime units)."
+    )
+    two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6)
+    assert two._priors_in_words().startswith("Beliefs before the panel: d-prime as in pooling (centre normal(0, 1.5)")
+
+
+def test_the_picture_holds_both_margins_only_where_the_direction_counts():
+    triangle, paired = ms.protocol("triangle"), ms.protocol("2-AFC")
+    for test, margin, signed in ((triangle, MARGIN, False), (paired, Margin(d_prime=0.3), True), (paired, None, True)):
+        scale = scale_of(test, margin, signed=signed)
+        assert scale is not None
+    axes = PAIRED.plot()
+    assert axes.get_xlim()[0] < 0 and any(line.get_linestyle() == ":" for line in axes.lines)
+    plain = BARE.plot()
+    assert plain.get_xlim()[0] >= -0.2
+
+
+def test_rows_of_numbers_hold_what_is_not_known_as_not_a_number():
+    assert np.isnan(plain_row("power", None, "x")["estimate"]) and plain_row("p", 1, "x")["estimate"] == 1.0
+    flat = Distribution(np.linspace(0, 1, 11), np.linspace(0, 1, 11))
+    assert ends(flat, 0.8) == pytest.approx({"lower": 0.1, "upper": 0.9, "prob": 0.8, "kind": "equal-tailed"}) or (
+        ends(flat, 0.8)["lower"] == pytest.approx(0.1)
+    )
+    frame = SIDES["not settled"].to_frame()
+    assert isinstance(frame, pd.DataFrame) and (frame["prob"].dropna() == 0.95).all()
