@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.beliefs import ON_P_D
 from metasense.alone.forced_choice import ForcedChoicePanel
 from metasense.alone.single import one_panel
 from metasense.engine.priors import LARGEST, Priors
@@ -27,7 +27,7 @@ from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
-from metasense.showing import figures, tables, words
+from metasense.showing import tables, words
 from metasense.showing.results import Result
 from metasense.tables.panels import Tastings, read_panels
 
@@ -135,7 +135,7 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
         stated = Margin(p_d=p_d, protocol=protocol) if p_d else None
         one = one_panel(protocol, tastings, min(correct, tastings), margin=stated, priors=panel.priors, prob=panel.prob)
         assert isinstance(one, ForcedChoicePanel)
-        return [*left_open(one), one._picture(), *(one.on_the_margin() or [NO_MARGIN]), _density(one)]
+        return [*left_open(one), one._picture(), *(one.on_the_margin() or [NO_MARGIN]), one.picture()]
 
     return _laid_out(widgets, controls, say)
 
@@ -160,19 +160,6 @@ def left_open(panel: ForcedChoicePanel) -> list[str]:
         f"Left open: a p_d {f'of {low} to {high}' if rare else f'up to {high}'} ({interval}). "
         + ("Guessing alone would be a rare accident." if rare else "Guessing is left open too."),
     ]
-
-
-def _density(panel: ForcedChoicePanel) -> figures.Drawing:
-    posterior, margin = panel.d_prime_posterior, panel.margin
-    lower, upper = posterior.interval(panel.prob)
-    alt = figures.alt_posterior_density(
-        interval=(lower, posterior.median, upper),
-        margin=None if margin is None else margin.d_prime,
-        below=None if margin is None else 1 - panel.beyond[ON_D_PRIME],
-        prob=panel.prob,
-        unit="d-prime of this panel",
-    )
-    return figures.Drawing(lambda empty: panel.plot(ax=empty), alt)
 
 
 # --- a pool: the margin, and what was believed before -----------------------------------------------------------------
