@@ -28,7 +28,8 @@ from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
 from metasense.showing import tables, words
-from metasense.showing.results import Result
+from metasense.showing.figures import Drawing
+from metasense.showing.results import Answered, Result
 from metasense.tables.panels import Tastings, read_panels
 
 MOST_TASTINGS = 200
@@ -36,6 +37,7 @@ NO_MARGIN = (
     "No margin, so no verdict: move its slider to the smallest difference that would matter to you, best before you "
     "look at the counts."
 )
+TERMS = {"p_d": "p_d", "d_prime": "d-prime"}  # parameters called by terms of the trade, which stay as they are written
 _TEXT = "line-height: 1.6; font-size: var(--jp-content-font-size1, inherit)"  # as in any other output
 Say = Callable[..., list[str | tables.Shown]]
 
@@ -47,8 +49,8 @@ def explore(subject: Any = None, *, margin: Margin | None = None, **sliders: Seq
     ----------
     subject : OnePanel, Pooled, Panels, Tastings, function, or anything `read_panels` takes, optional
         A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
-        A function that gives a result, a sentence or a frame, or several of them: move what it is given. Anything else
-        is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
+        A function that gives a result, a picture, a sentence or a frame, or several of them: move what it is given.
+        Anything else is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
     margin : Margin, optional
         Where the margin's slider starts; that of `subject` by default. At 0 there is no margin and no verdict.
     **sliders : sequence
@@ -206,7 +208,7 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
 def _function(widgets: Any, function: Callable[..., Any], sliders: Mapping[str, Sequence[Any]]) -> Any:
     controls: dict[str, Any] = {}
     for name, values in sliders.items():
-        label = name.replace("_", " ")
+        label = TERMS.get(name, name.replace("_", " "))
         if all(isinstance(value, str) for value in values):
             controls[name] = widgets.Dropdown(options=list(values), description=label, **_wide(widgets))
             continue
@@ -229,8 +231,13 @@ def _function(widgets: Any, function: Callable[..., Any], sliders: Mapping[str, 
         given = function(**values)
         parts: list[str | tables.Shown] = []
         for part in given if isinstance(given, (tuple, list)) else (given,):
-            if isinstance(part, Result):
+            if isinstance(part, Answered):
+                picture = part._picture()
+                parts += [part.plain_answer()] if picture is None else [part.plain_answer(), picture]
+            elif isinstance(part, Result):
                 parts += part._shown()
+            elif isinstance(part, Drawing):
+                parts.append(part)
             elif isinstance(part, pd.DataFrame):
                 parts.append(tables.table(part))
             else:
@@ -276,7 +283,11 @@ def _explorer(widgets: Any) -> Any:
             from IPython.display import display
 
             *controls, answer = self.children
-            display(widgets.VBox(controls))  # type: ignore[no-untyped-call]
+            sliders = widgets.VBox(controls)._repr_mimebundle_()
+            moved = words.listing(control.description for control in controls)
+            sliders["text/plain"] = f"Run this cell to move: {moved}."
+            sliders["text/html"] = f"<p><em>{html.escape(sliders['text/plain'])}</em></p>"  # where there is no kernel
+            display(sliders, raw=True)  # type: ignore[no-untyped-call]
             shown = display(_Still(answer.value), display_id=True)  # type: ignore[no-untyped-call]
             answer.observe(lambda change: shown.update(_Still(change["new"])), "value")
 
