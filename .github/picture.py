@@ -10,7 +10,6 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.results.strips import strip
 from metasense.showing import figures
 
 HERE = Path(__file__).parent
@@ -19,7 +18,7 @@ HERE = Path(__file__).parent
 def drawing() -> figures.Drawing:
     """The first figure that a notebook cell with the pool shows, and the sentence that says what it shows."""
     margin = ms.Margin(p_d=0.2, protocol="triangle")
-    return strip(ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin).core)
+    return ms.pool(HERE.parent / "datasets" / "cider_fining.csv", margin=margin).picture("strip")
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.alone.beliefs import ON_D_PRIME, ON_P_D
+from metasense.alone.beliefs import ON_P_D
 from metasense.alone.forced_choice import ForcedChoicePanel
 from metasense.alone.single import one_panel
 from metasense.engine.priors import LARGEST, Priors
@@ -27,8 +27,9 @@ from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
-from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing import tables, words
+from metasense.showing.figures import Drawing
+from metasense.showing.results import Answered, Result
 from metasense.tables.panels import Tastings, read_panels
 
 MOST_TASTINGS = 200
@@ -36,6 +37,7 @@ NO_MARGIN = (
     "No margin, so no verdict: move its slider to the smallest difference that would matter to you, best before you "
     "look at the counts."
 )
+TERMS = {"p_d": "p_d", "d_prime": "d-prime"}  # parameters called by terms of the trade, which stay as they are written
 _TEXT = "line-height: 1.6; font-size: var(--jp-content-font-size1, inherit)"  # as in any other output
 Say = Callable[..., list[str | tables.Shown]]
 
@@ -47,8 +49,8 @@ def explore(subject: Any = None, *, margin: Margin | str | None = None, **slider
     ----------
     subject : OnePanel, Pooled, Panels, Tastings, function, or anything `read_panels` takes, optional
         A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
-        A function that gives a result, a sentence or a frame, or several of them: move what it is given. Anything else
-        is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
+        A function that gives a result, a picture, a sentence or a frame, or several of them: move what it is given.
+        Anything else is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
     margin : Margin or str, optional
         Where the margin's slider starts; that of `subject` by default. At 0 there is no margin and no verdict.
     **sliders : sequence
@@ -136,7 +138,7 @@ def _counts(widgets: Any, panel: Any, margin: Margin | None) -> Any:
         stated = Margin(p_d=p_d, protocol=protocol) if p_d else None
         one = one_panel(protocol, tastings, min(correct, tastings), margin=stated, priors=panel.priors, prob=panel.prob)
         assert isinstance(one, ForcedChoicePanel)
-        return [*left_open(one), one._picture(), *(one.on_the_margin() or [NO_MARGIN]), _density(one)]
+        return [*left_open(one), one._picture(), *(one.on_the_margin() or [NO_MARGIN]), one.picture()]
 
     return _laid_out(widgets, controls, say)
 
@@ -161,19 +163,6 @@ def left_open(panel: ForcedChoicePanel) -> list[str]:
         f"Left open: a p_d {f'of {low} to {high}' if rare else f'up to {high}'} ({interval}). "
         + ("Guessing alone would be a rare accident." if rare else "Guessing is left open too."),
     ]
-
-
-def _density(panel: ForcedChoicePanel) -> figures.Drawing:
-    posterior, margin = panel.d_prime_posterior, panel.margin
-    lower, upper = posterior.interval(panel.prob)
-    alt = figures.alt_posterior_density(
-        interval=(lower, posterior.median, upper),
-        margin=None if margin is None else margin.d_prime,
-        below=None if margin is None else 1 - panel.beyond[ON_D_PRIME],
-        prob=panel.prob,
-        unit="d-prime of this panel",
-    )
-    return figures.Drawing(lambda empty: panel.plot(ax=empty), alt)
 
 
 # --- a pool: the margin, and what was believed before -----------------------------------------------------------------
@@ -220,7 +209,7 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
 def _function(widgets: Any, function: Callable[..., Any], sliders: Mapping[str, Sequence[Any]]) -> Any:
     controls: dict[str, Any] = {}
     for name, values in sliders.items():
-        label = name.replace("_", " ")
+        label = TERMS.get(name, name.replace("_", " "))
         if all(isinstance(value, str) for value in values):
             controls[name] = widgets.Dropdown(options=list(values), description=label, **_wide(widgets))
             continue
@@ -243,8 +232,13 @@ def _function(widgets: Any, function: Callable[..., Any], sliders: Mapping[str, 
         given = function(**values)
         parts: list[str | tables.Shown] = []
         for part in given if isinstance(given, (tuple, list)) else (given,):
-            if isinstance(part, Result):
+            if isinstance(part, Answered):
+                picture = part._picture()
+                parts += [part.plain_answer()] if picture is None else [part.plain_answer(), picture]
+            elif isinstance(part, Result):
                 parts += part._shown()
+            elif isinstance(part, Drawing):
+                parts.append(part)
             elif isinstance(part, pd.DataFrame):
                 parts.append(tables.table(part))
             else:
@@ -290,7 +284,11 @@ def _explorer(widgets: Any) -> Any:
             from IPython.display import display
 
             *controls, answer = self.children
-            display(widgets.VBox(controls))  # type: ignore[no-untyped-call]
+            sliders = widgets.VBox(controls)._repr_mimebundle_()
+            moved = words.listing(control.description for control in controls)
+            sliders["text/plain"] = f"Run this cell to move: {moved}."
+            sliders["text/html"] = f"<p><em>{html.escape(sliders['text/plain'])}</em></p>"  # where there is no kernel
+            display(sliders, raw=True)  # type: ignore[no-untyped-call]
             shown = display(_Still(answer.value), display_id=True)  # type: ignore[no-untyped-call]
             answer.observe(lambda change: shown.update(_Still(change["new"])), "value")
 

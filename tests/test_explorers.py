@@ -164,15 +164,28 @@ def test_the_answer_stays_in_the_notebook_as_an_output_of_its_own(monkeypatch):
     class Handle:
         update = staticmethod(changed.append)
 
-    def display(shown, display_id=None):
+    def display(shown, display_id=None, raw=False):
         stored.append(shown)
         return Handle if display_id else None
 
     monkeypatch.setattr(IPython.display, "display", display)
     box._ipython_display_()
     sliders, answer = stored
-    assert len(sliders.children) == 4
+    assert "application/vnd.jupyter.widget-view+json" in sliders
+    assert sliders["text/plain"] == "Run this cell to move: protocol, tastings, correct answers and margin, as a p_d."
     assert answer._repr_html_() == box.children[-1].value
     assert "10 of 24 answers correct" in repr(answer) and "<" not in repr(answer)
     controls(box)["correct answers"].value = 20
     assert "20 of 24 answers correct" in repr(changed[-1])
+
+
+def test_terms_of_the_trade_keep_their_spelling_above_a_slider():
+    box = ms.explore(lambda p_d, d_prime, prefer_new: "", p_d=(0.0, 0.1, 1.0), d_prime=(0, 1, 3), prefer_new=(0, 1, 9))
+    assert list(controls(box)) == ["p_d", "d-prime", "prefer new"]
+
+
+def test_a_function_may_give_a_picture_and_a_result_answers_in_plain_words():
+    panel = ms.one_panel("triangle", 24, 12)
+    box = ms.explore(lambda tastings: (panel, panel.picture("answers")), tastings=(6, 24, 60))
+    assert said(box).split()[:5] == panel.plain_answer().split()[:5]
+    assert panel.picture("answers").alt in alt(box) and "equally likely" in alt(box)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -292,6 +292,11 @@ class ForcedChoicePanel(OnePanel):
         >>> axes = panel.plot_answers(ax=Figure())
         """
         return figures.icons(self.answers(), ax=ax)
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        if kind != "answers":
+            return super()._alt(kind, how)
+        return f"Answers: {', '.join(f'{count} {group}' for group, count in self.answers().items())}."
 
     def answers(self) -> dict[str, int]:
         """The answers in three groups: counts of answers, never of people.

@@ -5,6 +5,7 @@ What differs is what was counted: right answers (`forced_choice.py`), or two sor
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -31,7 +32,7 @@ from metasense.margins import SETTLED, Margin
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, words
 from metasense.showing.glance import Glance, compact
-from metasense.showing.results import Answered
+from metasense.showing.results import Answered, Pictured
 from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ _KINDS: dict[str, Any] = {
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class OnePanel(Answered):
+class OnePanel(Pictured, Answered):
     """One panel alone; made by `one_panel`. The two kinds differ in their counts and share what is below.
 
     Attributes
@@ -467,6 +468,18 @@ class OnePanel(Answered):
         if self.protocol.directed:
             ax.axvline(0, color=figures.QUIET, linewidth=1, linestyle=":")
         return ax
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        if kind:
+            return self._picture().alt
+        lower, upper = self.d_prime_posterior.interval(self.prob)
+        return figures.alt_posterior_density(
+            interval=(lower, self.d_prime_posterior.median, upper),
+            margin=None if self.margin is None else self.margin.d_prime,
+            below=None if self.margin is None else 1 - self.beyond[ON_D_PRIME],
+            prob=self.prob,
+            unit="d-prime of this panel",
+        )
 
 
 def scale_of(test: Protocol, margin: Margin | None, *, signed: bool) -> figures.Scale:

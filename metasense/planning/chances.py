@@ -22,7 +22,7 @@ from metasense.margins import SETTLED, Margin, margin_of
 from metasense.planning.sizes import checked_sizes, critical_number
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.results import Statement
+from metasense.showing.results import Pictured, Statement
 from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def assurance(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class VerdictChances(Statement):
+class VerdictChances(Pictured, Statement):
     """How a panel may come out against a margin; made by `verdict_chances`.
 
     Attributes
@@ -96,6 +96,8 @@ class VerdictChances(Statement):
     >>> chances.to_frame().shape
     (2, 6)
     """
+
+    _depicts = "The chance that a panel settles the question, over its size."
 
     protocol: Protocol
     margin: Margin

@@ -26,7 +26,7 @@ from metasense.binomial import at_least, smallest_count
 from metasense.planning.sizes import checked_risk, checked_sizes, risk_percent, tasters_needed, true_share
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.results import Statement
+from metasense.showing.results import Pictured, Statement
 from metasense.showing.tables import Shown, Table, table
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ _MOST_TWO_STAGE = 5_000  # tastings up to which every pair of counts is tried: t
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LooksPlan(Statement):
+class LooksPlan(Pictured, Statement):
     """When to look, and what to say at each look; made by `sequential_plan` or `two_stage_plan`, or by hand.
 
     Attributes
@@ -61,6 +61,8 @@ class LooksPlan(Statement):
     >>> plan.decide(20, 13), plan.decide(40, 28)
     ('go on', 'difference')
     """
+
+    _depicts = "Correct answers over tastings, with the region in which tasting goes on."
 
     protocol: Protocol
     p_d: float

@@ -29,7 +29,7 @@ from scipy.special import betaincinv, rel_entr
 from metasense.binomial import at_least, at_most, largest_count, smallest_count
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.showing import figures, words
-from metasense.showing.results import Statement
+from metasense.showing.results import Pictured, Statement
 from metasense.showing.tables import Shown, Table, table
 
 if TYPE_CHECKING:
@@ -217,7 +217,7 @@ def similarity_table(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TastersNeeded(Statement):
+class TastersNeeded(Pictured, Statement):
     """How many tasters meet both risks; made by `tasters_needed`.
 
     Attributes
@@ -240,6 +240,8 @@ class TastersNeeded(Statement):
     >>> needed.smallest
     66
     """
+
+    _depicts = "Power over the number of tastings, which rises as a saw-tooth."
 
     protocol: Protocol
     purpose: str

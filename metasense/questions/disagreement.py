@@ -22,7 +22,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.outcomes import ALPHA
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,7 +89,7 @@ def _check_risk(alpha: float) -> None:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Disagreement(Result):
+class Disagreement(Pictured):
     """How mixed verdicts would be if all panels faced one and the same d-prime. Made by `Pooled.disagreement`.
 
     Attributes
@@ -119,6 +119,8 @@ class Disagreement(Result):
     >>> pooled.disagreement().to_frame().columns.tolist()
     ['panel', 'protocol', 'tastings', 'correct', 'p_value', 'significant', 'expected', 'chance']
     """
+
+    _depicts = "Sets of panels simulated with one difference, these among them; below, how often each count is."
 
     panels: pd.DataFrame
     common: Distribution

@@ -25,7 +25,7 @@ from metasense.engine.outcomes import ALPHA
 from metasense.engine.plane import Plane, Weighed
 from metasense.questions.sensitivity import answer, of_panels
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,7 +97,7 @@ class Selection:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Drawer(Result):
+class Drawer(Pictured):
     """What panels that were never listed could do to the answer. Made by `Pooled.drawer`.
 
     Attributes
@@ -128,6 +128,8 @@ class Drawer(Result):
     >>> pooled.drawer().to_frame().set_index("omega")["median"].round(1).to_dict()[0.01]
     0.7
     """
+
+    _depicts = "The average d-prime against the share of dull panels that came to light."
 
     what_if: pd.DataFrame
     panels: int

@@ -21,7 +21,7 @@ from scipy.special import betaincinv
 from metasense.engine.distribution import Distribution
 from metasense.protocols import Protocol, protocol
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Statement
+from metasense.showing.results import Pictured, Statement
 from metasense.tables.panels import Tastings, read_tastings
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def serving_effects(tastings: Tastings | Any, *, alike: float = ALIKE) -> Servin
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ServingEffects(Statement):
+class ServingEffects(Pictured, Statement):
     """Correct answers by how the cups were served. Made by `serving_effects`.
 
     Attributes
@@ -95,6 +95,8 @@ class ServingEffects(Statement):
     0  serving order   ABB  too few to tell
     1  serving order   BAA  too few to tell
     """
+
+    _depicts = "The share of correct answers in every group."
 
     tastings: Tastings
     alike: float = ALIKE

@@ -7,7 +7,7 @@ with the prior odds stated, under halved and doubled prior scales too, and with 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,7 @@ from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.engine.grid import Evidences
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,7 +38,7 @@ def explain(core: Core, prior: tuple[float, float, float] = EVEN) -> Explanation
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Explanations(Result):
+class Explanations(Pictured):
     """Log evidences and probabilities of none, same and varying.
 
     Attributes
@@ -304,6 +304,18 @@ class Explanations(Result):
             interval=(lower, average.median, upper),
             prob=prob,
             ax=ax,
+        )
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        core = self._pool()
+        prob = how.get("prob", 0.95)
+        lower, upper = core.average.interval(prob)
+        margin = None if core.margin is None else core.margin.d_prime
+        return figures.alt_posterior_density(
+            interval=(lower, core.average.median, upper),
+            margin=margin,
+            below=None if margin is None else core.average.below(margin),
+            prob=prob,
         )
 
     def _pool(self) -> Core:

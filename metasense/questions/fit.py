@@ -27,7 +27,7 @@ from metasense.engine.plane import Plane
 from metasense.engine.posterior import average_p_correct
 from metasense.protocols import Protocol
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -112,7 +112,7 @@ class Mixture:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Fit(Result):
+class Fit(Pictured):
     """How well the model describes the panels. Made by `Pooled.fit`.
 
     Attributes
@@ -141,6 +141,8 @@ class Fit(Result):
     >>> fit.warnings, fit.to_frame().columns[:2].tolist()
     ((), ['panel', 'protocol'])
     """
+
+    _depicts = "Each panel's share of correct answers on the range that the others predict."
 
     panels: pd.DataFrame
     spread: float

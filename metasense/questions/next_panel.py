@@ -24,7 +24,7 @@ from metasense.questions.outlook import LEVELS, Job, work_out
 from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
 from metasense.showing import figures, words
-from metasense.showing.results import Statement
+from metasense.showing.results import Pictured, Statement
 from metasense.showing.tables import Table, table
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ SHOWN = 12  # plans in a cell and in the figure
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Plans(Statement):
+class Plans(Pictured, Statement):
     """Plans compared by what they may settle and what they cost. Made by `plan_next`.
 
     Attributes
@@ -66,6 +66,8 @@ class Plans(Statement):
     >>> plans.best.name
     'triangle, 1 panel of 24, new pair'
     """
+
+    _depicts = "Each plan's gain against its cups."
 
     margin: Margin
     now: Verdict

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,14 +13,14 @@ from metasense.core.answers import side
 from metasense.core.core import Core
 from metasense.questions.sensitivity import answer, of_panels
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Path(Result):
+class Path(Pictured):
     """The answer after each panel, in date order. Made by `Pooled.path`.
 
     Attributes
@@ -135,6 +136,9 @@ class Path(Result):
         """
         frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")
         return figures.path(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        return figures.alt_path(self.steps, margin=self.margin)
 
     def _shown(self) -> list[str | tables.Table]:
         frame = self.steps if self.steps["date"].notna().any() else self.steps.drop(columns="date")

@@ -37,7 +37,7 @@ from metasense.questions.asked import ANSWERS, Asked, answers_of, pairs_of, plac
 from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact
-from metasense.showing.results import Answered
+from metasense.showing.results import Answered, Pictured
 from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ def preference(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Preference(Answered):
+class Preference(Pictured, Answered):
     """The preference for the new product, guessing taken out and among everyone. Made by `preference`.
 
     Attributes
@@ -146,6 +146,8 @@ class Preference(Answered):
     >>> round(found.naive_share, 2)
     0.67
     """
+
+    _depicts = "Each panel's plain share beside its preference given all, and the typical one."
 
     correct: tuple[Asked, ...]
     everyone: tuple[Asked, ...]

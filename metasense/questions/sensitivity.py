@@ -7,7 +7,7 @@ changes the verdict. `Path` is the answer after each panel in date order; its la
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any
@@ -24,7 +24,7 @@ from metasense.engine.grid import integrate
 from metasense.engine.priors import LARGEST, Priors
 from metasense.margins import Margin
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Result
+from metasense.showing.results import Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -111,7 +111,7 @@ def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Sensitivity(Result):
+class Sensitivity(Pictured):
     """The pool under other choices. Made by `Pooled.sensitivity`.
 
     Attributes
@@ -330,6 +330,9 @@ class Sensitivity(Result):
         """
         frame = self.cases.rename(columns={"case": "name"})
         return figures.cases(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        return figures.alt_cases(self.cases.rename(columns={"case": "name"}))
 
     def _table(self, most: int | None = 60) -> tables.Table:
         frame = self.cases.drop(columns=["about", "verdict_changes"])

@@ -30,7 +30,7 @@ from metasense.margins import SETTLED
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import ROWS, Glance, compact, cut
-from metasense.showing.results import Answered, Result
+from metasense.showing.results import Answered, Pictured, Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,7 +91,7 @@ def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Tasters(Answered):
+class Tasters(Pictured, Answered):
     """Each repeat taster's rate above guessing, and how unlike one another tasters are. Made by `tasters`.
 
     Attributes
@@ -110,6 +110,8 @@ class Tasters(Answered):
     >>> round(found.rate("A", "Ann").median, 1)
     1.0
     """
+
+    _depicts = "Every taster's counted rate beside the rate given everybody."
 
     core: Core
     threshold: float = THRESHOLD

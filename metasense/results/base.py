@@ -26,7 +26,7 @@ from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
 from metasense.showing.glance import Glance
-from metasense.showing.results import Answered, Result
+from metasense.showing.results import Answered, Pictured, Result
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
 
 
-class Pool(Answered):
+class Pool(Pictured, Answered):
     """A pool of any kind; made by `pool`.
 
     Attributes
@@ -259,6 +259,9 @@ class Pool(Answered):
         'd-prime'
         """
         return self._drawing(prob, name=name, order=order).draw(ax)
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        return self._strip(how.get("name")).alt if kind else self._drawing(**{"prob": PROB, **how}).alt
 
     def _without_moderators(self, name: str | None) -> None:
         """Refuse the name of a moderator where there are none."""

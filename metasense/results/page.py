@@ -16,7 +16,7 @@ from metasense.engine.posterior import Posterior
 from metasense.margins import SETTLED
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
-from metasense.questions.explanations import explain
+from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import fit_of
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity
@@ -116,28 +116,24 @@ def _opening(core: Core) -> tuple[str, ...]:
 
 def beside_the_prior(core: Core) -> pages.Section:
     """What was believed before the panels and what is now, in one figure."""
-    from matplotlib.figure import Figure
-
-    explanations, (low, high) = explain(core), core.average.interval()
-    margin = None if core.margin is None else core.margin.d_prime
-    below = None if margin is None else core.average.below(margin)
-    alt = figures.alt_posterior_density(interval=(low, core.average.median, high), margin=margin, below=below)
-    drawn = pages.picture(explanations.plot(ax=Figure()), alt=alt)
-    return pages.Section("Before and after the panels", (explanations.on_the_prior(), drawn))
+    explanations = explain(core)
+    return pages.Section("Before and after the panels", (explanations.on_the_prior(), _drawn(explanations)))
 
 
 def other_choices(core: Core) -> pages.Section:
     """The answer under other priors and without single panels, experimenters or batch pairs."""
-    from matplotlib.figure import Figure
-
     found = Sensitivity.of(core)
-    frame = found.cases.rename(columns={"case": "name"})
-    drawn = [pages.picture(found.plot(ax=Figure()), alt=figures.alt_cases(frame))] if len(frame) <= DRAWN else []
+    drawn = [_drawn(found)] if len(found.cases) <= DRAWN else []
     path = Path.of(core)
     if path.steps["date"].notna().all() and 1 < len(path.steps) <= MANY_STEPS:
-        alt = figures.alt_path(path.steps, margin=path.margin)
-        drawn.append(pages.picture(path.plot(ax=Figure()), alt=alt, caption="After each panel, in date order"))
+        drawn.append(_drawn(path, caption="After each panel, in date order"))
     return pages.Section("The answer under other choices", (*drawn, found._table()))
+
+
+def _drawn(found: Explanations | Sensitivity | Path, caption: str = "") -> pages.Picture:
+    from matplotlib.figure import Figure
+
+    return pages.picture(found.plot(ax=Figure()), alt=found._alt("", {}), caption=caption)
 
 
 def changes(core: Core) -> tuple[str, ...]:

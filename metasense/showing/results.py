@@ -7,12 +7,13 @@ the same parts set in different type.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from . import words
+from .figures import Drawing
 from .glance import Glance, in_lines
 from .tables import Shown, Table, block, latex, markdown, write_csv
 
@@ -175,6 +176,55 @@ class Details(Result):
 
     def to_frame(self) -> pd.DataFrame:
         return self.of.to_frame()
+
+
+class Pictured(Result):
+    """A result with figures."""
+
+    _depicts: ClassVar[str] = ""  # what its main figure shows; the answer follows
+
+    def picture(self, kind: str = "", **how: Any) -> Drawing:
+        """A figure as it stands in a cell: in the colours of the theme, with a sentence for those who cannot see it.
+
+        ``plot`` and its kin give the same figure as matplotlib Axes, to be changed or saved.
+
+        Parameters
+        ----------
+        kind : str, optional
+            What stands behind ``plot_`` in the name of a method, such as ``"strip"``; that of ``plot`` by default.
+        **how
+            What that method takes, but for `ax`.
+
+        Returns
+        -------
+        Drawing
+            Shows itself in a notebook; ``alt`` is the sentence.
+
+        Raises
+        ------
+        ValueError
+            If there is no figure of that kind.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.one_panel("triangle", 24, 12).picture("answers")
+        Answers: 4 correct beyond guessing (0 to 9 fit the counts), 8 correct as guessing gives on average, 12 wrong.
+        """
+        from matplotlib.figure import Figure
+
+        draw = getattr(self, f"plot_{kind}" if kind else "plot", None)
+        if draw is None:
+            kinds = [repr(name.removeprefix("plot_")) for name in dir(self) if name.startswith("plot_")]
+            there = f"besides picture() there is {words.listing(kinds)}" if kinds else "there is only picture()"
+            raise ValueError(f"there is no figure {kind!r} here; {there}.")
+        axes = draw(**how, ax=Figure())
+        return Drawing(lambda empty: axes, self._alt(kind, how))
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        """What a figure shows, in a sentence or two."""
+        answer = next(part for part in self._shown() if isinstance(part, str))
+        return f"{self._depicts} {words.one_line(answer)}"
 
 
 class Statement(Result):

@@ -1,15 +1,19 @@
 """What all results share: three lengths of statement, one set of words in every medium, exports that run nothing."""
 
+import base64
 import csv
+import html
 import re
 
 import pytest
 
 import metasense as ms
 from metasense.showing import words
-from metasense.showing.results import Result, Statement
+from metasense.showing.results import Pictured, Result, Statement
+from metasense.showing.words import banned
 
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
+CIDER = "datasets/cider_fining.csv"
 LENGTHS = ("line", "paragraph", "methods")
 
 
@@ -127,3 +131,31 @@ def test_what_could_run_elsewhere_is_set_as_text():
     assert r"\textbackslash{}input\{x\}" in Nasty().to_latex() and r"\$y\$" in Nasty().to_latex()
     assert r"\[link\]" in Nasty().to_markdown() and "<b>" not in Nasty().to_markdown()
     assert "\n" not in repr(Nasty()) and "&lt;b&gt;" in Nasty()._repr_html_()
+
+
+@pytest.mark.parametrize("name", ms.__all__)
+def test_whatever_has_a_figure_gives_it_as_it_stands_in_a_cell(name):
+    kind = getattr(ms, name)
+    if isinstance(kind, type) and hasattr(kind, "plot"):
+        assert issubclass(kind, Pictured)
+        assert kind._depicts or kind._alt is not Pictured._alt
+
+
+@pytest.mark.parametrize("question", ["disagreement", "explanations", "sensitivity", "path", "drawer", "fit"])
+def test_a_picture_follows_the_theme_and_says_what_it_shows(question):
+    picture = getattr(ms.pool(CIDER, margin=ms.Margin(p_d=0.2, protocol="triangle")), question)().picture()
+    shown = picture._repr_html_()
+    said = html.unescape(re.search(r'alt="([^"]+)"', shown)[1])
+    assert said == picture.alt == repr(picture) and len(said.split()) > 8
+    svg = base64.b64decode(re.search(r'base64,([^"]+)"', shown)[1]).decode()
+    assert "prefers-color-scheme: dark" in svg and "data-jp-theme-light" in shown
+    assert banned(said) == []
+
+
+def test_a_picture_takes_what_plot_takes_and_refuses_other_kinds():
+    pooled = ms.pool(CIDER)
+    assert "d-prime" in pooled.picture(order="table").alt and "equally likely" in pooled.picture("strip").alt
+    with pytest.raises(ValueError, match=r"no figure 'answers' here; besides picture\(\) there is 'strip'"):
+        pooled.picture("answers")
+    with pytest.raises(TypeError, match="ordr"):
+        pooled.picture(ordr="table")
