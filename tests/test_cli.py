@@ -613,7 +613,7 @@ def test_a_panel_run_for_similarity_is_told_its_limit_and_no_critical_number(cap
 
 def test_decimal_commas_are_read_and_the_columns_of_the_comparison_explained(capsys):
     assert main(["plan", "--d-prime", "1,5", "--beta", "0,2", "--details"]) == 0
-    out = capsys.readouterr().out
+    out = " ".join(capsys.readouterr().out.split())
     assert (
         "beta-risk 20 %" in out and "tastings / triangle's" in out and "Even at d-prime:" in out and "ratio" not in out
     )

@@ -270,7 +270,10 @@ class Posterior:
         out: list[Distribution] = []
         for start in range(0, len(which), 256):  # bounds the memory of large pools
             part = list(which[start : start + 256])
-            for i, row in zip(part, self._mixed(part)[1:], strict=True):
+            following, *rows = self._mixed(part)
+            if "next_theta" not in self.__dict__:  # it comes with them, and is half the work
+                self.__dict__["next_theta"] = _on_axis(following, self.directed)
+            for i, row in zip(part, rows, strict=True):
                 own = _on_axis(row, self.directed)
                 out.append(_folded(own) if self.directed and not evidence[i].protocol.directed else own)
         return out

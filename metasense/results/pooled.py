@@ -535,6 +535,11 @@ class Pooled(Pool):
     def _glance(self) -> Glance:
         return first.of_plain(self.core, self._cautions())
 
+    def _repr_html_(self) -> str:
+        if len(self.panels) <= page.DRAWN:
+            self.panels_frame()  # first: the next panel, of which everything speaks, is worked out with the panels
+        return super()._repr_html_()
+
     def _parts(self) -> list[str | tables.Shown]:
         core = self.core
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
