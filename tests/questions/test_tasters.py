@@ -229,7 +229,7 @@ def test_only_totals_still_tell_how_unlike_tasters_are():
         {"panel": ["A"], "protocol": "triangle", "tastings": [24], "correct": [12], "tasters": [8]}
     ).tasters()
     assert found.to_frame().empty
-    assert "How unlike one another tasters are" in repr(found)
+    assert "How unlike one another tasters are" in repr(found.details())
 
 
 def test_a_taster_below_chance_in_a_directed_protocol_has_a_negative_rate():
@@ -251,7 +251,10 @@ def test_nobody_repeated_or_nobody_known_is_refused_with_a_way_out():
 
 
 def test_cell_and_text_say_the_same_in_our_words(people):
-    text, page = repr(people), html.unescape(people._repr_html_()).replace("\N{NO-BREAK SPACE}", " ")
+    text, page = (
+        repr(people.details()),
+        html.unescape(people.details()._repr_html_()).replace("\N{NO-BREAK SPACE}", " "),
+    )
     assert "Better than guessing means" in text
     assert "no ranking" in text
     assert [line for line in text.splitlines() if line.startswith(("Note", "How")) and line not in page] == []
