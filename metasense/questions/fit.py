@@ -388,7 +388,7 @@ def predicted_counts(core: Core, which: Sequence[int], prob: float = 0.95) -> li
     >>> import metasense as ms
     >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]}
     >>> predicted_counts(ms.pool(table).core, [0, 2])
-    [(7, 24), (6, 21)]
+    [(8, 24), (6, 21)]
     """
     found: dict[int, tuple[int, int]] = {}
     for i in dict.fromkeys(which):

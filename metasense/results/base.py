@@ -326,7 +326,7 @@ class Pool(Pictured, Answered):
             page,
             answer=" ".join(glance.answer),
             next_step=glance.step,
-            paragraphs=(self.headline(), *page.paragraphs),
+            paragraphs=(self._line(), *page.paragraphs),
             notes=tuple(dict.fromkeys([*glance.cautions, *page.notes])),
         )
 

@@ -86,11 +86,13 @@ def test_the_first_screen_says_which_side_is_likelier_from_both_beliefs():
     split = one_panel("triangle", 10, 6, margin=MARGIN)
     larger = sorted(split.beyond.values())
     assert larger[0] < 0.5 < larger[1]  # one belief says larger and the other smaller
-    assert split._beside_the_margin("not settled").startswith("By where one starts, it is ")
+    low, high = (f"{100 * p:.0f} %" for p in larger)
+    said = f"That the difference is larger than the margin is {low} or {high} probable, by where one starts."
+    assert split._beside_the_margin("not settled") == said
 
 
 def test_the_first_screen_compares_with_a_pool_of_this_panel():
-    agree = "A pool could say otherwise: it starts from one belief, and a lone panel needs two that agree."
+    agree = "A pool could say otherwise: it starts from one belief, not from two that must agree."
     assert SIDES["not settled"]._beside_a_pool("not settled") == agree
     split = one_panel("triangle", 24, 3, margin=MARGIN)
     alone, pooled = split.verdict(), split.beyond["prior on d-prime"]
@@ -105,11 +107,10 @@ def test_the_first_screen_compares_with_a_pool_of_this_panel():
 def test_the_first_screen_counts_in_the_margins_protocol_where_it_has_one():
     other = one_panel("tetrad", 30, 16, margin=MARGIN)
     assert other._said_in().name == "triangle" and BARE._said_in().name == "triangle"
-    assert "of 100 triangle answers right, where guessing gives 33 and the margin is 53" in " ".join(
-        repr(other).split()
-    )
+    said = " ".join(repr(other).split())
+    assert "which fits 34 to 55 of 100 in a triangle test, where guessing gives 33 and the margin is 53" in said
     own = one_panel("tetrad", 30, 16, margin=Margin(d_prime=1.0))
-    assert own._said_in().name == "tetrad" and "answers right" not in repr(own)
+    assert own._said_in().name == "tetrad" and "triangle" not in repr(own)
     two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6)
     assert two._said_in().name == "triangle"
 

@@ -169,6 +169,23 @@ def test_no_panel_of_a_usual_pool_is_below_what_can_be_computed(plain):
     assert plain.floored().tolist() == [0.0, 0.0]
 
 
+def test_a_panel_far_from_the_others_has_the_density_of_its_likelihood_around_the_nodes():
+    # so far off that the cosine series has lost its digits there, and the nodes are summed one by one
+    odd = counts("tetrad", 300, 220)
+    posterior = integrate([counts("tetrad", 300, 105), odd], [6, 1], Priors(spread_scale=0.2))[0]
+    own = posterior.panels([1])[0]
+    axis = np.linspace(0, 6, 1501)
+    weight = np.zeros_like(axis)
+    for patch in posterior.patches:
+        mu, tau, share = patch.mixing
+        tau = np.maximum(tau, 1e-3)[:, None]
+        log = stats.norm.logpdf(axis, mu[:, None], tau) + odd.log_likelihood(axis, 0.0)
+        each = np.exp(log - log.max(axis=1, keepdims=True))
+        weight += patch.share * share @ (each / each.sum(axis=1, keepdims=True))
+    assert own.mean == pytest.approx(weight @ axis / weight.sum(), abs=2e-3)
+    assert own.sd == pytest.approx(np.sqrt(weight @ (axis - own.mean) ** 2 / weight.sum()), rel=0.02)
+
+
 def test_folding_adds_up_both_sides():
     edges = np.linspace(-REACH, REACH, 2801)
     middles = (edges[1:] + edges[:-1]) / 2

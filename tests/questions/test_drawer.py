@@ -276,6 +276,9 @@ def test_panels_are_counted_by_whether_they_came_to_light_and_were_significant()
     assert (found.panels, found.significant, found.left_out, found.unreported) == (4, 3, 1, ("E",))
     assert found.to_frame()["omega"].tolist() == [0.1, 1.0]
     assert found.to_frame()["case"].tolist() == ["1 in 10", "all"] and found.turning is None
+    usual = Drawer.of(ms.pool(table).core).to_frame()
+    assert usual["omega"].tolist() == [1.0, 0.5, 0.2, 0.1, 0.05, 0.01] and (usual["prob"] == 0.95).all()
+    assert usual["case"].tolist() == ["all", "1 in 2", "1 in 5", "1 in 10", "1 in 20", "1 in 100"]
     stricter = Drawer.of(ms.pool(table).core, alpha=0.001, prob=0.8)
     assert (stricter.panels, stricter.significant, stricter.alpha) == (4, 0, 0.001)
     assert (stricter.to_frame()["prob"] == 0.8).all() and (stricter.reported_only["prob"] == 0.8).all()

@@ -28,7 +28,8 @@ def test_panels_come_in_the_order_of_their_dates_and_the_undated_last():
     assert some.to_frame()["panel"].tolist() == ["B", "A", "C"] and some.margin is None
     assert some.notes == ("Without a date, and so placed last in the order of the table: A and C.",)
     assert (some.to_frame()["prob"] == 0.8).all() and "80 % credible interval" in some.sentence()
-    none = ms.pool(TABLE).path()
+    none = Path.of(ms.pool(TABLE).core)
+    assert (none.to_frame()["prob"] == 0.95).all()
     assert none.notes == ("No panel has a date, so they come in the order of the table.",)
 
 

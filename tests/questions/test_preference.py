@@ -18,7 +18,7 @@ from metasense.engine.distribution import Distribution
 from metasense.protocols import forced_choice
 from metasense.questions.asked import Asked
 from metasense.questions.luck import fit, not_luck
-from metasense.questions.preference import preference
+from metasense.questions.preference import _preferred, preference
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")
@@ -392,3 +392,105 @@ def test_a_lean_among_those_who_were_wrong_is_said_where_a_sign_test_finds_it(ne
     found = preference([panel(40, 12, 8, 4)])
     lean = replace(found, correct=tuple(replace(a, wrong_new=new, wrong_old=old) for a in found.correct))
     assert any("who were wrong lean one way" in note for note in lean.notes) == said
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [(0.951, "More than half prefer the new product"), (0.95, "Which product people prefer is not settled"),
+     (0.5, "Which product people prefer is not settled"), (1 - 0.95, "Which product people prefer is not settled"),
+     (0.049, "More than half prefer the old product")],
+)  # fmt: skip
+def test_which_product_is_preferred_is_settled_above_ninety_five_in_a_hundred(more, said):
+    assert _preferred(more) == said
+
+
+def test_rows_of_the_answer_hold_counts_and_exact_tests():
+    rows = [panel(24, 12, 8, 4), panel(30, 16, 9, 2, 5, panel="B", asked="all")]
+    found = preference(rows)
+    frame = found.to_frame(0.8).set_index("quantity")
+    names = ["prefer new, guessing taken out", "correct answers not luck", "prefer new, naive", "prefer new, everyone"]
+    assert frame.index.tolist() == names and (frame["prob"] == 0.8).all()
+    naive = frame.loc["prefer new, naive"]
+    ends = stats.binomtest(8, 12).proportion_ci(0.8, method="exact")
+    assert [naive["mean"], naive["lower"], naive["upper"]] == pytest.approx([8 / 12, ends.low, ends.high])
+    assert naive["p_value"] == pytest.approx(stats.binomtest(8, 12).pvalue) and naive["kind"] == "exact"
+    everyone = frame.loc["prefer new, everyone"]
+    assert (everyone["new"], everyone["stated"]) == (9, 11)
+    assert everyone["p_value"] == pytest.approx(stats.binomtest(9, 11).pvalue)
+    assert everyone["p_above_half"] == pytest.approx(stats.beta(10, 3).sf(0.5), abs=2e-3)
+    assert np.isnan(frame.loc["prefer new, guessing taken out", "p_value"])
+    silent = preference([panel(24, 12, 0, 0, 5)]).to_frame().set_index("quantity")
+    assert silent.loc["prefer new, naive", ["lower", "upper"]].tolist() == [0.0, 1.0]
+    panels = found.panels_frame(0.8)
+    assert panels[["panel", "asked", "new", "old", "none"]].values.tolist() == [["A", "correct", 8, 4, 0], ["B", "all", 9, 2, 5]]  # fmt: skip
+    assert panels["naive"].tolist() == pytest.approx([8 / 12, 9 / 11])
+    assert panels["not_luck"].notna().tolist() == [True, False] and (panels["prob"] == 0.8).all()
+    assert panels.loc[0, "not_luck"] == pytest.approx(found.not_luck.median)
+
+
+def test_dilution_undone_by_arithmetic_is_said_only_where_it_is_a_share():
+    # 12 of 24 triangles: 6 beyond luck of 12, so 8 of 12 for the new product become .5 + .1667 * 12 / 6
+    found = preference([panel(24, 12, 8, 4)])
+    assert found.undiluted == pytest.approx(0.5 + (8 / 12 - 0.5) * 12 / 6)
+    assert "Undoing that dilution by arithmetic alone would give 83 %." in found.sentences()[1]
+    beyond = preference([panel(24, 10, 9, 1)])
+    assert beyond.undiluted > 1
+    assert "leads beyond 0 to 100 %: too few answers for that." in beyond.sentences()[1]
+    none = preference([panel(24, 8, 5, 3)])
+    assert np.isnan(none.undiluted) and "Undoing" not in none.sentences()[1]
+    assert np.isnan(preference([panel(24, 12, 0, 0, 5)]).naive_share)
+    silent = preference([panel(24, 12, 0, 0, 5)]).sentences()[1]
+    assert silent.startswith("None of the correct tasters stated a preference. But of their correct answers only")
+
+
+def test_methods_name_what_was_asked_of_whom():
+    correct, everyone = panel(24, 12, 8, 4), panel(24, 12, 8, 4, 2, panel="B", asked="all")
+    one = " ".join(preference([correct])._methods())
+    assert "Asked of the correct" in one and "Asked of everybody" not in one and "half-normal" not in one
+    pair = " ".join(preference([panel(24, 12, 8, 4, 2, asked="pair")], placebo=(3, 4, 5))._methods())
+    assert "Asked of everybody, on a separate blind pair: binomial" in pair and "real and the placebo pair" in pair
+    both = " ".join(preference([correct, everyone])._methods())
+    assert "Asked of everybody: binomial" in both and "half-normal" not in both and "placebo" not in both
+    two = preference([correct, panel(24, 12, 8, 4, panel="C")])
+    assert "half-normal(0.5) prior on the SD" in " ".join(two._methods())
+    assert any("Panels may differ in preference" in note for note in two.notes)
+    flat = preference([correct, panel(24, 12, 8, 4, panel="C")], spread=0)
+    assert not any("Panels may differ" in note for note in flat.notes)
+    assert not any("Panels may differ" in note for note in preference([correct]).notes)
+    for wrong in (-0.1, 3.1, "wide", None):
+        with pytest.raises(ValueError, match="spread is in log odds"):
+            preference([correct], spread=wrong)
+    assert preference([correct], spread=3).spread == 3
+
+
+def test_what_to_do_next_time_is_what_was_not_done():
+    said = preference([panel(24, 12, 8, 4)])
+    asks = "Next time ask everyone, later, on a separate blind pair, let them say that they have no preference and serve a placebo pair"
+    assert any(note.startswith(asks) for note in said.notes)
+    assert said._next_step().startswith("ask everyone, later, on a separate blind pair")
+    offered = preference([panel(24, 12, 8, 4, 0)])
+    assert not any("let them say" in note for note in offered.notes)
+    forced = preference([panel(24, 12, 8, 4, asked="pair")], placebo=(3, 4, 5))
+    assert any(note == "Next time let them say that they have no preference." for note in forced.notes)
+    done = preference([panel(24, 12, 8, 4, 2, asked="pair")], placebo=(3, 4, 5))
+    assert not any(note.startswith("Next time") for note in done.notes)
+    assert done._next_step() == "ask more people in the same way, if more has to be known."
+    same_cups = preference([panel(24, 12, 8, 4, 2, asked="all")])
+    assert any(note.startswith("Asked of everyone: A. If that was about the very cups") for note in same_cups.notes)
+    assert not any("very cups" in note for note in done.notes)
+
+
+def test_the_first_screen_counts_people_asked_before_right_answers():
+    both = preference([panel(24, 12, 8, 4), panel(30, 16, 22, 2, 5, panel="B", asked="all")])
+    text = " ".join(repr(both).split())
+    share, luck = both.among_everyone, both.not_luck
+    low, high = (round(100 * end) for end in share.interval())
+    assert f"of 100 people asked about {100 * share.median:.0f} would go to the new one ({low} to {high})." in text
+    assert text.startswith("More than half prefer the new product: of 100 people asked")
+    assert f"Of 100 right answers about {100 * luck.median:.0f} were more than luck" in text
+    alone = " ".join(repr(preference([panel(24, 12, 8, 4)])).split())
+    assert "of 100 right answers that were not luck about" in alone
+    few = preference([panel(30, x, 5, 3, panel=f"P{x}") for x in (9, 10, 8, 11)])
+    assert few._cautions()[0] == "Most correct answers may be luck."
+    assert both._cautions()[0] != "Most correct answers may be luck."
+    assert "luck" not in repr(preference([panel(24, 12, 8, 4, 2, asked="pair")], placebo=(3, 4, 5)))

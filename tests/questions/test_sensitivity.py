@@ -504,7 +504,7 @@ def test_people_who_came_to_several_panels_are_put_in_one_sitting():
 
 def test_the_prior_cases_of_a_pool_are_the_first_rows_of_its_sensitivity():
     pooled = ms.pool(PLAIN, margin=MARGIN)
-    rows = pooled.sensitivity(prob=0.95).to_frame().iloc[:5].reset_index(drop=True)
+    rows = Sensitivity.of(pooled.core).to_frame().iloc[:5].reset_index(drop=True)
     found = prior_cases(pooled.core)
     assert found["case"].tolist() == rows["case"].tolist() and found["about"].tolist() == rows["about"].tolist()
     for name in ("median", "lower", "upper", "p_above", "p_below", "change"):

@@ -17,7 +17,7 @@ from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, taster_p
 from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
-from metasense.questions.tasters import CELLS, ONLY, Tasters, _Ability, overdispersion
+from metasense.questions.tasters import CELLS, ONLY, ROWS, AsIfIndependent, Tasters, _Ability, overdispersion
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")
@@ -429,3 +429,95 @@ def test_how_unlike_tasters_are_is_called_unknown_only_where_it_is(half, said):
         ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [10], "tasters": 8})
     ).sentence()
     assert ("hardly narrower than before" in text) == said
+
+
+def test_how_many_are_settled_is_counted_above_and_below_the_probability(people):
+    assert people._counted(np.array([0.951, 0.95, 0.5, 1 - 0.95, 0.049])) == (
+        "Better than guessing: 1 of 5 people; no better: 1; not settled: 3"
+    )
+    assert people._counted(np.array([0.95, 0.05000001])) == (
+        "Not settled for any of 2 people: so few tastings each tell little of a person"
+    )
+    p = people.to_frame()["p_better"]
+    above, below = int((p > 0.95).sum()), int((p < 0.05).sum())
+    said = f"better than guessing with a probability above 95 %: {above}; below 5 %: {below}; not settled: {4 - above - below}"
+    assert people._settled() == said
+    assert people._line() == f"4 people with 19 tastings in 1 panel: {said}."
+
+
+@pytest.mark.parametrize(
+    ("p", "more", "said"),
+    [
+        (
+            [0.5, 0.6, 0.99],
+            [40, 12, 0],
+            "12 more tastings by b, the fewest of all, would settle what that person can do",
+        ),
+        ([0.951, 0.6, 0.01], [0, 1, 0], "1 more tasting by b, the fewest of all"),
+        ([0.951, 0.6, 0.01], [0, None, 0], "even 200 more tastings would settle nobody; a test that finds more"),
+    ],
+)
+def test_the_next_step_is_whoever_is_settled_soonest(people, p, more, said):
+    frame = pd.DataFrame({"taster": list("abc"), "p_better": p, "more_tastings": pd.array(more, "Int64")})
+    found = people._next_step(frame)
+    assert found.startswith(said)
+    assert "with a chance of 80 %." in found or more[1] is None
+
+
+def test_notes_explain_the_threshold_in_the_protocol_that_most_used(people):
+    first, pulled, order, more = people.notes
+    assert "more than 10 % of the way from guessing to always right (in a triangle test: 40 % correct)." in first
+    assert pulled.startswith("Each rate is pulled towards the panel's") and "This is no ranking" in order
+    assert "for a chance of 80 % that it is then settled (probability above 95 % either way)" in more
+    assert people._methods()[2].startswith("Better than guessing: a rate above 10 % of the way")
+    wide = Tasters(people.core, 0.25)
+    assert "in a triangle test: 50 % correct" in wide.notes[0]
+
+
+def test_people_in_two_panels_and_panels_of_totals_are_noted():
+    single = ms.read_tastings(rows("P", REPEATED) + rows("Q", REPEATED))
+    total = ms.read_panels({"panel": ["R"], "protocol": "triangle", "tastings": 24, "correct": 12, "tasters": 8})
+    found = ms.pool(total, tastings=single).tasters()
+    assert any("repeated in more than one panel: a row for each panel, but one person." in note for note in found.notes)
+    assert found.notes[-1] == "Only the total is known, so nothing about single tasters: R."
+    assert found._settled().endswith(" (a person once a panel)")
+    alone = ms.pool(ms.read_tastings(rows("P", REPEATED))).tasters()
+    assert not any("more than one panel" in n or "Only the total" in n for n in alone.notes)
+    assert "once a panel" not in alone._settled()
+    with pytest.raises(ValueError, match="there is nobody whose own answers are known"):
+        found.rate("R", "a")
+
+
+def test_the_first_screen_names_the_likeliest_and_counts_the_rows_that_are_hidden(people):
+    frame = people.to_frame()
+    text = " ".join(repr(people).split())
+    best = frame.loc[frame["p_better"].idxmax()]
+    right = TRIANGLE.p_from_p_d(best["mean"])
+    assert (
+        f"The likeliest to be better than guessing is {best['taster']}: of 100 triangle answers about {100 * right:.0f}"
+        in text
+    )
+    assert "in details()." not in text
+    many = {f"T{i:02}": [1, 0, 1, 0] for i in range(ROWS + 2)}
+    shown = repr(ms.pool(ms.read_tastings(rows("P", many))).tasters())
+    assert "2 more rows in details()." in " ".join(shown.split())
+
+
+def test_the_wrong_answer_is_set_beside_the_right_one_with_its_width():
+    right = Distribution(np.array([0.0, 2.0]), np.array([0.0, 1.0]))
+    wrong = Distribution(np.array([1.0, 2.0]), np.array([0.0, 1.0]))
+    said = AsIfIndependent(right, wrong, 24, 8).sentence(0.5)
+    assert "The average d-prime is 1.00 (0.50 to 1.50; 50 %" in said
+    assert "Counting the 24 tastings of 8 people as so many people would have given 1.50 (1.25 to 1.75)" in said
+    assert "an interval 50 % as wide. That second answer is wrong and not to be reported." in said
+    frame = AsIfIndependent(right, wrong, 24, 8).to_frame(0.5)
+    assert frame["median"].tolist() == pytest.approx([1.0, 1.5]) and frame["upper"].tolist() == pytest.approx(
+        [1.5, 1.75]
+    )
+    assert (frame["prob"] == 0.5).all()
+
+
+@pytest.mark.parametrize("threshold", [0, 1, -0.1, 1.5])
+def test_a_threshold_is_a_rate_between_guessing_and_always_right(people, threshold):
+    with pytest.raises(ValueError, match="between 0 and 1; got"):
+        ms.pool(ms.read_tastings(rows("P", REPEATED))).tasters(threshold=threshold)

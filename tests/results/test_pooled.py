@@ -261,7 +261,8 @@ def test_page_is_whole_and_escaped(tmp_path):
     pooled = ms.pool(table, margin=ms.Margin(d_prime=0.5))
     path = pooled.report(tmp_path / "page.html")
     page = path.read_text(encoding="utf-8")
-    assert "<script" not in page and "&lt;script&gt;" in page
+    assert "<script>alert" not in page and "&lt;script&gt;" in page
+    assert page.count("<script") == 2  # what the margin moves over, and what moves it
     assert "<script" not in pooled._repr_html_()
     assert "://" not in page  # nothing to fetch
     assert pooled.panels.fingerprint in page

@@ -1,0 +1,84 @@
+"""Rows of totals and averages are told from panels by their names and sums. Tables are invented."""
+
+import pandas as pd
+import pytest
+
+from metasense.tables.panels import PanelsError, read_panels
+from metasense.tables.totals import are_totals
+
+COUNTS = {"tastings": [24, 30, 28, 82], "correct": [10, 14, 12, 36]}
+
+
+def table(last, **columns):
+    size = len(columns.get("tastings", COUNTS["tastings"]))
+    names = [f"P{i}" for i in range(size - 1)]
+    return {"panel": [*names, last], "protocol": "triangle"} | COUNTS | columns
+
+
+@pytest.mark.parametrize(
+    "name", ["Total", "TOTAL:", "(sum)", "Grand total", "Sub-total", "mean", "Average of panels", "Total 2024", "Summe",
+             "total for all", "Gesamt", "all", "Mean (spring 2024)", "std dev", "Total - all panels", "total march"]
+)  # fmt: skip
+def test_a_bare_word_for_a_total_is_refused_whatever_it_adds_up_to(name):
+    with pytest.raises(
+        PanelsError, match=r"looks like a total or average of the rows, not a panel. Remove the row, or give"
+    ):
+        read_panels(table(name, tastings=[24, 30, 28, 20], correct=[10, 14, 12, 9]))
+
+
+@pytest.mark.parametrize(("name", "adds", "refused"), [
+    ("Total Wine 3", True, True), ("Total Wine 3", False, False), ("Totally new", True, False), ("Meaning", False, False),
+])  # fmt: skip
+def test_a_name_that_holds_the_word_is_a_total_only_where_its_counts_are_the_sum(name, adds, refused):
+    given = table(name) if adds else table(name, tastings=[24, 30, 28, 81])
+    if refused:
+        with pytest.raises(PanelsError, match=r"looks like a total or average"):
+            read_panels(given)
+    elif adds:
+        with pytest.raises(PanelsError, match=r"adds up to all the other panels"):  # by its counts, not its name
+            read_panels(given)
+    else:
+        assert len(read_panels(given)) == 4
+
+
+def test_an_unnamed_sum_at_an_end_is_asked_about_and_elsewhere_noted():
+    with pytest.raises(PanelsError) as caught:
+        read_panels(table("Cellar"))
+    (problem,) = caught.value.problems
+    assert problem.message == (
+        "'Cellar' adds up to all the other panels, as their total does. Remove the row if it is that; if it is a panel, "
+        "write no for it in a column 'left_out'."
+    )
+    assert problem.row == 5 or problem.row is not None
+    with pytest.raises(PanelsError, match=r"adds up to all the other panels"):
+        read_panels(table("P9", tastings=[82, 24, 30, 28], correct=[36, 10, 14, 12]))
+    inside = read_panels(table("P9", tastings=[24, 82, 30, 28], correct=[10, 36, 14, 12]))
+    assert "adds up to all the other panels: P1. If it is their total, remove the row." in inside.notes
+    kept = read_panels(table("Cellar") | {"left_out": [None, None, None, "no"]})
+    assert len(kept) == 4
+    off = read_panels(table("Cellar", correct=[10, 14, 12, 35]))
+    assert not any("adds up" in note for note in off.notes)
+
+
+def test_of_few_panels_a_sum_may_be_an_accident():
+    two = read_panels(
+        {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 54], "correct": [10, 14, 24]}
+    )
+    assert "adds up to all the other panels: C. If it is their total, remove the row." in two.notes
+    one = read_panels({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": 10})
+    assert not any("adds up" in note for note in one.notes)
+
+
+def test_a_total_is_told_by_another_cell_too():
+    rows = "when,panel,protocol,tastings,correct\nMay,A,triangle,24,10\nMay,B,triangle,30,14\nTotal,X,triangle,9,4"
+    with pytest.raises(
+        PanelsError, match=r"the row looks like a total or average of the others, not a panel. Remove it"
+    ):
+        read_panels(rows)
+
+
+def test_names_are_parted_into_bare_words_and_those_that_hold_one():
+    names = pd.Series(["Total", "Total Wine 3", "A", None, "Sum of panels", "Subtotal"])
+    bare, within = are_totals(names)
+    assert bare.tolist() == [True, False, False, False, True, True]
+    assert within.tolist() == [False, True, False, False, False, False]
