@@ -32,6 +32,7 @@ _NAMES_BY_FILE = {
         "similarity_limit",
         "tasters_needed",
     ),
+    "planning.at_hand": ("tasters_at_hand",),
     "planning.looks": ("cost_of_looks", "sequential_plan", "two_stage_plan"),
     "questions.plan": ("Plan",),
     "questions.next_panel": ("plan_next",),
@@ -72,6 +73,7 @@ _RESULTS_BY_FILE = {
     "results.archive": ("ArchiveError",),
     "planning.chances": ("VerdictChances",),
     "planning.sizes": ("TastersNeeded",),
+    "planning.at_hand": ("TastersAtHand",),
     "planning.looks": ("CostOfLooks", "LooksPlan"),
     "planning.orders": ("Balance",),
     "planning.serving": ("ServingPlan",),
@@ -104,6 +106,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.explorers import explore as explore
     from metasense.margins import Margin as Margin
     from metasense.margins import MarginHelp as MarginHelp
+    from metasense.planning.at_hand import TastersAtHand as TastersAtHand
+    from metasense.planning.at_hand import tasters_at_hand as tasters_at_hand
     from metasense.planning.chances import VerdictChances as VerdictChances
     from metasense.planning.chances import assurance as assurance
     from metasense.planning.chances import verdict_chances as verdict_chances

@@ -627,7 +627,7 @@ def compare_protocols(
                 "cups": needed.lasting * test.cups,
                 "people": -(-needed.lasting // tastings_each),
                 "ratio": needed.lasting / most,
-                "break_even": _found_with(reached, test, most, alpha),
+                "break_even": found_with(reached, test, most, alpha),
                 "attribute": "must be named" if test.directed else "need not be named",
             }
         )
@@ -659,7 +659,7 @@ def compared_table(compared: pd.DataFrame, caption: str, *, in_full: bool = Fals
     return table(few, caption=caption, labels=labels, kinds=COMPARED_KINDS, note=note)
 
 
-def _found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
+def found_with(chance: float, test: Protocol, tastings: int, alpha: float) -> float:
     """The d-prime that a panel of this size finds with this power; not a number if none is large enough."""
     critical = smallest_count(tastings, test.guess, checked_risk("alpha", alpha))
     if critical > tastings:

@@ -10,7 +10,8 @@ are several where the combinations are few; otherwise combinations are drawn, an
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +25,8 @@ from metasense.questions.outlook import LEVELS, Job, work_out
 from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
 from metasense.showing import figures, words
-from metasense.showing.results import Pictured, Statement
+from metasense.showing.glance import Glance, compact, cut
+from metasense.showing.results import Answered, Pictured
 from metasense.showing.tables import Table, table
 
 if TYPE_CHECKING:
@@ -36,11 +38,25 @@ if TYPE_CHECKING:
 HOPELESS = 0.01  # a plan with a smaller chance than this is said not to settle the question
 DRAWS = 4000  # combinations of counts drawn where there are more than so many
 CANNOT, CANNOT_BOUND = "cannot settle it", "cannot end within the margin"
-SHOWN = 12  # plans in a cell and in the figure
+SHOWN = 12  # plans in a table and in the figure
+FIRST = 6  # and on a first screen
+LIKELY = 0.5  # a plan with at least this chance is said to be likely to settle the question
+LARGER = (8, 16, 32)  # panels that are tried where no plan is likely to
+ROUGHLY = 1000  # combinations drawn for those
+COLUMNS = (
+    "Settled: chance that the answer is then beyond or within the margin, and how much of it is each; ± (SE): error of "
+    "drawing outcomes. Expected width: of the 95 % interval of the average d-prime. People: if nobody comes twice. "
+    "Cups ÷ chance: cups for each question settled, were there many such questions."
+)
+COLUMNS_ALREADY = (
+    "Still settled: chance that the answer is then beyond or within the margin, and how much of it is each; ± (SE): "
+    "error of drawing outcomes. Expected width: of the 95 % interval of the average d-prime. People: if nobody comes "
+    "twice."
+)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Plans(Pictured, Statement):
+class Plans(Pictured, Answered):
     """Plans compared by what they may settle and what they cost. Made by `plan_next`.
 
     Attributes
@@ -56,6 +72,8 @@ class Plans(Pictured, Statement):
     frame : DataFrame
         One row a plan, as `to_frame` describes.
     notes : tuple of str
+    job : Job or None
+        What the chances were worked out from, for larger plans.
 
     Examples
     --------
@@ -75,6 +93,7 @@ class Plans(Pictured, Statement):
     plans: tuple[Plan, ...]
     frame: pd.DataFrame = field(repr=False)
     notes: tuple[str, ...] = ()
+    job: Job | None = field(default=None, repr=False)
 
     def to_frame(self) -> pd.DataFrame:
         """The numbers, one row a plan in rank order.
@@ -113,6 +132,86 @@ class Plans(Pictured, Statement):
     def already(self) -> bool:
         """Whether the question is settled before any of the plans."""
         return self.now.label != words.VERDICTS[2]
+
+    @cached_property
+    def larger(self) -> tuple[Plan, float] | None:
+        """Where none of the plans is likely to settle the question: a larger one that is, and its chance.
+
+        Worked out when it is first asked for, from fewer outcomes than the plans; None where even 32 panels as large as
+        the largest of the plans are not likely to, or where a plan is.
+        """
+        if self.already or self.job is None or self.frame["settled"].max() >= LIKELY:
+            return None
+        likeliest = self.frame.loc[self.frame["settled"].idxmax()]
+        for panels in LARGER:
+            if panels <= likeliest["panels"]:
+                continue
+            plan = Plan(likeliest["protocol"], int(self.frame["tasters"].max()), panels)
+            row = work_out(replace(self.job, plan=plan, tasted=None, draws=ROUGHLY))
+            chance = float(row["settled"])  # type: ignore[arg-type]
+            if chance >= LIKELY:
+                return plan, chance
+        return None
+
+    def _likely(self) -> list[str]:
+        """Whether anything in reach is likely to settle the question, and what would."""
+        frame = self.frame
+        how_many = words.count(len(frame), "plan")
+        if self.already:
+            best = frame.iloc[0]
+            return [
+                f"The question is settled already, {self.now.label}: more panels can narrow the answer or unsettle it.",
+                f"Narrowing it most for its cups: {best['plan']}.",
+            ]
+        likeliest = frame.loc[frame["settled"].idxmax()]
+        if likeliest["settled"] >= LIKELY:
+            row = frame[frame["settled"] >= LIKELY].sort_values("cups", kind="stable").iloc[0]
+            said = [f"Likely to settle it, with the fewest cups: {self._briefly(row)}."]
+            first = frame.iloc[0]
+            if first["plan"] != row["plan"]:
+                said.append(f"Best for its cups: {self._briefly(first)}.")
+            return said
+        which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
+        said = [f"Nothing here is likely to settle it. {which}: {self._briefly(likeliest)}."]
+        if self.larger is not None:
+            plan, chance = self.larger
+            said.append(
+                f"What would: about {words.count(plan.panels, 'panel')} of {words.whole(plan.tasters)} "
+                f"({plan.protocol.name}), with a chance of {words.percent(chance)} for {words.count(plan.cups, 'cup')}."
+            )
+        elif self.job is not None:
+            said.append(
+                f"Not even {LARGER[-1]} such panels would be: the difference may be too near the margin to tell."
+            )
+        return said
+
+    def _briefly(self, row: Any) -> str:
+        return f"{row['plan']}: a chance of {words.probability(row['settled'])} for {words.count(row['cups'], 'cup')}"
+
+    def _glance(self) -> Glance:
+        frame = self._ranked(FIRST)
+        settles = "still settled" if self.already else "settles it"
+        rows = [
+            [
+                cut(row.plan, 34),
+                words.probability(row.settled),
+                words.probability(row.within),
+                words.whole(row.cups),
+                words.whole(row.people),
+            ]
+            for row in frame.head(FIRST).itertuples()
+        ]
+        note = (
+            f"{settles[0].upper()}{settles[1:]}: chance that the answer is then beyond or within the margin; of it "
+            "within: the chance that it is within. Tasters: if nobody comes twice."
+        )
+        first = "narrowing most for their cups" if self.already else "with the fewest cups for their chance"
+        caption = f"{words.count(len(rows), 'plan')} of {len(self.frame)}, those {first} first"
+        shown = compact(caption, ["plan", settles, "of it within", "cups", "tasters"], rows, note)
+        step = f"serve {self.best.name}, if it is in reach."
+        if self.already:
+            step = "decide as planned, and write it up."
+        return Glance(tuple(self._likely()), shown, self.notes, step, with_step=False)
 
     def _line(self) -> str:
         if (self.frame["says"] == CANNOT).all():
@@ -234,14 +333,20 @@ class Plans(Pictured, Statement):
         what = "that the question is still settled after each plan" if self.already else "of each plan to settle it"
         first = "most narrowing per cup first" if self.already else "fewest cups per chance first"
         caption = f"Chance {what}, {first}; width: of the 95 % interval of the average d-prime"
-        return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN)
+        return table(frame, caption=caption, labels=labels, kinds=kinds, most=SHOWN, note=self._columns())
 
-    def _ranked(self) -> pd.DataFrame:
-        """The rows with the plan that settles it likeliest among those that are shown, as the last of them."""
+    def _columns(self) -> str:
+        """What the columns of the table are."""
+        if self.already:
+            return COLUMNS_ALREADY
+        return COLUMNS
+
+    def _ranked(self, most: int = SHOWN) -> pd.DataFrame:
+        """The rows with the plan that settles it likeliest among the first so many, as the last of them."""
         likely = int(self.frame["settled"].to_numpy().argmax())
-        if self.already or likely < SHOWN:
+        if self.already or likely < most:
             return self.frame
-        order = [*range(SHOWN - 1), likely, *(i for i in range(SHOWN - 1, len(self.frame)) if i != likely)]
+        order = [*range(most - 1), likely, *(i for i in range(most - 1, len(self.frame)) if i != likely)]
         return self.frame.iloc[order]
 
     def _shown(self) -> list[str | Table]:
@@ -335,7 +440,8 @@ def plan_next(
         order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"]))
     ranked = tuple(plans[i] for i in order)
     frame = frame.iloc[order].reset_index(drop=True)
-    return Plans(margin, now, upper - lower, ranked, frame, tuple(_notes(core, ranked, frame)))
+    notes = tuple(_notes(core, ranked, frame))
+    return Plans(margin, now, upper - lower, ranked, frame, notes, replace(jobs[0], tasted=None))
 
 
 def usual_size(core: Core) -> int:

@@ -69,19 +69,22 @@ class Table:
         return f'<table class="metasense {_NO_MATH}">\n{caption}{rows}\n</table>{note}'
 
     def to_text(self) -> str:
-        """The same table as aligned plain text."""
+        """The same table as aligned plain text; in a terminal too narrow for it, in blocks of columns."""
         lines = [self.headers, *self.rows]
         widths = [max(_width(line[i]) for line in lines) for i in range(len(self.headers))]
 
-        def aligned(line: tuple[str, ...]) -> str:
+        def aligned(line: tuple[str, ...], columns: list[int]) -> str:
             padded = []
-            for text, width, right in zip(line, widths, self.numeric, strict=True):
-                blank = " " * (width - _width(text))
-                padded.append(blank + text if right else text + blank)
+            for i in columns:
+                blank = " " * (widths[i] - _width(line[i]))
+                padded.append(blank + line[i] if self.numeric[i] else line[i] + blank)
             return "  ".join(padded).rstrip()
 
-        body = [aligned(row) for row in self.rows] or ["no rows"]
-        return "\n".join([*filter(None, [self.caption]), aligned(self.headers), *body, *filter(None, [self.note])])
+        blocks = []
+        for columns in _in_blocks(widths, self.row_header, words.LINE.get()):
+            body = [aligned(row, columns) for row in self.rows] or ["no rows"]
+            blocks.append("\n".join([aligned(self.headers, columns), *body]))
+        return "\n".join([*filter(None, [self.caption]), "\n\n".join(blocks), *filter(None, [self.note])])
 
     def to_markdown(self) -> str:
         """The same table in Markdown (pipes)."""
@@ -341,6 +344,23 @@ _LATEX |= {"<": r"\textless{}", ">": r"\textgreater{}", "|": r"\textbar{}", "[":
 
 def latex(text: str) -> str:
     return "".join(_LATEX.get(character, character) for character in text)
+
+
+def _in_blocks(widths: list[int], first: int, line: int | None) -> list[list[int]]:
+    """Columns that stand side by side; where a line is too short for all, in blocks that each begin with the first.
+
+    >>> _in_blocks([10, 8, 8, 8], 0, 30)
+    [[0, 1, 2], [0, 3]]
+    """
+    every = list(range(len(widths)))
+    if line is None or sum(widths) + 2 * (len(widths) - 1) <= line:
+        return [every]
+    blocks = [every[: first + 1]]
+    for i in every[first + 1 :]:
+        if sum(widths[j] + 2 for j in [*blocks[-1], i]) - 2 > line and len(blocks[-1]) > 1:
+            blocks.append([first])
+        blocks[-1].append(i)
+    return blocks
 
 
 def _width(text: str) -> int:

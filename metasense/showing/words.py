@@ -14,9 +14,12 @@ import re
 import textwrap
 import unicodedata
 from collections.abc import Callable, Iterable
+from contextvars import ContextVar
 from dataclasses import dataclass
 
 NOT_KNOWN = "not known"
+USUAL_LINE = 80
+LINE: ContextVar[int | None] = ContextVar("LINE", default=None)  # columns of a terminal, while a command prints into it
 VERDICTS = ("beyond the margin", "within the margin", "not settled")
 
 
@@ -195,14 +198,15 @@ def one_line(text: object) -> str:
     return " ".join("".join(shown).split())
 
 
-def wrapped(text: str, width: int = 80) -> list[str]:
-    """Text in lines of a terminal; a number stays with its percent sign.
+def wrapped(text: str, width: int | None = None) -> list[str]:
+    """Text in lines of a terminal, 80 columns wide where it is not known; a number stays with its percent sign.
 
     Examples
     --------
     >>> wrapped("It is 92 % probable.", 12)
     ['It is 92 %', 'probable.']
     """
+    width = width or LINE.get() or USUAL_LINE
     together = re.sub(r"(?<=\d) %", "\u00a0%", text)
     return [line.replace("\u00a0%", " %") for line in textwrap.wrap(together, width, break_on_hyphens=False)]
 

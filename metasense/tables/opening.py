@@ -36,6 +36,14 @@ ENDINGS = {".csv": "text", ".tsv": "text", ".tab": "text", ".txt": "text", ".xls
     ".parquet": "parquet",
     ".pq": "parquet",
 }
+OURS = {  # files of ours that are no tables, and what they are for
+    ".nc": "ends as a saved pool does, and is no table. Open it with ms.load, or in a terminal with: metasense show "
+    "FILE",
+    ".toml": "ends as a question card does, and is no table. Give it beside the table as card= (--card); in a terminal "
+    "it is shown by: metasense card check FILE",
+    ".ipynb": "is a notebook, and no table. Name the table that it reads",
+    ".html": "is a page, such as an answer, and no table. Name the table that it was made of",
+}
 KINDS = {"excel": "an Excel workbook", "parquet": "a Parquet table", "text": "text"}
 REFUSED = (  # first bytes, what it is
     (b"%PDF", "a PDF document"),
@@ -50,7 +58,7 @@ REFUSED = (  # first bytes, what it is
 
 
 def open_table(
-    source: Any, known: Callable[[str], bool], *, name: str | None = None, sheet: str | None = None
+    source: Any, known: Callable[[str], bool], *, name: str | None = None, sheet: str | int | None = None
 ) -> Sheet:
     """Open `source`, whatever it is, as a `Sheet`.
 
@@ -62,8 +70,9 @@ def open_table(
         Says whether a header is one of the expected names; tells the separator, and a title above the header.
     name : str, optional
         What to call the source in messages.
-    sheet : str, optional
-        Which worksheet of a workbook to read, in capitals or not; the first visible one otherwise.
+    sheet : str or int, optional
+        Which worksheet of a workbook to read, by its name, in capitals or not, or its number; the first visible one
+        otherwise.
 
     Raises
     ------
@@ -130,6 +139,8 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
             inside = f" It holds {listing(tables, 8)}." if tables else ""
             raise PanelsError(f"{str(path)!r} is a folder: give the path of one file.{inside}")
         if ending and ending not in ENDINGS and path.exists():
+            if ending in OURS:
+                raise PanelsError(f"{path.name!r} {OURS[ending]}")
             raise PanelsError(
                 f"{path.name!r} ends in {ending!r}, which is not read. Save the table as .xlsx or .csv; "
                 f"{listing(ENDINGS)} are read."
@@ -181,7 +192,10 @@ def _kind_of(data: bytes, label: str) -> str:
         if data.startswith(start):
             remedy = "Save the table as .csv or .xlsx."
             if "saved" in words:
-                remedy = "ms.load and metasense rerun open saved pools; here a .csv or .xlsx table is wanted."
+                remedy = (
+                    "Open a saved pool with ms.load, or in a terminal with: metasense show FILE; here a .csv or .xlsx "
+                    "table is wanted."
+                )
             raise PanelsError(f"this is {words}, not a table. {remedy}", label)
     if data.startswith(b"\xd0\xcf\x11\xe0"):  # the container of old and of encrypted Office files
         if "EncryptedPackage".encode("utf-16-le") in data:

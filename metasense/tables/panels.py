@@ -60,7 +60,7 @@ REVERSED = 0.001  # P(so few correct | guessing) below which a coding error is l
 # --- reading ---
 
 
-def read_panels(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels:
+def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None = None) -> Panels:
     """Read and check a table with one row a panel.
 
     Parameters
@@ -72,8 +72,9 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
         yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused.
     name : str, optional
         What to call the source in messages.
-    sheet : str, optional
-        Which worksheet to read; the first visible one otherwise, with a note naming the rest.
+    sheet : str or int, optional
+        Which worksheet to read, by its name, in capitals or not, or its number, counted from 1; the first visible one
+        otherwise, with a note naming the rest.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | None = Non
     return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
 
 
-def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = None) -> Tastings:
+def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | None = None) -> Tastings:
     """Read and check a table with one row a tasting, that is one answer by one taster.
 
     Either ``correct`` says whether the answer was right, or it is derived from ``served`` and ``answer``: ``served`` is
@@ -156,7 +157,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | None = N
     return Tastings(checked.frame, opened.source, (*checked.notes, *filter(None, [people])))
 
 
-def read_table(source: Any, *, name: str | None = None, sheet: str | None = None) -> Panels | Tastings:
+def read_table(source: Any, *, name: str | None = None, sheet: str | int | None = None) -> Panels | Tastings:
     """Read whichever of the two tables it is, by its headers: for a file named in a terminal.
 
     Examples

@@ -12,7 +12,7 @@ import pandas as pd
 
 from metasense.showing.words import count, listing, one_line
 
-SHOWN = 25  # problems printed in full; all of them stay in PanelsError.problems
+SHOWN = 8  # problems printed in full; all of them stay in PanelsError.problems
 HEADER_WITHIN = 20  # rows in which a header is looked for
 
 

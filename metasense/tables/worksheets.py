@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -14,7 +15,7 @@ from metasense.tables.workbook import Cells, Tab, Unreadable, Workbook, cell_nam
 SAID = 40  # characters of a comment that a note repeats
 
 
-def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | None) -> Sheet:
+def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | int | None) -> Sheet:
     notes: list[str] = []
     try:
         book = Workbook(data)
@@ -57,17 +58,22 @@ def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str
     return replace(opened, advice=advice)
 
 
-def _chosen_tab(book: Workbook, sheet: str | None, label: str, notes: list[str]) -> Tab:
-    """The worksheet to read: the one of that name, or the first visible one."""
+def _chosen_tab(book: Workbook, sheet: str | int | None, label: str, notes: list[str]) -> Tab:
+    """The worksheet to read: the one of that name, or of that number, or the first visible one."""
     if not book.tabs:
         raise PanelsError("the workbook has no worksheet.", label)
     if sheet is not None:
-        same = [tab for tab in book.tabs if tab.name == sheet]
-        alike = [tab for tab in book.tabs if tab.name.strip().casefold() == sheet.strip().casefold()]
-        if not same and len(alike) != 1:
+        wanted = str(sheet)
+        same = [tab for tab in book.tabs if tab.name == wanted]
+        alike = [tab for tab in book.tabs if tab.name.strip().casefold() == wanted.strip().casefold()]
+        if not same and len(alike) == 1:
+            same = alike
+        if not same and re.fullmatch(r"\s*[0-9]{1,6}\s*", wanted):
+            same = list(book.tabs)[int(wanted) - 1 : int(wanted)] if int(wanted) else []
+        if not same:
             names = listing(repr(tab.name) for tab in book.tabs)
-            raise PanelsError(f"there is no sheet {sheet!r}; the sheets are {names}.", label)
-        return (same or alike)[0]
+            raise PanelsError(f"there is no sheet {wanted!r}; the sheets are {names}.", label)
+        return same[0]
     first = next((tab for tab in book.tabs if tab.visible), book.tabs[0])
     others = [repr(tab.name) for tab in book.tabs if tab is not first]
     if others:

@@ -249,10 +249,10 @@ def test_usual_plans_cover_the_protocols_and_one_pair_tasted_again():
 def test_words_table_and_figure_say_the_same(plans):
     import matplotlib.figure
 
-    text, page = repr(plans), plans._repr_html_()
+    text, page = repr(plans.details()), plans._repr_html_()
     assert plans.statement() in text
     assert plans.best.name in page
-    assert not banned(text)
+    assert not banned(text) and not banned(repr(plans))
     ax = plans.plot(ax=matplotlib.figure.Figure())
     assert plans.best.name in [" ".join(text.get_text().split()) for text in ax.texts]
     assert "chance of settling" in ax.get_ylabel()
@@ -269,6 +269,30 @@ def test_the_likeliest_plan_stands_in_table_and_figure_however_many_there_are():
     assert likeliest in table and plans.best.name in table
     named = [" ".join(text.get_text().split()) for text in plans.plot(ax=matplotlib.figure.Figure()).texts]
     assert {likeliest, plans.best.name} <= set(named)
+
+
+def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it():
+    likely = ms.pool("datasets/cider_fining.csv", margin=ms.Margin(p_d=0.2, protocol="triangle"))
+    plans = plan_next(likely, Plan.every(["triangle", "3-AFC"], [24], [1, 2]))
+    row = plans.frame[plans.frame["settled"] >= 0.5].sort_values("cups").iloc[0]
+    said = " ".join(repr(plans).split())
+    assert said.startswith(f"Likely to settle it, with the fewest cups: {row['plan']}: a chance of")
+    assert "chance that the answer is then beyond or within the margin" in said  # the columns are explained
+    assert len(repr(plans).splitlines()) <= 24 and max(map(len, repr(plans).splitlines())) <= 80
+
+
+def test_where_nothing_in_reach_is_likely_to_settle_it_what_would_is_said():
+    near = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 60, "correct": [29, 28, 27, 29]},
+                   margin=ms.Margin(p_d=0.2, protocol="triangle"))  # fmt: skip
+    plans = plan_next(near, [Plan("tetrad", 24), Plan("tetrad", 60)])
+    assert plans.frame["settled"].max() < 0.5
+    plan, chance = plans.larger
+    assert chance >= 0.5 and plan.panels in (8, 16, 32) and plan.tasters == 60
+    again = plan_next(near, plan).frame.loc[0, "settled"]
+    assert again == pytest.approx(chance, abs=0.08)  # 4 standard errors of 1000 draws and of 4000
+    said = " ".join(repr(plans).split())
+    assert said.startswith("Nothing here is likely to settle it. The likeliest of these 2 plans: tetrad, 1 panel of 60")
+    assert f"What would: about {plan.panels} panels of 60 (tetrad)" in said
 
 
 def test_a_settled_question_is_said_to_be():
@@ -289,8 +313,9 @@ def test_where_nothing_is_left_to_settle_plans_are_ranked_by_what_they_narrow():
     assert per_cup.is_monotonic_decreasing
     assert plans.best == Plan("tetrad", 24)
     assert frame["cups_by_chance"].isna().all() and (frame["says"] == "").all()
-    text = repr(plans)
+    text = repr(plans.details())
     assert "Narrowing most for its cups: tetrad, 1 panel of 24" in text
+    assert repr(plans).startswith("The question is settled already, beyond the margin: more panels can narrow")
     assert "chance of settling" not in text and "Likeliest" not in text and "cups ÷ chance" not in text
 
 

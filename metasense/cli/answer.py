@@ -1,0 +1,299 @@
+"""Commands that answer from panels: one, pool, ask, next, tasters, preference, claim, show, rerun."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from typing import Any
+
+from metasense.cli.parser import share
+from metasense.cli.phrases import QUESTIONS
+from metasense.cli.printing import ALL, answer, progress, say, serving, show, then
+from metasense.cli.reading import FAILED, FINE, WARNED, Named, is_a_file, named
+from metasense.showing.results import Result
+
+SETTLED_ALREADY = ("beyond the margin", "within the margin")
+
+
+def one(chosen: argparse.Namespace) -> int:
+    """One panel by its counts, or one of a table."""
+    from metasense.alone.single import one_panel
+    from metasense.margins import margin_of
+    from metasense.protocols import TwoCountProtocol, protocol
+    from metasense.tables.panels import Tastings, read_table
+
+    margin = margin_of(chosen.margin)
+    if is_a_file(chosen.protocol):
+        if chosen.panel is None:
+            raise ValueError("name the panel of the table with --panel.")
+        read = read_table(chosen.protocol, sheet=chosen.sheet)
+        panels = read.to_panels() if isinstance(read, Tastings) else read
+        result: Any = one_panel(panels[chosen.panel], margin=margin)
+    else:
+        test = protocol(chosen.protocol)
+        names = ("correct", "tastings")
+        if isinstance(test, TwoCountProtocol):
+            names = ("hits", "signal", "false_alarms", "noise")  # type: ignore[assignment]
+        typed = " ".join(name.upper() for name in names)
+        if len(chosen.counts) != len(names):
+            raise ValueError(f"{test.name} takes {len(names)} counts: metasense one {test.name} {typed}.")
+        counts = dict(zip(names, chosen.counts, strict=True))
+        if "correct" in counts and counts["correct"] > counts["tastings"]:
+            raise ValueError(
+                f"{counts['correct']} correct of {counts['tastings']} tastings cannot be. The counts stand in this "
+                f"order: metasense one {test.name} {typed}."
+            )
+        result = one_panel(test, **counts, margin=margin, name=chosen.panel or "")
+    name = result.protocol.name
+    n = getattr(result, "tastings", None)
+    after: tuple[Any, ...] = ("plan", name, n, "--margin", None if margin is None else margin.text)
+    if margin is None and n is not None:
+        after = ("one", chosen.protocol, *chosen.counts, *_panel(chosen), "--margin", f"0.2 {name}")
+    elif n is None:
+        after = ("pool", "panels.csv", "--margin", "d-prime 1" if margin is None else margin.text)
+    answer(result, chosen, after=after)
+    return WARNED if any("eversal" in note for note in getattr(result, "notes", ())) else FINE
+
+
+def _panel(chosen: argparse.Namespace) -> list[str]:
+    return [] if chosen.panel is None else ["--panel", chosen.panel]
+
+
+def pool(chosen: argparse.Namespace) -> int:
+    """Pool the panels, give the answer, and keep it where that is asked for."""
+    from metasense.showing.files import PAGE, POOL, ready
+    from metasense.showing.words import one_line
+
+    for path, kind in ((chosen.report, PAGE), (chosen.save, POOL)):
+        if path is not None:
+            ready(path, kind)
+    read = named(chosen)
+    pooled = _pooled(chosen, read)
+    written = []  # before printing, which a reader may cut short
+    if chosen.report is not None:
+        written.append(pooled.report(chosen.report, title=chosen.title, overwrite=chosen.overwrite))
+    if chosen.save is not None:
+        written.append(pooled.save(chosen.save, overwrite=chosen.overwrite))
+    after = _after_pool(pooled, read)
+    if chosen.format == "text":
+        show(pooled.details() if chosen.details else pooled)
+        for path in written:
+            print(f"Wrote {one_line(path)}.")
+        then(*after)
+    else:
+        answer(pooled, chosen, after=after, wrote=[str(path) for path in written])
+    return _code(pooled)
+
+
+def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
+    """The pool of what was read: a saved one as it is, unless something else is asked of its panels."""
+    from metasense.margins import margin_of
+    from metasense.results.pooling import pool as pool_panels
+
+    margin = margin_of(getattr(chosen, "margin", None))
+    structure: dict[str, Any] = {
+        "moderators": getattr(chosen, "moderator", None),
+        "through_zero": getattr(chosen, "through_zero", None),
+        "within": getattr(chosen, "within", None),
+    }
+    structure = {name: value for name, value in structure.items() if value is not None}
+    how: dict[str, Any] = {"method": chosen.method, "seed": chosen.seed, "progress": progress()}
+    if read.saved is not None:
+        if margin is None and chosen.card is None and chosen.method == "grid" and not structure:
+            return read.saved
+        saved = read.saved
+        if chosen.card is None:
+            margin = margin or saved.margin
+        return pool_panels(
+            saved.panels,
+            tastings=saved.tastings,
+            margin=margin,
+            card=chosen.card or saved.card,
+            priors=None if chosen.card is not None else saved.priors,
+            **structure,
+            **how,
+        )
+    first = read.tastings if read.panels is None else read.panels
+    tastings = None if read.panels is None else read.tastings
+    return pool_panels(first, tastings=tastings, margin=margin, card=chosen.card, **structure, **how)
+
+
+def _code(pooled: Any) -> int:
+    changed = pooled.card is not None and pooled.card.edited
+    return WARNED if pooled.warnings or changed else FINE
+
+
+def _with_margin(pooled: Any, read: Named) -> list[str]:
+    """The files and the margin as they are typed again."""
+    if pooled.margin is None:
+        return [*read.words, "--margin", f"0.2 {pooled.protocol.name}"]
+    stated = (
+        [] if read.saved is not None and read.saved.margin == pooled.margin else ["--margin", _short(pooled.margin)]
+    )
+    return [*read.words, *stated]
+
+
+def _short(margin: Any) -> str:
+    """The margin as a person would type it, where that is the same margin."""
+    from metasense.margins import Margin
+
+    text = margin.text
+    if margin.stated_p_d is not None:
+        text = f"{margin.stated_p_d:g} {margin.stated_protocol}"
+    elif Margin(f"d'={margin.d_prime:g}") == margin:
+        text = f"d'={margin.d_prime:g}"
+    return text if Margin(text) == margin else str(margin.text)
+
+
+def _after_pool(pooled: Any, read: Named) -> tuple[Any, ...]:
+    typed = _with_margin(pooled, read)
+    if pooled.margin is None:
+        return ("pool", *typed)
+    if pooled.core.verdict().label in SETTLED_ALREADY:
+        return ("ask", "statement", *typed)
+    return ("next", *typed)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class _Said(Result):
+    """Words or a table, with the numbers they rest on."""
+
+    part: Any
+    frame: Any
+
+    def to_frame(self) -> Any:
+        return self.frame
+
+    def statement(self) -> str:
+        return str(self.part) if isinstance(self.part, str) else ""
+
+    def _shown(self) -> list[Any]:
+        return [self.part]
+
+
+def ask(chosen: argparse.Namespace) -> int:
+    """What stands behind the answer."""
+    read = named(chosen)
+    pooled = _pooled(chosen, read)
+    question = chosen.question
+    if question in ("statement", "methods"):
+        length = "methods" if question == "methods" else "paragraph"
+        result: Any = _Said(pooled.statement(length=length), pooled.to_frame())
+    elif question == "panels":
+        result = _each_panel(pooled.plain)
+    else:
+        result = getattr(pooled.plain, question)()
+    names = list(QUESTIONS)
+    following = names[(names.index(question) + 1) % len(names)]
+    typed = _with_margin(pooled, read)
+    after: tuple[Any, ...] = ("ask", following, *typed)
+    if question in ("statement", "fit"):
+        after = ("pool", *typed, "--report", "answer.html")
+    answer(result, chosen, after=after)
+    return _code(pooled)
+
+
+def _each_panel(pooled: Any) -> _Said:
+    from metasense.results.page import panels_table
+
+    return _Said(panels_table(pooled.core), pooled.panels_frame())
+
+
+def next_panel(chosen: argparse.Namespace) -> int:
+    """What to run next."""
+    from metasense.questions.next_panel import plan_next
+
+    read = named(chosen)
+    pooled = _pooled(chosen, read)
+    plain = pooled.plain
+    plans = plan_next(plain, _candidates(chosen, plain))
+    answer(plans, chosen, after=serving(plans.best.protocol, plans.best.tasters))
+    return _code(pooled)
+
+
+def _candidates(chosen: argparse.Namespace, plain: Any) -> Any:
+    """The plans that were named; None for the usual ones."""
+    from metasense.questions.next_panel import usual_size
+    from metasense.questions.plan import Plan
+
+    if not (chosen.protocol or chosen.tasters or chosen.panels or chosen.same_pair_as):
+        return None
+    tests = chosen.protocol or [test.name for test in plain.protocols]
+    return Plan.every(tests, chosen.tasters or [usual_size(plain.core)], chosen.panels or [1], [chosen.same_pair_as])
+
+
+def tasters(chosen: argparse.Namespace) -> int:
+    """What people who tasted several times can do."""
+    read = named(chosen)
+    pooled = _pooled(chosen, read)
+    named_rate = {} if chosen.threshold is None else {"threshold": share(chosen.threshold)}
+    answer(pooled.plain.tasters(**named_rate), chosen, after=("next", *_with_margin(pooled, read)))
+    return _code(pooled)
+
+
+def preference(chosen: argparse.Namespace) -> int:
+    """Which of the two products is preferred."""
+    from metasense.questions.preference import preference as preferred
+
+    read = named(chosen)
+    if read.saved is not None:
+        result: Any = read.saved.plain.preference()
+    elif chosen.card is None and chosen.method == "grid":
+        source = read.tastings if read.panels is None else read.panels
+        result = preferred(source, tastings=None if read.panels is None else read.tastings)
+    else:
+        result = _pooled(chosen, read).plain.preference()
+    answer(result, chosen, after=("pool", *read.words, "--report", "answer.html"))
+    return FINE
+
+
+def claim(chosen: argparse.Namespace) -> int:
+    """Check a sentence against the panels."""
+    from metasense.alone.single import one_panel
+    from metasense.claims.check import check_claim
+    from metasense.margins import margin_of
+
+    read = named(chosen)
+    if chosen.panel is not None:
+        margin = margin_of(chosen.margin)
+        if read.saved is not None:
+            panels = read.saved.panels
+            margin = margin or read.saved.margin
+        else:
+            panels = read.tastings.to_panels() if read.panels is None else read.panels
+        result: Any = one_panel(panels[chosen.panel], margin=margin)
+        after: tuple[Any, ...] = ("claim", result.headline(), *read.words, "--panel", chosen.panel)
+    else:
+        pooled = _pooled(chosen, read)
+        result = pooled.plain
+        after = ("ask", "statement", *_with_margin(pooled, read))
+    check = check_claim(chosen.text, result)
+    if chosen.format != "text":
+        answer(check, chosen, after=after)
+    elif chosen.details or not check.understood:
+        show(check)
+    else:
+        say(*check.in_short(result.plain_answer()), ALL)
+    if chosen.format == "text":
+        then(*after)
+    if check.findings:
+        return WARNED
+    return FINE if check.understood else FAILED
+
+
+def show_saved(chosen: argparse.Namespace) -> int:
+    """Show a saved pool."""
+    from metasense.results.pooling import load
+
+    pooled = load(chosen.file)
+    answer(pooled, chosen, after=_after_pool(pooled, Named((chosen.file,), saved=pooled)))
+    return _code(pooled)
+
+
+def rerun(chosen: argparse.Namespace) -> int:
+    """Work a saved pool out again."""
+    from metasense.results.rerun import rerun as again
+
+    result = again(chosen.file, progress=progress())
+    answer(result, chosen, after=("show", chosen.file))
+    return FINE if result.same else WARNED

@@ -1,0 +1,205 @@
+"""Commands before and around a panel: the folder, the card, the sheets, the answers."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from metasense.cli.printing import show, then
+from metasense.cli.reading import FINE, WARNED
+
+
+def start(chosen: argparse.Namespace) -> int:
+    """Make the folder of one question."""
+    from metasense.planning.starting import start as begin
+    from metasense.showing.files import free_folder
+
+    free_folder(chosen.folder)  # before anybody answers questions
+    show(begin(chosen.folder, _asked() if chosen.answers is None else chosen.answers))  # it ends with the next command
+    return FINE
+
+
+def _asked() -> Any:
+    """The card that somebody at the terminal answers for."""
+    from metasense.planning.asking import ask_card
+    from metasense.planning.starting import ANSWERS_LOOK_LIKE
+
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise ValueError(
+            "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and "
+            f"name it with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
+        )
+    try:
+        card = ask_card(input, print)
+    except EOFError:
+        raise ValueError("the answers ended before the last question, so nothing was made.") from None
+    print()
+    return card
+
+
+def card_write(chosen: argparse.Namespace) -> int:
+    """Write a card from the options, or ask for it where there are none."""
+    from metasense.planning.starting import card_of
+    from metasense.showing.files import ready
+
+    ready(chosen.card)
+    lines = {
+        "question": chosen.question,
+        "decision": chosen.decision,
+        "margin": chosen.margin,
+        "protocols": chosen.protocol,
+        "tastings": chosen.tastings,
+        "stopping": chosen.stopping,
+        "panels": chosen.panels,
+        "exclusions": chosen.exclusions,
+        "moderators": chosen.moderator,
+        "date": chosen.date,
+    }
+    given = {name: value for name, value in lines.items() if value is not None}
+    if given:
+        lacking = [f"--{name}" for name in ("question", "decision", "margin", "protocol") if not getattr(chosen, name)]
+        if lacking:
+            from metasense.showing.words import listing
+
+            raise ValueError(f"a card also needs {listing(lacking)}. Without any of them you are asked line by line.")
+        card = card_of({"looks": chosen.looks, **given})
+    else:
+        card = _asked_for_a_card()
+    return _written(card, chosen.card)
+
+
+def _asked_for_a_card() -> Any:
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise ValueError(
+            "the questions of the card are asked in a terminal, and this is none. Give --question, --decision, "
+            "--margin and --protocol."
+        )
+    return _asked()
+
+
+def card_seal(chosen: argparse.Namespace) -> int:
+    """Seal a card written by hand, in a new file."""
+    from metasense.planning.starting import card_of
+    from metasense.showing.files import ready
+
+    ready(chosen.card)
+    return _written(card_of(chosen.lines), chosen.card)
+
+
+def _written(card: Any, path: str) -> int:
+    from metasense.showing.words import one_line
+
+    written = card.save(path)
+    show(card)
+    print(f"\nWrote {one_line(written)}, sealed: {card.sha256[:16]}")
+    then("plan", card.protocols[0], "--margin", card.margin.text)
+    return WARNED if card.edited else FINE
+
+
+def card_check(chosen: argparse.Namespace) -> int:
+    """Show a card, whether it is as it was sealed, and where panels depart from it."""
+    from metasense.card import Card
+    from metasense.margins import margin_of
+
+    card = Card.load(chosen.card)
+    show(card)
+    if not card.edited:
+        show(f"It is as it was sealed: {card.sha256[:16]}")
+    departures: tuple[str, ...] = ()
+    files = list(chosen.files) or ["panels.csv"]
+    if chosen.files:
+        from metasense.cli.reading import named
+        from metasense.core.evidence import joined
+
+        read = named(chosen)
+        panels = read.panels if read.saved is None else read.saved.panels
+        if read.tastings is not None:
+            panels = read.tastings.to_panels() if panels is None else joined(panels, read.tastings)
+        margin = margin_of(chosen.margin) or card.margin
+        departures = card.departures(panels, margin=margin, priors=card.priors)
+        print()
+        for departure in departures or ("The panels are as the card says.",):
+            show(departure)
+    then("pool", *files, "--card", chosen.card)
+    return WARNED if card.edited or departures else FINE
+
+
+def serve(chosen: argparse.Namespace) -> int:
+    """Write the sheets of one panel."""
+    from metasense.planning.serving import ServingPlan, place_for_plan
+    from metasense.planning.serving import serve as plan_for
+    from metasense.showing.words import one_line
+
+    place_for_plan(chosen.folder)
+    skipped = ("run", "folder", "protocol", "tasters", "version")
+    wanted = {name: value for name, value in vars(chosen).items() if name not in skipped}
+    wanted["panel"] = chosen.panel or Path(chosen.folder).resolve().name or "panel 1"
+    wanted["beside"] = [ServingPlan.load(folder) for folder in chosen.beside]  # none of their codes comes back
+    plan = plan_for(chosen.protocol, chosen.tasters, **wanted)
+    folder = plan.save(chosen.folder)
+    show(plan)
+    print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
+    sheet = Path(folder) / "answers.csv"
+    then("answers", folder, sheet, "--blind", "double", "--panels", "panels.csv")
+    return WARNED if plan.warnings else FINE
+
+
+def answers(chosen: argparse.Namespace) -> int:
+    """Count typed answers by their key."""
+    from metasense.planning.served import read_answers
+    from metasense.planning.serving import ServingPlan
+
+    if chosen.append and chosen.panels is None:
+        raise ValueError("--append goes with --panels, which names the table to add to.")
+    if chosen.panels is not None:
+        _place_for_counts(chosen.panels, chosen.append)
+    plan = ServingPlan.load(chosen.key)
+    tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
+    balance = plan.balance(tastings)
+    written = _write_counts(tastings.to_panels(), chosen.panels, chosen.append) if chosen.panels else ""
+    show(tastings)
+    print()
+    show(balance)
+    missing = int(tastings.frame["correct"].isna().sum())
+    if missing:
+        print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
+    if written:
+        print(f"\n{written}")
+        then("pool", chosen.panels, "--margin", "0.2 triangle")
+    else:
+        then("answers", chosen.key, chosen.answers, "--blind", chosen.blind or "double", "--panels", "panels.csv")
+    return FINE if balance.even and not missing else WARNED
+
+
+def _place_for_counts(path: str, append: bool) -> None:
+    """Refuse, before the work, a place where the counts cannot go."""
+    from metasense.showing.files import TEXT, ready
+
+    if Path(path).suffix.lower() != ".csv":
+        raise ValueError(f"--panels writes CSV, and {path!r} ends otherwise. Name a file that ends in .csv.")
+    try:
+        ready(path, TEXT if append else None)
+    except FileExistsError as error:
+        if append or not os.path.isfile(path):
+            raise
+        raise ValueError(f"{error} Or say --append to add the panel to that table.") from None
+
+
+def _write_counts(panels: Any, path: str, append: bool) -> str:
+    """Write the counts of a panel, and say what was done."""
+    from metasense.planning.adding import add_panel
+    from metasense.showing.words import one_line
+
+    name = one_line(path)
+    if not append or not os.path.exists(path) or not os.path.getsize(path):
+        panels.to_csv(path)
+        return f"There was no {name}; it is made, and holds this panel." if append else f"Wrote {name}."
+    if add_panel(panels, path):
+        return f"Added the panel to {name}."
+    return (
+        f"{name} holds this panel already, and was left as it is. If this was another evening, give it a name of its "
+        "own under panel in its key and answers (serve --panel names it)."
+    )

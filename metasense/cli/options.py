@@ -1,0 +1,121 @@
+"""Options, stated once for all the commands that take them."""
+
+from __future__ import annotations
+
+from metasense.cli.parser import MARGIN, Parser, decimal, share
+
+MARGIN_HELP = "smallest difference that matters: 0.2 triangle"
+RISK = "RISK"
+
+
+def add_margin(parsed: Parser) -> None:
+    """The margin."""
+    parsed.add_argument(MARGIN, metavar="TEXT", help=MARGIN_HELP)
+
+
+def add_read(parsed: Parser) -> None:
+    """How files are read."""
+    parsed.add_argument("--tastings", metavar="FILE", help="single answers of the panels, one row a tasting")
+    parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file, by name or number")
+
+
+def add_form(parsed: Parser, forms: tuple[str, ...]) -> None:
+    """What is printed."""
+    parsed.add_argument("--details", action="store_true", help="all numbers and notes, not the first screen only")
+    parsed.add_argument("--format", choices=forms, default="text", metavar="FORM", help=", ".join(forms))
+
+
+def add_sampling(parsed: Parser) -> None:
+    """What pools are worked out with."""
+    parsed.add_argument("--card", metavar="FILE", help="the question card written before; its margin is used")
+    parsed.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
+    parsed.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (1)")
+
+
+def add_pool(pool: Parser) -> None:
+    """What the panels are pooled with, and where the answer goes."""
+    add_margin(pool)
+    pool.add_argument(
+        "--moderator", metavar="COLUMN", action="append", help="what the difference may depend on; may be repeated"
+    )
+    pool.add_argument("--through-zero", metavar="COLUMN", help="a dose, at whose zero there is nothing to taste")
+    pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
+    pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")
+    pool.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
+    pool.add_argument("--title", default="", help="heading of that page")
+    pool.add_argument("--overwrite", action="store_true", help="replace a page or pool of other panels")
+
+
+def add_next(following: Parser) -> None:
+    """Which plans are compared."""
+    following.add_argument("--protocol", metavar="NAME", action="append", help="a protocol to try; may be repeated")
+    following.add_argument("--tasters", metavar="N", type=int, nargs="+", help="tasters in each panel")
+    following.add_argument("--panels", metavar="K", type=int, nargs="+", help="how many such panels (1)")
+    following.add_argument("--same-pair-as", metavar="PANEL", help="a panel whose batch pair is tasted again")
+
+
+def add_answers(answers: Parser) -> None:
+    """Key, answers, and where the counts go."""
+    answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")
+    answers.add_argument("answers", help="the filled answers.csv")
+    answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
+    answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
+    answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
+
+
+def add_plan(plan: Parser) -> None:
+    """What a plan is asked for."""
+    plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    plan.add_argument("at_hand", nargs="?", type=int, metavar="tasters", help="tasters at hand, one tasting each")
+    size = plan.add_mutually_exclusive_group()
+    add_margin(size)  # type: ignore[arg-type]
+    size.add_argument("--p-d", type=share, help="the same, as a p_d of the protocol")
+    size.add_argument("--d-prime", type=decimal, help="the same, as a d-prime")
+    plan.add_argument("--tasters", metavar="N", type=int, help="the same as the number after the protocol")
+    plan.add_argument("--purpose", choices=("difference", "similarity"), help="what the panel is run for")
+    plan.add_argument("--similarity", action="store_true", help="the same as --purpose similarity")
+    early = plan.add_mutually_exclusive_group()
+    early.add_argument("--looks", type=int, nargs="+", metavar="N", help="tastings at each look, the last in all")
+    early.add_argument("--sequential", action="store_true", help="look after every tasting")
+    plan.add_argument("--alpha", metavar=RISK, type=share, default=0.05, help="of calling a difference by luck (0.05)")
+    plan.add_argument("--beta", metavar=RISK, type=share, default=0.05, help="of missing the difference (0.05)")
+    add_form(plan, ("text", "markdown", "json", "csv"))
+
+
+def add_card_lines(write: Parser) -> None:
+    """The lines of a card."""
+    write.add_argument("--question", metavar="TEXT", help="in one sentence; without it, you are asked")
+    write.add_argument("--decision", metavar="TEXT", help="what you will do beyond the margin, within it, or neither")
+    add_margin(write)
+    write.add_argument("--protocol", metavar="NAME", action="append", help="may be repeated")
+    write.add_argument("--tastings", metavar="N", type=int, help="of each panel")
+    write.add_argument("--stopping", metavar="TEXT", help="when a panel ends, where that is no number of tastings")
+    write.add_argument("--panels", metavar="N", type=int, help="how many are planned")
+    write.add_argument(
+        "--looks", metavar="N", type=int, default=1, help="at the count of a panel, its end included (1)"
+    )
+    write.add_argument("--exclusions", metavar="TEXT", help="what will be left out, and why")
+    write.add_argument("--moderator", metavar="COLUMN", action="append", help="may be repeated")
+    write.add_argument("--date", metavar="DAY", help="such as 2026-11-25; today unless given")
+
+
+def add_serve(serve: Parser) -> None:
+    """What is served to whom."""
+    serve.greedy = ("--allergens", "--hazards", "--beside")
+    serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    serve.add_argument("tasters", type=int, help="how many tasters")
+    serve.add_argument("folder", help="a new folder for the sheets")
+    serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
+    serve.add_argument("--panel", metavar="NAME", help="name of the sitting (the folder's if left out)")
+    serve.add_argument("--date", metavar="DAY", help="day of the sitting, such as 2026-11-25")
+    serve.add_argument("--sets", metavar="N", type=int, default=1, help="sets each taster gets (1)")
+    serve.add_argument("--attribute", metavar="NOUN", default="", help="what tasters look for, where the test names it")
+    serve.add_argument("--more", metavar="SAMPLE", help="the sample expected to have more of it")
+    serve.add_argument("--reference", metavar="SAMPLE", help="always the reference (duo-trio) or A (A-not-A)")
+    serve.add_argument("--preference", action="store_true", help="a separate pair afterwards: which is liked better?")
+    serve.add_argument("--placebo", action="store_true", help="also a pair of two alike")
+    serve.add_argument("--certainty", action="store_true", help="ask how sure the taster is")
+    serve.add_argument("--allergens", metavar="X", nargs="*", help="of both together; no name means none")
+    serve.add_argument("--hazards", metavar="X", nargs="*", help="alcohol, caffeine, hot, additives; or no name")
+    serve.add_argument("--beside", nargs="*", default=(), metavar="FOLDER", help="other plans of the same session")
+    serve.add_argument("--seed", metavar="N", type=int, help="makes a plan again; leave it out for a real panel")

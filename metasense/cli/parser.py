@@ -1,0 +1,113 @@
+"""Words of a command as they are typed: margins without quotation marks, numbers as people write them, slips mended."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import math
+import shlex
+from typing import NoReturn
+
+MARGIN = "--margin"
+CLOSE = 0.6  # how alike a word must be to be taken for a slip
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that says what may be meant where words are missing or mistyped."""
+
+    greedy: tuple[str, ...] = ()  # options that take every word after them
+    margin = ""  # why the words after --margin are none
+    does = ""  # what the command does, in a line
+    under: dict[str, Parser]  # its commands, by name
+
+    def __init__(self, *arguments: object, **named: object) -> None:
+        self.under = {}
+        super().__init__(*arguments, **named)  # type: ignore[arg-type]
+
+    def error(self, message: str) -> NoReturn:
+        if self.margin and message.startswith("unrecognized"):
+            message = self.margin
+        if self.greedy and "required: " in message:
+            message += (
+                f". Put them before {', '.join(self.greedy[:-1])} and {self.greedy[-1]}, which take every word that "
+                "follows"
+            )
+        super().error(message)
+
+    def options(self) -> list[str]:
+        """Every option in full."""
+        return [name for name in self._option_string_actions if name.startswith("--")]
+
+    def slip(self, words: list[str]) -> str:
+        """What is wrong with a mistyped command or option, and the line put right; empty if nothing is."""
+        mended = list(words)
+        said = []
+        parser = self
+        for at, word in enumerate(words):
+            if word == "--":
+                break
+            if word.startswith("--"):
+                name = word.split("=", 1)[0]
+                if any(option.startswith(name) for option in parser.options()):
+                    continue
+                said.append(f"there is no option {name} for {parser.prog}")
+                near = difflib.get_close_matches(name, parser.options(), n=1, cutoff=CLOSE)
+                if near:
+                    mended[at] = near[0] + word.removeprefix(name)
+            elif parser.under and not word.startswith("-"):
+                if word not in parser.under:
+                    said.append(f"there is no command {word!r}")
+                    near = difflib.get_close_matches(word.lower(), parser.under, n=1, cutoff=CLOSE)
+                    if not near:
+                        break
+                    mended[at] = near[0]
+                parser = parser.under[mended[at]]
+        if not said:
+            return ""
+        if mended == words:
+            return f"{'; '.join(said)}. {parser.prog} --help lists what there is."
+        whole, _ = with_whole_margin(mended)
+        return f"{'; '.join(said)}. Did you mean this?\n  {as_typed(['metasense', *whole])}"
+
+
+def as_typed(words: list[str]) -> str:
+    """The line as one would type it in a terminal.
+
+    >>> print(as_typed(["pool", "my table.csv", "--margin", "d'=1"]))
+    pool 'my table.csv' --margin "d'=1"
+    """
+    return " ".join(_quoted(word) for word in words)
+
+
+def _quoted(word: str) -> str:
+    if "'" in word and not set('"$`\\!') & set(word):
+        return f'"{word}"'
+    return shlex.quote(word)
+
+
+def with_whole_margin(words: list[str]) -> tuple[list[str], str]:
+    """The words of a command with those of the margin in one; and why they are none, where they are none."""
+    if not any(word.split("=")[0] == MARGIN for word in words):
+        return words, ""
+    from metasense.margins import whole_margin
+
+    return whole_margin(words, MARGIN)
+
+
+def share(text: str) -> float:
+    """A share as people write it: 0.2, 0,2 or 20 %."""
+    try:
+        return decimal(text.strip().removesuffix("%")) / (100 if text.strip().endswith("%") else 1)
+    except argparse.ArgumentTypeError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a share between 0 and 1; write 0.2 or 20%") from None
+
+
+def decimal(text: str) -> float:
+    """A number with a decimal point or comma."""
+    try:
+        number = float(text.strip().replace(",", "."))
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5")
+    return number

@@ -1,0 +1,86 @@
+"""What the library says of arguments and methods, said of options and commands."""
+
+from __future__ import annotations
+
+import re
+
+QUESTIONS = {  # what `ask` can be asked, and what it is
+    "panels": "each panel alone, and among the others",
+    "verdict": "beyond the margin, within it, or not settled",
+    "statement": "a paragraph to paste",
+    "methods": "how the answer was worked out, to paste",
+    "disagreement": "how often one constant difference would look as mixed",
+    "explanations": "nothing to taste, one difference, or panels that differ",
+    "sensitivity": "other priors, and without single panels",
+    "path": "the answer after each panel, in date order",
+    "drawer": "panels that never came to light",
+    "fit": "whether the panels fit the model",
+}
+_VALUE = r"('[^']*'|\"[^\"]*\"|\.\.\.|[\w.%]+|)"
+_OPTIONS = {
+    "overwrite": "--overwrite",
+    "sheet": "--sheet",
+    "margin": "--margin",
+    "more": "--more",
+    "reference": "--reference",
+    "attribute": "--attribute",
+    "moderators": "--moderator",
+    "through_zero": "--through-zero",
+    "within": "--within",
+    "tastings": "--tastings",
+    "p_d": "--p-d",
+    "d_prime": "--d-prime",
+    "alpha": "--alpha",
+    "beta": "--beta",
+    "method": "--method",
+    "seed": "--seed",
+    "name": "--name",
+    "panel": "--panel",
+    "blind": "--blind",
+    "samples": "--samples",
+    "allergens": "--allergens",
+    "hazards": "--hazards",
+    "threshold": "--threshold",
+}
+_RULES = tuple(
+    (re.compile(pattern), instead)
+    for pattern, instead in (
+        (r"margin=ms\.Margin\([^)]*\) or (?=--margin)", ""),
+        (r"pool\(\.\.\., margin=\.\.\.\) or plan_next\(\.\.\., (margin=\"[^\"]*\")\)", r"\1"),
+        (r"\bpool\(\.\.\., (\w+=[^()]*)\)", r"\1"),
+        (r"(?:details|in_full)\(\), or --details in a terminal", "--details"),
+        (r"; the error's \.to_frame\(\) holds them all", "; metasense check FILE --details lists them all"),
+        (r"; to_frame\(\) holds them all", "; --details or --format csv gives them all"),
+        (rf"\b(?:pooled)?\.({'|'.join(QUESTIONS)})\(\)", r"metasense ask \1"),
+        (r"\bpooled\.(tasters|preference)\(\)", r"metasense \1"),
+        (r"\b(?:ms\.)?plan_next(?:\(pooled\))?(?!\()", "metasense next"),
+        (r"\bpool without moderators= and within=, or give the \.plain of such a pool; got \w+", "pool without "
+         "--moderator and --within"),
+        (r"; or give separate blind pairs as pairs=", ""),
+        (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
+    )
+)  # fmt: skip
+_ARGUMENT = re.compile(rf"(?<![\w'\"-])({'|'.join(_OPTIONS)})={_VALUE}")
+_TWICE = re.compile(r"(--[a-z][a-z-]*)((?: '[^']*'| \"[^\"]*\"| \S+)?) \(\1[^)]*\)")
+
+
+def in_options(text: str) -> str:
+    """The text with options and commands where it names arguments and methods.
+
+    >>> in_options("Name a new one, or say overwrite=True (--overwrite) to replace it.")
+    'Name a new one, or say --overwrite to replace it.'
+    >>> in_options("more='old' or more='new' (--more)")
+    "--more 'old' or --more 'new'"
+    """
+    for pattern, instead in _RULES:
+        text = pattern.sub(instead, text)
+    text = _ARGUMENT.sub(_as_option, text)
+    return _TWICE.sub(r"\1\2", text)
+
+
+def _as_option(match: re.Match[str]) -> str:
+    option = _OPTIONS[match[1]]
+    value = match[2]
+    if value in ("", "True", "..."):
+        return option
+    return f"{option} {value}"

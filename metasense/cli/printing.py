@@ -1,0 +1,139 @@
+"""Lines of a terminal: as wide as it is and no wider, in its encoding, and the command to go on with."""
+
+from __future__ import annotations
+
+import codecs
+import json
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from metasense.cli.parser import as_typed
+from metasense.cli.phrases import in_options
+
+FORMATS = ("text", "markdown", "json", "csv")
+PIPED = 80  # columns where nobody says how many there are
+NARROWEST = 40
+FIRST_SCREEN = 25
+ALL = "All of it: --details."
+_PLAIN = {"…": "...", "±": "+/-", "÷": "/", "×": "x", "−": "-", "–": "-", "—": "-", "Δ": "Delta", "≥": ">=", "≤": "<="}
+_PLAIN |= {"’": "'", "‘": "'", "“": '"', "”": '"', "\u00a0": " ", "≈": "~", "·": "-"}
+
+
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    """What stands for a character that the terminal's encoding does not have."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lost = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(character, "?") for character in lost), error.end
+
+
+def columns() -> int:
+    """Of the terminal; 80 where the output goes elsewhere."""
+    if sys.stdout is None or not sys.stdout.isatty():
+        return PIPED
+    return max(NARROWEST, shutil.get_terminal_size((PIPED, 24)).columns)
+
+
+@contextmanager
+def in_the_terminal() -> Iterator[None]:
+    """Print in lines as wide as the terminal; no character is too much for its encoding."""
+    from metasense.showing.words import LINE
+
+    codecs.register_error("metasense", _plainly)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="metasense")
+    before = LINE.set(columns())
+    try:
+        yield
+    finally:
+        LINE.reset(before)
+
+
+def show(text: object) -> None:
+    """Print what a result shows, with options where it names arguments, and no line too long."""
+    from metasense.showing.glance import MORE
+    from metasense.showing.words import wrapped
+
+    said = str(text)
+    if said.endswith(MORE):
+        said = said.removesuffix(MORE) + ALL
+    most = columns()
+    for line in in_options(said).split("\n"):
+        if len(line) <= most:
+            print(line)
+        else:
+            print("\n".join(wrapped(line)))
+
+
+def say(*texts: str) -> None:
+    """Sentences in lines of a terminal, with the terms of the trade explained."""
+    from metasense.showing.glance import explained
+
+    for text in explained(texts):
+        show(text)
+
+
+def then(*words: object) -> None:
+    """The most useful command to go on with, as it is typed."""
+    line = f"Then type: {as_typed(['metasense', *(str(word) for word in words if word is not None)])}"
+    if len(line) <= columns():
+        print(line)
+        return
+    lines = [""]
+    for part in line.split(" "):
+        if lines[-1] and len(lines[-1]) + len(part) + 3 > columns():
+            lines[-1] += " \\"
+            lines.append(" ")
+        lines[-1] += f" {part}" if lines[-1] else part
+    print("\n".join(lines))
+
+
+def serving(test: Any, tasters: int) -> tuple[object, ...]:
+    """The command that serves a panel."""
+    named = ("--attribute", "NOUN", "--more", "B") if test.directed else ()
+    return ("serve", test.name, tasters, "evening", *named)
+
+
+def answer(result: Any, chosen: Any, *, after: tuple[object, ...], **also: Any) -> None:
+    """Print a result in the form that was asked for."""
+    form = chosen.format
+    if form == "text":
+        show(result.details() if chosen.details else result)
+        then(*after)
+    elif form == "markdown":
+        print(result.to_markdown())
+    elif form == "csv":
+        print(_as_csv(result.to_frame()), end="")
+    else:
+        print(_as_json(result, also | {"then": as_typed(["metasense", *(str(w) for w in after if w is not None)])}))
+
+
+def _as_csv(frame: Any) -> str:
+    from metasense.showing.tables import as_csv
+
+    return as_csv(_with_its_index(frame))
+
+
+def _with_its_index(frame: Any) -> Any:
+    """The frame with named rows as a column."""
+    return frame if frame.index.name is None and frame.index.nlevels == 1 else frame.reset_index()
+
+
+def _as_json(result: Any, also: dict[str, Any]) -> str:
+    """Answer, numbers and notes; what is not known is null."""
+    frame = _with_its_index(result.to_frame())
+    said = {name: str(getattr(result, name)()) for name in ("plain_answer", "statement") if hasattr(result, name)}
+    notes = [str(note) for note in getattr(result, "notes", ())]
+    # pandas writes numbers, dates and missing values of every kind
+    numbers = json.loads(frame.to_json(orient="records", date_format="iso", double_precision=15))
+    return json.dumps({**said, **also, "numbers": numbers, "notes": notes}, ensure_ascii=False, indent=2)
+
+
+def progress() -> bool:
+    """Whether anybody watches the sampler."""
+    return bool(sys.stderr is not None and sys.stderr.isatty() and os.environ.get("TERM") != "dumb")

@@ -1,0 +1,116 @@
+"""Tables and saved pools that a command names, and what `check` says of them."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from metasense.cli.printing import answer, say, show
+
+FINE, WARNED, FAILED = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Named:
+    """What the files of a command hold: tables, or one saved pool."""
+
+    files: tuple[str, ...]
+    panels: Any = None
+    tastings: Any = None
+    saved: Any = None
+
+    @property
+    def words(self) -> list[str]:
+        """The files as they are typed again."""
+        return list(self.files)
+
+
+def named(chosen: argparse.Namespace) -> Named:
+    """Open the files of a command."""
+    from metasense.results.archive import is_archive
+    from metasense.tables.panels import read_table, read_tastings
+    from metasense.tables.several import together
+
+    files = tuple(str(file) for file in chosen.files)
+    saved = [file for file in chosen.files if is_archive(file)]
+    again = (*files, *(("--sheet", chosen.sheet) if chosen.sheet else ()))
+    if saved:
+        if len(files) > 1 or chosen.tastings is not None:
+            raise ValueError(
+                f"{str(saved[0])!r} is a saved pool, which holds its panels and tastings already. Name it alone, or "
+                "name the tables it was made of."
+            )
+        from metasense.results.pooling import load
+
+        return Named(again, saved=load(saved[0]))
+    tables = [read_table(file, sheet=chosen.sheet) for file in chosen.files]
+    if chosen.tastings is not None:
+        tables.append(read_tastings(chosen.tastings))
+        again = (*again, "--tastings", str(chosen.tastings))
+    panels, tastings = together(tables)
+    return Named(again, panels, tastings)
+
+
+def check(chosen: argparse.Namespace) -> int:
+    """Say what is in the tables, or in the saved pool."""
+    from metasense.core.evidence import joined
+    from metasense.showing.words import listing, one_line
+    from metasense.tables.sheets import PanelsError
+
+    try:
+        read = named(chosen)
+        counts = read.panels if read.saved is None else read.saved.panels
+        if read.tastings is not None:
+            counts = read.tastings.to_panels() if counts is None else joined(counts, read.tastings)
+    except PanelsError as error:
+        if not chosen.details:
+            raise
+        print(error.words(), file=sys.stderr)
+        return FAILED
+    shown = [table for table in (read.panels, read.tastings) if table is not None] or [counts]
+    test = str(counts.frame["protocol"].iloc[0])
+    after = ("pool", *read.words, "--margin", _usual_margin(test))
+    if read.saved is not None:
+        after = ("show", *read.words)
+    for table in shown[:-1]:
+        if chosen.format == "text":
+            show(table.in_full() if chosen.details else table)
+            print()
+    reversed_ = counts.reversals()
+    warning = ""
+    if reversed_:
+        warning = (
+            f"Warning: far fewer correct answers than guessing gives in {listing(map(one_line, reversed_), 8)}: a "
+            "reversal or coding error, or, where a direction is named, a difference the other way round? Check the key "
+            "before pooling."
+        )
+    _show_last(shown[-1], chosen, after, warning)
+    return WARNED if reversed_ else FINE
+
+
+def _show_last(table: Any, chosen: argparse.Namespace, after: tuple[object, ...], warning: str) -> None:
+    """The table, the warning below it, and the command to go on with."""
+    if chosen.format != "text":
+        answer(table, chosen, after=after, **({"warning": warning} if warning else {}))
+        return
+    from metasense.cli.printing import then
+
+    show(table.in_full() if chosen.details else table)
+    if warning:
+        say(warning)
+    then(*after)
+
+
+def _usual_margin(test: str) -> str:
+    """A margin to begin with, in the words of the first panel's protocol."""
+    from metasense.protocols import Protocol, protocol
+
+    return f"0.2 {test}" if isinstance(protocol(test), Protocol) else "d-prime 1"
+
+
+def is_a_file(name: str) -> bool:
+    """Whether a word names a file that is there."""
+    return Path(name).is_file()
