@@ -416,3 +416,32 @@ def test_no_version_is_allowed_that_is_older_than_those_that_work(name):
 
 def test_the_library_that_guards_against_entities_is_asked_for():
     assert floor("defusedxml")
+
+
+BY_CONTENT = {"Card"}  # which holds texts and numbers alone
+
+
+def test_results_are_frozen_and_equal_only_to_themselves():
+    """Arrays and frames compare element by element, so that results are told apart as things, not by content."""
+    import dataclasses
+    from importlib import import_module
+
+    from metasense.showing.results import Result
+
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if path.name != "__main__.py":
+            import_module(".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"))
+
+    def below(kind):
+        for child in kind.__subclasses__():
+            yield child
+            yield from below(child)
+
+    found = [
+        kind for kind in below(Result) if dataclasses.is_dataclass(kind) and kind.__module__.startswith("metasense.")
+    ]
+    assert len(found) > 20
+    for kind in found:
+        settings = kind.__dataclass_params__
+        assert settings.frozen and not settings.repr, kind
+        assert kind.__name__ in BY_CONTENT or not settings.eq, kind

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from scipy.integrate import quad
 from scipy.stats import beta, binom
 
+import metasense as ms
 from metasense.alone.beliefs import p_d_posterior
 from metasense.alone.single import one_panel
 from metasense.engine.distribution import Distribution
@@ -159,4 +160,15 @@ def test_assurance_takes_both_tails_of_a_two_sided_test_as_the_critical_number_d
     )
     assert assurance("2-AFC", 30, sure, alpha=0.01) == pytest.approx(
         power("2-AFC", 30, d_prime=1.0, alpha=0.01), abs=1e-6
+    )
+
+
+def test_a_pool_lends_its_sign_to_protocols_that_have_one():
+    against = ms.pool({"panel": ["A", "B"], "protocol": "2-AFC", "tastings": [24, 30], "correct": [4, 6]})
+    assert float(assurance("2-AFC", 24, against)) < 0.01
+    assert float(assurance("2-AFC", 24, against)) == pytest.approx(
+        float(assurance("2-AFC", 24, against.posterior.next_theta))
+    )
+    assert float(assurance("tetrad", 24, against)) == pytest.approx(
+        float(assurance("tetrad", 24, against.next_d_prime))
     )

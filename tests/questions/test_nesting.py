@@ -290,3 +290,48 @@ def test_the_group_named_as_best_known_has_the_narrowest_interval():
         lower, upper = pooled.on(name).next_d_prime.interval()
         widths[name] = upper - lower
     assert pooled.variation().endswith(f" from {min(widths, key=widths.get)}.")
+
+
+def test_rows_of_the_frame_are_the_distributions_they_name(nested):
+    core = nested.nesting if hasattr(nested, "nesting") else nested
+    frame = nested.to_frame(0.8).set_index("quantity")
+    named = {
+        "average d-prime": core.average,
+        "next panel d-prime, new batch pair": core.next_d_prime,
+        "spread between batch pairs": core.between,
+        "spread within a batch pair": core.spread_within,
+        "spread, both together": core.spread,
+        "share of the variance between batch pairs": core.share,
+    }
+    assert frame.index.tolist()[:6] == list(named) and (frame["prob"] == 0.8).all()
+    for name, value in named.items():
+        lower, upper = value.interval(0.8)
+        assert frame.loc[name, ["mean", "median", "lower", "upper"]].tolist() == pytest.approx(
+            [value.mean, value.median, lower, upper]
+        )
+    assert core.between.median < core.spread.median and core.spread_within.median < core.spread.median
+
+
+def test_a_row_a_group_counts_its_panels_and_gives_its_own_answer(nested):
+    frame = nested.groups_frame(0.8)
+    panels = nested.panels.frame["batch_pair"].value_counts()
+    assert frame["panels"].tolist() == [panels[name] for name in frame["batch_pair"]]
+    for row in frame.to_dict("records"):
+        there = nested.on(row["batch_pair"])
+        signed, following = there.signed, there.next_d_prime
+        assert [row["pooled_lower"], row["pooled"], row["pooled_upper"]] == pytest.approx(
+            [signed.interval(0.8)[0], signed.median, signed.interval(0.8)[1]]
+        )
+        assert [row["next_lower"], row["next"], row["next_upper"]] == pytest.approx(
+            [following.interval(0.8)[0], following.median, following.interval(0.8)[1]]
+        )
+    assert (frame["prob"] == 0.8).all() and (frame["kind"] == "equal-tailed").all()
+
+
+def test_the_level_is_weighed_against_the_pool_without_it(nested):
+    core = nested.nesting if hasattr(nested, "nesting") else nested
+    log = core.levels.box.log_evidence - nested.plain.evidences.varying
+    assert core.bayes_factor == pytest.approx(np.exp(log))
+    below = core.average.below(nested.margin.d_prime) if nested.margin else None
+    if below is not None:
+        assert (nested.verdict().below, nested.verdict().above) == pytest.approx((below, 1 - below))

@@ -1,0 +1,175 @@
+"""Which cup an answer names and whether it is right, protocol by protocol. Cups and codes are invented."""
+
+import pytest
+
+from metasense.protocols import protocol
+from metasense.tables.cells import Wrong
+from metasense.tables.cups import (
+    Cups,
+    _elsewhere,
+    _groups,
+    _is_word,
+    _off_the_tray,
+    _order,
+    is_right,
+    is_signal,
+    understood,
+)
+
+TRIANGLE, TETRAD = protocol("triangle"), protocol("tetrad")
+
+
+@pytest.mark.parametrize(
+    ("test", "served", "answer", "right"),
+    [
+        ("triangle", "2", "2", True), ("triangle", "2", "02", True), ("triangle", "2", "3", False),
+        ("triangle", "left cup", "Left Cup", True), ("triangle", "417", "305", False),
+        ("two-out-of-five", "1+4", "4+1", True), ("two-out-of-five", "1+4", "1 4", True), ("two-out-of-five", "1+4", "1+5", False),
+        ("specified tetrad", "1+4", "4,1", True), ("specified tetrad", "1+4", "2+3", False),
+        ("tetrad", "1+4/2+3", "2+3", True), ("tetrad", "1+4/2+3", "3+2/4+1", True), ("tetrad", "14/23", "14", True),
+        ("tetrad", "1+4", "2+3", True), ("tetrad", "1+4", "1+2", False), ("tetrad", "1+4/2+3", "1+2/3+4", False),
+        ("tetrad", "417+305/862+190", "862+190", True), ("tetrad", "417+305/862+190", "417+862", False),
+        ("A-not-A", "A", "a", True), ("A-not-A", "A", "not A", False), ("A-not-A", "not-A", "Not A", True),
+        ("same-different", "same", "different", False), ("same-different", "different", "Different", True),
+    ],
+)  # fmt: skip
+def test_an_answer_is_right_where_it_names_the_cups_that_are(test, served, answer, right):
+    assert is_right(protocol(test), served, answer) == right
+
+
+@pytest.mark.parametrize(
+    ("test", "served", "answer", "words"),
+    [
+        (
+            "two-out-of-five",
+            "1+4",
+            "1",
+            "'1' and served '1+4' name different numbers of cups. Join cups by +, as in 1+4",
+        ),
+        (
+            "tetrad",
+            "417+305",
+            "862+190",
+            "'862+190' may be the other two cups of '417+305'. Under served write both groups",
+        ),
+        (
+            "tetrad",
+            "417+305/862+190",
+            "417+111",
+            "'417+111' names a cup that is not in '417+305/862+190'. Check the code",
+        ),
+        ("A-not-A", "A", "B", "'B' is not A or not A. Write one of these under served and answer"),
+        ("same-different", "same", "equal", "'equal' is not same or different"),
+    ],
+)
+def test_cups_that_cannot_be_compared_are_refused(test, served, answer, words):
+    with pytest.raises(Wrong) as caught:
+        is_right(protocol(test), served, answer)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("test", "word", "column", "words"),
+    [
+        ("triangle", "ABB", "served", "'ABB' is a whole tray. Under served write the right answer alone"),
+        ("triangle", "237/682/967", "served", "is a whole tray"),
+        ("triangle", "745-777", "answer", "'745-777' could be several cups, or the name of one. Write one cup alone"),
+        (
+            "triangle",
+            "1+4",
+            "answer",
+            "'1+4' names 2 cups, where a triangle asks for one. Write its code or place alone",
+        ),
+        ("triangle", "1/2", "answer", "has groups of cups, which only a tetrad has. Write the one cup alone"),
+        (
+            "two-out-of-five",
+            "1",
+            "answer",
+            "'1' names 1 cup, where a two-out-of-five asks for two cups. Join cups by +",
+        ),
+        ("two-out-of-five", "1+2+3", "answer", "names 3 cups, where a two-out-of-five asks for two cups"),
+        ("tetrad", "14", "served", "'14' could be cups 1 and 4 or a code. Write 1+4"),
+        ("tetrad", "1+4/2", "served", "is not two groups of two cups. Write them as 1+4/2+3"),
+        ("tetrad", "1+4/4+3", "answer", "is not two groups of two cups"),
+        ("triangle", "1++", "answer", "'1++' has a mark too many. Join cups by +, as in 1+4"),
+    ],
+)
+def test_a_word_that_names_no_cup_of_the_protocol_is_refused(test, word, column, words):
+    with pytest.raises(Wrong) as caught:
+        understood(protocol(test), word, column)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(("test", "word", "column"), [
+    ("triangle", "2", "served"), ("triangle", "left cup", "answer"), ("tetrad", "14", "answer"), ("tetrad", "1+4", "served"),
+    ("tetrad", "1+4/2+3", "served"), ("two-out-of-five", "1+4", "answer"), ("duo-trio", "no", "served"), ("tetrad", "741", "served"),
+])  # fmt: skip
+def test_a_word_that_names_the_cups_asked_for_is_understood(test, word, column):
+    understood(protocol(test), word, column)
+
+
+def test_cups_are_parted_at_their_marks():
+    assert _groups("1+4/2+3") == _groups("14/23") == (frozenset("14"), frozenset("23"))
+    assert _groups("left cup") == (frozenset(["left cup"]),) and _groups("007") == (frozenset(["7"]),)
+    assert _groups("1 4") == (frozenset("14"),) and _groups("14/24") == (frozenset(["14"]), frozenset(["24"]))
+    assert is_signal("A-not-A", "a") and not is_signal("same-different", "SAME")
+    assert _order("ABB") == ["A", "B", "B"] and _order("417-862-305") == ["417", "862", "305"] and _order(None) == []
+    assert _is_word("left cup") and not _is_word("1st") and not _is_word("-") and not _is_word("")
+
+
+@pytest.mark.parametrize(
+    ("cups", "choices", "seen", "answers", "strange", "unsure"),
+    [
+        (3, 3, {"1", "2"}, {"3"}, set(), set()),
+        (3, 3, {"1", "2"}, {"4"}, {"4"}, set()),
+        (3, 3, {"1", "2"}, {"0"}, {"0"}, set()),
+        (3, 2, {"1", "2"}, {"3"}, {"3"}, set()),  # of three places only two are choices
+        (3, 3, {"417", "305"}, {"862"}, set(), set()),
+        (3, 3, {"417", "305"}, {"86"}, {"86"}, set()),
+        (3, 3, {"017", "305"}, {"86"}, set(), set()),  # codes may have lost a zero in front
+        (3, 3, {"417"}, {"417?"}, {"417?"}, set()),
+        (3, 3, {"left", "right"}, {"middle"}, set(), {"middle"}),
+        (3, 3, {"left", "right"}, {"blue"}, {"blue"}, set()),
+        (3, 3, {"K7", "M2"}, {"P5"}, set(), set()),
+        (3, 3, {"K7", "M2"}, {"P55"}, {"P55"}, set()),
+        (3, 3, {"1"}, {"left"}, {"left"}, set()),
+        (3, 3, {"oak"}, {"ash"}, set(), set()),
+        (3, 3, {"oak"}, {"x"}, {"x"}, set()),
+    ],
+)
+def test_answers_are_cups_as_far_as_those_seen_show(cups, choices, seen, answers, strange, unsure):
+    called = Cups(cups, choices, seen)
+    assert (called.strange(answers), called.unsure) == (strange, unsure)
+
+
+@pytest.mark.parametrize(
+    ("order", "served", "answer", "column", "words"),
+    [
+        ("AAA", "1", "1", "order", "served in the order AAA there is no odd cup. Correct the order."),
+        ("ABB", "2", "1", "served", "served is cup 2, but in the order ABB cup 1 is the odd one. Correct one."),
+        (
+            "417-305-862",
+            "417",
+            "999",
+            "answer",
+            "answer is '999', which is not among the cups 417, 305 and 862 of its order.",
+        ),
+        ("417-305-862", "999", "417", "served", "served is '999', which is not among the cups"),
+    ],
+)
+def test_an_order_holds_what_was_right_and_what_was_answered(order, served, answer, column, words):
+    found = _off_the_tray(TRIANGLE, _order(order), served, answer)
+    assert found[0] == column and words in found[1]
+    assert _off_the_tray(TRIANGLE, _order("ABB"), "1", "3") is None
+    assert _off_the_tray(TRIANGLE, _order("417-305-862"), "417", "305") is None
+
+
+@pytest.mark.parametrize(
+    ("order", "position", "answer", "place"),
+    [("ABB", 1, "2", 2), ("ABB", 2, "2", 0), ("417-305-862", 1, "862", 3), ("417-305-862", 3, "862", 0), ("", 1, "2", 2),
+     ("ABB", None, "2", 0), ("ABB", 1, None, 0), ("ABB", 1, "1+2", 0), ("417-305-862", 1, "2", 0)],
+)  # fmt: skip
+def test_the_place_picked_is_that_of_the_answer(order, position, answer, place):
+    said = _elsewhere(_order(order), position, answer)
+    expected = f"the answer is {answer!r}, which stands at place {place}, not {position}. Correct one of them."
+    assert said == (expected if place else "")
