@@ -286,8 +286,7 @@ def _explorer(widgets: Any) -> Any:
             *controls, answer = self.children
             sliders = widgets.VBox(controls)._repr_mimebundle_()
             moved = words.listing(control.description for control in controls)
-            sliders["text/plain"] = f"Run this cell to move: {moved}."
-            sliders["text/html"] = f"<p><em>{html.escape(sliders['text/plain'])}</em></p>"  # where there is no kernel
+            sliders["text/plain"] = f"Run this cell to move: {moved}."  # what stays where there is no kernel
             display(sliders, raw=True)  # type: ignore[no-untyped-call]
             shown = display(_Still(answer.value), display_id=True)  # type: ignore[no-untyped-call]
             answer.observe(lambda change: shown.update(_Still(change["new"])), "value")

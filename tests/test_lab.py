@@ -9,6 +9,7 @@ no Chromium it is skipped; none is ever downloaded. To look at what the browser 
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import re
@@ -64,6 +65,14 @@ SEEN = """(handle) => {  // the words and pictures beside a slider
   const area = handle.closest('.jp-OutputArea');
   return area.innerText + [...area.querySelectorAll('img')].map(e => e.src).join();
 }"""
+WATCH = """() => {  // how tall the output is, at every frame that is drawn
+  const area = document.querySelector('.jp-Notebook .jp-OutputArea');
+  window.heights = [];
+  const look = () => { window.heights.push(area.offsetHeight); requestAnimationFrame(look); };
+  look();
+}"""
+WIDER = """() => [...document.querySelectorAll('.jp-Notebook .jp-OutputArea-output')]
+  .filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.innerText.slice(0, 60))"""
 CONTRAST = """() => {  // of our words against whatever lies behind them, as WCAG 2 counts it
   const linear = v => v / 255 <= .03928 ? v / 255 / 12.92 : ((v / 255 + .055) / 1.055) ** 2.4;
   const light = ([r, g, b]) => .2126 * linear(r) + .7152 * linear(g) + .0722 * linear(b);
@@ -275,7 +284,8 @@ def test_notebook_runs_in_jupyterlab(lab, path):
     assert lab.page.locator(".jp-OutputArea table td").count() > 3
 
     sliders = lab.page.locator(".jp-OutputArea .noUi-handle")
-    assert sliders.count() > 0
+    explored = "ms.explore(" in path.read_text(encoding="utf-8")
+    assert (sliders.count() > 0) == explored
     for slider in sliders.all():
         _move(lab.page, slider)
     said = "\n".join(lab.page.locator(".jp-OutputArea").all_inner_texts())
@@ -312,7 +322,53 @@ def test_answers_can_be_read_in_a_light_and_in_a_dark_theme(lab):
         lab.shoot(theme.replace(" ", "_"))
         assert len(ratios) > 50
         assert min(ratios) >= 4.5  # WCAG 2.2, 1.4.3
+        shades = [_brightness(image) for image in lab.page.locator("img.metasense").all()]
+        assert len(shades) >= 2
+        assert min(shades) > 200 if theme.endswith("Light") else max(shades) < 80
     lab.page.evaluate("() => jupyterapp.commands.execute('apputils:change-theme', {theme: 'JupyterLab Light'})")
+
+
+def _brightness(image: Any) -> float:
+    """Of a picture as it is seen, from 0 to 255."""
+    from matplotlib.image import imread
+
+    return 255 * float(imread(io.BytesIO(image.screenshot()))[..., :3].mean())
+
+
+def test_a_reopened_notebook_shows_the_last_answer_and_no_step_changes_its_height(lab):
+    lab.new("kept.ipynb", "import metasense as ms\nms.explore()")
+    lab.run_all()
+    answer = lab.page.locator(".jp-OutputArea-output").last
+    lab.page.evaluate(WATCH)
+    correct = lab.page.locator(".jp-OutputArea .noUi-handle").nth(1)
+    for _ in range(3):
+        _move(lab.page, correct)
+    assert "13 of 24 answers correct" in answer.inner_text()
+    heights = lab.page.evaluate("() => window.heights")
+    assert len(heights) > 3 and min(heights) > 0.9 * max(heights)
+    lab.shoot("kept")
+    lab.page.evaluate("() => jupyterapp.commands.execute('docmanager:save')")
+    lab.page.wait_for_function("() => !jupyterapp.shell.currentWidget.context.model.dirty")
+    lab.stop_kernels()
+    lab.open("notebooks/kept.ipynb")
+    assert "13 of 24 answers correct" in answer.inner_text()
+    assert answer.locator("img.metasense").count() == 2
+    said = lab.page.locator(".jp-OutputArea").first.inner_text()
+    lab.shoot("kept_reopened")
+    assert "Traceback" not in said and "VBox(" not in said
+    assert lab.page.locator(".jp-OutputArea [data-mime-type*='error']").count() == 0
+
+
+def test_no_stored_output_is_wider_than_its_place(lab):
+    found = {}
+    for path in NOTEBOOKS:
+        lab.open(f"notebooks/{path.name}")
+        lab.page.wait_for_function(f"() => ({PICTURES})().every(picture => picture.done)")
+        found[path.stem] = lab.page.evaluate(WIDER)
+        assert "Run this cell to move" in lab.page.inner_text(".jp-Notebook") or path.name[:2] in ("08", "09")
+        lab.shoot(f"stored_{path.stem}")
+        lab.stop_kernels()
+    assert {name: wider for name, wider in found.items() if wider} == {}
 
 
 def _type(lab: Lab, cell: int, text: str) -> None:

@@ -9,7 +9,7 @@ panel's own d-prime before dividing. Omega is not estimated: the answer is shown
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -129,7 +129,7 @@ class Drawer(Pictured):
     0.7
     """
 
-    _depicts = "The average d-prime against the share of dull panels that came to light."
+    _depicts = "The average d-prime against the share that came to light of panels not statistically significant."
 
     what_if: pd.DataFrame
     panels: int
@@ -325,6 +325,9 @@ class Drawer(Pictured):
         axes.minorticks_off()
         axes.set_ylim(bottom=0)
         return axes
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        return f"{self._depicts} {self.sentence()}"
 
     def _shown(self) -> list[str | tables.Table]:
         if not self.panels:
