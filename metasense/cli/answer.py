@@ -262,7 +262,9 @@ def claim(chosen: argparse.Namespace) -> int:
         else:
             panels = read.tastings.to_panels() if read.panels is None else read.panels
         result: Any = one_panel(panels[chosen.panel], margin=margin)
-        after: tuple[Any, ...] = ("claim", result.headline(), *read.words, "--panel", chosen.panel)
+        after: tuple[Any, ...] = ("one", read.files[0], "--panel", chosen.panel)
+        if read.saved is not None:
+            after = ("show", read.files[0])
     else:
         pooled = _pooled(chosen, read)
         result = pooled.plain

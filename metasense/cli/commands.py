@@ -84,7 +84,7 @@ def _before(command: Callable[..., Parser]) -> None:
 
 
 def _card(card: Parser) -> None:
-    add = card.add_subparsers(metavar="write|seal|check", required=True, parser_class=Parser)
+    add = card.add_subparsers(metavar="write|seal|check", required=True, help="one of these", parser_class=Parser)
 
     def step(name: str, does: str) -> Parser:
         parsed = add.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}.", formatter_class=_Help)

@@ -17,7 +17,8 @@ from metasense.cli.phrases import in_options
 FORMATS = ("text", "markdown", "json", "csv")
 PIPED = 80  # columns where nobody says how many there are
 NARROWEST = 40
-FIRST_SCREEN = 25
+FIRST_SCREEN = 25  # lines,
+LAST_LINES = 3  # of which the last are for what is left out and for the command to go on with
 ALL = "All of it: --details."
 _PLAIN = {"…": "...", "±": "+/-", "÷": "/", "×": "x", "−": "-", "–": "-", "—": "-", "Δ": "Delta", "≥": ">=", "≤": "<="}
 _PLAIN |= {"’": "'", "‘": "'", "“": '"', "”": '"', "\u00a0": " ", "≈": "~", "·": "-"}
@@ -80,17 +81,41 @@ def say(*texts: str) -> None:
 
 def then(*words: object) -> None:
     """The most useful command to go on with, as it is typed."""
-    line = f"Then type: {as_typed(['metasense', *(str(word) for word in words if word is not None)])}"
-    if len(line) <= columns():
-        print(line)
-        return
-    lines = [""]
-    for part in line.split(" "):
-        if lines[-1] and len(lines[-1]) + len(part) + 3 > columns():
+    lines = ["Then type: metasense"]
+    for word in words:
+        if word is None:
+            continue
+        part = as_typed([str(word)])
+        if len(lines[-1]) + len(part) + 3 > columns():
             lines[-1] += " \\"
             lines.append(" ")
-        lines[-1] += f" {part}" if lines[-1] else part
+        lines[-1] += f" {part}"
     print("\n".join(lines))
+
+
+def _first_screen(result: Any) -> str:
+    """What a result shows, or what of it stands in 25 lines: its sentences, and the beginning of its first table."""
+    from metasense.showing.glance import in_lines
+    from metasense.showing.tables import Table
+    from metasense.showing.words import count, wrapped
+
+    text = str(result)
+    if len(text.split("\n")) <= FIRST_SCREEN - LAST_LINES:
+        return text
+    lines: list[str] = []
+    for part in result._shown():
+        if isinstance(part, str):
+            lines += wrapped(part)
+            continue
+        if isinstance(part, Table):
+            shown = in_lines(part).cut_to(0, columns())
+            room = FIRST_SCREEN - LAST_LINES - 2 - len(lines) - len(shown.to_text().split("\n"))
+            shown = in_lines(part).cut_to(max(room, 1), columns())
+            lines += ["", *shown.to_text().split("\n")]
+            left = len(part.rows) - len(shown.rows)
+            lines += [f"{count(left, 'more row')}, and more columns: --details."] if left else []
+        break
+    return "\n".join([*lines[: FIRST_SCREEN - LAST_LINES], ALL])
 
 
 def serving(test: Any, tasters: int) -> tuple[object, ...]:
@@ -103,7 +128,7 @@ def answer(result: Any, chosen: Any, *, after: tuple[object, ...], **also: Any) 
     """Print a result in the form that was asked for."""
     form = chosen.format
     if form == "text":
-        show(result.details() if chosen.details else result)
+        show(str(result.details()) if chosen.details else _first_screen(result))
         then(*after)
     elif form == "markdown":
         print(result.to_markdown())

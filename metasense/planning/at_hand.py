@@ -199,8 +199,12 @@ class TastersAtHand(Statement):
 
     def _shown(self) -> list[str | Shown]:
         answer = " ".join([self._line(), *self._enough()])
-        found = f"Found: with a chance of {risk_percent(1 - self.beta)}. " if self.purpose == "difference" else ""
-        return [answer, self._protocols(), self._evenings(), f"{found}{_CAUTION}"]
+        note = "As if evenings did not differ; where they do, less is found."
+        if self.purpose == "difference":
+            note = (
+                f"It finds: in {risk_percent(1 - self.beta)} of panels, if evenings do not differ; where they do, less."
+            )
+        return [answer, self._protocols(), self._evenings(), note]
 
 
 _CAUTION = "Evenings count as if the difference were the same on each; where they differ, they find less."

@@ -252,13 +252,16 @@ class LooksPlan(Pictured, Statement):
         end = f"It ends without an answer in up to {risk_percent(left)} of panels, at {most}."
         if left < 5e-4:
             end = f"It always ends by {most}."
+        first = words.whole(self.looks[0])
+        last = words.whole(self.looks[-1])
+        planned = words.count(len(self.looks), "planned look")
         return (
-            f"{self.protocol.name} with {words.count(len(self.looks), 'planned look')} from {self.looks[0]} to "
-            f"{self.looks[-1]} tastings, for a p_d of {risk_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). Real "
+            f"{self.protocol.name} with {planned} from {first} to {last} tastings, "
+            f"for a p_d of {risk_percent(self.p_d)} (d-prime {words.d(self.d_prime)}). Real "
             f"alpha-risk {risk_percent(self.actual_alpha)} ({risk_percent(self.alpha)} asked for), real beta-risk "
             f"{risk_percent(self.actual_beta)} ({risk_percent(self.beta)} asked for). {end} "
-            f"On average it takes {guessing['expected_tastings']:.0f} tastings when all guess and "
-            f"{differing['expected_tastings']:.0f} at the stated difference."
+            f"On average it takes {words.whole(round(guessing['expected_tastings']))} tastings when all guess and "
+            f"{words.whole(round(differing['expected_tastings']))} at the stated difference."
         )
 
     def when_to_stop(self, *, most: int | None = None) -> Table:
@@ -593,7 +596,11 @@ class CostOfLooks(Statement):
 
     def _paragraph(self) -> str:
         many = len(self.looks) > 1
-        span = f"{self.looks[0]} to {self.looks[-1]} tastings" if many else words.count(self.looks[0], "tasting")
+        span = (
+            f"{words.whole(self.looks[0])} to {words.whole(self.looks[-1])} tastings"
+            if many
+            else words.count(self.looks[0], "tasting")
+        )
         if self.overall <= self.alpha:
             advice = f"That is within {risk_percent(self.alpha)}: whole counts leave room for it."
         elif self.strict_alpha:

@@ -365,7 +365,7 @@ class TastersNeeded(Pictured, Statement):
 
     def _line(self) -> str:
         same = self.lasting == self.smallest
-        every = "every larger size" if same else f"from {self.lasting} on every size"
+        every = "every larger size" if same else f"from {words.whole(self.lasting)} on every size"
         return (
             f"{self.protocol.name}, run for {self.purpose}: {words.count(self.smallest, 'tasting')}, and {every}, for "
             f"a p_d of {risk_percent(self.p_d)} with an alpha-risk of {risk_percent(self.alpha)} and a beta-risk of "
@@ -384,13 +384,16 @@ class TastersNeeded(Pictured, Statement):
     def _paragraph(self) -> str:
         smallest, lasting = (row for _, row in self.to_frame().iterrows())
         if self.purpose == "difference":
-            call = f"Call a difference at {smallest['critical_number']} or more correct of {self.smallest}"
+            count = words.whole(smallest["critical_number"])
+            call = f"Call a difference at {count} or more correct of {words.whole(self.smallest)}"
         else:
-            call = f"Call it similar at {smallest['similarity_limit']} or fewer correct of {self.smallest}"
+            count = words.whole(smallest["similarity_limit"])
+            call = f"Call it similar at {count} or fewer correct of {words.whole(self.smallest)}"
         if self.smallest == self.lasting:
             rest, more = "Every larger panel does too.", ""
         else:
-            rest = f"From {self.lasting} on every panel does; in between some do not, because power is a saw-tooth."
+            lasts = words.whole(self.lasting)
+            rest = f"From {lasts} on every panel does; in between some do not, because power is a saw-tooth."
             more = f", {words.whole(lasting['cups'])} for {words.whole(self.lasting)}"
         sides = " (two-sided)" if self.two_sided else ""
         return (

@@ -13,7 +13,7 @@ import os
 import re
 import unicodedata
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -107,6 +107,15 @@ class Table:
         lines += [rf"\begin{{tabular}}{{{''.join('r' if right else 'l' for right in self.numeric)}}}", r"\hline"]
         lines += [f"{' & '.join(map(latex, self.headers))} \\\\", r"\hline", *rows, r"\hline", r"\end{tabular}"]
         return "\n".join([*lines, *([rf"\par {latex(self.note)}"] if self.note else []), r"\end{table}"])
+
+    def cut_to(self, rows: int, line: int) -> Table:
+        """The columns that stand side by side in so short a line, and the first so many rows."""
+        lines = [self.headers, *self.rows]
+        widths = [max(_width(one[i]) for one in lines) for i in range(len(self.headers))]
+        kept = _in_blocks(widths, self.row_header, line)[0]
+        shown = tuple(tuple(row[i] for i in kept) for row in self.rows[:rows])
+        headers = tuple(self.headers[i] for i in kept)
+        return replace(self, headers=headers, rows=shown, numeric=tuple(self.numeric[i] for i in kept), note="")
 
     __repr__ = to_text
     _repr_html_ = to_html

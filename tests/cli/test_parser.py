@@ -1,0 +1,75 @@
+"""Words as they are typed: slips are mended, and the mended line comes back."""
+
+import argparse
+
+import pytest
+
+from metasense.cli import main
+from metasense.cli.commands import make_parser
+from metasense.cli.parser import as_typed, decimal, share
+
+
+@pytest.mark.parametrize(
+    ("words", "mended"),
+    [
+        (["pol", "panels.csv"], "metasense pool panels.csv"),
+        (["Check", "my panels.csv"], "metasense check 'my panels.csv'"),
+        (["pool", "panels.csv", "--margn", "0.2", "triangle"], "metasense pool panels.csv --margin '0.2 triangle'"),
+        (["pool", "panels.csv", "--moderators=weeks"], "metasense pool panels.csv --moderator=weeks"),
+        (["plan", "triangle", "--sequental"], "metasense plan triangle --sequential"),
+        (["serve", "triangle", "24", "evening", "--alergens"], "metasense serve triangle 24 evening --allergens"),
+        (["card", "chek", "card.toml"], "metasense card check card.toml"),
+        (["pol", "panels.csv", "--detials"], "metasense pool panels.csv --details"),
+    ],
+)
+def test_a_slip_gets_the_line_back_put_right(words, mended, capsys):
+    assert main(words) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and err.endswith(f"Did you mean this?\n  {mended}\n")
+
+
+def test_what_is_like_nothing_is_named_with_where_to_look(capsys):
+    assert main(["xyzzy"]) == 2
+    assert "there is no command 'xyzzy'. metasense --help lists what there is." in capsys.readouterr().err
+    assert main(["pool", "panels.csv", "--qqq"]) == 2
+    assert "there is no option --qqq for metasense pool. metasense pool --help" in capsys.readouterr().err
+
+
+def test_a_beginning_of_an_option_is_no_slip():
+    assert make_parser().slip(["pool", "panels.csv", "--marg", "0.2 triangle"]) == ""
+
+
+def test_every_command_and_option_has_a_line_of_help():
+    parser = make_parser()
+    for one in [*parser.under.values(), *parser.under["card"].under.values()]:
+        for action in one._actions:
+            assert action.help, (one.prog, action.dest)
+
+
+@pytest.mark.parametrize("name", [*make_parser().under, "card write", "card seal", "card check"])
+def test_help_is_one_screen(name, capsys):
+    assert main([*name.split(), "--help"]) == 0
+    lines = capsys.readouterr().out.rstrip("\n").split("\n")
+    assert len(lines) <= 25 and max(map(len, lines)) <= 80
+
+
+def test_metasense_alone_lists_its_commands_in_the_order_of_the_job(capsys):
+    assert main([]) == 0
+    lines = capsys.readouterr().out.rstrip("\n").split("\n")
+    listed = [line.split()[0] for line in lines if line.startswith("  ")]
+    assert listed == list(make_parser().under)
+    assert listed.index("start") < listed.index("plan") < listed.index("serve") < listed.index("answers")
+    assert listed.index("answers") < listed.index("check") < listed.index("pool") < listed.index("next")
+    assert len(lines) <= 25 and max(map(len, lines)) <= 80 and "Then type: metasense start" in lines[-1]
+
+
+def test_a_line_is_typed_with_the_quotation_marks_it_needs():
+    assert as_typed(["pool", "a b.csv", "--margin", "d'=1"]) == "pool 'a b.csv' --margin \"d'=1\""
+    assert as_typed(["claim", "It's $5"]) == "claim 'It'\"'\"'s $5'"
+
+
+def test_shares_and_numbers_that_are_none_are_named():
+    assert share("20 %") == share("0,2") == 0.2 and decimal("1,5") == 1.5
+    for read, text in ((share, "some"), (decimal, "inf")):
+        with pytest.raises(argparse.ArgumentTypeError, match=text):
+            read(text)
