@@ -295,7 +295,7 @@ class Margin:
         return f"<p>Margin: {html.escape(self.sentence())}.</p>\n{table}"
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class MarginHelp(Result):
     """What so many correct answers would mean as a margin; made by `Margin.help`.
 

@@ -79,6 +79,7 @@ def test_every_answer_that_readme_shows_has_a_command():
         "details": "--details",
         "statement": "ask statement",
         "report": "pool --report",
+        "picture": "pool --report, whose page shows the pictures",
         "plain": "ask, next",
     }
     assert asked - set(SAME) - set(elsewhere) == set()
