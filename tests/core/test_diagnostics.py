@@ -88,3 +88,15 @@ def test_the_sentence_gives_the_worst_of_what_is_well():
     assert (
         warned.startswith("4 chains of 1000 draws. The 4 chains do not agree") and "worth of information" not in warned
     )
+
+
+def test_each_quantity_has_its_name_in_words():
+    values = np.random.default_rng(3).standard_normal((4, 100))
+    draws = xr.Dataset({name: (("chain", "draw"), values) for name in ("mu", "tau", "between", "within")})
+    lost = xr.Dataset({"diverging": (("chain", "draw"), np.zeros((4, 100), bool))})
+    assert Diagnostics.of(measure(draws, lost)).to_frame()["quantity"].tolist() == [
+        "the centre",
+        "the spread between panels",
+        "the spread between clusters",
+        "the spread within clusters",
+    ]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import minimize
 
-from metasense.engine.likelihood import RepeatedTotal, Repeats, taster_probability
+from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, taster_probability
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 
 TRIANGLE = forced_choice("triangle")
@@ -146,3 +146,41 @@ def test_when_nothing_can_be_tasted_repeats_are_as_good_as_people(gamma):
 def test_long_runs_of_one_person_do_not_overflow():
     p = taster_probability(TRIANGLE, np.array([0.0, 1.0, 5.0]), 0.99, 400)
     assert p.sum(axis=1) == pytest.approx(1, abs=1e-9)
+
+
+@pytest.mark.parametrize("directed", [False, True])
+@pytest.mark.parametrize("far", [False, True])
+def test_a_mixture_of_nodes_is_the_sum_of_their_normals(directed, far):
+    names = ("2-AFC", "triangle") if directed else ("tetrad", "triangle")
+    evidence = [Counts(forced_choice(name), 30, x) for name, x in zip(names, (19, 13), strict=True)]
+    series = Series.build(evidence, [1, 1])
+    mu, tau = np.array([0.4, 1.1, 1.6]), np.array([0.5, 0.3, 0.9])
+    weight = np.array([0.2, 0.5, 0.3])
+    axis = series.axis
+    each = stats.norm.pdf(axis, mu[:, None], tau[:, None])
+    if not directed:
+        each = each + stats.norm.pdf(-axis, mu[:, None], tau[:, None])
+    z = np.linspace(-9, 9, 2001)
+    expected = [weight @ each]
+    for i, e in enumerate(evidence):
+        theta = mu[:, None] + tau[:, None] * z
+        size = theta if directed else np.abs(theta)
+        likelihood = np.exp(e.log_likelihood(size.ravel(), 0.0) - series.log_scale[i]).reshape(theta.shape)
+        average = likelihood @ stats.norm.pdf(z) * (z[1] - z[0])
+        expected.append((weight / average) @ each)
+    if far:
+        points = np.arange(0, len(axis), 7)
+        found = series.mix_far(mu, tau, weight, [1, 0], points)
+        assert found == pytest.approx(np.stack(expected[:0:-1])[:, points], abs=2e-6)
+    else:
+        found = series.mix(mu, tau, weight, [1, 0])
+        assert found == pytest.approx(np.stack([expected[0], expected[2], expected[1]]), abs=2e-6)
+        assert found[0].sum() * (axis[1] - axis[0]) == pytest.approx(1, abs=1e-9)
+
+
+def test_nodes_too_sharp_for_the_axis_are_blurred_and_keep_their_probability_and_mean():
+    series = Series.build([Counts(TRIANGLE, 30, 13)], [1])
+    density = series.mix(np.array([0.8, 1.7]), np.array([0.0, 1e-4]), np.array([0.25, 0.75]))[0]
+    step = series.axis[1] - series.axis[0]
+    assert density.sum() * step == pytest.approx(1, abs=1e-3)
+    assert density @ series.axis * step == pytest.approx(0.25 * 0.8 + 0.75 * 1.7, abs=5e-3)

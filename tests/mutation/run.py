@@ -4,9 +4,9 @@
     python tests/mutation/run.py --list engine/grid.py       # the mutants, without trying them
 
 A mutant is tried against the doctests of its own file and the test files that mirror it (without sampling, browsers and
-refitting): those tests that reach its line, quickest first, and no more than two minutes of them. It is killed by a
-failing test or by taking far longer than the tests take otherwise; it survives when all pass. An answer that an object
-keeps for later may be missed so: run a survivor's test files whole before believing it. ``equivalent.toml`` holds the mutants that change nothing, or only an accuracy
+refitting): those that reach its line, then the others, quickest first, and no more than two minutes of either. It is
+killed by a failing test or by taking far longer than the tests take otherwise; it survives when all pass. Each outcome
+is printed as it comes. ``equivalent.toml`` holds the mutants that change nothing, or only an accuracy
 that no test should pin, with the reason; they are not counted. The same seed always draws the same sample.
 
 Nothing is ever changed in the working tree: every process has a copy of its own in a temporary folder.
@@ -25,7 +25,7 @@ import shutil
 import sys
 import tempfile
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -336,8 +336,11 @@ class Trial:
         for i in range(processes):
             self.free.put(project.copy(Path(place).resolve() / f"copy{i}"))
 
-    def tests_for(self, file: str, source: bytes, mutant: Mutant) -> tuple[list[str], float]:
-        """The tests that reach a mutant, quickest first and no more than `most` seconds of them; and their seconds."""
+    def tests_for(self, file: str, source: bytes, mutant: Mutant) -> Iterator[tuple[list[str], float]]:
+        """The tests that reach a mutant, then the others, which may hold what an object kept of an earlier test.
+
+        Of either the quickest first, no more than `most` seconds of them, with how many seconds they take.
+        """
         seconds: dict[str, float] = {}
         reaching: set[str] = set()
         for tests in self.project.tests_of(file):
@@ -345,14 +348,16 @@ class Trial:
             seconds |= found.seconds
             for line in lines_of(source, mutant):
                 reaching |= found.reaching.get(file, {}).get(line, set())
-        asked = []
-        spent = 0.0
-        for name in sorted(reaching or seconds, key=lambda name: (seconds.get(name, 0.0), name)):
-            spent += seconds.get(name, 0.0)
-            if asked and spent > self.most:
-                break
-            asked.append(name)
-        return asked, spent
+        for names in (reaching, set(seconds)):
+            asked = []
+            spent = 0.0
+            for name in sorted(names, key=lambda name: (seconds.get(name, 0.0), name)):
+                spent += seconds.get(name, 0.0)
+                if asked and spent > self.most:
+                    break
+                asked.append(name)
+            if asked:
+                yield asked, spent
 
     def run(self, file: str, chosen: list[Mutant], tell: Callable[[str], None]) -> dict[Mutant, str | None]:
         """Which test killed each mutant; None for a survivor. Each outcome is told as it comes."""
@@ -364,24 +369,32 @@ class Trial:
 
         def attempt(mutant: Mutant) -> str | None:
             source = (self.project.root / self.project.package / file).read_bytes()
-            asked, spent = self.tests_for(file, source, mutant)
             folder = self.free.get()
             path = folder / self.project.package / file
             path.write_bytes(mutant.apply(source))
-            code, printed = run_tests(folder, files_of(asked), asked, 20 + 4 * spent)
+            killer = None
+            for asked, spent in self.tests_for(file, source, mutant):
+                code, printed = run_tests(folder, files_of(asked), asked, 20 + 4 * spent)
+                killer = killer_of(code, printed)
+                if killer is not None:
+                    break
             path.write_bytes(source)
             self.free.put(folder)
-            killer = None
-            if code is None:
-                killer = "took too long"
-            elif code != 0:
-                failed = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
-                killer = failed[0].split(" - ")[0] if failed else f"exit code {code}"
             tell(f"  {'survives' if killer is None else 'noticed'}  {file}:{mutant}")
             return killer
 
         with ThreadPoolExecutor(self.processes) as pool:
             return dict(zip(chosen, pool.map(attempt, chosen), strict=True))
+
+
+def killer_of(code: int | None, printed: str) -> str | None:
+    """Which test failed, going by how a run ended; None where all passed."""
+    if code == 0:
+        return None
+    if code is None:
+        return "took too long"
+    failed = [line for line in printed.splitlines() if line.startswith(("FAILED", "ERROR"))]
+    return failed[0].split(" - ")[0] if failed else f"exit code {code}"
 
 
 def files_of(tests: list[str]) -> list[str]:
@@ -442,8 +455,9 @@ def main(arguments: list[str] | None = None) -> int:
 def possible(package: Path, file: str, lines: str | None) -> list[Mutant]:
     """The mutants of a file that count, of some of its lines only where they are given."""
     equivalent = known_equivalent()
-    name = Path(file).name
-    found = [m for m in mutants((package / file).read_bytes()) if (name, m.old, m.new) not in equivalent]
+    names = {Path(file).name, file}
+    found = list(mutants((package / file).read_bytes()))
+    found = [m for m in found if not any((name, m.old, m.new) in equivalent for name in names)]
     if lines is None:
         return found
     low, high = lines.split("-")

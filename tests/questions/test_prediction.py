@@ -73,3 +73,9 @@ def test_where_a_line_was_sent_through_zero_nothing_is_found():
         there.verdict()
     assert "average d-prime" not in repr(there) and "next panel d-prime" in repr(there)
     assert "average d-prime" in repr(at())
+
+
+def test_shares_are_shown_in_per_cent_and_d_primes_are_not():
+    lines = {line.split("  ")[0].strip(): line for line in repr(at()).splitlines()}
+    assert "%" in lines["p_c (triangle)"] and "%" in lines["next panel p_d (triangle)"]
+    assert "%" not in lines["next panel d-prime"] and f"{PLAIN.average.median:.2f}" in lines["average d-prime"]

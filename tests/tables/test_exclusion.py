@@ -110,3 +110,10 @@ def test_a_number_under_excluded_may_count_people():
         read(excluded=[3, 0, 0])
     assert kept(excluded=[0, 0, 0]) == ["A", "B", "C"]
     assert kept(left_out=[1, 0, 0]) == ["B", "C"]  # of our own name it is yes and no
+
+
+def test_of_many_incidents_six_are_named():
+    rows = {"panel": [f"P{i}" for i in range(8)], "protocol": "triangle", "tastings": 24, "correct": 8}
+    notes = read_panels(rows | {"incident": [f"noise {i}" for i in range(8)]}).notes
+    (said,) = [note for note in notes if "column 'incident'" in note]
+    assert "'noise 5' (1)" in said and "'noise 6'" not in said and "and 2 others" in said

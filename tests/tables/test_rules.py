@@ -151,3 +151,15 @@ def test_answers_are_judged_against_what_was_served():
         read_tastings(pair | {"answer": ["1", "3", "refused"], "correct": [None, None, 1]})
     with pytest.raises(PanelsError, match=r"A-not-A and same-different need the columns 'served' and 'answer'"):
         read_tastings(TASTING | {"protocol": "A-not-A"})
+
+
+def test_a_missing_protocol_is_missing_and_no_unknown_one():
+    with pytest.raises(PanelsError) as caught:
+        read_panels([ROW, ROW | {"panel": "B", "protocol": None}])
+    (problem,) = caught.value.problems
+    assert problem.column == "protocol" and "not a protocol" not in problem.message
+
+
+def test_a_table_of_tastings_without_answers_says_what_would_do():
+    with pytest.raises(PanelsError, match=r"columns 'served' and 'answer' would do instead"):
+        read_tastings({"panel": ["A"], "protocol": "triangle", "taster": "T"})
