@@ -30,7 +30,8 @@ def run(path: Path, folder: Path = NOTEBOOKS) -> NotebookNode:
     for output in outputs(notebook):
         output.get("data", {}).pop(NEEDS_KERNEL, None)
         for part, text in output.get("data", {}).items():
-            output["data"][part] = text.replace(f"{folder.resolve()}/", "")
+            text = text.replace(f"{folder.resolve()}/", "")
+            output["data"][part] = re.sub(r" at 0x[0-9a-f]+", "", text)  # where an object lay in memory
     return notebook
 
 
