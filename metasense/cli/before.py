@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,10 @@ def start(chosen: argparse.Namespace) -> int:
     from metasense.showing.files import free_folder
 
     free_folder(chosen.folder)  # before anybody answers questions
-    show(begin(chosen.folder, _asked() if chosen.answers is None else chosen.answers))  # it ends with the next command
+    made = begin(chosen.folder, _asked() if chosen.answers is None else chosen.answers)
+    said, _, _ = str(made).rpartition("\nNext: ")  # which the last line says so that it can be typed
+    show(said)
+    then(*shlex.split(made.next_command())[1:])
     return FINE
 
 

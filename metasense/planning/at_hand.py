@@ -85,7 +85,7 @@ class TastersAtHand(Statement):
         >>> found.loc[found["protocol"] == "triangle", ["tastings", "critical_number", "chance"]].round(2).head(2)
            tastings  critical_number  chance
         5        24               13    0.55
-        7        48               22    0.89
+        7        48               22    0.88
         """
         return self.frame.copy()
 

@@ -284,14 +284,16 @@ def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it()
 def test_where_nothing_in_reach_is_likely_to_settle_it_what_would_is_said():
     near = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 60, "correct": [29, 28, 27, 29]},
                    margin=ms.Margin(p_d=0.2, protocol="triangle"))  # fmt: skip
-    plans = plan_next(near, [Plan("tetrad", 24), Plan("tetrad", 60)])
+    plans = plan_next(near, [Plan("tetrad", 24), Plan("tetrad", 60, 2)])
     assert plans.frame["settled"].max() < 0.5
     plan, chance = plans.larger
     assert chance >= 0.5 and plan.panels in (8, 16, 32) and plan.tasters == 60
     again = plan_next(near, plan).frame.loc[0, "settled"]
     assert again == pytest.approx(chance, abs=0.08)  # 4 standard errors of 1000 draws and of 4000
     said = " ".join(repr(plans).split())
-    assert said.startswith("Nothing here is likely to settle it. The likeliest of these 2 plans: tetrad, 1 panel of 60")
+    assert said.startswith(
+        "Nothing here is likely to settle it. The likeliest of these 2 plans: tetrad, 2 panels of 60"
+    )
     assert f"What would: about {plan.panels} panels of 60 (tetrad)" in said
 
 

@@ -299,7 +299,7 @@ def test_answers_against_the_stated_direction_are_questioned():
 
 def test_the_figure_of_a_directed_pool_shows_both_sides_of_the_margin():
     axes = leaning(6, 5).plot(ax=Figure())
-    band = axes.patches[0].get_bbox()
+    band = axes.patches[0].get_extents().transformed(axes.transData.inverted())
     assert (band.x0, band.x1) == pytest.approx((-0.5, 0.5))
     assert "average size" in [tick.get_text() for tick in axes.get_yticklabels()]
 

@@ -309,6 +309,25 @@ def test_a_sheet_is_found_whatever_its_capitals_unless_two_are_alike(monkeypatch
     assert "there is no sheet 'gelati'; the sheets are 'Plan' and 'Gelato'" in refused(data, sheet="gelati")
 
 
+@pytest.mark.parametrize("sheet", [2, "2", " 2 "])
+def test_a_sheet_is_found_by_its_number(sheet):
+    assert len(read_panels(book(Plan=PLAN, Gelato=GOOD), sheet=sheet)) == 1
+
+
+def test_a_sheet_called_by_a_number_comes_before_the_one_of_that_number():
+    data = book(**{"2": GOOD, "Plan": PLAN})
+    assert len(read_panels(data, sheet=2)) == 1
+    assert "there is no sheet '3'; the sheets are '2' and 'Plan'" in refused(data, sheet="3")
+
+
+@pytest.mark.parametrize(("ending", "says"), [(".nc", "metasense show"), (".toml", "metasense card check")])
+def test_files_of_ours_that_are_no_tables_are_recognised(ending, says, tmp_path):
+    path = tmp_path / f"ours{ending}"
+    path.write_text("anything")
+    words = refused(path)
+    assert f"'ours{ending}'" in words and "is no table" in words and says in words
+
+
 def test_a_table_of_tastings_in_a_workbook_is_recognised():
     rows = [line.split(",") for line in TASTINGS.split()]
     assert read_tastings(book(Data=rows)).frame["correct"].tolist() == [True, False]
