@@ -215,3 +215,13 @@ def test_the_figure_marks_the_share_below_the_margin_only_with_one():
         before.quantile(0.98), 2.5 * average.interval()[1]
     )  # the prior up to there, where the answer is narrow
     assert drawn == pytest.approx(max(average.quantile(0.9995), widest))
+
+
+def test_the_figure_of_a_narrow_answer_ends_at_two_and_a_half_times_its_interval():
+    table = {"panel": list("ABCD"), "protocol": "tetrad", "tastings": 80, "correct": [27, 26, 28, 27]}
+    pooled = ms.pool(table)
+    upper = pooled.average.interval()[1]
+    assert 2.5 * upper < prior_average(ms.Priors()).quantile(0.98)
+    axes = pooled.explanations().plot()
+    drawn = max(line.get_xdata().max() for line in axes.lines if len(line.get_xdata()) > 100)
+    assert drawn == pytest.approx(2.5 * upper)
