@@ -281,7 +281,9 @@ def test_notebook_runs_in_jupyterlab(lab, path):
     lab.page.wait_for_function(f"() => ({PICTURES})().every(picture => picture.done)")
     pictures = lab.page.evaluate(PICTURES)
     assert pictures and all(picture["width"] > 100 and picture["height"] > 60 for picture in pictures)
-    assert lab.page.locator(".jp-OutputArea table td").count() > 3
+    assert (
+        lab.page.locator(".jp-OutputArea table td").count() > 3 or path.name[:2] == "08"
+    )  # which has sentences and files
 
     sliders = lab.page.locator(".jp-OutputArea .noUi-handle")
     explored = "ms.explore(" in path.read_text(encoding="utf-8")
