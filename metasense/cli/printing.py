@@ -81,11 +81,13 @@ def say(*texts: str) -> None:
 
 def then(*words: object) -> None:
     """The most useful command to go on with, as it is typed."""
+    from metasense.showing.words import one_line
+
     lines = ["Then type: metasense"]
     for word in words:
         if word is None:
             continue
-        part = as_typed([str(word)])
+        part = one_line(as_typed([str(word)]))  # no escape codes out of the name of a file
         if len(lines[-1]) + len(part) + 3 > columns():
             lines[-1] += " \\"
             lines.append(" ")

@@ -104,7 +104,9 @@ def _run(parser: Parser, words: list[str]) -> int:
         return FINE
     slip = parser.slip(words)
     if slip:
-        print(f"metasense: {slip}", file=sys.stderr)
+        from metasense.showing.words import one_line
+
+        print("\n  ".join(map(one_line, f"metasense: {slip}".split("\n  "))), file=sys.stderr)
         return FAILED
     try:
         words, parser.margin = with_whole_margin(words)
