@@ -185,7 +185,25 @@ class ClaimCheck(Result):
         )
 
     def in_short(self, known: str) -> Iterator[str]:
-        """The first screen: what is objected to, and `known`, the plain answer, as what can be said instead."""
+        """The first screen: what is objected to, and what can be said instead.
+
+        Parameters
+        ----------
+        known : str
+            The plain answer.
+
+        Returns
+        -------
+        iterator of str
+            A sentence each.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> list(ms.check_claim("They taste the same.", pooled).in_short(pooled.plain_answer()))[0]
+        '1 objection to this claim.'
+        """
         yield self.sentence()
         few = self.findings[:SHORTLY]
         for finding in few:
