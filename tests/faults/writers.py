@@ -31,6 +31,12 @@ from metasense.showing.pages import Page, write_report
 from metasense.showing.tables import as_csv
 
 Result = tuple[int, int]
+LINES = """question = "Can they tell?"
+decision = "Change it if within the margin."
+margin = "0.2 triangle"
+protocols = ["triangle"]
+tastings = 24
+"""
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
 START = "panel,protocol,tastings,correct,notes\nSpring,triangle,24,13,fine\nSummer,duo-trio,30,19,\n"
 
@@ -278,6 +284,7 @@ def _inputs(folder: Path) -> dict[str, Path]:
         "tabs": folder / "table.tsv",
         "saved pool": pooled.save(folder / "pool.nc"),
         "page": pooled.report(folder / "page.html"),
+        "lines of a card": folder / "lines.toml",
         "card": _card(0).save(folder / "card.toml"),
         "plan": plan.save(folder / "plan"),
         "key": folder / "plan" / "sealed" / "key.csv",
@@ -297,6 +304,7 @@ def _inputs(folder: Path) -> dict[str, Path]:
     ):  # one of our own: were the refusal broken, no real device may be written over
         os.mknod(folder / "device.csv", stat.S_IFCHR | 0o666, os.makedev(1, 3))
         there["device"] = folder / "device.csv"
+    there["lines of a card"].write_text(LINES, encoding="utf-8")
     there["table"].write_text(START, encoding="utf-8")
     there["tabs"].write_text(START.replace(",", "\t"), encoding="utf-8")
     rows = "".join(f"A,triangle,T{i},{i % 2}\n" for i in range(12))
@@ -371,6 +379,9 @@ def _outputs(there: dict[str, Path]) -> dict[str, Callable[[Path], object]]:
         "Result.to_csv": pooled.to_csv,
         "write_csv": lambda path: ms.write_csv(pooled.panels_frame(), path),
         "Card.write": _card(1).write,
+        "card seal": lambda path: command("card", "seal", str(there["lines of a card"]), str(path)),
+        "start": lambda path: command("start", str(path), "--answers", str(there["lines of a card"])),
+        "pool --save": lambda path: command("pool", str(there["table"]), "--save", str(path)),
         "ServingPlan.save": plan.save,
     }
     for name in ("table", "tastings", "workbook", "tabs"):
@@ -387,7 +398,7 @@ def _allowed(output: str, name: str, before: bytes, after: bytes) -> bool:
         return kind == "table" and all(new.startswith(old) for old, new in rows)
     if output == "Panels.to_csv, overwrite":
         return kind in ("table", "tastings", "copy of the key", "key", "typed answers")
-    if output == "Pooled.save":
+    if output in ("Pooled.save", "pool --save"):
         return kind == "saved pool"
     if "report" in output:
         return kind == "page"
