@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from scipy import stats
 
 import metasense as ms
@@ -243,7 +244,7 @@ def test_the_figure_has_every_number_worth_a_bar_and_that_of_these_panels():
     unlikely = replace(found, probability=np.array([0, 0, 0, 0, 0.3, 0.7, 0]))
     wide = replace(found, probability=np.array([0.1, 0.2, 0.3, 0.4, 0, 0, 0]))
     for one, first, last in ((likely, 2, 4), (unlikely, 2, 5), (wide, 0, 3)):
-        labels = sorted(label.get_text() for label in one.plot().get_yticklabels())
+        labels = sorted(label.get_text() for label in one._bars(Figure()).get_yticklabels())
         assert [int(label[0]) for label in labels] == list(range(first, last + 1))
         assert [label for label in labels if "these panels" in label] == ["2 of 6 (these panels)"]
 
