@@ -60,7 +60,7 @@ NO_TERMINAL = (
 )
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Started(Result):
     """A new folder for one question; made by `start`.
 

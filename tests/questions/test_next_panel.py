@@ -474,9 +474,9 @@ def test_of_a_settled_question_the_narrowing_is_told():
     assert done._line().startswith("Narrowing most for its cups: one: chance that it is still settled 40 %")
     assert "The question is settled already, so there is nothing left for a plan to settle." in done._paragraph()
     assert "Likeliest" not in done._paragraph()
-    table = repr(done)
+    table = repr(done.details())
     assert "still settled" in table and "cups ÷ chance" not in table and "most narrowing per cup first" in table
-    assert "cups ÷ chance" in repr(compared(row())) and "fewest cups per chance first" in repr(compared(row()))
+    assert "cups ÷ chance" in repr(compared(row()).details()) and "fewest cups per chance first" in repr(compared(row()).details())
     assert done.plot(ax=Figure()).get_ylabel().startswith("narrowing")
     assert compared(row(), row("two", 0.3)).plot(ax=Figure()).get_ylabel() == "chance of settling the question"
 
@@ -485,7 +485,7 @@ def test_drawn_chances_say_so_in_the_methods_and_exact_ones_in_the_table():
     drawn, exact = compared(row(error=0.01)), compared(row())
     assert drawn._methods()[-1].endswith("for the others outcomes are drawn, and the standard error is stated.")
     assert exact._methods()[-1] == "Plans with few possible outcomes are followed through all of them."
-    assert "exact" in repr(exact) and "1.0 %" in repr(drawn)
+    assert "exact" in repr(exact.details()) and "1.0 %" in repr(drawn.details())
 
 
 def test_the_likeliest_plan_is_the_last_of_those_shown():

@@ -396,9 +396,9 @@ def test_a_lean_among_those_who_were_wrong_is_said_where_a_sign_test_finds_it(ne
 
 @pytest.mark.parametrize(
     ("more", "said"),
-    [(0.951, "More than half prefer the new product"), (0.95, "Which product people prefer is not settled"),
-     (0.5, "Which product people prefer is not settled"), (1 - 0.95, "Which product people prefer is not settled"),
-     (0.049, "More than half prefer the old product")],
+    [(0.951, "More than half like the new one better"), (0.95, "Which is liked better is not settled"),
+     (0.5, "Which is liked better is not settled"), (1 - 0.95, "Which is liked better is not settled"),
+     (0.049, "More than half like the old one better")],
 )  # fmt: skip
 def test_which_product_is_preferred_is_settled_above_ninety_five_in_a_hundred(more, said):
     assert _preferred(more) == said
@@ -486,7 +486,7 @@ def test_the_first_screen_counts_people_asked_before_right_answers():
     share, luck = both.among_everyone, both.not_luck
     low, high = (round(100 * end) for end in share.interval())
     assert f"of 100 people asked about {100 * share.median:.0f} would go to the new one ({low} to {high})." in text
-    assert text.startswith("More than half prefer the new product: of 100 people asked")
+    assert text.startswith("More than half like the new one better: of 100 people asked")
     assert f"Of 100 right answers about {100 * luck.median:.0f} were more than luck" in text
     alone = " ".join(repr(preference([panel(24, 12, 8, 4)])).split())
     assert "of 100 right answers that were not luck about" in alone
