@@ -476,7 +476,9 @@ def test_of_a_settled_question_the_narrowing_is_told():
     assert "Likeliest" not in done._paragraph()
     table = repr(done.details())
     assert "still settled" in table and "cups ÷ chance" not in table and "most narrowing per cup first" in table
-    assert "cups ÷ chance" in repr(compared(row()).details()) and "fewest cups per chance first" in repr(compared(row()).details())
+    assert "cups ÷ chance" in repr(compared(row()).details()) and "fewest cups per chance first" in repr(
+        compared(row()).details()
+    )
     assert done.plot(ax=Figure()).get_ylabel().startswith("narrowing")
     assert compared(row(), row("two", 0.3)).plot(ax=Figure()).get_ylabel() == "chance of settling the question"
 
