@@ -42,7 +42,7 @@ def add_pool(pool: Parser) -> None:
     pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
     pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")
     pool.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
-    pool.add_argument("--title", default="", help="heading of that page")
+    pool.add_argument("--title", default="", metavar="WORDS", help="heading of that page")
     pool.add_argument("--overwrite", action="store_true", help="replace a page or pool of other panels")
 
 

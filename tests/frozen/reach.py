@@ -18,6 +18,7 @@ RENAMED: dict[str, str] = {}
 
 # Left out: what writes files or draws, what only other files of the package use, and the way back to the owner.
 SKIPPED = {
+    "Details.details", "Details.of",
     "to_csv", "save", "save_with", "report", "write", "plot", "plot_answers", "to_arviz", "posterior", "collected",
     "engine", "levels", "design", "plane", "common", "evidences", "sha256",
     "Pooled.panels", "Pooled.tastings", "Pooled.sample", "Pooled.stored", "Tasters.pooled", "Explanations.pooled",

@@ -435,9 +435,7 @@ def test_how_many_are_settled_is_counted_above_and_below_the_probability(people)
     assert people._counted(np.array([0.951, 0.95, 0.5, 1 - 0.95, 0.049])) == (
         "Better than guessing: 1 of 5 people; no better: 1; not settled: 3"
     )
-    assert people._counted(np.array([0.95, 0.05000001])) == (
-        "Not settled for any of 2 people: so few tastings each tell little of a person"
-    )
+    assert people._counted(np.array([0.95, 0.05000001])) == ("Not settled for any of 2 people")
     p = people.to_frame()["p_better"]
     above, below = int((p > 0.95).sum()), int((p < 0.05).sum())
     said = f"better than guessing with a probability above 95 %: {above}; below 5 %: {below}; not settled: {4 - above - below}"
