@@ -217,6 +217,7 @@ def test_an_interrupt_while_compiling_waits_for_the_first_draw_and_is_not_lost(m
     import pymc
 
     evidence, copies = SETS["near chance"]
+    found = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
     original, usual = pymc.sample, signal.getsignal(signal.SIGINT)
 
     def held(*args, **options):
@@ -232,11 +233,14 @@ def test_an_interrupt_while_compiling_waits_for_the_first_draw_and_is_not_lost(m
         signal.raise_signal(signal.SIGINT)
         pytest.fail("the second interrupt must strike at once")
 
-    for stopped in (held, struck_all_the_same, twice):
-        monkeypatch.setattr(pymc, "sample", stopped)
-        with pytest.raises(KeyboardInterrupt, match="nothing was kept"):
-            mcmc.sample(evidence, copies, Priors(), draws=100, tune=100, chains=2, seed=1)
-        assert signal.getsignal(signal.SIGINT) is usual
+    try:
+        for stopped in (held, struck_all_the_same, twice):
+            monkeypatch.setattr(pymc, "sample", stopped)
+            with pytest.raises(KeyboardInterrupt, match="nothing was kept"):
+                mcmc.sample(evidence, copies, Priors(), draws=100, tune=100, chains=2, seed=1)
+            assert signal.getsignal(signal.SIGINT) is usual
+    finally:
+        signal.signal(signal.SIGINT, found)
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
