@@ -137,7 +137,7 @@ def curves(
         axes.set(xlim=(low, high))
         axes.set_xlabel(xlabel, parse_math=False)
         axes.set_ylabel(ylabel, parse_math=False)
-        tall = axes.get_window_extent().height * 72 / axes.get_figure(root=True).dpi  # type: ignore[union-attr]
+        tall = axes.get_window_extent().height * 72 / axes.figure.dpi
         bottom, top = axes.get_ylim()
         at = {name: (y - bottom) / (top - bottom) * tall for name, y in ends.items()}
         place = np.inf

@@ -28,9 +28,9 @@ def write_names(axes: Axes, places: Iterable[tuple[float, float, str]]) -> int:
     places : iterable of (float, float, str)
         Points in the units of the axes, with their names.
     """
-    figure = axes.get_figure(root=True)
-    figure.draw_without_rendering()  # type: ignore[union-attr]
-    scale = figure.dpi / 72  # type: ignore[union-attr]
+    figure = axes.figure.canvas.figure  # the whole, also where the axes stand in a part of it
+    figure.draw_without_rendering()
+    scale = figure.dpi / 72
     inside = axes.get_window_extent()
     frame = (inside.x0, inside.y0, inside.x1, inside.y1)
     drawn = _drawn(axes)

@@ -232,8 +232,8 @@ def _moved(axes: Axes, right: float, up: float) -> Any:
     """So many points away."""
     from matplotlib.transforms import ScaledTranslation
 
-    figure = axes.get_figure(root=True)
-    return ScaledTranslation(right / 72, up / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
+    figure = axes.figure.canvas.figure  # the whole, also where the axes stand in a part of it
+    return ScaledTranslation(right / 72, up / 72, figure.dpi_scale_trans)
 
 
 def draw_answers(axes: Axes, answers: Answers | None, low: float, high: float, *, wide: float = 300.0) -> float:
