@@ -74,7 +74,7 @@ def test_words_may_end_with_a_stop_and_hold_an_apostrophe_and_numbers_keep_their
 
 
 @pytest.mark.parametrize(
-    "cell", [None, "", "  ", pd.NA, pd.NaT, float("nan"), np.datetime64("NaT"), np.timedelta64("NaT")]
+    "cell", [None, "", "  ", pd.NA, pd.NaT, float("nan"), np.datetime64("NaT", "D"), np.timedelta64("NaT", "D")]
 )
 def test_nothing_is_missing_without_a_note(cell):
     reading = Reading()

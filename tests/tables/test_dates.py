@@ -115,7 +115,7 @@ def test_what_could_be_many_days_is_refused(cell):
         date(cell, Reading())
 
 
-@pytest.mark.parametrize("cell", [None, "", "n/a", "unknown", pd.NaT, np.datetime64("NaT")])
+@pytest.mark.parametrize("cell", [None, "", "n/a", "unknown", pd.NaT, np.datetime64("NaT", "D")])
 def test_no_day_is_none(cell):
     assert date(cell, Reading()) is None
 
