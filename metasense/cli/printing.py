@@ -9,6 +9,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 
 from metasense.cli.parser import as_typed
@@ -98,12 +99,16 @@ def then(*words: object) -> None:
 def _first_screen(result: Any) -> str:
     """What a result shows, or what of it stands in 25 lines: its sentences, and the beginning of its first table."""
     from metasense.showing.glance import in_lines
+    from metasense.showing.results import Answered
     from metasense.showing.tables import Table
     from metasense.showing.words import count, wrapped
 
     text = str(result)
     if len(text.split("\n")) <= FIRST_SCREEN - LAST_LINES:
         return text
+    if isinstance(result, Answered):  # its plain answer stays first: a caution gives way
+        glance = result._glance()
+        return str(replace(glance, cautions=glance.cautions[:1]))
     lines: list[str] = []
     for part in result._shown():
         if isinstance(part, str):
