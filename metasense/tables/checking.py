@@ -97,6 +97,7 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
 _HEDGED = re.compile(  # 3-4, 1/2, 3?, about 5, 0x1F, (5), 1½, #DIV/0!, and what stands where a number is not known
     r"(about|around|ca\.?|circa|over|under|up to)? ?\W{0,2}\d[\d.,]* ?([-\u2010-\u2015/~?+±≈<>_]|to |or ).*"
     r"|0x[0-9a-f]+|\(\d[\d.,]*\)|\d* ?[\u00bc-\u00be\u2150-\u215e]|#n/a|#[a-z]+(/0)?[!?]"
+    r"|[\W_]*\d[\d\W_]*"  # 7,50,0 and whatever else is digits and marks only
     r"|\W+|tbd|tba|x|nil|unknown|(about|around|ca\.?|circa|over|under|up to) ?\d.*",
     re.IGNORECASE,
 )
