@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice, protocol
 from metasense.showing import words
-from metasense.tables.panels import Panels, Tastings, read_panels
+from metasense.tables.panels import Panels, Tastings, counted_panels
 from metasense.tables.sheets import PanelsError, Problem
 
 _KEY = ["protocol", "tastings", "correct", "tasters", "signal", "hits", "noise", "false_alarms"]
@@ -119,7 +119,7 @@ def joined(panels: Panels, tastings: Tastings) -> Panels:
 
     Examples
     --------
-    >>> from metasense.tables.panels import read_tastings
+    >>> from metasense.tables.panels import read_panels, read_tastings
     >>> old = read_panels("panel,protocol,tastings,correct\\nA,triangle,24,9")
     >>> new = read_tastings("panel,protocol,taster,correct\\nB,triangle,T1,1\\nB,triangle,T1,0\\nB,triangle,T2,1")
     >>> joined(old, new).frame[["panel", "tastings", "correct", "tasters"]]
@@ -145,7 +145,7 @@ def joined(panels: Panels, tastings: Tastings) -> Panels:
     new = ~raw.frame["panel"].isin(frame["panel"])
     if new.any():
         table = pd.concat([Panels(frame).to_frame().astype(object), raw.frame[new].astype(object)], ignore_index=True)
-        frame = read_panels(table.dropna(axis="columns", how="all")).frame
+        frame = counted_panels(table.dropna(axis="columns", how="all")).frame
     source = f"{panels.source} with {tastings.source}" if panels.source != tastings.source else panels.source
     return Panels(frame, source, tuple(dict.fromkeys([*panels.notes, *tastings.notes])))
 

@@ -98,12 +98,19 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None
         ...
     metasense.tables.sheets.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
     """  # noqa: E501
-    if isinstance(source, Panels):
-        return source
+    return source if isinstance(source, Panels) else _read_panels(source, name, sheet)
+
+
+def counted_panels(frame: pd.DataFrame, name: str | None = None) -> Panels:
+    """Panels that were counted, not typed, so that one which adds up to the others is no row of totals."""
+    return _read_panels(frame, name, None, typed=False)
+
+
+def _read_panels(source: Any, name: str | None, sheet: str | int | None, *, typed: bool = True) -> Panels:
     opened = open_table(source, is_known((*PANEL_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
     refuse_served(opened.headers, opened.source)
     checked = check_table(opened, PANEL_COLUMNS, leaving_out="panel")
-    check_panels(checked)
+    check_panels(checked, typed=typed)
     return Panels(checked.frame, checked.sheet.source, tuple(checked.notes))
 
 
@@ -761,7 +768,7 @@ class Tastings(_Rows):
         if varying:
             vary = "it varies" if len(varying) == 1 else "they vary"
             notes.append(f"left empty because {vary} within a panel: {listing(varying)}.")
-        read = read_panels(pd.DataFrame(data), name=self.source)
+        read = counted_panels(pd.DataFrame(data), name=self.source)
         return Panels(read.frame, self.source, tuple(notes))
 
     def _two_counts(

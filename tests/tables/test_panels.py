@@ -717,6 +717,17 @@ def test_tastings_filter_save_and_show_themselves(tmp_path):
     assert tastings.moderators == ("weeks", "served_by")
 
 
+def test_a_counted_panel_that_adds_up_to_the_others_is_a_panel_and_no_row_of_totals():
+    answers = [("A", 1), ("A", 1), ("A", 0), ("B", 1), ("C", 1), ("D", 0)]
+    rows = [
+        {"panel": panel, "protocol": "triangle", "taster": f"T{at}", "correct": right}
+        for at, (panel, right) in enumerate(answers)
+    ]
+    counted = read_tastings(rows).to_panels()
+    assert counted.frame["tastings"].tolist() == [3, 1, 1, 1]
+    assert counted.frame["correct"].tolist() == [2, 1, 1, 0]
+
+
 @given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 4), st.sampled_from([0, 1, ""])), min_size=1, max_size=40))
 @settings(max_examples=60, deadline=None)
 def test_no_tasting_is_lost_on_the_way_to_panels(rows):
