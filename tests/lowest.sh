@@ -23,9 +23,10 @@ for need in needs:
     print(f"{name}=={floor}")
 PYTHON
     "$folder/bin/pip" install --quiet --constraint "$folder/lowest.txt" --editable . \
-        pytest pytest-timeout pytest-xdist hypothesis pyarrow statsmodels mpmath nbclient ipykernel ipywidgets
+        pytest pytest-timeout pytest-xdist coverage 'mypy>=2.4' hypothesis pyarrow statsmodels mpmath nbclient ipykernel \
+        ipywidgets
     touch "$folder/ready"
 fi
 "$folder/bin/pip" freeze | grep -iE '^(numpy|scipy|pandas|xarray|matplotlib|jinja2|openpyxl|defusedxml|netcdf4|pymc|arviz.*)=='
 # every warning is an error in our own tests; here only what the tests say counts: old versions warn of one another
-"$folder/bin/python" -m pytest -p no:cacheprovider -m "not slow and not mcmc and not lab" -W default "$@"
+PATH="$folder/bin:$PATH" "$folder/bin/python" -m pytest -p no:cacheprovider -m "not slow and not mcmc and not lab" -W default "$@"
