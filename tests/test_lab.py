@@ -124,6 +124,8 @@ class Lab:
 
     def put(self, name: str, *cells: nbformat.NotebookNode) -> None:
         """Write a notebook of these cells where Lab finds it."""
+        for number, cell in enumerate(cells):
+            cell.id = f"cell-{number}"  # those of several notebooks would be the same
         notebook = nbformat.v4.new_notebook(cells=list(cells))
         notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
         nbformat.write(notebook, self.root / "notebooks" / name)

@@ -10,9 +10,10 @@ import metasense as ms
 ALWAYS = ("cider_fining", "coffee_bags")  # the third holds no kind of result that these have not
 
 
-@pytest.mark.parametrize(
-    "name", [name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
-)
+NAMES = [name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_no_sentence_of_a_demo_slips(name):
     texts = list(demos.results(name, page=name == "coffee_bags"))  # the one whose page has every part
     assert len(texts) > 60
@@ -42,20 +43,14 @@ def test_the_reader_sees_slips(text, what):
     assert [fault.split(":")[0] for fault in demos.faults(text)] == [what]
 
 
-@pytest.fixture(scope="module", params=demos.MARGINS)
+@pytest.fixture(scope="module", params=NAMES)
 def met_first(request):
     """Every result of one data set that people meet first."""
-    margin = demos.MARGINS[request.param]
-    panels = ms.read_panels(demos.DATA / f"{request.param}.csv")
-    tastings = ms.read_tastings(demos.DATA / f"{request.param.split('_')[0]}_tastings.csv")
-    found = [
-        ms.pool(panels, margin=margin),
-        ms.pool(panels),
-        ms.pool(panels, margin=margin, within="batch_pair"),
-        ms.pool(panels, margin=margin, moderators=demos.MODERATORS[request.param]),
-        ms.pool(panels, tastings=tastings, margin=margin).tasters(),
-        *(ms.one_panel(panel, margin=margin) for panel in panels),
-    ]
+    panels = demos.panels_of(request.param)
+    kinds = ("plain", "without a margin", "nested", "moderated")
+    found = [demos.pool_of(request.param, kind) for kind in kinds]
+    found += [demos.pool_of(request.param, "with tastings").tasters()]
+    found += [ms.one_panel(panel, margin=demos.MARGINS[request.param]) for panel in panels]
     if panels.frame["asked"].isin(["correct", "all"]).any():
         found.append(ms.preference(panels))
     return found
