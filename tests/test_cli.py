@@ -499,8 +499,7 @@ def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
-@pytest.mark.parametrize("step", [1, 2, 9])
+@pytest.mark.parametrize(("name", "step"), [("SIGTERM", 1), ("SIGHUP", 2), ("SIGTERM", 9)])
 def test_a_plan_whose_making_is_ended_by_a_signal_leaves_nothing_behind(name, step, tmp_path):
     code = (
         "import os, signal, sys\n"
