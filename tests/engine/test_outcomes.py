@@ -110,6 +110,17 @@ def test_simulated_counts_have_the_chances_of_the_model(test):
     assert np.bincount(drawn, minlength=9) / size == pytest.approx(expected, abs=0.012)
 
 
+def test_what_is_certain_can_be_simulated_too():
+    rng = np.random.default_rng(4)
+    far, none = np.full(2000, 14.0), np.zeros(2000)
+    for gamma in (0.0, 0.5, 1.0):
+        assert (outcomes.simulate(TOTAL, far, np.full(2000, gamma), rng) == 8).all()
+        guessed = outcomes.simulate(TOTAL, none, np.full(2000, gamma), rng)
+        assert guessed.mean() == pytest.approx(8 / 3, abs=0.15)
+    below = RepeatedTotal(protocol("2-AFC"), 3, 8, 5)
+    assert (outcomes.simulate(below, -far, none, rng) == 0).all()
+
+
 def test_a_total_is_shared_as_evenly_as_possible():
     assert outcomes._answers(RepeatedTotal(TRIANGLE, 4, 18, 9)) == [5, 5, 4, 4]
     assert outcomes._answers(NAMED) == [3, 3, 2]

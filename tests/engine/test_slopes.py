@@ -99,6 +99,21 @@ def test_a_line_is_that_of_a_plain_sum(fitted):
     assert found.at(1.0, np.array([0.7])).average.mean == pytest.approx(expected.there, abs=3e-3)
 
 
+def test_the_steepest_lines_that_the_prior_allows_are_within_the_axes():
+    # from all wrong to all right, and the other way round: only the prior bounds the slope, and both ways alike
+    wide = Priors(1.5, 0.5, 3.0)
+    z = np.array([-1.0, 0.0, 1.0])
+
+    def slope(correct):
+        there = [Counts(protocol("2-AFC"), 30, x) for x in correct]
+        found = Sloped.integrate(there, np.ones(3), z, wide, integrate(there, [1, 1, 1], wide)[0])
+        return found.distribution(lambda mu, beta, tau: beta[..., 0])
+
+    rising, falling = slope((0, 15, 30)), slope((30, 15, 0))
+    assert rising.quantile(0.9) > 5
+    assert falling.quantile([0.1, 0.5, 0.9]) == pytest.approx(-rising.quantile([0.9, 0.5, 0.1]), abs=0.02)
+
+
 def test_a_dose_is_that_of_a_plain_sum(dose):
     expected = direct("triangle", dose=True)
     assert dose.box.density.ndim == 2 and dose.ends is None
