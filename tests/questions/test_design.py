@@ -174,6 +174,17 @@ def test_three_panels_are_the_least():
         read_design(panels(2, x=[1, 2]), ["x"], [], None)
 
 
+def test_values_that_are_one_pair_each_are_refused_unless_a_line_goes_through_them():
+    pairs = {"batch_pair": list("ppqqrr")}
+    with pytest.raises(ms.PanelsError, match="each 'k' is one batch_pair and the other way round"):
+        read_design(panels(6, k=list("aabbcc"), **pairs), ["k"], [], None)
+    with pytest.raises(ms.PanelsError, match="each 'x' is one batch_pair and the other way round"):
+        read_design(panels(6, x=[1, 1, 2, 2, 2, 2], batch_pair=list("ppqqqq")), ["x"], [], None)
+    assert read_design(panels(6, x=[1, 1, 2, 2, 3, 3], **pairs), ["x"], [], None)
+    assert read_design(panels(6, x=[1, 1, 2, 2, 2, 2], **pairs), ["x"], [], None)  # two pairs with one value
+    assert read_design(panels(6, k=list("aabbcc"), batch_pair=list("abcdef")), ["k"], [], None)
+
+
 def test_moderators_that_follow_from_one_another_are_refused_above_a_squared_correlation():
     x = np.arange(12.0)
     zigzag = np.tile([1.0, -1.0, -1.0, 1.0], 3)  # unrelated to x

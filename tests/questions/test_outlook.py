@@ -5,11 +5,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
-from metasense.engine.likelihood import Counts, RepeatedTotal
+from metasense.engine.likelihood import Counts, RepeatedTotal, Series
 from metasense.protocols import protocol
-from metasense.questions.outlook import Again, Job, _Outcomes, _stream, _thinned, draw
+from metasense.questions.outlook import Again, Job, _Outcomes, _stream, _thinned, draw, tables_of
 from metasense.questions.plan import Plan
 
 TRIANGLE, PAIR = protocol("triangle"), protocol("2-AFC")
@@ -65,6 +65,31 @@ def test_where_there_are_more_they_are_drawn_as_often_as_they_are_probable():
     assert chance @ right**2 == pytest.approx(WEIGHT @ (9 * P**2 + 3 * P * (1 - P) / 20), abs=0.06)
     assert none @ right == pytest.approx(1, abs=0.015)
     assert none @ (right - 1) ** 2 == pytest.approx(3 * (2 / 9) / 20, abs=0.006)
+
+
+@pytest.mark.parametrize("first", [None, Counts(TRIANGLE, 20, 9), RepeatedTotal(TRIANGLE, 4, 16, 9)])
+def test_the_tables_are_likelihoods_averaged_over_what_is_left_open(first):
+    # at every node, also where they are worked out in parts; of a pair tasted again, given what it showed
+    mu, tau = np.linspace(0.2, 2.0, 4100), np.full(4100, 0.4)
+    at = [0, 1, 4095, 4096, 4099]
+    gammas = [0.1, 0.6] if first is not None and first.repeated else [0.0]
+    weights = np.array([0.25, 0.75])[: len(gammas)][:, None] * np.ones((len(gammas), 4100))
+    series = tuple(Series.build([first or Counts(TRIANGLE, 3, 1)], [1], gamma) for gamma in gammas)
+    known = SimpleNamespace(series=series)
+    plan = Plan("triangle", 3, 1, "A" if first is not None else None)
+    nodes = SimpleNamespace(mu=mu, tau=tau, by_gamma=weights)
+    found = np.exp(tables_of(Job(known, plan, first, 10, 1), nodes, [0, 2, plan.tastings]))
+    z = np.linspace(-7.5, 7.5, 61)
+    w = norm.pdf(z) * 0.25
+    for node in at:
+        theta = np.abs(mu[node] + 0.4 * z)
+        for row, x in zip(found, (0, 2, plan.tastings), strict=True):
+            then = binom.pmf(x, plan.tastings, TRIANGLE.p_correct(theta))
+            expected = 0.0
+            for gamma, share in zip(gammas, (0.25, 0.75) if len(gammas) > 1 else (1.0,), strict=True):
+                before = np.ones(61) if first is None else np.exp(first.log_likelihood(theta, gamma))
+                expected += share * (before * then) @ w / (before @ w)
+            assert row[node] == pytest.approx(expected, rel=1e-6)
 
 
 def test_drawn_panels_of_one_truth_hang_together():
