@@ -37,15 +37,15 @@ def test_even_positions_pass_and_crooked_ones_do_not():
 @pytest.mark.parametrize(
     ("name", "runs"),
     [
-        ("pool", 40),
-        ("pool-directed", 20),
-        ("single", 60),
-        ("preference", 25),
-        ("moderator", 20),
-        ("moderator-directed", 15),
-        ("dose", 25),
-        ("category", 15),
-        ("nesting", 25),
+        ("pool", 25),
+        ("pool-directed", 15),
+        ("single", 40),
+        ("preference", 15),
+        ("moderator", 14),
+        ("moderator-directed", 10),
+        ("dose", 16),
+        ("category", 10),
+        ("nesting", 16),
     ],
 )
 def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
@@ -56,8 +56,8 @@ def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
 
 def test_a_slope_is_covered_as_often_as_its_interval_says():
     # the whole table, with fixed truths too: python tests/calibration/moderator_recovery.py
-    covered = [one(CASES[0], np.random.default_rng([5, i]))["effect"] for i in range(40)]
-    assert 0.93 - 0.034 < np.mean(covered) < 0.97 + 0.034  # the bar, and a standard error of 40 sets
+    covered = [one(CASES[0], np.random.default_rng([5, i]))["effect"] for i in range(25)]
+    assert 0.93 - 0.044 < np.mean(covered) < 0.97 + 0.044  # the bar, and a standard error of 25 sets
 
 
 @pytest.mark.slow

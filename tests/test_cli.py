@@ -499,8 +499,7 @@ def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
-@pytest.mark.parametrize("step", [1, 2, 9])
+@pytest.mark.parametrize(("name", "step"), [("SIGTERM", 1), ("SIGHUP", 2), ("SIGTERM", 9)])
 def test_a_plan_whose_making_is_ended_by_a_signal_leaves_nothing_behind(name, step, tmp_path):
     code = (
         "import os, signal, sys\n"
@@ -649,8 +648,19 @@ def test_an_answer_sheet_on_which_nothing_was_typed_makes_no_table(tmp_path, cap
     assert "no answer is typed yet" in capsys.readouterr().err and not counts.exists()
 
 
-@pytest.mark.parametrize("command", [["check"], ["pool"], ["claim", "Half the tasters could tell."]])
-@pytest.mark.parametrize("way", ["< {}", "< <(cat {})", "<(cat {})"])
+CLAIM = ["claim", "Half the tasters could tell."]
+
+
+@pytest.mark.parametrize(
+    ("command", "way"),
+    [
+        (["check"], "< {}"),
+        (["check"], "< <(cat {})"),
+        (["check"], "<(cat {})"),
+        (["pool"], "< <(cat {})"),
+        (CLAIM, "<(cat {})"),
+    ],
+)
 def test_a_table_may_come_from_the_shell(command, way, table):
     handed = way.format(table)
     words = f"/dev/stdin {handed}" if handed.startswith("< ") else handed
@@ -688,7 +698,9 @@ def test_a_page_of_other_panels_is_replaced_only_when_that_is_said(table, tmp_pa
     page = tmp_path / "page.html"
     assert main(["pool", str(table), "--report", str(page)]) in (0, 1)
     capsys.readouterr()
-    words = ["pool", "datasets/bakery_salt.csv", "--report", str(page)]
+    other = tmp_path / "other.csv"
+    other.write_text(GOOD.replace("A,", "E,"))
+    words = ["pool", str(other), "--report", str(page)]
     assert main(words) == 2
     assert (
         "of panels not all in this pool. Name a new one, or say --overwrite to replace it." in capsys.readouterr().err

@@ -9,6 +9,8 @@ sys.path.insert(0, str(Path(__file__).parent / "mutation"))
 import mutants
 import run
 
+run.STARTED.set_forkserver_preload(["pytest"])  # a package of one file needs no more
+
 SOURCE = '''"""A file to be spoilt: 1 < 2 here is text."""
 
 

@@ -11,7 +11,6 @@ import re
 import shutil
 import signal
 import stat
-import subprocess
 import sys
 from collections import Counter
 from dataclasses import replace
@@ -688,21 +687,21 @@ def test_preferences_come_back_as_new_old_or_none_and_the_placebo_apart():
 
 @pytest.mark.lab
 def test_sheets_print_on_the_pages_they_should(tmp_path):
-    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if not browser:
+    playwright = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if not chromium:
         pytest.skip("no Chromium on this machine")
     plan = planned("triangle", 24, panel="First sitting", date="2026-11-25", certainty=True)
     folder = plan.save(tmp_path / "plan")
     pages = {}
-    for name in ("information", "trays", "ballots", "filling/filling", "sealed/key"):
-        out = tmp_path / "out.pdf"
-        subprocess.run(
-            [browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
-             "--disable-background-networking", f"--user-data-dir={tmp_path / 'profile'}", "--no-pdf-header-footer",
-             f"--print-to-pdf={out}", (folder / f"{name}.html").as_uri()],
-            check=True, capture_output=True, timeout=120,
-        )  # fmt: skip
-        pages[name] = len(re.findall(rb"/Type\s*/Page\b", out.read_bytes()))
+    with playwright.sync_playwright() as playing:
+        browser = playing.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_page()
+        for name in ("information", "trays", "ballots", "filling/filling", "sealed/key"):
+            page.goto((folder / f"{name}.html").as_uri())
+            printed = page.pdf(prefer_css_page_size=True)
+            pages[name] = len(re.findall(rb"/Type\s*/Page\b", printed))
+        browser.close()
     assert pages == {"information": 1, "trays": 1, "ballots": 12, "filling/filling": 2, "sealed/key": 1}
 
 

@@ -162,3 +162,12 @@ def test_protocols_come_in_the_order_of_the_table():
     pairs = {"AAB": (6, 12), "ABA": (5, 12), "BAB": (7, 12), "BBA": (5, 12)}
     found = ms.serving_effects([*served(ORDERS), *served(pairs, "duo-trio", "B")])
     assert found.to_frame()["protocol"].drop_duplicates().tolist() == ["triangle", "duo-trio"]
+
+
+def test_places_are_compared_only_where_all_are_known():
+    rows = [row | {"served": 1 + i % 2} for i, row in enumerate(served({"AB": (9, 12), "BA": (8, 12)}, "2-AFC"))]
+    known = ms.serving_effects(rows).to_frame()
+    assert known.loc[known["factor"] == "place of the right cup", "group"].tolist() == ["1", "2"]
+    rows[5]["served"] = None
+    some = ms.serving_effects(rows).to_frame()
+    assert some["factor"].unique().tolist() == ["serving order"]

@@ -229,7 +229,7 @@ def test_process_pool_gives_the_serial_answer_to_the_bit(triangles, plans):
 
 def test_dask_cluster_gives_the_serial_answer_to_the_bit(triangles, plans):
     distributed = pytest.importorskip("distributed")
-    local = {"n_workers": 2, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
+    local = {"n_workers": 1, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}
     with distributed.LocalCluster(**local) as cluster, distributed.Client(cluster) as client:
         spread = plan_next(triangles, plans.plans, draws=1000, executor=client.get_executor())
     pd.testing.assert_frame_equal(spread.to_frame(), plans.to_frame(), check_exact=True)

@@ -14,7 +14,9 @@ import re
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import metasense as ms
 from metasense.cli import main
@@ -106,34 +108,59 @@ def tried(name: str, make: Callable[[], object]) -> Iterator[tuple[str, str]]:
         yield f"{name}, refused", str(refused)
 
 
+@cache
+def panels_of(name: str) -> ms.Panels:
+    """The panels of one data set, read once for all."""
+    return ms.read_panels(DATA / f"{name}.csv")
+
+
+@cache
+def tastings_of(name: str) -> ms.Tastings:
+    """The single answers that go with it."""
+    return ms.read_tastings(DATA / f"{name.split('_')[0]}_tastings.csv")
+
+
+@cache
+def pool_of(name: str, kind: str = "plain") -> Any:
+    """One data set pooled in one of the `KINDS`, once for all, so that what is costly is worked out once."""
+    return ms.pool(panels_of(name), **KINDS[kind](name))
+
+
+KINDS: dict[str, Callable[[str], dict[str, Any]]] = {
+    "plain": lambda name: {"margin": MARGINS[name]},
+    "without a margin": lambda name: {},
+    "moderated": lambda name: {"margin": MARGINS[name], "moderators": MODERATORS[name]},
+    "nested": lambda name: {"margin": MARGINS[name], "within": "batch_pair"},
+    "with tastings": lambda name: {"margin": MARGINS[name], "tastings": tastings_of(name)},
+}
+
+
 def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
     """All that one data set's results say; without its page if only its sentences are wanted."""
-    margin, panels = MARGINS[name], ms.read_panels(DATA / f"{name}.csv")
-    pooled = ms.pool(panels, margin=margin)
+    margin, panels = MARGINS[name], panels_of(name)
+    pooled = pool_of(name)
     yield from at_all_lengths("panels", panels)
     yield from at_all_lengths("margin", margin)
     for panel in panels:
         yield from at_all_lengths(f"panel {panel.panel}", ms.one_panel(panel, margin=margin))
     yield from at_all_lengths("pool", pooled)
     if name == "coffee_bags":
-        yield from at_all_lengths("pool without a margin", ms.pool(panels))
+        yield from at_all_lengths("pool without a margin", pool_of(name, "without a margin"))
     for part in ("verdict", "explanations", "sensitivity", "path", "disagreement", "drawer", "fit"):
         yield from at_all_lengths(part, getattr(pooled, part)())
     for test in pooled.protocols:
         yield from at_all_lengths(f"rate in {test.name}", pooled.rate(test))
         yield from at_all_lengths(f"next panel, {test.name}", pooled.next_panel(test, 30))
-    yield from at_all_lengths("with a moderator", ms.pool(panels, margin=margin, moderators=MODERATORS[name]))
-    yield from tried("within batch pairs", lambda: ms.pool(panels, margin=margin, within="batch_pair"))
+    yield from at_all_lengths("with a moderator", pool_of(name, "moderated"))
+    yield from tried("within batch pairs", lambda: pool_of(name, "nested"))
     yield from at_all_lengths("plans for the next panel", ms.plan_next(pooled, draws=200))
     yield from tried("preference", lambda: ms.preference(panels))
-    tastings = DATA / f"{name.split('_')[0]}_tastings.csv"
-    if tastings.exists():
-        single = ms.read_tastings(tastings)
-        yield from at_all_lengths("tastings", single)
-        people = ms.pool(panels, tastings=single, margin=margin)
-        yield from tried("tasters", people.tasters)
-        yield from tried("the wrong way", lambda: people.tasters().as_if_independent())
-        yield from tried("serving effects", lambda: ms.serving_effects(single))
+    single = tastings_of(name)
+    yield from at_all_lengths("tastings", single)
+    people = pool_of(name, "with tastings")
+    yield from tried("tasters", people.tasters)
+    yield from tried("the wrong way", lambda: people.tasters().as_if_independent())
+    yield from tried("serving effects", lambda: ms.serving_effects(single))
     with tempfile.TemporaryDirectory() as folder:
         if page:
             written = pooled.report(Path(folder) / "page.html").read_text(encoding="utf-8")
@@ -172,8 +199,10 @@ def _asked(protocol: str) -> dict[str, str]:
     return {"attribute": "bitterness", "more": "new"} if protocol in ("2-AFC", "3-AFC", "specified tetrad") else {}
 
 
-def commands() -> Iterator[tuple[str, str]]:
+@cache
+def commands() -> tuple[tuple[str, str], ...]:
     """What the command line prints."""
+    answers = []
     file = str(DATA / "cider_fining.csv")
     for line in (
         ["--help"], *([c, "--help"] for c in ("check", "pool", "plan", "serve", "answers", "claim", "rerun")),
@@ -185,7 +214,8 @@ def commands() -> Iterator[tuple[str, str]]:
         said = io.StringIO()
         with contextlib.redirect_stdout(said), contextlib.suppress(SystemExit):
             main(line)
-        yield f"metasense {' '.join(Path(word).name for word in line)}", said.getvalue()
+        answers.append((f"metasense {' '.join(Path(word).name for word in line)}", said.getvalue()))
+    return tuple(answers)
 
 
 def notebooks() -> Iterator[tuple[str, str]]:

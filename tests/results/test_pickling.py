@@ -65,6 +65,6 @@ def test_answers_to_questions_come_back_from_a_pickle():
 
 def test_pools_are_worked_out_in_other_processes():
     tables = [ONCE, {**ONCE, "correct": [20, 25, 26, 19]}]
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as processes:
         pooled = list(processes.map(ms.pool, tables))
     assert [p.headline() for p in pooled] == [ms.pool(t).headline() for t in tables]

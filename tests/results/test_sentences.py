@@ -1,18 +1,22 @@
 """What the demos print, read by machine; the whole of it is for reading: ``python tests/reading/demos.py FILE``."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from reading import demos
 
 import metasense as ms
+from metasense.results import sentences
+from metasense.showing import words
 
 ALWAYS = ("cider_fining", "coffee_bags")  # the third holds no kind of result that these have not
 
 
-@pytest.mark.parametrize(
-    "name", [name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
-)
+NAMES = [name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_no_sentence_of_a_demo_slips(name):
     texts = list(demos.results(name, page=name == "coffee_bags"))  # the one whose page has every part
     assert len(texts) > 60
@@ -42,20 +46,14 @@ def test_the_reader_sees_slips(text, what):
     assert [fault.split(":")[0] for fault in demos.faults(text)] == [what]
 
 
-@pytest.fixture(scope="module", params=demos.MARGINS)
+@pytest.fixture(scope="module", params=NAMES)
 def met_first(request):
     """Every result of one data set that people meet first."""
-    margin = demos.MARGINS[request.param]
-    panels = ms.read_panels(demos.DATA / f"{request.param}.csv")
-    tastings = ms.read_tastings(demos.DATA / f"{request.param.split('_')[0]}_tastings.csv")
-    found = [
-        ms.pool(panels, margin=margin),
-        ms.pool(panels),
-        ms.pool(panels, margin=margin, within="batch_pair"),
-        ms.pool(panels, margin=margin, moderators=demos.MODERATORS[request.param]),
-        ms.pool(panels, tastings=tastings, margin=margin).tasters(),
-        *(ms.one_panel(panel, margin=margin) for panel in panels),
-    ]
+    panels = demos.panels_of(request.param)
+    kinds = ("plain", "without a margin", "nested", "moderated")
+    found = [demos.pool_of(request.param, kind) for kind in kinds]
+    found += [demos.pool_of(request.param, "with tastings").tasters()]
+    found += [ms.one_panel(panel, margin=demos.MARGINS[request.param]) for panel in panels]
     if panels.frame["asked"].isin(["correct", "all"]).any():
         found.append(ms.preference(panels))
     return found
@@ -145,3 +143,105 @@ def test_long_names_do_not_break_the_first_screen():
     for result in (pooled, alone, pooled.panels):
         lines = str(result).splitlines()
         assert len(lines) <= 25 and max(map(len, lines)) <= 80
+
+
+# --- the sentences of a pool ------------------------------------------------------------------------------------------
+
+
+def core_of(**more):
+    table = {"panel": list("AB"), "protocol": "triangle", "tastings": 24, "correct": [9, 12]}
+    return ms.pool(table | more).core
+
+
+def with_tastings(panels, **totals):
+    rows = [
+        {"panel": name, "protocol": "triangle", "taster": who, "correct": (who + k) % 2}
+        for k, (name, people) in enumerate(panels.items())
+        for who in people
+    ]
+    table = ms.read_panels(totals) if totals else None
+    single = ms.read_tastings(rows)
+    return (ms.pool(table, tastings=single) if totals else ms.pool(single)).core
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({}, "2 panels (2 × triangle; 48 tastings; the number of people is not given)."),
+        ({"tasters": [24, None]}, "48 tastings; the number of people is not given for every panel)."),
+        ({"tasters": [24, 20]}, "48 tastings by 44 tasters, counted panel by panel)."),
+        ({"protocol": ["tetrad", "triangle"]}, "2 panels (1 × tetrad and 1 × triangle; 48 tastings"),
+    ],
+)
+def test_what_was_pooled_is_said_with_people_and_tastings_apart(more, said):
+    assert said in sentences.pooled_what(core_of(**more))
+
+
+def test_people_known_by_name_are_counted_once_where_all_are():
+    alone = sentences.pooled_what(with_tastings({"A": range(6), "B": range(6, 12)}))
+    assert "12 tastings by 12 people)." in alone
+    again = sentences.pooled_what(with_tastings({"A": range(6), "B": range(4, 10)}))
+    assert "12 tastings by 10 people, 2 of them in more than one panel (linked by name))." in again
+    some = with_tastings({"A": range(6)}, panel=["B"], protocol=["triangle"], tastings=[24], correct=[9], tasters=[24])
+    assert "30 tastings by 30 tasters, counted panel by panel" in sentences.pooled_what(some)
+    assert sentences.sittings(core_of()) is None
+    assert sentences.sittings(with_tastings({"A": range(3), "B": range(2, 4)})).tolist() == [1, 1, 2, 1]
+
+
+def test_the_headline_says_answers_then_d_prime_then_the_verdict():
+    core = core_of()
+    said = sentences.headline(core)
+    share = words.percent(core.rate("triangle").p_c.median)
+    assert said.startswith(f"Averaged over panels like these 2, {share} of triangle answers would be correct, where ")
+    assert "guessing alone gives 33 %. Average d-prime: " in said and said.endswith("; no margin given.")
+    one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 9}, margin=ms.Margin(d_prime=1))
+    assert sentences.headline(one.core).startswith("Averaged over panels like this one, ")
+    assert sentences.headline(one.core).endswith(": not settled against the margin of 1.00.")
+    far = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 90, "correct": 85}, margin=ms.Margin(d_prime=1))
+    assert sentences.headline(far.core).endswith(": beyond the margin of 1.00.")
+    poor = replace(core, advice=("Too few draws.",))
+    assert sentences.headline(poor).startswith("Not to be relied on: the sample is not good enough (see the notes). Av")
+
+
+def test_a_direction_is_said_where_there_is_one():
+    with_, against, open_ = (core_of(protocol="2-AFC", correct=[x, x]) for x in (20, 4, 12))
+    assert [sentences.direction(core) for core in (with_, against, open_, core_of())] == [
+        ", in the expected direction",
+        ", against the expected direction",
+        ", its direction not settled",
+        "",
+    ]
+    assert "lean the expected way (towards the answers that count as correct) is more than 99 %" in sentences.size(
+        with_
+    )
+    assert "expected way" not in sentences.size(core_of())
+    assert sentences.size_of(with_) == "theta_i (with its sign where a direction was stated)"
+    assert sentences.size_of(core_of()) == "|theta_i|"
+
+
+def test_the_methods_say_how_it_was_worked_out_and_how_the_margin_came_about():
+    core = core_of()
+    model, priors, computation, _, decision, _, again = sentences.plain_methods(core)
+    assert "|theta_i| with theta_i ~ Normal(mu, tau)" in model and priors.endswith("(95 %).")
+    assert "by integration over a grid" in computation and "less than 0.00001" in computation
+    assert decision.startswith("Decision: no margin was named.") and "above 95 %" in decision
+    assert again.endswith(f"data with SHA-256 {core.panels.fingerprint[:12]}..., seed 1.")
+    sampled = replace(core, settings=core.settings | {"method": "mcmc", "chains_said": "Four chains agree."})
+    assert sentences.computed(sampled) == "sampled with PyMC. Four chains agree."
+    named = replace(core, margin=ms.Margin(d_prime=1))
+    assert "named with the pool." in sentences.plain_methods(named)[4]
+    card = ms.Card(
+        question="?", decision="!", margin=ms.Margin(d_prime=1), protocols="triangle", tastings=24, date="2025-01-01"
+    )
+    assert "named on a question card." in sentences.plain_methods(replace(named, card=card))[4]
+
+
+def test_the_basis_says_how_probable_it_is_that_there_is_nothing():
+    core = core_of()
+    none = ms.pool(core.panels).explanations().probability[0]
+    assert f"nothing to taste at all is {words.percent(none)} when" in sentences.basis(core)
+    spread, following = core.spread, core.next_d_prime
+    said = sentences.variation(core)
+    assert f"an SD of {words.d(spread.median)} (" in said
+    low, high = following.interval()
+    assert f"expected between {words.d(low)} and {words.d(high)} (95 %)" in said

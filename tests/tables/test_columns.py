@@ -3,6 +3,8 @@
 import pandas as pd
 import pytest
 
+from metasense.tables.cells import plain
+from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS, one_row_a_tasting, refuse_served
 from metasense.tables.panels import PanelsError, read_panels, read_tastings
 
 
@@ -298,3 +300,77 @@ def test_tastings_that_add_up_by_themselves_show_no_total():
     assert len(read_panels(table)) == 4
     few = "panel,protocol,tastings,correct\nA,triangle,20,5\nB,triangle,20,7\nC,triangle,40,12"
     assert any("adds up to all the other panels: C" in note for note in read_panels(few).notes)
+
+
+def test_a_state_of_the_answer_is_right_wrong_or_none():
+    cells = ["1", "0", "yes", "No", "TRUE", "f", "right", "wrong", "refused", "-"]
+    wanted = [True, False, True, False, True, None, True, False, None, None]
+    cells, wanted = zip(*[pair for pair in zip(cells, wanted, strict=True) if pair[0] != "f"], strict=True)
+    table = {
+        "panel": "A",
+        "protocol": "triangle",
+        "taster": [f"T{i}" for i in range(len(cells))],
+        "correct": list(cells),
+    }
+    found = read_tastings(pd.DataFrame(table, dtype=object)).frame["correct"]
+    assert [None if pd.isna(x) else bool(x) for x in found] == list(wanted)
+
+
+def test_none_is_a_preference_and_no_answer_is_not():
+    cells = ["new", "O", "none", "no preference", "-", "refused", None]
+    table = {"panel": "A", "protocol": "triangle", "taster": list("abcdefg"), "correct": 1, "preference": cells}
+    found = read_tastings(pd.DataFrame(table, dtype=object)).frame["preference"]
+    assert [None if pd.isna(x) else x for x in found] == ["new", "old", "none", "none", None, None, None]
+    table = {
+        "panel": "A",
+        "protocol": "triangle",
+        "taster": list("abcd"),
+        "correct": 1,
+        "placebo": ["old", "neither", "-", "stated"],
+    }
+    found = read_tastings(pd.DataFrame(table, dtype=object)).frame["placebo"]
+    assert [None if pd.isna(x) else x for x in found] == ["stated", "none", None, "stated"]
+
+
+@pytest.mark.parametrize(
+    ("headers", "says"),
+    [
+        (["tray", "code", "sample", "place"], "looks like the key of a served panel"),
+        (["Tray", "Code", "Sample"], "looks like the key of a served panel"),
+        (["taster", "cups", "answer"], "looks like the answers sheet of a served panel"),
+        (["tray", "code"], None),
+        (["taster", "cups", "answer", "served"], None),
+        (["taster", "cups", "answer", "correct"], None),
+        (["cups", "answer"], None),
+        (["panel", "protocol", "taster", "correct"], None),
+    ],
+)
+def test_the_tables_of_a_served_panel_are_called_what_they_are(headers, says):
+    if says is None:
+        refuse_served(headers, "table.csv")
+    else:
+        with pytest.raises(PanelsError, match=f"{says}.*Join the two with read_answers"):
+            refuse_served(headers, "table.csv")
+
+
+@pytest.mark.parametrize(
+    ("headers", "single"),
+    [
+        (["panel", "protocol", "taster", "correct"], True),
+        (["panel", "protocol", "assessor", "response"], True),
+        (["panel", "taster", "answer", "served"], True),
+        (["panel", "protocol", "taster"], False),
+        (["panel", "protocol", "correct"], False),
+        (["panel", "protocol", "taster", "correct", "tastings"], False),
+        (["panel", "protocol", "taster", "correct", "hits"], False),
+    ],
+)
+def test_one_row_a_tasting_is_told_by_the_headers(headers, single):
+    assert one_row_a_tasting(headers) == single
+
+
+def test_no_two_columns_answer_to_one_name():
+    for columns in (PANEL_COLUMNS, TASTING_COLUMNS):
+        names = [name for column in columns for name in (plain(column.name), *column.other_names)]
+        assert len(names) == len(set(names))
+        assert all(name == plain(name) for name in names)

@@ -1,0 +1,84 @@
+"""The key of a serving plan comes back as it was, and anything else is refused. Plans are invented."""
+
+import pandas as pd
+import pytest
+
+import metasense as ms
+from metasense.planning.key import key_of, read_key
+from metasense.tables.panels import PanelsError
+
+
+def plan(**more):
+    asked = {"samples": ("old", "new"), "panel": "x1", "allergens": ["milk", "nuts"], "hazards": [], "seed": 7}
+    return ms.serve("triangle", 6, **asked | more)
+
+
+def read(frame):
+    return read_key(frame.astype("string"))
+
+
+def test_a_key_holds_all_that_the_plan_was_made_of():
+    made = plan(date="2026-11-25", certainty=True)
+    frame = key_of(made)
+    assert set(frame["seed"]) == {"0x7"} and set(frame["certainty"]) == {"yes"}
+    assert set(frame["allergens"]) == {"milk; nuts"} and set(frame["hazards"]) == {"none"}
+    found = read(frame)
+    assert (found["panel"], found["samples"], found["seed"]) == ("x1", ("old", "new"), 7)
+    assert (found["allergens"], found["hazards"]) == (("milk", "nuts"), ())
+    assert (found["date"], found["certainty"], found["protocol"]) == ("2026-11-25", True, ms.protocol("triangle"))
+    assert (found["attribute"], found["more"], found["reference"]) == ("", None, None)
+    pd.testing.assert_frame_equal(found["cups"], made.cups[list(found["cups"])])
+
+
+def test_what_was_not_stated_stays_so():
+    frame = key_of(plan(allergens=None, hazards=None))
+    assert set(frame["allergens"]) == {""} and set(frame["certainty"]) == {"no"} and set(frame["date"]) == {""}
+    found = read(frame)
+    assert (found["allergens"], found["hazards"], found["date"], found["certainty"]) == (None, None, None, False)
+    without = read(frame.assign(seed=""))
+    assert without["seed"] is None
+
+
+def test_a_direction_comes_back():
+    found = read(key_of(ms.serve("2-AFC", 6, samples=("old", "new"), attribute="bitterness", more="new", seed=1)))
+    assert (found["attribute"], found["more"]) == ("bitterness", "new")
+
+
+def test_the_folder_of_the_plan_is_as_good_as_its_key(tmp_path):
+    made = plan()
+    folder = made.save(tmp_path / "plan")
+    for place in (folder, str(folder), folder / "sealed" / "key.csv"):
+        assert read_key(place)["seed"] == 7
+
+
+@pytest.mark.parametrize(
+    ("column", "row", "value", "says"),
+    [
+        ("panel", 3, "x2", "'x2' differs from the first row. One file holds the key of one panel"),
+        ("seed", 3, "0x8", "'0x8' differs from the first row"),
+        ("sample", 2, "other", "'other' is neither 'old' nor 'new'"),
+        ("code", 2, "", "code"),
+        ("protocol", slice(None), "square", "square"),
+        ("seed", slice(None), "seven", "Take the key as it was saved"),
+    ],
+)
+def test_a_changed_key_is_refused(column, row, value, says):
+    frame = key_of(plan()).astype("string")
+    frame.loc[frame.index[row], column] = value
+    with pytest.raises(PanelsError, match=says):
+        read_key(frame)
+
+
+def test_a_code_may_stand_once_but_that_of_a_marked_sample_is_everybodys():
+    frame = key_of(plan()).astype("string")
+    twice = frame.copy()
+    twice.loc[frame.index[1], "code"] = twice["code"].iloc[0]
+    with pytest.raises(PanelsError, match="is there twice"):
+        read_key(twice)
+    marked = key_of(ms.serve("duo-trio", 6, samples=("old", "new"), seed=1))
+    assert (marked["place"] == 0).any() and read(marked)
+
+
+def test_the_sheet_of_answers_is_called_what_it_is():
+    with pytest.raises(PanelsError, match="this is the sheet of answers, not the key"):
+        read_key(plan().answer_sheet().astype("string"))
