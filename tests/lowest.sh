@@ -23,7 +23,7 @@ for need in needs:
     print(f"{name}=={floor}")
 PYTHON
     "$folder/bin/pip" install --quiet --constraint "$folder/lowest.txt" --editable . \
-        pytest pytest-timeout pytest-xdist coverage 'mypy>=2.4' hypothesis pyarrow statsmodels mpmath nbclient ipykernel \
+        pytest pytest-timeout pytest-xdist pytest-cov 'mypy>=2.4' hypothesis pyarrow statsmodels mpmath nbclient ipykernel \
         ipywidgets
     touch "$folder/ready"
 fi
