@@ -16,6 +16,7 @@ from metasense.showing.words import listing
 from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, is_nobody, plain, tidy, worded
 from metasense.tables.checked import Checked, distinct, read_cells
 from metasense.tables.headers import Column
+from metasense.tables.languages import folded
 from metasense.tables.sheets import is_empty
 
 
@@ -28,10 +29,10 @@ def _left_out(cell: object, reading: Reading) -> str | None:
             raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
         return "yes" if cell else "no"
     word = re.sub(r"\s+", " ", tidy(cell))
-    said = worded(word)
-    if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
+    said = {worded(word), folded(word)}  # sì and não have accents, or none
+    if said & (_KEPT | _IS_KEPT | {"none", "nothing"}):
         return "no"
-    if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
+    if said & _IS_LEFT_OUT or _EXCLUDED.match(word):
         return word
     if _YES_AND_WHY.match(word) or (_REASON.search(word) and not _NEGATED.match(word)):
         return word

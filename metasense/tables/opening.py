@@ -135,6 +135,8 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
             with open(path, "rb") as file:
                 return file.read(BYTES + 1), "the input", ""
         if path.is_dir():
+            if ours := _folder_of_ours(path):
+                raise PanelsError(f"{str(path)!r} {ours}")
             tables = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in ENDINGS)
             inside = f" It holds {listing(tables, 8)}." if tables else ""
             raise PanelsError(f"{str(path)!r} is a folder: give the path of one file.{inside}")
@@ -161,6 +163,20 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
     except (OSError, ValueError) as error:  # no permission, or a name the system refuses
         reason = getattr(error, "strerror", None) or error
         raise PanelsError(f"{str(path)!r} cannot be opened: {reason}.") from error
+
+
+def _folder_of_ours(path: Path) -> str:
+    """What to say of a folder that we made; empty if we did not."""
+    key, card = path / "sealed" / "key.csv", path / "card.toml"
+    if key.is_file() or ((path / "key.csv").is_file() and path.name == "sealed"):
+        return (
+            "holds the sheets and the key of a served panel, and no table of panels. Count its answers with "
+            "read_answers(key, answers), or in a terminal with: metasense answers KEY ANSWERS"
+        )
+    tables = [name for name in ("panels.xlsx", "panels.csv") if (path / name).is_file()]
+    if card.is_file() and tables:
+        return f"is the folder of one question. Name the table in it: {str(path / tables[0])!r}"
+    return ""
 
 
 def _too_large(label: str) -> PanelsError:
