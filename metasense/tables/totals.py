@@ -44,6 +44,7 @@ _OF_WHAT = re.compile(  # what a total or average is said to be of
 )
 _SUM = re.compile(r"\W*(grand |sub-?)?(totals?|sum|summe|gesamt|insgesamt|somme|suma|totaal)\W*", re.IGNORECASE)
 _SPREADS = among("stdev stddev standarddeviation stdabw standardabweichung ecarttype")
+_ONE_WORD = _TOTALS | _SPREADS | {"grand"}
 
 
 def _is_total(name: str) -> bool:
@@ -52,11 +53,16 @@ def _is_total(name: str) -> bool:
     return word in _TOTALS or word in _SPREADS or bool(_OF_WHAT.fullmatch(name.strip("()[]:=*# ")))
 
 
+def _holds_total(name: str) -> bool:
+    if name.isalnum():  # one word, as the codes of a million tasters are
+        return name.casefold() in _ONE_WORD
+    return bool(_TOTAL_WITHIN.search(name)) or plain(name) in _SPREADS
+
+
 def are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Which names are a bare word for a total, and which others hold one."""
     places, values = distinct(names)
-    within = [isinstance(value, str) and (bool(_TOTAL_WITHIN.search(value)) or plain(value) in _SPREADS)
-              for value in values]  # fmt: skip
+    within = [isinstance(value, str) and _holds_total(value) for value in values]
     bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
     return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
 
