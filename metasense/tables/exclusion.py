@@ -90,6 +90,19 @@ _OUT_IN_NAME = re.compile(
     r"(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]|\bVOID$|^//",
     re.I,
 )
+
+
+def may_be_left_out(words: str) -> bool:
+    """May a remark say that something is not to count?
+
+    Examples
+    --------
+    >>> may_be_left_out("* one cup was spilled"), may_be_left_out("Source: our kitchen notebook")
+    (True, False)
+    """
+    return bool(_EXCLUDED.match(words) or _MISHAP.search(words) or _OUT_IN_NAME.search(words))
+
+
 INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
 _INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "

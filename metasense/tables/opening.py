@@ -89,11 +89,11 @@ def open_table(
         return from_records(source, known, name or "the table")
     if hasattr(source, "columns"):
         return from_other_frame(source, known, name or "the table")
-    data, label, ending = _bytes_of(source)
+    data, label, ending = bytes_of(source)
     label = name or label
     if len(data) > BYTES:
         raise _too_large(label)
-    kind = _kind_of(data, label)
+    kind = kind_of(data, label)
     if sheet is not None and kind != "excel":
         raise PanelsError(f"the sheet {sheet!r} was named, but only Excel workbooks have sheets.", label)
     try:
@@ -108,7 +108,7 @@ def open_table(
     return opened
 
 
-def _bytes_of(source: Any) -> tuple[bytes, str, str]:
+def bytes_of(source: Any) -> tuple[bytes, str, str]:
     """The bytes of `source`, what to call it, and the ending of its name."""
     if isinstance(source, bytes | bytearray):
         return bytes(source), "the table", ""
@@ -200,7 +200,7 @@ def _similar_files(path: Path) -> str:
     )
 
 
-def _kind_of(data: bytes, label: str) -> str:
+def kind_of(data: bytes, label: str) -> str:
     """What the bytes are, whatever the name says."""
     if not data or data.isspace():
         raise PanelsError("the file is empty.", label)

@@ -53,6 +53,23 @@ def _is_total(name: str) -> bool:
     return word in _TOTALS or word in _SPREADS or bool(_OF_WHAT.fullmatch(name.strip("()[]:=*# ")))
 
 
+_AVERAGES = among(
+    "mean means average averages avg median ø mittelwert mittel durchschnitt schnitt moyenne gemiddelde promedio media "
+    "médio"
+)
+
+
+def is_average(name: str) -> bool:
+    """Does a word for a total or average say that it is an average?
+
+    Examples
+    --------
+    >>> is_average("Mean of panels"), is_average("Total")
+    (True, False)
+    """
+    return not _AVERAGES.isdisjoint(re.findall(r"\w+", name.casefold()))
+
+
 def _holds_total(name: str) -> bool:
     if name.isalnum():  # one word, as the codes of a million tasters are
         return name.casefold() in _ONE_WORD
@@ -74,7 +91,7 @@ def refuse_totals(checked: Checked) -> None:
     first or last row is asked about if its counts are the sum of all the others; another row, or one of few, is noted.
     """
     frame = checked.frame
-    sums = _Sums(checked)
+    sums = Sums(checked)
     bare, begins = are_totals(frame["panel"])
     adds = np.array([bool(begins[i]) and sums.adds_some(i) for i in range(len(frame))], bool)
     elsewhere = _called_total(checked) & ~(bare | adds)
@@ -104,7 +121,7 @@ def refuse_totals(checked: Checked) -> None:
             )
 
 
-def _ask_of_subtotals(checked: Checked, sums: _Sums, open_: np.ndarray) -> None:
+def _ask_of_subtotals(checked: Checked, sums: Sums, open_: np.ndarray) -> None:
     """Ask about rows that add up all those above them, or since the last such row: several, or one of many rows."""
     found = [(place, size) for place, size in sums.subtotals() if open_[place]]
     if len(found) > 1 or any(size >= MANY for _, size in found):
@@ -120,7 +137,7 @@ def _ask_of_subtotals(checked: Checked, sums: _Sums, open_: np.ndarray) -> None:
         checked.notes.append(f"adds up to the panels above it: {name}. If it is their total, remove the row.")
 
 
-class _Sums:
+class Sums:
     """The counts of all rows, those left out included, and which rows add others up."""
 
     def __init__(self, checked: Checked) -> None:
