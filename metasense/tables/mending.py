@@ -207,6 +207,9 @@ def _refuse_what_a_copy_would_hide(grid: Grid, ending: str) -> None:
 def _notes(grid: Grid, ending: str) -> list[str]:
     notes = list(grid.notes)
     if ending == ".csv":
+        coloured = sorted({row + 1 for row, _ in grid.beside.coloured} & {number + 1 for number in grid.numbers[1:]})
+        if coloured:
+            notes.append(f"coloured in the original, and not in the copy: row {listing(coloured, 8)}.")
         hidden = [number + 1 for number in grid.beside.hidden_rows if number in set(grid.numbers)]
         if hidden:
             notes.append(f"hidden in the original, and not in the copy: row {listing(hidden, 8)}.")
@@ -234,7 +237,7 @@ def _as_workbook(grid: Grid, left: Sequence[Problem]) -> bytes:
     """A workbook of one sheet: values alone, what was struck out, merged, hidden or said of cells, and our comments."""
     from openpyxl import Workbook
     from openpyxl.comments import Comment
-    from openpyxl.styles import Font
+    from openpyxl.styles import Font, PatternFill
     from openpyxl.utils.exceptions import IllegalCharacterError
 
     book = Workbook()
@@ -253,6 +256,10 @@ def _as_workbook(grid: Grid, left: Sequence[Problem]) -> bytes:
             except IllegalCharacterError as error:
                 words = f"{as_shown(value)!r} holds a control character. Type it again"
                 raise PanelsError(Problem(f"{words}.", grid.numbers[i] + 1), grid.label) from error
+            colour = beside.coloured.get((grid.numbers[i], grid.places[j]))
+            if colour:
+                rgb = colour.removeprefix("rgb ")
+                cell.fill = PatternFill("solid", fgColor=rgb if rgb != colour else "FFFFE699")
             if (grid.numbers[i], grid.places[j]) in struck:
                 cell.font = Font(strike=True)
             elif i == 0:

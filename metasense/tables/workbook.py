@@ -62,6 +62,7 @@ class Cells:
     hidden_rows: list[int] = field(default_factory=list)
     filters: list[tuple[int, int, int, int]] = field(default_factory=list)  # top, left, bottom, right
     hidden_columns: list[tuple[int, int]] = field(default_factory=list)  # first and last
+    coloured: dict[tuple[int, int], str] = field(default_factory=dict)  # cells with a fill of their own, and its colour
     struck: list[tuple[int, int]] = field(default_factory=list)
     partly_struck: list[tuple[int, int]] = field(default_factory=list)
     percentages: list[tuple[int, int]] = field(default_factory=list)
@@ -173,6 +174,7 @@ class Workbook:
         self._struck_strings: dict[int, bool] = {}  # place of a string -> struck out as a whole?
         self._formats: list[str | None] = []
         self._struck_styles: list[bool] = []
+        self._filled_styles: dict[int, str] = {}  # style -> the colour of its fill
         self._struck_rules: set[str] = set()  # formats of conditional formats that strike out
         book = next(target for kind, target in self._related("").values() if kind == "officeDocument")
         if book.endswith(".bin"):
@@ -202,6 +204,7 @@ class Workbook:
             self._struck_strings,
             self._formats,
             self._struck_styles,
+            self._filled_styles,
             self._struck_rules,
             self._from_1904,
             most,
@@ -303,6 +306,7 @@ class Workbook:
         codes = dict(BUILTIN_FORMATS)
         for element in root.iterfind("{*}numFmts/{*}numFmt"):
             codes[int(element.get("numFmtId"))] = element.get("formatCode", "General")
+        fills = [_colour_of(fill) for fill in root.iterfind("{*}fills/{*}fill")]
         fonts = [_is_on(font.find("{*}strike")) for font in root.iterfind("{*}fonts/{*}font")]
         for place, rule in enumerate(root.iterfind("{*}dxfs/{*}dxf")):
             if _is_on(rule.find("{*}font/{*}strike")):
@@ -315,6 +319,9 @@ class Workbook:
             self._formats.append(kinds[code])
             font = int(style.get("fontId", 0))
             self._struck_styles.append(font < len(fonts) and fonts[font])
+            fill = int(style.get("fillId", 0))
+            if fill < len(fills) and fills[fill]:
+                self._filled_styles[len(self._formats) - 1] = fills[fill]
 
     def _read_strings(self) -> None:
         """The table of strings most cells point to."""
@@ -369,6 +376,18 @@ def _comments_in(root: Any) -> dict[tuple[int, int], str]:
         row, column, _, _ = _range(comment.get("ref"))
         found.setdefault((row, column), " ".join(text.split()))
     return found
+
+
+def _colour_of(fill: Any) -> str:
+    """The colour of a solid fill that is not white: as it is written there; empty where there is none."""
+    pattern = fill.find("{*}patternFill")
+    if pattern is None or pattern.get("patternType", "none") in ("none", "gray125"):
+        return ""
+    colour = pattern.find("{*}fgColor")
+    if colour is None:
+        return "pattern"
+    named = next((f"{kind} {colour.get(kind)}" for kind in ("rgb", "theme", "indexed") if colour.get(kind)), "pattern")
+    return "" if named.upper() in ("RGB FFFFFFFF", "RGB 00FFFFFF", "THEME 0", "INDEXED 9", "INDEXED 64") else named
 
 
 def _is_on(element: Any) -> bool:
@@ -468,6 +487,7 @@ class _SheetReader:
         struck_strings: dict[int, bool],
         formats: list[str | None],
         struck_styles: list[bool],
+        filled_styles: dict[int, str],
         struck_rules: set[str],
         from_1904: bool,
         most: int,
@@ -479,6 +499,7 @@ class _SheetReader:
         self._struck_strings = struck_strings
         self._formats = dict(enumerate(formats))
         self._struck_styles = {i for i, struck in enumerate(struck_styles) if struck}
+        self._filled_styles = filled_styles
         self._struck_rules = struck_rules
         self._epoch = CALENDAR_MAC_1904 if from_1904 else CALENDAR_WINDOWS_1900
         self._from_serial = from_excel
@@ -604,6 +625,8 @@ class _SheetReader:
         if len(row) < self._column:
             row.extend([None] * (self._column - len(row)))
         row.append(value)
+        if self._style in self._filled_styles:
+            self.cells.coloured[place] = self._filled_styles[self._style]
         if self._type == "s" or words.struck or self._style in self._struck_styles:
             self._look_for_strikes(value, place)
 

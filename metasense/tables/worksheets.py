@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 from metasense.showing.words import count, listing
@@ -152,10 +154,33 @@ def _say_what_is_hidden(sheet: Sheet, cells: Cells) -> None:
         )
 
 
+def _say_which_are_coloured(sheet: Sheet, cells: Cells) -> None:
+    """A note on rows that have a colour, or cells of one, where most have none: somebody may mean something by it."""
+    rows = [row - 1 for row in sheet.rows]
+    data = set(rows)
+    by_row: dict[int, set[str]] = {}
+    for (row, column), colour in cells.coloured.items():
+        if row in data and column < len(sheet.headers):
+            by_row.setdefault(row, set()).add(colour)
+    usual = Counter(frozenset(by_row.get(row, ())) for row in rows).most_common(1)
+    odd = [i for i, row in enumerate(rows) if frozenset(by_row.get(row, ())) != usual[0][0]] if usual else []
+    steps = {b - a for a, b in pairwise(odd)}
+    striped = steps == {2} and odd[0] < 2 and odd[-1] > len(rows) - 3
+    if not odd or striped or 2 * len(odd) > len(rows) > 2:
+        return
+    one = len(odd) == 1
+    named = listing([rows[i] + 1 for i in odd], 8)
+    sheet.notes.append(
+        f"{'row' if one else 'rows'} {named} {'is' if one else 'are'} coloured in the workbook otherwise than the "
+        "others; colours were not read. What is not to count needs a yes in a column 'left_out'."
+    )
+
+
 def _say_what_stands_beside(sheet: Sheet, cells: Cells) -> None:
     """Notes on what the workbook says about cells of the table without being in them."""
     if not len(sheet.rows):
         return
+    _say_which_are_coloured(sheet, cells)
     first, last = sheet.rows[0] - 1, sheet.rows[-1] - 1
     areas = [
         f"{cell_name(top, left)}:{cell_name(min(bottom, last), min(right, len(sheet.headers) - 1))}"
