@@ -114,9 +114,8 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
                 others = sorted({*elsewhere, *(j for name in longer for j in at.get(name, ()))} - taken)
                 if others:
                     taken.update(_same_again(checked, column, found[0], others))
-    tongues = {j: tongues for places in abroad.values() for j, tongues in places.items()}
-    renamed = [f"{heads[j]!r} as {name!r}" + (f" ({of_languages(tongues[j])})" if j in tongues else "")
-               for name, j in place.items() if keys[j] != plain(name)]  # fmt: skip
+    tongues = {j: f" ({of_languages(spoken)})" for places in abroad.values() for j, spoken in places.items()}
+    renamed = [f"{heads[j]!r} as {name!r}{tongues.get(j, '')}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         columns_ = "column" if len(renamed) == 1 else "columns"
         checked.notes.append(f"{columns_} read under another name: {listing(renamed)}.")

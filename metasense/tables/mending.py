@@ -25,7 +25,7 @@ from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS, refuse_serv
 from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.grids import Change, Grid, open_grid
 from metasense.tables.headers import is_known
-from metasense.tables.mends import put_right
+from metasense.tables.mends import header_at, put_right
 from metasense.tables.opening import bytes_of
 from metasense.tables.panels import Panels, Tastings, read_table
 from metasense.tables.sheets import PanelsError, Problem, is_empty
@@ -54,6 +54,13 @@ class Mended(Result):
         What the copy says, if it can be read.
     notes : tuple of str
         How the original was opened, and what the copy does not carry.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> mended = mend("Cider\\npanel,protocol,tastings,correct\\nMay,triangle,24,25\\n", f"{tempfile.mkdtemp()}/a.xlsx")
+    >>> mended.left[0].message, mended.table is None
+    ('25 correct of 24 tastings is impossible. Check both counts.', True)
     """
 
     path: Path
@@ -69,11 +76,33 @@ class Mended(Result):
         -------
         DataFrame
             ``where, before, after, why``.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> import metasense as ms
+        >>> text = "Cider\\npanel,protocol,tastings,correct\\nMay,triangle,24,12\\n"
+        >>> ms.mend(text, f"{tempfile.mkdtemp()}/cider.csv").to_frame()
+           where before        after                     why
+        0  row 1  Cider  (taken out)  stood above the header
         """
         return pd.DataFrame(list(self.changes), columns=list(Change._fields))
 
     def sentence(self) -> str:
-        """What was done, and whether the copy can be read."""
+        """What was done, and whether the copy can be read.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> import metasense as ms
+        >>> text = "Cider\\npanel,protocol,tastings,correct\\nMay,triangle,24,12\\n"
+        >>> ms.mend(text, f"{tempfile.mkdtemp()}/cider.csv").sentence()[-36:]
+        'with 1 change. The copy can be read.'
+        """
         if not self.left:
             done = "The copy can be read."
         else:
@@ -89,16 +118,16 @@ class Mended(Result):
         return [*parts, *(f"left: {problem}" for problem in self.left), *self.notes]
 
     def __str__(self) -> str:
-        return self.in_short()
+        return self._in_short()
 
     __repr__ = __str__
 
-    def in_short(self) -> str:
+    def _in_short(self) -> str:
         """The first changes and problems, a line each, and how many more there are."""
         lines = [self.sentence()]
         lines += [f"  {one_line(c.where)}: {c.before!r} -> {c.after!r} ({c.why})" for c in self.changes[:FEW]]
         more = len(self.changes) - FEW
-        lines += [f"  ... and {more} more; details(), or --details in a terminal, lists them all."] if more > 0 else []
+        lines += [f"  ... and {more} more: details(), or --details in a terminal."] if more > 0 else []
         if self.left:
             lines.append(PanelsError(self.left, self.path.name).words(8))
         return "\n".join(lines)
@@ -138,13 +167,13 @@ def mend(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = 
     Examples
     --------
     >>> import tempfile
-    >>> text = "Our cider;;;\\nPanel;Verfahren;Antworten;richtig\\nMai;Dreieckstest;24;12\\nGesamt;;24;12\\nJuni;Dreieckstest;30;11\\n"
-    >>> mended = mend(text.replace("Gesamt;;24;12\\n", "") + "Gesamt;;54;23\\n", f"{tempfile.mkdtemp()}/cider.csv")
+    >>> text = "Cider;;;\\nPanel;Verfahren;n;richtig\\nMai;Dreieckstest;24;12\\nJuni;Dreieckstest;30;11\\nGesamt;;54;23\\n"
+    >>> mended = mend(text, f"{tempfile.mkdtemp()}/cider.csv")
     >>> mended.to_frame()[["where", "before", "after"]].tail(3)
-      where                before        after
-    4    B3          Dreieckstest     triangle
-    5    B4          Dreieckstest     triangle
-    6 row 5  Gesamt | 54 | 23  (taken out)
+       where            before        after
+    3  row 5  Gesamt | 54 | 23  (taken out)
+    4     B3      Dreieckstest     triangle
+    5     B4      Dreieckstest     triangle
     >>> mended.table.frame["correct"].tolist(), mended.left
     ([12, 11], ())
     """  # noqa: E501
@@ -179,8 +208,8 @@ def _read(data: bytes, name: str, sheet: str | None = None) -> tuple[Panels | Ta
 
 def _refuse_what_a_copy_would_hide(grid: Grid, ending: str) -> None:
     """Raise where the copy would be read though the original cannot be."""
-    width = grid.lengths[0] if grid.lengths else 0
     if grid.separator:
+        width = grid.lengths[header_at(grid) or 0]
         longer = all(length > width for length in grid.lengths[1:])
         problems = [
             Problem(
@@ -188,8 +217,10 @@ def _refuse_what_a_copy_would_hide(grid: Grid, ending: str) -> None:
                 "that are missing, or put a name or note that holds a separator in quotation marks.",
                 number + 1,
             )
-            for number, length in zip(grid.numbers, grid.lengths, strict=True)
-            if length != width and not (longer and length == width + 1)
+            for number, length, row in zip(grid.numbers, grid.lengths, grid.rows, strict=True)
+            if length != width
+            and not (longer and length == width + 1)
+            and sum(not is_empty(cell) for cell in row) > 1  # one cell alone is no row, and refused
         ]
         if problems:
             raise PanelsError(problems, grid.label, "cannot be mended for sure")

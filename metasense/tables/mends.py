@@ -57,7 +57,7 @@ def put_right(grid: Grid) -> None:
 
 def unmerged(grid: Grid) -> None:
     """Fill in cells merged downwards, where what they hold says the same of each row: a name, a day, no count."""
-    header = _header_at(grid)
+    header = header_at(grid)
     if header is None:
         return
     heads = [as_shown(cell) for cell in grid.rows[header]]
@@ -93,7 +93,7 @@ def upright(grid: Grid) -> None:
 
 def without_titles(grid: Grid) -> None:
     """Take out what stands above the header, unless it may be a table itself."""
-    header = _header_at(grid)
+    header = header_at(grid)
     if not header:
         return
     above = range(header)
@@ -354,7 +354,7 @@ def _protocol_in_english(cell: str) -> str | None:
 # --- what is where --------------------------------------------------------------------------------------------------
 
 
-def _header_at(grid: Grid) -> int | None:
+def header_at(grid: Grid) -> int | None:
     """Where the header is: the first of the rows near the top that name most columns; None if none names two."""
     first = next((i for i, row in enumerate(grid.rows) if not all(map(is_empty, row))), 0)
     known = {
@@ -366,7 +366,7 @@ def _header_at(grid: Grid) -> int | None:
 
 
 def _is_header(grid: Grid) -> bool:
-    return _header_at(grid) == 0
+    return header_at(grid) == 0
 
 
 def _has_marks(grid: Grid) -> bool:

@@ -18,8 +18,9 @@ import re
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
+
+from metasense.tables.formats import DURATION, PERCENT, PERCENT_SIGN, colour_of, kind_of_format, per_cent
 
 ROWS, COLUMNS, CHARACTERS = 1_048_576, 16_384, 32_767  # the most a worksheet and one of its cells can hold
 CELLS = 25_000_000  # places a table may stretch over, the empty ones included
@@ -28,9 +29,6 @@ SMALL_BYTES = 20_000_000  # of a part that only describes the others
 PACKED = 100  # no table packs so many times smaller than it is ...
 UNSUSPECTED = 10_000_000  # ... unless it is small anyway
 
-DATE, DURATION, PERCENT, PERCENT_SIGN = "date", "duration", "percent", "percent sign"
-_QUOTED = re.compile(r'"[^"]*"|\\.')
-_BRACKETED = re.compile(r"\[[^\]]*\]")
 _ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _TRUE = ("1", "true", "on")
 
@@ -108,36 +106,6 @@ def _range(words: str) -> tuple[int, int, int, int]:
         letters = corner.rstrip("0123456789")
         corners.append((int(corner[len(letters) :]) - 1, _column(letters)))
     return *corners[0], *corners[-1]
-
-
-def kind_of_format(code: str) -> str | None:
-    """What a number format makes of a number, as far as a table is concerned.
-
-    Examples
-    --------
-    >>> kind_of_format("0.0%"), kind_of_format('0"%"'), kind_of_format("[$-F800]dddd, d. mmmm yyyy")
-    ('percent', 'percent sign', 'date')
-    >>> kind_of_format("General"), kind_of_format("0.00")
-    (None, None)
-    """
-    from openpyxl.styles.numbers import is_date_format, is_timedelta_format
-
-    if "%" in _QUOTED.sub("", _BRACKETED.sub("", code)):
-        return PERCENT
-    if code != "General" and is_date_format(code):
-        return DURATION if is_timedelta_format(code) else DATE
-    return PERCENT_SIGN if "%" in code else None
-
-
-def per_cent(number: float) -> str:
-    """A number as a cell in per cent shows it, with all its digits.
-
-    Examples
-    --------
-    >>> per_cent(0.1), per_cent(0.125), per_cent(1), per_cent(0.07)
-    ('10%', '12.5%', '100%', '7%')
-    """
-    return f"{(Decimal(repr(number)) * 100).normalize():f}%"
 
 
 def _number(text: str) -> float:
@@ -306,7 +274,7 @@ class Workbook:
         codes = dict(BUILTIN_FORMATS)
         for element in root.iterfind("{*}numFmts/{*}numFmt"):
             codes[int(element.get("numFmtId"))] = element.get("formatCode", "General")
-        fills = [_colour_of(fill) for fill in root.iterfind("{*}fills/{*}fill")]
+        fills = [colour_of(fill) for fill in root.iterfind("{*}fills/{*}fill")]
         fonts = [_is_on(font.find("{*}strike")) for font in root.iterfind("{*}fonts/{*}font")]
         for place, rule in enumerate(root.iterfind("{*}dxfs/{*}dxf")):
             if _is_on(rule.find("{*}font/{*}strike")):
@@ -376,18 +344,6 @@ def _comments_in(root: Any) -> dict[tuple[int, int], str]:
         row, column, _, _ = _range(comment.get("ref"))
         found.setdefault((row, column), " ".join(text.split()))
     return found
-
-
-def _colour_of(fill: Any) -> str:
-    """The colour of a solid fill that is not white: as it is written there; empty where there is none."""
-    pattern = fill.find("{*}patternFill")
-    if pattern is None or pattern.get("patternType", "none") in ("none", "gray125"):
-        return ""
-    colour = pattern.find("{*}fgColor")
-    if colour is None:
-        return "pattern"
-    named = next((f"{kind} {colour.get(kind)}" for kind in ("rgb", "theme", "indexed") if colour.get(kind)), "pattern")
-    return "" if named.upper() in ("RGB FFFFFFFF", "RGB 00FFFFFF", "THEME 0", "INDEXED 9", "INDEXED 64") else named
 
 
 def _is_on(element: Any) -> bool:
