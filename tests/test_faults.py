@@ -250,7 +250,7 @@ def test_a_table_of_every_kind_of_mess_is_read_right_refused_for_the_right_reaso
     endings, by_damage, faults = messy_tables.run(len(messy_tables.DAMAGES), seed=1)
     assert not faults, faults
     assert len(messy_tables.DAMAGES) >= 25 and set(by_damage) == set(messy_tables.DAMAGES)
-    assert min(endings[kind] for kind in ("read", "noted", "mended", "refused")) > 2
+    assert endings["read"] and min(endings[kind] for kind in ("noted", "mended", "refused")) > 4
 
 
 @pytest.mark.slow

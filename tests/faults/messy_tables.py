@@ -20,6 +20,7 @@ import tempfile
 import warnings
 from collections import Counter
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -614,24 +615,25 @@ def sheet_in_front(messy, rng):
 
 def make(seed: int, number: int, names: list[str] | None = None) -> Messy:
     """The table of this number, with one to three damages of its own choice or those named."""
-    rng = np.random.default_rng([seed, number])
-    messy = (panels if rng.random() < 0.6 else tastings)(rng)
     every_name = list(DAMAGES)
-    wanted = pick(rng, (1, 1, 1, 2, 2, 3))
-    first = every_name[number % len(every_name)]  # each kind comes as often as any other
-    others = [every_name[i] for i in rng.permutation(len(every_name))]
-    chosen: list[str] = []
-    for name in [first, *others] if names is None else names:
-        if len(chosen) < wanted and name not in chosen and not _clash(name, chosen):
-            chosen.append(name)
-    if names is None and DAMAGES[first].name in ONLY:
-        messy = {"panels": panels, "tastings": tastings}[ONLY[first]](rng)
-    for name in sorted(chosen, key=every_name.index):  # cells first, then rows, then what surrounds them
-        copy = _copy(messy)
-        if DAMAGES[name].do(copy, np.random.default_rng([seed, number, *name.encode()])) is not False:
-            messy = copy
-            messy.damages.append(name)
-            messy.reasons.append(DAMAGES[name].reason)
+    for attempt in range(50):  # until there is something to damage
+        rng = np.random.default_rng([seed, number, attempt])
+        wanted = [every_name[number % len(every_name)]] if names is None else names  # each kind as often as any other
+        kind = ONLY.get(wanted[0], pick(rng, ("panels", "panels", "tastings")))
+        messy = (panels if kind == "panels" else tastings)(rng)
+        chosen = list(wanted)
+        more = pick(rng, (0, 0, 0, 1, 1, 2)) if names is None else 0
+        for name in (every_name[i] for i in rng.permutation(len(every_name))):
+            if len(chosen) < len(wanted) + more and name not in chosen and not _clash(name, chosen):
+                chosen.append(name)
+        for name in sorted(chosen, key=every_name.index):  # cells first, then rows, then what surrounds them
+            copy = deepcopy(messy)
+            if DAMAGES[name].do(copy, np.random.default_rng([seed, number, *name.encode()])) is not False:
+                messy = copy
+                messy.damages.append(name)
+                messy.reasons.append(DAMAGES[name].reason)
+        if set(wanted) <= set(messy.damages):
+            break
     return messy
 
 
@@ -656,7 +658,7 @@ _ALONE = (  # no two of one line together: each alone says what the table means
      "the panel in its first row only", "a row of totals", "a total after each group", "blank rows and columns",
      "the header again", "a name above each group", "a line of units"},
     {"counts in two parts", "counts with a footnote mark", "counts with words", "a share in place of the count",
-     "whole numbers as 24.0", "numbers as text", "a row of averages"},
+     "whole numbers as 24.0", "numbers as text", "a row of averages", "a share beside the count"},
     {"a header that could be two", "headers in another language", "a share in place of the count", "a column twice"},
     {"ja and nein", "ticks and crosses"},
     {"a total after each group", "totals under another name", "spaces that do not break", "localised"},
@@ -665,12 +667,6 @@ _ALONE = (  # no two of one line together: each alone says what the table means
 
 def _clash(name: str, chosen: list[str]) -> bool:
     return any(name in group and not group.isdisjoint(chosen) for group in _ALONE)
-
-
-def _copy(messy: Messy) -> Messy:
-    import copy
-
-    return copy.deepcopy(messy)
 
 
 @dataclass(frozen=True)
