@@ -15,6 +15,7 @@ _NAMES_BY_FILE = {
     "margins": ("Margin",),
     "tables.sheets": ("PanelsError",),
     "tables.panels": ("Panels", "Tastings", "read_panels", "read_tastings"),
+    "tables.mending": ("mend",),
     "alone.panel": ("OnePanel",),
     "alone.single": ("one_panel",),
     "card": ("Card",),
@@ -71,6 +72,7 @@ _RESULTS_BY_FILE = {
     "results.moderated": ("Moderated",),
     "results.nested": ("Nested",),
     "results.archive": ("ArchiveError",),
+    "tables.mending": ("Mended",),
     "planning.chances": ("VerdictChances",),
     "planning.sizes": ("TastersNeeded",),
     "planning.at_hand": ("TastersAtHand",),
@@ -163,6 +165,8 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
     from metasense.showing.tables import write_csv as write_csv
+    from metasense.tables.mending import Mended as Mended
+    from metasense.tables.mending import mend as mend
     from metasense.tables.panels import Panels as Panels
     from metasense.tables.panels import Tastings as Tastings
     from metasense.tables.panels import read_panels as read_panels

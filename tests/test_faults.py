@@ -7,7 +7,7 @@ import re
 from collections import Counter
 
 import pytest
-from faults import damage, inputs, surroundings, truth_tables, writers
+from faults import damage, inputs, messy_tables, surroundings, truth_tables, writers
 
 import metasense as ms
 
@@ -241,3 +241,35 @@ def test_the_same_seed_makes_the_same_tables():
     first, again = (truth_tables.run(40, seed=5) for _ in range(2))
     assert first.endings == again.endings and first.by_twist == again.by_twist
     assert min(first.endings[ending] for ending in ("exact", "refused")) > 5
+
+
+# --- tables as people keep them -------------------------------------------------------------------------------------
+
+
+def test_a_table_of_every_kind_of_mess_is_read_right_refused_for_the_right_reason_or_mended():
+    endings, by_damage, faults = messy_tables.run(len(messy_tables.DAMAGES), seed=1)
+    assert not faults, faults
+    assert len(messy_tables.DAMAGES) >= 25 and set(by_damage) == set(messy_tables.DAMAGES)
+    assert endings["read"] and min(endings[kind] for kind in ("noted", "mended", "refused")) > 4
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("seed", range(11, 16))
+def test_two_hundred_messy_tables_are_never_read_wrong_without_a_word(seed):
+    _, _, faults = messy_tables.run(200, seed=seed)
+    assert not faults, faults
+
+
+@pytest.mark.parametrize(
+    "name", ["coloured rows", "a row of totals", "codes such as 794.0", "headers in another language"]
+)
+def test_a_messy_table_that_is_misread_counts_as_a_fault(name, tmp_path, monkeypatch):
+    messy = next(made for made in (messy_tables.make(2, i, [name]) for i in range(200)) if made.damages == [name])
+    assert messy_tables.judge(messy, tmp_path).ending != "fault"
+    (tmp_path / "mended.xlsx").unlink()
+    messy.doubts = [doubt.replace("coloured", "dotted") for doubt in messy.doubts]
+    if not messy.doubts:
+        messy.truth[-1]["correct"] = not messy.truth[-1]["correct"] if messy.kind == "tastings" else 999
+    outcome = messy_tables.judge(messy, tmp_path)
+    assert outcome.ending == "fault" and ("meant" in outcome.found or "no note says" in outcome.found)

@@ -107,6 +107,7 @@ def _card(card: Parser) -> None:
 
 def _of_tables(command: Callable[..., Parser]) -> None:
     check = command("check", "read a table of panels and say what is in it", "Exit code 1: a panel looks reversed.")
+    options.add_check(check)
     check.set_defaults(run=_late("reading", "check"))
 
     one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")

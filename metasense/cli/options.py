@@ -19,6 +19,11 @@ def add_read(parsed: Parser) -> None:
     parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file, by name or number")
 
 
+def add_check(check: Parser) -> None:
+    """Where a mended copy goes."""
+    check.add_argument("--fix", metavar="OUT.xlsx", help="write a copy in which all that is surely damaged is mended")
+
+
 def add_form(parsed: Parser, forms: tuple[str, ...]) -> None:
     """What is printed."""
     parsed.add_argument("--details", action="store_true", help="all numbers and notes, not the first screen only")

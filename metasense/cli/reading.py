@@ -60,6 +60,8 @@ def check(chosen: argparse.Namespace) -> int:
     from metasense.showing.words import listing, one_line
     from metasense.tables.sheets import PanelsError
 
+    if chosen.fix is not None:
+        return _fix(chosen)
     try:
         read = named(chosen)
         counts = read.panels if read.saved is None else read.saved.panels
@@ -89,6 +91,30 @@ def check(chosen: argparse.Namespace) -> int:
         )
     _show_last(shown[-1], chosen, after, warning)
     return WARNED if reversed_ else FINE
+
+
+def _fix(chosen: argparse.Namespace) -> int:
+    """Write a mended copy of one table, and say what was changed and what is left."""
+    from metasense.cli.printing import then
+    from metasense.results.archive import is_archive
+    from metasense.tables.mending import mend
+
+    if len(chosen.files) > 1 or chosen.tastings is not None:
+        raise ValueError("--fix mends one table at a time. Name it alone.")
+    (source,) = chosen.files
+    if is_archive(source):
+        raise ValueError(f"{str(source)!r} is a saved pool, in which there is nothing to mend.")
+    mended = mend(source, chosen.fix, sheet=chosen.sheet)
+    after: tuple[object, ...] = ("check", chosen.fix)
+    if chosen.format == "text":
+        show(mended.details() if chosen.details else mended)
+        then(*after)
+    else:
+        answer(mended, chosen, after=after, left=[str(problem) for problem in mended.left])
+    if mended.table is None:
+        return FAILED
+    counts = mended.table.to_panels() if hasattr(mended.table, "to_panels") else mended.table
+    return WARNED if counts.reversals() else FINE
 
 
 def _show_last(table: Any, chosen: argparse.Namespace, after: tuple[object, ...], warning: str) -> None:

@@ -440,7 +440,13 @@ def as_csv(frame: pd.DataFrame) -> str:
     return safe.to_csv(index=False, header=heads, lineterminator="\n")
 
 
+def _is_a_day(moment: datetime.datetime) -> bool:
+    return not pd.isna(moment) and moment.tzinfo is None and moment.time() == datetime.time()
+
+
 def _inert(value: object) -> object:
+    if isinstance(value, datetime.datetime) and _is_a_day(value):
+        return value.strftime("%Y-%m-%d")  # a day
     if not isinstance(value, str) or re.fullmatch(r"[+-]?\d+([.,]\d+)?", value):
         return value
     value = value.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")  # what no CSV may hold

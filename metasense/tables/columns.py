@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from metasense.tables.cells import NO_ANSWER, Reading, no_answer, plain
+from metasense.tables.cells import NO_ANSWER, Reading, no_answer, plain, tidy
 from metasense.tables.dates import date
 from metasense.tables.headers import Column, is_known
+from metasense.tables.languages import BLIND, YES_NO, is_no_answer
 from metasense.tables.numbers import whole
 from metasense.tables.sheets import PanelsError
 from metasense.tables.wording import choice, coded, label, person, text, yes_no
 
-_blind = choice(double="doubleblind db both", single="singleblind sb", none="no notblind unblinded unblind open false")
+_blind = choice(
+    BLIND, double="doubleblind db both", single="singleblind sb", none="no notblind unblinded unblind open false"
+)
 _asked = choice(
     correct="thecorrect correctonly correctanswers right",
     all="everyone everybody alltasters",
@@ -21,12 +24,12 @@ _asked = choice(
 )
 _stated = choice(stated="new old", none="nopreference nopref neither equal")
 _liked = choice(new="n", old="o", none="nopreference nopref neither equal")
-_state = choice(yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="none")
+_state = choice(YES_NO, yes="y true 1 right correct", no="n false 0 wrong incorrect", refused="none")
 
 
 def _correct(cell: object, reading: Reading) -> bool | None:
     """Was the answer correct? None for no answer."""
-    if no_answer(cell, reading):
+    if no_answer(cell, reading) or _none_abroad(cell, reading):
         return None
     word = _state(cell, reading)
     return None if word in (None, "refused") else word == "yes"
@@ -34,7 +37,17 @@ def _correct(cell: object, reading: Reading) -> bool | None:
 
 def _answer(cell: object, reading: Reading) -> str | None:
     """The cup or word answered; None where a mark or word says that there was no answer."""
-    return None if no_answer(cell, reading) else coded(cell, reading)
+    if no_answer(cell, reading) or _none_abroad(cell, reading):
+        return None
+    return coded(cell, reading)
+
+
+def _none_abroad(cell: object, reading: Reading) -> bool:
+    """Does the cell say in another language that there was no answer?"""
+    if not isinstance(cell, str) or not is_no_answer(cell):
+        return False
+    reading.note("was read as no answer", tidy(cell))
+    return True
 
 
 def _preference(cell: object, reading: Reading) -> str | None:
@@ -91,7 +104,8 @@ TASTING_COLUMNS = (
     Column("taster", "a code for the person", person, "category",
            "tasterid tastercode assessor assessorid person personid participant participantid panelist panellist",
            True),
-    Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result"),
+    Column("correct", "was the answer correct? 1 or 0, yes or no", _correct, "boolean", "right iscorrect result",
+           abroad="is_correct"),
     Column("served", "the right answer: code or position of the odd or matching cup", _answer, "category",
            "rightanswer correctanswer target odd oddcup"),
     Column("answer", "the taster's answer, in the same words as served", _answer, "category",

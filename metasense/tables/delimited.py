@@ -26,6 +26,20 @@ ENCODINGS = (  # byte-order mark, codec, words
 
 def from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
     notes: list[str] = []
+    text, separator, hint = _divided(data, known, label, notes)
+    if regular := _regular(text, separator, known, label, notes):
+        return regular
+    return laid_out(_rows(text, separator, hint, label), known, label, notes, separator)
+
+
+def rows_of_text(data: bytes, known: Callable[[str], bool], label: str, notes: list[str]) -> tuple[list[Any], str]:
+    """The rows of a text as they stand there, and what divides their cells."""
+    text, separator, hint = _divided(data, known, label, notes)
+    return _rows(text, separator, hint, label), separator
+
+
+def _divided(data: bytes, known: Callable[[str], bool], label: str, notes: list[str]) -> tuple[str, str, bool]:
+    """The text, what divides its cells, and whether its first line says so."""
     text = _decoded(data, label, notes)
     if "\0" in text:
         line = text.count("\n", 0, text.index("\0")) + 1
@@ -41,8 +55,10 @@ def from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
         notes.append(f"columns are separated by {SEPARATORS.get(separator, repr(separator))}.")
     if hint:
         notes.append(f"the first line, 'sep={separator}', names the separator and is not data.")
-    if regular := _regular(text, separator, known, label, notes):
-        return regular
+    return text, separator, bool(hint)
+
+
+def _rows(text: str, separator: str, hint: bool, label: str) -> list[Any]:
     rows: list[Any] = []
     reader = None
     try:
@@ -57,7 +73,7 @@ def from_text(data: bytes, known: Callable[[str], bool], label: str) -> Sheet:
         raise PanelsError(Problem(f"{remedy}.", where), label) from error
     if hint:
         rows[0] = None
-    return laid_out(rows, known, label, notes, separator)
+    return rows
 
 
 def _decoded(data: bytes, label: str, notes: list[str]) -> str:

@@ -16,6 +16,7 @@ from metasense.showing.words import listing
 from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, is_nobody, plain, tidy, worded
 from metasense.tables.checked import Checked, distinct, read_cells
 from metasense.tables.headers import Column
+from metasense.tables.languages import folded
 from metasense.tables.sheets import is_empty
 
 
@@ -28,10 +29,10 @@ def _left_out(cell: object, reading: Reading) -> str | None:
             raise Wrong(f"{cell} does not say whether the row is left out. Write yes, no, or why")
         return "yes" if cell else "no"
     word = re.sub(r"\s+", " ", tidy(cell))
-    said = worded(word)
-    if said in _KEPT | _IS_KEPT or said in ("none", "nothing"):
+    said = {worded(word), folded(word)}  # sì and não have accents, or none
+    if said & (_KEPT | _IS_KEPT | {"none", "nothing"}):
         return "no"
-    if said in _IS_LEFT_OUT or _EXCLUDED.match(word):
+    if said & _IS_LEFT_OUT or _EXCLUDED.match(word):
         return word
     if _YES_AND_WHY.match(word) or (_REASON.search(word) and not _NEGATED.match(word)):
         return word
@@ -89,6 +90,19 @@ _OUT_IN_NAME = re.compile(
     r"(left out|excluded|omitted|void(ed)?|discarded|not counted|do not count)\s*[)\]]|\bVOID$|^//",
     re.I,
 )
+
+
+def may_be_left_out(words: str) -> bool:
+    """May a remark say that something is not to count?
+
+    Examples
+    --------
+    >>> may_be_left_out("* one cup was spilled"), may_be_left_out("Source: our kitchen notebook")
+    (True, False)
+    """
+    return bool(_EXCLUDED.match(words) or _MISHAP.search(words) or _OUT_IN_NAME.search(words))
+
+
 INCIDENTS = frozenset({"incident", "incidents"})
 _REMARKS = frozenset({"notes", "note", "comment", "comments", "remark", "remarks"})
 _INCLUDED = among("include included keep kept valid counted count used usable countsin isvalid isincluded accepted "

@@ -11,6 +11,7 @@ from functools import lru_cache
 from metasense.showing.words import listing
 from metasense.tables.cells import Kind, among, as_shown, letters, plain
 from metasense.tables.checked import Checked
+from metasense.tables.languages import WEAK, asked_of, columns_called, folded, of_languages
 from metasense.tables.numbers import whole
 from metasense.tables.sheets import is_empty
 
@@ -26,6 +27,11 @@ class Column:
     aliases: str = ""
     required: bool = False
     of: str = ""  # for a count: the column it is a part of, so that a share of that can be turned into it
+    abroad: str = ""  # its name in the catalogue of languages, where that is another one
+
+    @property
+    def in_catalogue(self) -> str:
+        return self.abroad or self.name
 
     @property
     def other_names(self) -> tuple[str, ...]:
@@ -39,6 +45,19 @@ class Column:
 
 def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
     """A function that says whether a header is the name of one of `columns`, or another name for it."""
+    english = is_english(columns)
+    abroad = {column.in_catalogue for column in columns}
+
+    def known(header: object) -> bool:
+        if english(header):
+            return True
+        return folded(header) not in WEAK and not abroad.isdisjoint(columns_called(header))
+
+    return known
+
+
+def is_english(columns: Sequence[Column]) -> Callable[[object], bool]:
+    """As `is_known`, without the words of other languages."""
     names = {plain(column.name) for column in columns} | {name for column in columns for name in column.other_names}
     counted = {name for column in columns if column.counted for name in (plain(column.name), *column.other_names)}
     return lambda header: plain(header) in names or _number_of(header) in counted
@@ -73,6 +92,7 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
     for j, header in enumerate(heads):
         if (what := _number_of(header)) is not None:
             numbers.setdefault(what, []).append(j)
+    abroad, asked = _in_other_languages(heads, columns)
     place = checked.place
     taken: set[int] = set()
     for column in columns:
@@ -80,6 +100,9 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
         if column.counted and not found:
             names = (plain(column.name), *column.other_names)
             found = [j for name in names for j in numbers.get(name, ()) if j not in taken]
+        elsewhere = [j for j in abroad.get(column.in_catalogue, ()) if j not in taken]
+        if not found:
+            found, elsewhere = elsewhere, []
         if len(found) > 1:
             words = listing(repr(heads[j]) for j in found)
             checked.add(-1, f"columns {words} could each be {column.name!r} ({column.meaning}). Keep or rename one.")
@@ -88,10 +111,11 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
             taken.update(found)
             if column.name in ONCE:
                 longer = [name for name in column.other_names if len(name) > 1 or name == "n"]  # x and k are any number
-                others = sorted(j for name in longer for j in at.get(name, ()) if j not in taken)
+                others = sorted({*elsewhere, *(j for name in longer for j in at.get(name, ()))} - taken)
                 if others:
                     taken.update(_same_again(checked, column, found[0], others))
-    renamed = [f"{heads[j]!r} as {name!r}" for name, j in place.items() if keys[j] != plain(name)]
+    tongues = {j: f" ({of_languages(spoken)})" for places in abroad.values() for j, spoken in places.items()}
+    renamed = [f"{heads[j]!r} as {name!r}{tongues.get(j, '')}" for name, j in place.items() if keys[j] != plain(name)]
     if renamed:
         columns_ = "column" if len(renamed) == 1 else "columns"
         checked.notes.append(f"{columns_} read under another name: {listing(renamed)}.")
@@ -105,7 +129,7 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
             checked.shares[column.name] = [j for j in extra if share_of(heads[j], column)]
             extra = [j for j in extra if j not in checked.shares[column.name]]
     checked.extras = tuple(dict.fromkeys(heads[j] for j in extra))
-    checked.almost = _almost(checked, columns, extra)
+    checked.almost = _almost(checked, columns, extra) | _ask_which(checked, columns, asked)
     for column in columns:
         if column.required and column.name not in place and column.name not in checked.almost:
             checked.add(-1, no_column(checked, column))
@@ -118,6 +142,55 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
     if unsure:
         checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
     return [j for j in extra if at[keys[j]][0] == j]
+
+
+def _in_other_languages(
+    heads: Sequence[str], columns: Sequence[Column]
+) -> tuple[dict[str, dict[int, tuple[str, ...]]], dict[int, tuple[str, ...]]]:
+    """By column, the places of headers that name it in another language, and the languages; and those to ask about.
+
+    A word that English or another of the languages uses otherwise counts only beside a sure one of its language.
+    """
+    english = is_english(columns)
+    found = {j: called for j, head in enumerate(heads) if not english(head) and (called := columns_called(head))}
+    wanted = {column.in_catalogue for column in columns}
+    sure: set[str] = set()
+    for j, called in found.items():
+        if folded(heads[j]) not in WEAK:
+            sure.update(tongue for name, tongues in called.items() if name in wanted for tongue in tongues)
+    abroad: dict[str, dict[int, tuple[str, ...]]] = {}
+    for j, called in found.items():
+        for name, tongues in called.items():
+            spoken = tuple(tongue for tongue in tongues if tongue in sure)
+            if name in wanted and spoken:
+                abroad.setdefault(name, {})[j] = spoken
+    asked = {j: meant for j, head in enumerate(heads) if not english(head) and (meant := asked_of(head))}
+    return abroad, asked
+
+
+def _ask_which(checked: Checked, columns: Sequence[Column], asked: dict[int, tuple[str, ...]]) -> frozenset[str]:
+    """Ask which column a word means that could be two, if one of them is missing; otherwise say that it was not read.
+
+    The names of those columns.
+    """
+    absent = {column.name for column in columns if column.name not in checked.place}
+    said: set[str] = set()
+    for j, meant in asked.items():
+        every = [column for column in columns if column.name in meant]
+        named = [column for column in every if column.name in absent] or every
+        header = checked.sheet.headers[j]
+        could = " or ".join(repr(column.name) for column in named)
+        lacking = {column.name for column in named} & absent & _ASKED_FOR
+        if lacking:
+            which = ", or ".join(f"{column.name!r} if it holds {column.meaning}" for column in named)
+            checked.add(-1, f"column {header!r} could be {could}. Call it {which}.")
+            said |= lacking
+        elif named:
+            checked.notes.append(f"column {header!r} could mean {could}, and was not read as that.")
+    return frozenset(said)
+
+
+_ASKED_FOR = among("panel protocol tastings correct taster answer served")  # of which a table cannot do without most
 
 
 ONCE = among(  # columns of which there is no second in other words

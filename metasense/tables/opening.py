@@ -89,11 +89,11 @@ def open_table(
         return from_records(source, known, name or "the table")
     if hasattr(source, "columns"):
         return from_other_frame(source, known, name or "the table")
-    data, label, ending = _bytes_of(source)
+    data, label, ending = bytes_of(source)
     label = name or label
     if len(data) > BYTES:
         raise _too_large(label)
-    kind = _kind_of(data, label)
+    kind = kind_of(data, label)
     if sheet is not None and kind != "excel":
         raise PanelsError(f"the sheet {sheet!r} was named, but only Excel workbooks have sheets.", label)
     try:
@@ -108,7 +108,7 @@ def open_table(
     return opened
 
 
-def _bytes_of(source: Any) -> tuple[bytes, str, str]:
+def bytes_of(source: Any) -> tuple[bytes, str, str]:
     """The bytes of `source`, what to call it, and the ending of its name."""
     if isinstance(source, bytes | bytearray):
         return bytes(source), "the table", ""
@@ -135,6 +135,8 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
             with open(path, "rb") as file:
                 return file.read(BYTES + 1), "the input", ""
         if path.is_dir():
+            if ours := _folder_of_ours(path):
+                raise PanelsError(f"{str(path)!r} {ours}")
             tables = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in ENDINGS)
             inside = f" It holds {listing(tables, 8)}." if tables else ""
             raise PanelsError(f"{str(path)!r} is a folder: give the path of one file.{inside}")
@@ -163,6 +165,20 @@ def _bytes_of(source: Any) -> tuple[bytes, str, str]:
         raise PanelsError(f"{str(path)!r} cannot be opened: {reason}.") from error
 
 
+def _folder_of_ours(path: Path) -> str:
+    """What to say of a folder that we made; empty if we did not."""
+    key, card = path / "sealed" / "key.csv", path / "card.toml"
+    if key.is_file() or ((path / "key.csv").is_file() and path.name == "sealed"):
+        return (
+            "holds the sheets and the key of a served panel, and no table of panels. Count its answers with "
+            "read_answers(key, answers), or in a terminal with: metasense answers KEY ANSWERS"
+        )
+    tables = [name for name in ("panels.xlsx", "panels.csv") if (path / name).is_file()]
+    if card.is_file() and tables:
+        return f"is the folder of one question. Name the table in it: {str(path / tables[0])!r}"
+    return ""
+
+
 def _too_large(label: str) -> PanelsError:
     return PanelsError(
         f"it holds more than {BYTES / 1e6:.0f} MB, and a million tastings take about 40. Keep only the columns that "
@@ -184,7 +200,7 @@ def _similar_files(path: Path) -> str:
     )
 
 
-def _kind_of(data: bytes, label: str) -> str:
+def kind_of(data: bytes, label: str) -> str:
     """What the bytes are, whatever the name says."""
     if not data or data.isspace():
         raise PanelsError("the file is empty.", label)

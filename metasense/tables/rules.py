@@ -22,6 +22,7 @@ from metasense.tables.columns import FORCED, PANEL, TASTING, TWO_COUNTS, one_row
 from metasense.tables.cups import check_cups, check_orders, is_right, understood
 from metasense.tables.exclusion import INCIDENTS
 from metasense.tables.headers import Column, no_column
+from metasense.tables.languages import of_languages, protocol_called
 from metasense.tables.shares import Shares, check_incorrect
 from metasense.tables.sheets import PanelsError, is_empty
 from metasense.tables.totals import are_totals, refuse_rows, refuse_totals
@@ -128,6 +129,11 @@ def _checked_protocols(checked: Checked) -> tuple[np.ndarray, list[Protocol | Tw
         try:
             kinds[i] = kind = protocol(given)
         except ValueError:
+            if (called := protocol_called(given)) is not None:
+                kinds[i] = protocol(called[0])
+                tongues = of_languages(called[1])
+                checked.notes.append(f"the protocol {given!r} was read as {called[0]!r} ({tongues}).")
+                continue
             near = difflib.get_close_matches(plain(given), list(map(plain, PROTOCOLS)), n=1, cutoff=0.5)
             hint = "".join(f" Did you mean {known!r}?" for known in PROTOCOLS if plain(known) in near)
             unknown[i] = f"{given!r} is not a protocol known here.{hint} Known are {listing(PROTOCOLS)}."

@@ -24,7 +24,8 @@ MANY = 3  # panels of which it is no accident that another has all the counts to
 _TOTALS = among(
     "total totals sum sums subtotal subtotals grandtotal mean means average averages avg median overall all allpanels "
     "pooled combined everything σ ø summe gesamt gesamtsumme insgesamt zwischensumme mittelwert mittel durchschnitt "
-    "somme totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma"
+    "somme totaux totale moyenne totaal gemiddelde suma totalgeneral promedio media somma soma médio schnitt "
+    "totalgénéral ensemble todos tutti tous alle"
 )
 _TOTAL_WITHIN = re.compile(rf"(?<!\w)(grand|sub-|{'|'.join(sorted(_TOTALS))})(?!\w)", re.IGNORECASE)
 
@@ -43,6 +44,7 @@ _OF_WHAT = re.compile(  # what a total or average is said to be of
 )
 _SUM = re.compile(r"\W*(grand |sub-?)?(totals?|sum|summe|gesamt|insgesamt|somme|suma|totaal)\W*", re.IGNORECASE)
 _SPREADS = among("stdev stddev standarddeviation stdabw standardabweichung ecarttype")
+_ONE_WORD = _TOTALS | _SPREADS | {"grand"}
 
 
 def _is_total(name: str) -> bool:
@@ -51,11 +53,33 @@ def _is_total(name: str) -> bool:
     return word in _TOTALS or word in _SPREADS or bool(_OF_WHAT.fullmatch(name.strip("()[]:=*# ")))
 
 
+_AVERAGES = among(
+    "mean means average averages avg median ø mittelwert mittel durchschnitt schnitt moyenne gemiddelde promedio media "
+    "médio"
+)
+
+
+def is_average(name: str) -> bool:
+    """Does a word for a total or average say that it is an average?
+
+    Examples
+    --------
+    >>> is_average("Mean of panels"), is_average("Total")
+    (True, False)
+    """
+    return not _AVERAGES.isdisjoint(re.findall(r"\w+", name.casefold()))
+
+
+def _holds_total(name: str) -> bool:
+    if name.isalnum():  # one word, as the codes of a million tasters are
+        return name.casefold() in _ONE_WORD
+    return bool(_TOTAL_WITHIN.search(name)) or plain(name) in _SPREADS
+
+
 def are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Which names are a bare word for a total, and which others hold one."""
     places, values = distinct(names)
-    within = [isinstance(value, str) and (bool(_TOTAL_WITHIN.search(value)) or plain(value) in _SPREADS)
-              for value in values]  # fmt: skip
+    within = [isinstance(value, str) and _holds_total(value) for value in values]
     bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
     return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
 
@@ -67,7 +91,7 @@ def refuse_totals(checked: Checked) -> None:
     first or last row is asked about if its counts are the sum of all the others; another row, or one of few, is noted.
     """
     frame = checked.frame
-    sums = _Sums(checked)
+    sums = Sums(checked)
     bare, begins = are_totals(frame["panel"])
     adds = np.array([bool(begins[i]) and sums.adds_some(i) for i in range(len(frame))], bool)
     elsewhere = _called_total(checked) & ~(bare | adds)
@@ -75,6 +99,7 @@ def refuse_totals(checked: Checked) -> None:
     refuse_rows(checked, elsewhere, "", anew=True)
     decided = _is_decided(checked)
     twice = np.zeros(len(frame), bool)
+    said = np.zeros(len(frame), bool)
     for also, rows in (("", sums.kept), (", those left out among them", np.ones_like(sums.kept))):
         adding = sums.add_all(rows) & frame["panel"].notna().to_numpy(bool) & ~(bare | adds)
         asked = adding & sums.at_an_end & sums.several & ~decided & (adding.sum() == 1)
@@ -84,6 +109,8 @@ def refuse_totals(checked: Checked) -> None:
         )
         checked.report(asked, "panel", words)
         twice |= adding & ~asked
+        said |= adding
+    _ask_of_subtotals(checked, sums, frame["panel"].notna().to_numpy(bool) & ~(bare | adds | said | decided))
     if twice.any():
         same = listing(frame["panel"][twice])
         if twice.sum() == 1:
@@ -94,7 +121,23 @@ def refuse_totals(checked: Checked) -> None:
             )
 
 
-class _Sums:
+def _ask_of_subtotals(checked: Checked, sums: Sums, open_: np.ndarray) -> None:
+    """Ask about rows that add up all those above them, or since the last such row: several, or one of many rows."""
+    found = [(place, size) for place, size in sums.subtotals() if open_[place]]
+    if len(found) > 1 or any(size >= MANY for _, size in found):
+        mask = np.zeros(len(open_), bool)
+        mask[[place for place, _ in found]] = True
+        words = (
+            "{value!r} adds up to the panels above it, as their total does. Remove the row if it is that; if it is a "
+            f"panel, write no for it in a column {LEFT_OUT.name!r}."
+        )
+        checked.report(mask, "panel", words)
+    elif found:
+        name = checked.frame["panel"].iloc[found[0][0]]
+        checked.notes.append(f"adds up to the panels above it: {name}. If it is their total, remove the row.")
+
+
+class Sums:
     """The counts of all rows, those left out included, and which rows add others up."""
 
     def __init__(self, checked: Checked) -> None:
@@ -135,6 +178,21 @@ class _Sums:
         among = rows & (self.panels | self.kept)
         adds = (2 * own == self.counts[among].sum(axis=0)).all(axis=1)
         return own.any(axis=1) & adds & (among.sum() > 2)
+
+    def subtotals(self) -> list[tuple[int, int]]:
+        """Rows with the counts of all rows since the last such row, or the first, together; and how many those are."""
+        found = []
+        total = [0.0] * self.counts.shape[1]
+        size = 0
+        for place, row in enumerate(self.counts[self.at].tolist()):
+            if size > 1 and row == total and sum(n > 0 for n in row) > 1:
+                found.append((place, size))
+                total = [0.0] * len(row)
+                size = 0
+                continue
+            total = [a + b for a, b in zip(total, row, strict=True)]
+            size += 1
+        return found
 
     @property
     def several(self) -> np.ndarray:

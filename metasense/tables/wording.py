@@ -15,6 +15,7 @@ from metasense.tables.cells import (
     EXCEL_ERRORS,
     NO_ANSWER,
     NOT_AVAILABLE,
+    NOT_KNOWN,
     Kind,
     Reading,
     Wrong,
@@ -23,6 +24,7 @@ from metasense.tables.cells import (
     plain,
     tidy,
 )
+from metasense.tables.languages import YES_NO, Catalogue, by_word, folded, of_languages
 from metasense.tables.sheets import is_empty
 
 
@@ -38,6 +40,8 @@ def person(cell: object, reading: Reading) -> str | None:
     """A code for a person; None where a mark or word says that there is none. NA may be somebody's initials."""
     if not isinstance(cell, str):
         return None if is_empty(cell) else coded(cell, reading)
+    if cell.isascii() and cell.isalnum() and cell.lower() not in _NO_CODES:
+        return cell  # as most are, and a million of them may be different
     word = tidy(cell)
     if word.casefold() in _NAMES and word not in ("n/a", "nan", "NaN", "NaT"):
         reading.note("was read as a person's code", word)
@@ -47,6 +51,7 @@ def person(cell: object, reading: Reading) -> str | None:
 
 
 _NAMES = frozenset({"na", "nan", "nat", "dk", "skip"})  # which people are called, or may have as initials
+_NO_CODES = _NAMES | NO_ANSWER | NOT_KNOWN
 
 
 def text(cell: object, reading: Reading) -> str | None:
@@ -93,8 +98,12 @@ def coded(cell: object, reading: Reading) -> str | None:
 _MADE_DECIMAL = re.compile(r"(?<![\w.])(\d+)\.0+(?![\w.])", re.ASCII)
 
 
-def choice(**ways: str) -> Kind:
-    """One of a few words; ``choice(yes="y true 1", no="n false 0")`` lists the `plain` ways of writing each."""
+def choice(abroad: Catalogue | None = None, /, **ways: str) -> Kind:
+    """One of a few words; ``choice(yes="y true 1", no="n false 0")`` lists the `plain` ways of writing each.
+
+    `abroad` holds the words of other languages, which are read with a note.
+    """
+    foreign = {word: meanings for word, meanings in by_word(abroad or {}).items() if len(meanings) == 1}
     meaning = {way: word for word, others in ways.items() for way in (plain(word), *others.split())}
 
     def read(cell: object, reading: Reading) -> str | None:
@@ -105,6 +114,9 @@ def choice(**ways: str) -> Kind:
         if isinstance(cell, str):
             cell = _MADE_DECIMAL.sub(r"\1", cell)
         word = meaning.get(plain(cell))
+        if word is None and isinstance(cell, str) and folded(cell) in foreign:
+            ((word, tongues),) = foreign[folded(cell)].items()
+            reading.note(f"was read as {word}, in {of_languages(tongues)}", tidy(cell))
         if word is not None or is_missing(cell, reading):
             return word
         close = difflib.get_close_matches(plain(cell), meaning, n=1) if plain(cell).isalpha() else []
@@ -114,7 +126,7 @@ def choice(**ways: str) -> Kind:
     return read
 
 
-_yes_or_no = choice(yes="y true 1", no="n false 0")
+_yes_or_no = choice(YES_NO, yes="y true 1", no="n false 0")
 
 
 def yes_no(cell: object, reading: Reading) -> bool | None:

@@ -18,8 +18,9 @@ import re
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
+
+from metasense.tables.formats import DURATION, PERCENT, PERCENT_SIGN, colour_of, kind_of_format, per_cent
 
 ROWS, COLUMNS, CHARACTERS = 1_048_576, 16_384, 32_767  # the most a worksheet and one of its cells can hold
 CELLS = 25_000_000  # places a table may stretch over, the empty ones included
@@ -28,9 +29,6 @@ SMALL_BYTES = 20_000_000  # of a part that only describes the others
 PACKED = 100  # no table packs so many times smaller than it is ...
 UNSUSPECTED = 10_000_000  # ... unless it is small anyway
 
-DATE, DURATION, PERCENT, PERCENT_SIGN = "date", "duration", "percent", "percent sign"
-_QUOTED = re.compile(r'"[^"]*"|\\.')
-_BRACKETED = re.compile(r"\[[^\]]*\]")
 _ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _TRUE = ("1", "true", "on")
 
@@ -62,6 +60,7 @@ class Cells:
     hidden_rows: list[int] = field(default_factory=list)
     filters: list[tuple[int, int, int, int]] = field(default_factory=list)  # top, left, bottom, right
     hidden_columns: list[tuple[int, int]] = field(default_factory=list)  # first and last
+    coloured: dict[tuple[int, int], str] = field(default_factory=dict)  # cells with a fill of their own, and its colour
     struck: list[tuple[int, int]] = field(default_factory=list)
     partly_struck: list[tuple[int, int]] = field(default_factory=list)
     percentages: list[tuple[int, int]] = field(default_factory=list)
@@ -109,36 +108,6 @@ def _range(words: str) -> tuple[int, int, int, int]:
     return *corners[0], *corners[-1]
 
 
-def kind_of_format(code: str) -> str | None:
-    """What a number format makes of a number, as far as a table is concerned.
-
-    Examples
-    --------
-    >>> kind_of_format("0.0%"), kind_of_format('0"%"'), kind_of_format("[$-F800]dddd, d. mmmm yyyy")
-    ('percent', 'percent sign', 'date')
-    >>> kind_of_format("General"), kind_of_format("0.00")
-    (None, None)
-    """
-    from openpyxl.styles.numbers import is_date_format, is_timedelta_format
-
-    if "%" in _QUOTED.sub("", _BRACKETED.sub("", code)):
-        return PERCENT
-    if code != "General" and is_date_format(code):
-        return DURATION if is_timedelta_format(code) else DATE
-    return PERCENT_SIGN if "%" in code else None
-
-
-def per_cent(number: float) -> str:
-    """A number as a cell in per cent shows it, with all its digits.
-
-    Examples
-    --------
-    >>> per_cent(0.1), per_cent(0.125), per_cent(1), per_cent(0.07)
-    ('10%', '12.5%', '100%', '7%')
-    """
-    return f"{(Decimal(repr(number)) * 100).normalize():f}%"
-
-
 def _number(text: str) -> float:
     return float(text) if "." in text or "e" in text or "E" in text else int(text)
 
@@ -173,6 +142,7 @@ class Workbook:
         self._struck_strings: dict[int, bool] = {}  # place of a string -> struck out as a whole?
         self._formats: list[str | None] = []
         self._struck_styles: list[bool] = []
+        self._filled_styles: dict[int, str] = {}  # style -> the colour of its fill
         self._struck_rules: set[str] = set()  # formats of conditional formats that strike out
         book = next(target for kind, target in self._related("").values() if kind == "officeDocument")
         if book.endswith(".bin"):
@@ -202,6 +172,7 @@ class Workbook:
             self._struck_strings,
             self._formats,
             self._struck_styles,
+            self._filled_styles,
             self._struck_rules,
             self._from_1904,
             most,
@@ -303,6 +274,7 @@ class Workbook:
         codes = dict(BUILTIN_FORMATS)
         for element in root.iterfind("{*}numFmts/{*}numFmt"):
             codes[int(element.get("numFmtId"))] = element.get("formatCode", "General")
+        fills = [colour_of(fill) for fill in root.iterfind("{*}fills/{*}fill")]
         fonts = [_is_on(font.find("{*}strike")) for font in root.iterfind("{*}fonts/{*}font")]
         for place, rule in enumerate(root.iterfind("{*}dxfs/{*}dxf")):
             if _is_on(rule.find("{*}font/{*}strike")):
@@ -315,6 +287,9 @@ class Workbook:
             self._formats.append(kinds[code])
             font = int(style.get("fontId", 0))
             self._struck_styles.append(font < len(fonts) and fonts[font])
+            fill = int(style.get("fillId", 0))
+            if fill < len(fills) and fills[fill]:
+                self._filled_styles[len(self._formats) - 1] = fills[fill]
 
     def _read_strings(self) -> None:
         """The table of strings most cells point to."""
@@ -468,6 +443,7 @@ class _SheetReader:
         struck_strings: dict[int, bool],
         formats: list[str | None],
         struck_styles: list[bool],
+        filled_styles: dict[int, str],
         struck_rules: set[str],
         from_1904: bool,
         most: int,
@@ -479,6 +455,7 @@ class _SheetReader:
         self._struck_strings = struck_strings
         self._formats = dict(enumerate(formats))
         self._struck_styles = {i for i, struck in enumerate(struck_styles) if struck}
+        self._filled_styles = filled_styles
         self._struck_rules = struck_rules
         self._epoch = CALENDAR_MAC_1904 if from_1904 else CALENDAR_WINDOWS_1900
         self._from_serial = from_excel
@@ -604,6 +581,8 @@ class _SheetReader:
         if len(row) < self._column:
             row.extend([None] * (self._column - len(row)))
         row.append(value)
+        if self._style in self._filled_styles:
+            self.cells.coloured[place] = self._filled_styles[self._style]
         if self._type == "s" or words.struck or self._style in self._struck_styles:
             self._look_for_strikes(value, place)
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 from metasense.showing.words import count, listing
@@ -17,11 +19,30 @@ SAID = 40  # characters of a comment that a note repeats
 
 def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | int | None) -> Sheet:
     notes: list[str] = []
+    tab, cells, _, advice = cells_of_excel(data, known, label, sheet, notes)
+    if advice:
+        label = f"{label}, sheet {tab.name!r},"
+    try:
+        opened = laid_out(cells.rows, known, label, notes)
+    except PanelsError as error:
+        if not advice:
+            raise
+        raise PanelsError([*error.problems, advice], label) from error
+    _say_what_is_hidden(opened, cells)
+    _say_what_stands_beside(opened, cells)
+    opened.problems.extend([*_struck_out(opened, cells), *_merged(opened, cells)])
+    return replace(opened, advice=advice)
+
+
+def cells_of_excel(
+    data: bytes, known: Callable[[str], bool], label: str, sheet: str | int | None, notes: list[str]
+) -> tuple[Tab, Cells, list[str], str]:
+    """A worksheet as it stands there, the other sheets that look more like a table, and what to say of them."""
     try:
         book = Workbook(data)
         tab = _chosen_tab(book, sheet, label, notes)
         cells = book.cells(tab)
-        advice = _other_sheets(book, tab, cells, known)
+        better, advice = _other_sheets(book, tab, cells, known)
     except PanelsError:
         raise
     except Unreadable as error:
@@ -46,16 +67,7 @@ def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str
         one = len(cells.formulas) == 1
         results = "result stored with the formula" if one else "results stored with the formulas"
         notes.append(f"the {results} in {names} {'was' if one else 'were'} read.")
-    try:
-        opened = laid_out(cells.rows, known, label, notes)
-    except PanelsError as error:
-        if not advice:
-            raise
-        raise PanelsError([*error.problems, advice], label) from error
-    _say_what_is_hidden(opened, cells)
-    _say_what_stands_beside(opened, cells)
-    opened.problems.extend([*_struck_out(opened, cells), *_merged(opened, cells)])
-    return replace(opened, advice=advice)
+    return tab, cells, better, advice
 
 
 def _chosen_tab(book: Workbook, sheet: str | int | None, label: str, notes: list[str]) -> Tab:
@@ -81,10 +93,10 @@ def _chosen_tab(book: Workbook, sheet: str | int | None, label: str, notes: list
     return first
 
 
-def _other_sheets(book: Workbook, chosen: Tab, cells: Cells, known: Callable[[str], bool]) -> str:
-    """What to say if the chosen sheet turns out to be no table: the others, and the one that looks like a table."""
+def _other_sheets(book: Workbook, chosen: Tab, cells: Cells, known: Callable[[str], bool]) -> tuple[list[str], str]:
+    """Sheets that look more like a table than the chosen one, and what to say if that turns out to be none."""
     if len(book.tabs) == 1:
-        return ""
+        return [], ""
 
     def found(rows: Sequence[Sequence[Any]]) -> int:
         return max((sum(known(str(cell)) for cell in row) for row in rows[:HEADER_WITHIN]), default=0)
@@ -98,12 +110,12 @@ def _other_sheets(book: Workbook, chosen: Tab, cells: Cells, known: Callable[[st
             except Exception:  # another sheet may be damaged; it was not asked for
                 continue
     if len(better) == 1:
-        return (
+        return better, (
             f"the sheet {chosen.name!r} was read, but {better[0]!r} looks like the table; choose it with "
             f"sheet={better[0]!r} (--sheet {better[0]!r})."
         )
     names = listing(repr(tab.name) for tab in book.tabs)
-    return f"the sheet {chosen.name!r} was read; the sheets are {names}; choose with sheet= (--sheet)."
+    return better, f"the sheet {chosen.name!r} was read; the sheets are {names}; choose with sheet= (--sheet)."
 
 
 def _say_what_is_hidden(sheet: Sheet, cells: Cells) -> None:
@@ -142,10 +154,33 @@ def _say_what_is_hidden(sheet: Sheet, cells: Cells) -> None:
         )
 
 
+def _say_which_are_coloured(sheet: Sheet, cells: Cells) -> None:
+    """A note on rows that have a colour, or cells of one, where most have none: somebody may mean something by it."""
+    rows = [row - 1 for row in sheet.rows]
+    data = set(rows)
+    by_row: dict[int, set[str]] = {}
+    for (row, column), colour in cells.coloured.items():
+        if row in data and column < len(sheet.headers):
+            by_row.setdefault(row, set()).add(colour)
+    usual = Counter(frozenset(by_row.get(row, ())) for row in rows).most_common(1)
+    odd = [i for i, row in enumerate(rows) if frozenset(by_row.get(row, ())) != usual[0][0]] if usual else []
+    steps = {b - a for a, b in pairwise(odd)}
+    striped = steps == {2} and odd[0] < 2 and odd[-1] > len(rows) - 3
+    if not odd or striped or 2 * len(odd) > len(rows) > 2:
+        return
+    one = len(odd) == 1
+    named = listing([rows[i] + 1 for i in odd], 8)
+    sheet.notes.append(
+        f"{'row' if one else 'rows'} {named} {'is' if one else 'are'} coloured in the workbook otherwise than the "
+        "others; colours were not read. What is not to count needs a yes in a column 'left_out'."
+    )
+
+
 def _say_what_stands_beside(sheet: Sheet, cells: Cells) -> None:
     """Notes on what the workbook says about cells of the table without being in them."""
     if not len(sheet.rows):
         return
+    _say_which_are_coloured(sheet, cells)
     first, last = sheet.rows[0] - 1, sheet.rows[-1] - 1
     areas = [
         f"{cell_name(top, left)}:{cell_name(min(bottom, last), min(right, len(sheet.headers) - 1))}"

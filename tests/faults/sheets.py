@@ -26,7 +26,12 @@ FORMATS = {
     "long day": 165,
 }
 OWN_FORMATS = {164: '0.0" weeks"', 165: "d mmmm yyyy"}
-STYLES = [*((name, False) for name in FORMATS), ("general", True)]  # format, struck out
+STYLES = [
+    *((name, False) for name in FORMATS),
+    ("general", True),
+    ("general", None),
+    ("day", None),
+]  # format, struck out; None: coloured
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,7 @@ class Cell:
     format: str = "general"
     struck: bool = False
     formula: str | None = None
+    filled: bool = False
 
 
 @dataclass
@@ -86,7 +92,10 @@ def _cell(value: object, where: str, shared: dict[str, int], since_1904: bool) -
         held, kind = held.value / 100, "percent"
     if isinstance(held, dt.date):
         held, kind = serial(held, since_1904), kind if kind != "general" else "day"
-    style = STYLES.index((kind, cell.struck)) if (kind, cell.struck) in STYLES else STYLES.index(("general", True))
+    how = None if cell.filled else cell.struck
+    style = (
+        STYLES.index((kind, how)) if (kind, how) in STYLES else STYLES.index(("general", None if cell.filled else True))
+    )
     if held is None and not style:
         return ""
     formula = f"<f>{escape(cell.formula)}</f>" if cell.formula else ""
@@ -137,7 +146,7 @@ def workbook(sheets: list[Sheet], *, since_1904: bool = False) -> bytes:
     )
     fonts = '<font><sz val="11"/><name val="Calibri"/></font><font><strike/><sz val="11"/><name val="Calibri"/></font>'
     styles = "".join(
-        f'<xf numFmtId="{FORMATS[name]}" fontId="{int(struck)}" fillId="0" borderId="0" xfId="0" applyNumberFormat="1" applyFont="1"/>'
+        f'<xf numFmtId="{FORMATS[name]}" fontId="{int(bool(struck))}" fillId="{2 if struck is None else 0}" borderId="0" xfId="0" applyNumberFormat="1" applyFont="1"/>'
         for name, struck in STYLES
     )
     own = "".join(
@@ -168,7 +177,8 @@ def workbook(sheets: list[Sheet], *, since_1904: bool = False) -> bytes:
         + f'<Relationship Id="rId{len(tabs) + 1}" Type="{relations}/styles" Target="styles.xml"/>'
         f'<Relationship Id="rId{len(tabs) + 2}" Type="{relations}/sharedStrings" Target="sharedStrings.xml"/></Relationships>',
         "xl/styles.xml": f'{head}<styleSheet xmlns="{main}"><numFmts count="{len(OWN_FORMATS)}">{own}</numFmts>'
-        f'<fonts count="2">{fonts}</fonts><fills count="1"><fill><patternFill patternType="none"/></fill></fills>'
+        f'<fonts count="2">{fonts}</fonts><fills count="3"><fill><patternFill patternType="none"/></fill><fill><patternFill patternType="gray125"/></fill>'
+        '<fill><patternFill patternType="solid"><fgColor rgb="FFFFC7CE"/></patternFill></fill></fills>'
         '<borders count="1"><border><left/><right/><top/><bottom/><diagonal/></border></borders>'
         '<cellStyleXfs count="1"><xf numFmtId="0" fontId="0" fillId="0" borderId="0"/></cellStyleXfs>'
         f'<cellXfs count="{len(STYLES)}">{styles}</cellXfs>'

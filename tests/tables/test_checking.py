@@ -484,7 +484,7 @@ def test_yes_and_what_befell_a_row_leave_it_out(word):
 
 
 @pytest.mark.parametrize("header", ["Excluded (y/n)", "left out because", "not used", "cancelled", "invalid", "rejected",
-                                    "use?", "used", "outlier", "ausgeschlossen", "include", "valid"])  # fmt: skip
+                                    "use?", "used", "outlier", "nicht gültig", "include", "valid"])  # fmt: skip
 def test_a_column_by_whose_name_and_cells_rows_may_not_count_is_asked_about(header):
     with pytest.raises(PanelsError, match=r"may say which rows do not count|the row may not count"):
         read_panels(panels(**{header: ["x", ""]}))

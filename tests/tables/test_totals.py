@@ -82,3 +82,25 @@ def test_names_are_parted_into_bare_words_and_those_that_hold_one():
     bare, within = are_totals(names)
     assert bare.tolist() == [True, False, False, False, True, True]
     assert within.tolist() == [False, True, False, False, False, False]
+
+
+def test_sums_of_groups_are_asked_about_under_any_name_and_one_small_one_is_noted():
+    counts = {"tastings": [24, 30, 54, 20, 22, 42], "correct": [12, 11, 23, 9, 10, 19]}
+    names = {"panel": ["A", "B", "Oak", "C", "D", "Steel"], "protocol": "triangle"}
+    with pytest.raises(PanelsError) as caught:
+        read_panels(names | counts)
+    assert [problem.panel for problem in caught.value.problems] == ["Oak", "Steel"]
+    assert "adds up to the panels above it" in caught.value.problems[0].message
+    one = read_panels(names | {"tastings": [24, 30, 54, 20, 22, 41], "correct": [12, 11, 23, 9, 10, 19]})
+    assert "adds up to the panels above it: Oak. If it is their total, remove the row." in one.notes
+    kept = read_panels(names | counts | {"left_out": [None, None, "no", None, None, "no"]})
+    assert len(kept) == 6
+    three = {"tastings": [24, 30, 10, 64, 42], "correct": [12, 11, 4, 27, 19]}
+    with pytest.raises(PanelsError, match="'Oak' adds up to the panels above it"):
+        read_panels({"panel": ["A", "B", "C", "Oak", "D"], "protocol": "triangle"} | three)
+
+
+@pytest.mark.parametrize("name", ["Totale complessivo", "Soma", "Schnitt", "Total général", "Suma", "Ensemble"])
+def test_totals_are_told_in_other_languages(name):
+    with pytest.raises(PanelsError, match="looks like a total or average"):
+        read_panels(table(name, tastings=[24, 30, 28, 82]))
