@@ -16,8 +16,8 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.alone.panel import OnePanel
 from metasense.claims import rules
+from metasense.claims.circumstances import LETTERS, About, circumstances, days_in, said_of
 from metasense.claims.facts import (
     ABOVE,
     BAYES,
@@ -31,6 +31,7 @@ from metasense.claims.facts import (
     PREFERS,
     PROBABILITY,
     SENTENCE_END,
+    Checkable,
     Fact,
     Facts,
     facts_of,
@@ -40,8 +41,6 @@ from metasense.claims.facts import (
 from metasense.claims.numbers import Number, blank, counted, levels, numbers, with_points
 from metasense.margins import SETTLED
 from metasense.protocols import PROTOCOLS, Protocol
-from metasense.questions.preference import Preference
-from metasense.results.pooled import Pooled
 from metasense.showing import tables, words
 from metasense.showing.glance import cut, short
 from metasense.showing.results import Result
@@ -73,7 +72,12 @@ _NO_NUMBERS = (
     r"\b\d{4}-\d{2}-\d{2}\b|\b(?:ISO|ASTM|EN|AS)\s?E?\d[\d:.-]*|\bnormal\([\d., ]+\)|\bpriors? on (?:p_?d|d-?prime)\b|"
     r"\bms\.\w+\([^()]*\)|\bfrom 0 to (?:1|100 ?%)|\bguessing is 0 % and no mistakes 100 %"
 )
-_LETTERS = str.maketrans("0123456789", "abcdefghij")  # a protocol's name without its digits
+_ELSE = (
+    "irony, pictures and figures, and anything that is neither in the rules nor a number of this result, such as "
+    "causes, other products, safety or law"
+)
+_OTHERS = r"\b(?:without|except|other|others|rest|all|remaining|together|against|versus|beside|unlike)\b"
+_CAUSE = re.compile(r"\b(?:because|due to|thanks to|owing to|caused by)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -213,6 +217,9 @@ class ClaimCheck(Result):
             yield f"{words.count(len(self.findings) - len(few), 'more objection')} in the details."
         if self.findings:
             yield f"What is known: {known}"
+        own = [what for what in self.unread if what != _ELSE]
+        if own:
+            yield f"Not checked: {words.listing([cut(what, 60) for what in own], SHORTLY)}."
 
     def _shown(self) -> list[str | tables.Table]:
         parts: list[str | tables.Table] = [self.sentence()]
@@ -227,14 +234,14 @@ class ClaimCheck(Result):
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
 
 
-def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck:
+def check_claim(text: str, result: Checkable) -> ClaimCheck:
     """Check a sentence or paragraph, in English, against the result it is about.
 
     Parameters
     ----------
     text : str
         The claim. Words in double quotation marks are taken as mentioned, not as said.
-    result : Pooled, OnePanel or Preference
+    result : pool of any kind, OnePanel, Preference or Tasters
         What it is about.
 
     Returns
@@ -263,8 +270,11 @@ def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck
     read = with_points(blank(claim, *(m.span() for m in re.finditer(_QUOTED, claim))))
     named = [name for name in names_in(result) if _name_pattern(name).search(read)]
     read = blank(read, *(m.span() for name in named for m in _name_pattern(name).finditer(read)))
+    days = days_in(read)
+    read = blank(read, *((day.start, day.end) for day in days))
     read, tests = _protocols_out(read)
     facts = facts_of(result, tuple(levels(read)) or (0.95,), tuple(tests), tuple(named))
+    facts = replace(facts, say=said_of(facts.sittings) | facts.say)
     if not _is_english(read):
         why = "all of it: this does not read as English"
         return ClaimCheck(text, (), (), (why,), understood=False)
@@ -272,14 +282,31 @@ def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck
     checked: list[str] = []
     not_read: list[str] = []
     for start, sentence in _sentences(read):
-        marks = [
-            (0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, checked), *_sides(sentence, facts))
-        ]
+        stop = start + len(sentence)
+        about = About(
+            sentence,
+            tuple(one for one in facts.sittings if one.name and _name_pattern(one.name).search(claim[start:stop])),
+            tuple(replace(day, start=day.start - start, end=day.end - start) for day in days
+                  if start <= day.start < stop),
+        )  # fmt: skip
+        mine = facts.of_panels(about.named) if about.named and not re.search(_OTHERS, sentence, re.I) else facts
         held: list[str] = []
+        loose: list[str] = []
+        marks = [
+            *((0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, held), *_sides(sentence, facts))),
+            *((0, Finding(*said)) for said in circumstances(about, facts, held, loose)),
+        ]
         for offset, part in _asides(sentence):
-            marks += [(offset, finding) for finding in _numbers(part, facts, held, not_read)]
+            marks += [(offset, finding) for finding in _numbers(part, mine, held, loose)]
         misread = any(finding.rule == "chance-of-the-null" for _, finding in marks)
-        checked += [what for what in held if not (misread and what == _kind_words(PROBABILITY))]
+        held = [what for what in held if not (misread and what == _kind_words(PROBABILITY))]
+        checked += held
+        not_read += loose
+        if not marks and not held and re.search(r"[a-z]", sentence):
+            not_read.append(f'"{cut(claim[start:stop].strip(), 80)}"')
+        not_read += [
+            f'the reason given ("{cut(claim[start:stop][m.start() :], 60)}")' for m in _CAUSE.finditer(sentence)
+        ]
         for offset, f in marks:
             at = start + offset + f.start
             found.append(Finding(f.rule, claim[at : at + len(f.said)], f.reason, f.instead, at))
@@ -292,12 +319,8 @@ def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck
         found = list(_without_our_own(found, claim, own))
         said_something |= all(sentence.strip() in own for _, sentence in _sentences(claim))
     tidy = tuple(_without_repeats(sorted(found, key=lambda f: (f.start, -len(f.said)))))
-    about = [
-        "irony, pictures and figures, and anything that is neither in the rules nor a number of this result, such as "
-        "causes, other products, safety or law"
-    ]
     quotes = ["what stands in quotation marks"] if re.search(_QUOTED, claim) else []
-    unread = tuple(dict.fromkeys([*not_read, *quotes, *about]))
+    unread = tuple(dict.fromkeys([*not_read, *quotes, _ELSE]))
     wording = f"wording ({len(_applying(facts))} rules)"
     return ClaimCheck(text, tidy, (wording, *_summed(checked)), unread, understood=said_something)
 
@@ -327,7 +350,7 @@ def _protocols_out(text: str) -> tuple[str, list[str]]:
         pattern = re.compile(rf"(?<!\w){'[- ]?'.join(map(re.escape, re.split('[- ]', name)))}s?(?!\w)", re.IGNORECASE)
         if pattern.search(text) and isinstance(kind, Protocol):
             found.append(name)
-        text = pattern.sub(lambda m: m[0].translate(_LETTERS), text)
+        text = pattern.sub(lambda m: m[0].translate(LETTERS), text)
     return blank(text, *(m.span() for m in re.finditer(_NO_NUMBERS, text, re.IGNORECASE))), found
 
 
@@ -575,7 +598,7 @@ def _of_the_protocol(known: list[Fact], number: Number, sentence: str) -> list[F
     if len(tests) < 2:
         return known
     clause = max((m.end() for m in re.finditer(r"[;:.]\s", sentence[: number.start])), default=0)
-    shown = {test: test.translate(_LETTERS) for test in tests}
+    shown = {test: test.translate(LETTERS) for test in tests}
     ahead = {test: sentence.rfind(s, clause, number.start) for test, s in shown.items()}
     behind = {test: sentence.find(s, number.end, number.end + 24) for test, s in shown.items()}
     close = [
@@ -624,7 +647,10 @@ def _summed(checked: list[str]) -> list[str]:
 
 _OPEN = "a verdict not claimed"
 # Checked things that say nothing of how large or how probable anything is.
-_NO_SIZES = {"numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", _OPEN}
+_NO_SIZES = {
+    "numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", "blinding", "protocols",
+    "dates", "names of panels", _OPEN,
+}  # fmt: skip
 _SIDES = {"above": words.VERDICTS[0], "below": words.VERDICTS[1], "open": words.VERDICTS[2]}
 
 
@@ -637,13 +663,15 @@ def _verdict(sentence: str, facts: Facts, checked: list[str]) -> Iterator[Findin
             continue
         said = _SIDES[str(match.lastgroup)]
         denied = rules.denied(sentence, match.start()) and match.lastgroup != "open"
-        if (facts.verdict == said) == denied:
+        known = facts.verdicts or (facts.verdict,)
+        if (said in known) == denied:
+            if facts.verdicts and denied:
+                continue  # at one value of a moderator it may be so
+            verdict = f"The verdict is {words.listing(map(repr, known))}{' here and there' * bool(facts.verdicts)}."
             yield Finding(
                 "wrong-verdict",
                 match[0],
-                "There is no verdict without a margin."
-                if facts.verdict == "no margin given"
-                else f"The verdict is {facts.verdict!r}.",
+                "There is no verdict without a margin." if facts.verdict == "no margin given" else verdict,
                 facts.say["verdict"],
                 match.start(),
             )

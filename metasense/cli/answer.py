@@ -267,7 +267,9 @@ def claim(chosen: argparse.Namespace) -> int:
             after = ("show", read.files[0])
     else:
         pooled = _pooled(chosen, read)
-        result = pooled.plain
+        result = pooled
+        if chosen.about != "pool":
+            result = getattr(pooled.plain, chosen.about)()
         after = ("ask", "statement", *_with_margin(pooled, read))
     check = check_claim(chosen.text, result)
     if chosen.format != "text":

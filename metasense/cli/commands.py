@@ -142,6 +142,10 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     claim = command("claim", "check a sentence you want to publish against the panels")
     claim.add_argument("text", help="the sentence, in quotation marks")
     claim.add_argument("--panel", metavar="NAME", help="the sentence is about this one panel alone")
+    claim.add_argument(
+        "--about", choices=("pool", "preference", "tasters"), default="pool", metavar="WHAT",
+        help="what the sentence is about: pool (unless given), preference, tasters",
+    )  # fmt: skip
     claim.set_defaults(run=_late("answer", "claim"))
 
     shown = command("show", "show a saved pool")
