@@ -702,7 +702,9 @@ def test_numbers_of_a_moderator_are_known_and_others_are_not(others):
 
 def test_counts_of_one_repeat_taster_are_known(others):
     assert which("K1 gave 6 of 6 correct answers, and there were 3 tasters.", others["tasters"]) == []
-    assert which("K1 gave 5 of 6 correct answers, and there were 3 tasters.", others["tasters"]) == ["number-not-the-result's"]
+    assert which("K1 gave 5 of 6 correct answers, and there were 3 tasters.", others["tasters"]) == [
+        "number-not-the-result's"
+    ]
 
 
 # --- what was not checked ---
