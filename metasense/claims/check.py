@@ -16,8 +16,8 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.alone.panel import OnePanel
 from metasense.claims import rules
+from metasense.claims.circumstances import LETTERS, About, circumstances, days_in, said_of
 from metasense.claims.facts import (
     ABOVE,
     BAYES,
@@ -30,7 +30,7 @@ from metasense.claims.facts import (
     P_VALUE,
     PREFERS,
     PROBABILITY,
-    SENTENCE_END,
+    Checkable,
     Fact,
     Facts,
     facts_of,
@@ -38,20 +38,21 @@ from metasense.claims.facts import (
     own_sentences,
 )
 from metasense.claims.numbers import Number, blank, counted, levels, numbers, with_points
+from metasense.claims.reading import (
+    QUOTED,
+    asides,
+    is_english,
+    name_pattern,
+    protocols_out,
+    sentences,
+    unwrapped,
+)
 from metasense.margins import SETTLED
-from metasense.protocols import PROTOCOLS, Protocol
-from metasense.questions.preference import Preference
-from metasense.results.pooled import Pooled
 from metasense.showing import tables, words
 from metasense.showing.glance import cut, short
 from metasense.showing.results import Result
 
 SHORTLY = 4  # objections on a first screen
-_QUOTED = r"\"[^\"]{1,200}\"|\u201c[^\u201d]{1,200}\u201d|`[^`]{1,200}`|\u00ab[^\u00bb]{1,200}\u00bb"
-_ENGLISH = re.compile(
-    r"the|a|an|of|to|in|is|are|was|were|be|that|this|these|those|and|or|not|no|by|with|for|from|on|at|as|it|we|our|"
-    r"they|there|than|more|less|panels?|tasters?|people|difference|tastes?|like|can|could|between|if|all"
-)
 _SIDE_WORDS = (
     r"\b(?:(?P<above>above|beyond|larger|bigger|greater|exceed\w*)|(?P<below>below|within|smaller|under|inside))\b"
 )
@@ -68,12 +69,12 @@ _HEDGE = (
     r"open)\b|%"
 )
 _UNDILUTED = r"naive|luck|dilut|guess"
-# Digits that are no numbers of a result: dates, standards, prior scales and what they are priors of, ends of a scale.
-_NO_NUMBERS = (
-    r"\b\d{4}-\d{2}-\d{2}\b|\b(?:ISO|ASTM|EN|AS)\s?E?\d[\d:.-]*|\bnormal\([\d., ]+\)|\bpriors? on (?:p_?d|d-?prime)\b|"
-    r"\bms\.\w+\([^()]*\)|\bfrom 0 to (?:1|100 ?%)|\bguessing is 0 % and no mistakes 100 %"
+_ELSE = (
+    "irony, pictures and figures, and anything that is neither in the rules nor a number of this result, such as "
+    "causes, other products, safety or law"
 )
-_LETTERS = str.maketrans("0123456789", "abcdefghij")  # a protocol's name without its digits
+_OTHERS = r"\b(?:without|except|other|others|rest|all|remaining|together|against|versus|beside|unlike)\b"
+_CAUSE = re.compile(r"\b(?:because|due to|thanks to|owing to|caused by)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,9 @@ class ClaimCheck(Result):
             yield f"{words.count(len(self.findings) - len(few), 'more objection')} in the details."
         if self.findings:
             yield f"What is known: {known}"
+        own = [what for what in self.unread if what != _ELSE]
+        if own:
+            yield f"Not checked: {words.listing([cut(what, 60) for what in own], SHORTLY)}."
 
     def _shown(self) -> list[str | tables.Table]:
         parts: list[str | tables.Table] = [self.sentence()]
@@ -227,14 +231,14 @@ class ClaimCheck(Result):
         return [*parts, f"Not checked: {'; '.join(self.unread)}."]
 
 
-def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck:
+def check_claim(text: str, result: Checkable) -> ClaimCheck:
     """Check a sentence or paragraph, in English, against the result it is about.
 
     Parameters
     ----------
     text : str
         The claim. Words in double quotation marks are taken as mentioned, not as said.
-    result : Pooled, OnePanel or Preference
+    result : pool of any kind, OnePanel, Preference or Tasters
         What it is about.
 
     Returns
@@ -259,27 +263,47 @@ def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck
     """
     if not isinstance(text, str) or not text.strip():
         raise ValueError("there is no claim to check: give the sentence as text.")
-    claim = _unwrapped(" ".join(words.one_line(text).replace("\u00a0", " ").split()))
-    read = with_points(blank(claim, *(m.span() for m in re.finditer(_QUOTED, claim))))
-    named = [name for name in names_in(result) if _name_pattern(name).search(read)]
-    read = blank(read, *(m.span() for name in named for m in _name_pattern(name).finditer(read)))
-    read, tests = _protocols_out(read)
+    claim = unwrapped(" ".join(words.one_line(text).replace("\u00a0", " ").split()))
+    read = with_points(blank(claim, *(m.span() for m in re.finditer(QUOTED, claim))))
+    named = [name for name in names_in(result) if name_pattern(name).search(read)]
+    read = blank(read, *(m.span() for name in named for m in name_pattern(name).finditer(read)))
+    days = days_in(read)
+    read = blank(read, *((day.start, day.end) for day in days))
+    read, tests = protocols_out(read)
     facts = facts_of(result, tuple(levels(read)) or (0.95,), tuple(tests), tuple(named))
-    if not _is_english(read):
+    facts = replace(facts, say=said_of(facts.sittings) | facts.say)
+    if not is_english(read):
         why = "all of it: this does not read as English"
         return ClaimCheck(text, (), (), (why,), understood=False)
     found: list[Finding] = []
     checked: list[str] = []
     not_read: list[str] = []
-    for start, sentence in _sentences(read):
-        marks = [
-            (0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, checked), *_sides(sentence, facts))
-        ]
+    for start, sentence in sentences(read):
+        stop = start + len(sentence)
+        about = About(
+            sentence,
+            tuple(one for one in facts.sittings if one.name and name_pattern(one.name).search(claim[start:stop])),
+            tuple(replace(day, start=day.start - start, end=day.end - start) for day in days
+                  if start <= day.start < stop),
+        )  # fmt: skip
+        mine = facts.of_panels(about.named) if about.named and not re.search(_OTHERS, sentence, re.I) else facts
         held: list[str] = []
-        for offset, part in _asides(sentence):
-            marks += [(offset, finding) for finding in _numbers(part, facts, held, not_read)]
+        loose: list[str] = []
+        marks = [
+            *((0, f) for f in (*_wording(sentence, facts), *_verdict(sentence, facts, held), *_sides(sentence, facts))),
+            *((0, Finding(*said)) for said in circumstances(about, facts, held, loose)),
+        ]
+        for offset, part in asides(sentence):
+            marks += [(offset, finding) for finding in _numbers(part, mine, held, loose)]
         misread = any(finding.rule == "chance-of-the-null" for _, finding in marks)
-        checked += [what for what in held if not (misread and what == _kind_words(PROBABILITY))]
+        held = [what for what in held if not (misread and what == _kind_words(PROBABILITY))]
+        checked += held
+        not_read += loose
+        if not marks and not held and re.search(r"[a-z]", sentence):
+            not_read.append(f'"{cut(claim[start:stop].strip(), 80)}"')
+        not_read += [
+            f'the reason given ("{cut(claim[start:stop][m.start() :], 60)}")' for m in _CAUSE.finditer(sentence)
+        ]
         for offset, f in marks:
             at = start + offset + f.start
             found.append(Finding(f.rule, claim[at : at + len(f.said)], f.reason, f.instead, at))
@@ -290,73 +314,17 @@ def check_claim(text: str, result: Pooled | OnePanel | Preference) -> ClaimCheck
     if found or not said_something:
         own = own_sentences(result)
         found = list(_without_our_own(found, claim, own))
-        said_something |= all(sentence.strip() in own for _, sentence in _sentences(claim))
+        said_something |= all(sentence.strip() in own for _, sentence in sentences(claim))
     tidy = tuple(_without_repeats(sorted(found, key=lambda f: (f.start, -len(f.said)))))
-    about = [
-        "irony, pictures and figures, and anything that is neither in the rules nor a number of this result, such as "
-        "causes, other products, safety or law"
-    ]
-    quotes = ["what stands in quotation marks"] if re.search(_QUOTED, claim) else []
-    unread = tuple(dict.fromkeys([*not_read, *quotes, *about]))
+    quotes = ["what stands in quotation marks"] if re.search(QUOTED, claim) else []
+    unread = tuple(dict.fromkeys([*not_read, *quotes, _ELSE]))
     wording = f"wording ({len(_applying(facts))} rules)"
     return ClaimCheck(text, tidy, (wording, *_summed(checked)), unread, understood=said_something)
 
 
-# --- preparing the text -----------------------------------------------------------------------------------------------
-
-
-def _unwrapped(text: str) -> str:
-    """The claim without quotation marks around the whole of it."""
-    if (
-        len(text) > 2
-        and text[0] + text[-1] in ('""', "\u201c\u201d", "''", "``")
-        and not re.search(_QUOTED, text[1:-1])
-    ):
-        return text[1:-1] if text[0] not in text[1:-1] else text
-    return text
-
-
-def _name_pattern(name: str) -> re.Pattern[str]:
-    return re.compile(rf"(?<!\w){re.escape(words.one_line(name))}(?!\w)", re.IGNORECASE if len(name) > 3 else 0)
-
-
-def _protocols_out(text: str) -> tuple[str, list[str]]:
-    """The text with numbers inside protocols' names and dates hidden, and the forced-choice protocols it names."""
-    found = []
-    for name, kind in PROTOCOLS.items():
-        pattern = re.compile(rf"(?<!\w){'[- ]?'.join(map(re.escape, re.split('[- ]', name)))}s?(?!\w)", re.IGNORECASE)
-        if pattern.search(text) and isinstance(kind, Protocol):
-            found.append(name)
-        text = pattern.sub(lambda m: m[0].translate(_LETTERS), text)
-    return blank(text, *(m.span() for m in re.finditer(_NO_NUMBERS, text, re.IGNORECASE))), found
-
-
-def _is_english(text: str) -> bool:
-    seen = re.findall(r"[^\W\d_]+", text.lower())
-    return len(seen) < 6 or sum(bool(_ENGLISH.fullmatch(word)) for word in seen) >= 0.12 * len(seen)
-
-
-def _sentences(text: str) -> Iterator[tuple[int, str]]:
-    at = 0
-    for match in SENTENCE_END.finditer(text):
-        yield at, text[at : match.start()]
-        at = match.end()
-    yield at, text[at:]
-
-
-def _asides(sentence: str) -> Iterator[tuple[int, str]]:
-    """What stands in brackets and names something of its own, then the sentence without it; every place kept."""
-    rest = sentence
-    for match in re.finditer(r"\(([^()]*)\)", sentence):
-        if re.search(r"correct|guess|probab|\bP\b|prime|p_d|tasters?|panels?", match[1]):
-            yield match.start(1), match[1]
-            rest = rest[: match.start(1)] + re.sub(r"[^\s]", "_", match[1]) + rest[match.end(1) :]
-    yield 0, rest
-
-
 def _without_our_own(found: list[Finding], claim: str, own: frozenset[str]) -> Iterator[Finding]:
     """Findings outside the sentences that are the result's own, word for word."""
-    spans = [(start, start + len(sentence), sentence.strip() in own) for start, sentence in _sentences(claim)]
+    spans = [(start, start + len(sentence), sentence.strip() in own) for start, sentence in sentences(claim)]
     for finding in found:
         if finding.said:
             ours = any(start <= finding.start < end and known for start, end, known in spans)
@@ -575,7 +543,7 @@ def _of_the_protocol(known: list[Fact], number: Number, sentence: str) -> list[F
     if len(tests) < 2:
         return known
     clause = max((m.end() for m in re.finditer(r"[;:.]\s", sentence[: number.start])), default=0)
-    shown = {test: test.translate(_LETTERS) for test in tests}
+    shown = {test: test.translate(LETTERS) for test in tests}
     ahead = {test: sentence.rfind(s, clause, number.start) for test, s in shown.items()}
     behind = {test: sentence.find(s, number.end, number.end + 24) for test, s in shown.items()}
     close = [
@@ -624,7 +592,10 @@ def _summed(checked: list[str]) -> list[str]:
 
 _OPEN = "a verdict not claimed"
 # Checked things that say nothing of how large or how probable anything is.
-_NO_SIZES = {"numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", _OPEN}
+_NO_SIZES = {
+    "numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", "blinding", "protocols",
+    "dates", "names of panels", _OPEN,
+}  # fmt: skip
 _SIDES = {"above": words.VERDICTS[0], "below": words.VERDICTS[1], "open": words.VERDICTS[2]}
 
 
@@ -637,13 +608,15 @@ def _verdict(sentence: str, facts: Facts, checked: list[str]) -> Iterator[Findin
             continue
         said = _SIDES[str(match.lastgroup)]
         denied = rules.denied(sentence, match.start()) and match.lastgroup != "open"
-        if (facts.verdict == said) == denied:
+        known = facts.verdicts or (facts.verdict,)
+        if (said in known) == denied:
+            if facts.verdicts and denied:
+                continue  # at one value of a moderator it may be so
+            verdict = f"The verdict is {words.listing(map(repr, known))}{' here and there' * bool(facts.verdicts)}."
             yield Finding(
                 "wrong-verdict",
                 match[0],
-                "There is no verdict without a margin."
-                if facts.verdict == "no margin given"
-                else f"The verdict is {facts.verdict!r}.",
+                "There is no verdict without a margin." if facts.verdict == "no margin given" else verdict,
                 facts.say["verdict"],
                 match.start(),
             )
@@ -709,7 +682,7 @@ def _missing(claim: str, facts: Facts, tests: list[str], named: list[str], said_
     end = len(claim)
     if not said_numbers:
         return
-    counts = [c for _, sentence in _sentences(claim) for c in counted(sentence)]
+    counts = [c for _, sentence in sentences(claim) for c in counted(sentence)]
     people = any(c.noun == "people" for c in counts)
     people = people or bool(re.search(r"number of people is not given|how many people", claim))
     tastings = any(c.noun == "tastings" or c.whole is not None for c in counts)
@@ -720,7 +693,7 @@ def _missing(claim: str, facts: Facts, tests: list[str], named: list[str], said_
             "A result is as good as the number of people behind it, and the claim does not say how many there were."
         )
         yield Finding("people-missing", "", reason, facts.say["people"], end)
-    rates = [n for _, s in _sentences(claim) for n in numbers(s) if n.kind == P_D and not re.search(_POWER, s)]
+    rates = [n for _, s in sentences(claim) for n in numbers(s) if n.kind == P_D and not re.search(_POWER, s)]
     if rates and not tests:
         reason = "A p_d belongs to the protocol it was found with; the same d-prime gives another p_d in another one."
         yield Finding("protocol-missing", "", reason, facts.say["rate"], end)

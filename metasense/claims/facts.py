@@ -6,9 +6,10 @@ of panels, tastings and people ...), and the supported sentences, both taken fro
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -25,9 +26,14 @@ from metasense.margins import Margin
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice, protocol
 from metasense.questions.explanations import NAMES
 from metasense.questions.preference import Preference
+from metasense.questions.tasters import Tasters
 from metasense.results import sentences
+from metasense.results.beside import BesidePlain
+from metasense.results.nested import Nested
 from metasense.results.pooled import Pooled
 from metasense.showing import words
+
+Checkable = Pooled | BesidePlain | OnePanel | Preference | Tasters
 
 D_PRIME = "d-prime"
 P_D = "p_d"
@@ -67,6 +73,19 @@ class Fact:
     width: float = float("nan")
 
 
+@dataclass(frozen=True)
+class Sitting:
+    """One panel as it was held; ``blind`` is empty and ``date`` None where the result does not hold them."""
+
+    name: str
+    test: str
+    tastings: int
+    pairs: tuple[tuple[int, int], ...] = ()
+    people: int | None = None
+    date: dt.date | None = None
+    blind: str = ""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Facts:
     """What one result says.
@@ -86,8 +105,12 @@ class Facts:
         All of them; None where people were not counted.
     tests : tuple of str
         Protocols of the panels.
+    sittings : tuple of Sitting
+        The panels, one by one.
     directed : bool
     verdict : str
+    verdicts : tuple of str
+        Where there are several, at different values of a moderator; else empty.
     say : dict of str to str
         The supported sentences that rules fill in.
     p_value, alpha : float or None
@@ -104,25 +127,41 @@ class Facts:
     tastings: int
     people: int | None
     tests: tuple[str, ...] = ()
+    sittings: tuple[Sitting, ...] = ()
     directed: bool = False
     verdict: str = ""
+    verdicts: tuple[str, ...] = ()
     say: dict[str, str] = field(default_factory=dict)
     p_value: float | None = None
     alpha: float = 0.05
     below_guessing: bool | None = None
 
+    def of_panels(self, named: Sequence[Sitting]) -> Facts:
+        """The same with the counts of these panels only, and those of all together."""
+        all_together = {pair: what for pair, what in self.pairs.items() if what}
+        pairs = {pair: "" for sitting in named for pair in sitting.pairs}
+        people = {sitting.people for sitting in named if sitting.people is not None}
+        counts = {
+            "panels": self.counts["panels"] | {len(named)},
+            "tastings": {sitting.tastings for sitting in named} | {self.tastings},
+            "people": people | ({self.people} if self.people is not None else set()),
+        }
+        if not people:  # they were not counted there
+            counts["people"] = self.counts["people"]
+        return replace(self, pairs=all_together | pairs, counts=counts)
+
 
 def names_in(result: Any) -> tuple[str, ...]:
     """The panels that a result is about."""
-    if isinstance(result, Pooled):
-        return tuple(result.panels.frame["panel"])
+    if isinstance(result, (Pooled, BesidePlain, Tasters)):
+        return tuple(result.core.panels.frame["panel"])
     if isinstance(result, OnePanel):
         return (result.panel,) if result.panel else ()
     return tuple(a.panel for a in (*result.correct, *result.everyone)) if isinstance(result, Preference) else ()
 
 
 @lru_cache(maxsize=4)
-def own_sentences(result: Pooled | OnePanel | Preference) -> frozenset[str]:
+def own_sentences(result: Checkable) -> frozenset[str]:
     """The sentences that a result says itself, at every length and in its plain answer."""
     texts = [words.one_line(result.statement(length=length)) for length in ("line", "paragraph", "methods")]
     texts.append(result.plain_answer())
@@ -136,7 +175,7 @@ def facts_of(
 
     Parameters
     ----------
-    result : Pooled, OnePanel or Preference
+    result : Checkable
     levels : sequence of float
         Probabilities of the intervals that a sentence may quote.
     tests : sequence of str
@@ -149,18 +188,22 @@ def facts_of(
     TypeError
         If it is another kind of result; says which are known.
     """
-    if isinstance(result, (Pooled, OnePanel, Preference)):
+    if isinstance(result, Checkable):
         return _known(result, tuple(levels), tuple(tests), tuple(names))
-    hint = " The plain pool inside this one is .plain." if isinstance(getattr(result, "plain", None), Pooled) else ""
-    raise TypeError(f"a claim is checked against a pool, one panel or a preference; got {type(result).__name__}.{hint}")
+    raise TypeError(
+        f"a claim is checked against a pool of any kind, one panel, a preference or tasters; got "
+        f"{type(result).__name__}."
+    )
 
 
 @lru_cache(maxsize=4)  # several sentences about one result
-def _known(
-    result: Pooled | OnePanel | Preference, levels: tuple[float, ...], tests: tuple[str, ...], names: tuple[str, ...]
-) -> Facts:
+def _known(result: Checkable, levels: tuple[float, ...], tests: tuple[str, ...], names: tuple[str, ...]) -> Facts:
     if isinstance(result, Pooled):
         return _of_pool(result, levels, tests, names)
+    if isinstance(result, BesidePlain):
+        return _of_structure(result, levels, tests, names)
+    if isinstance(result, Tasters):
+        return _of_tasters(result, levels, tests, names)
     return _of_panel(result) if isinstance(result, OnePanel) else _of_preference(result, levels)
 
 
@@ -202,10 +245,31 @@ def _of_pool(pooled: Pooled, levels: Sequence[float], tests: Sequence[str], name
         tastings=int(sizes.sum()),
         people=people,
         tests=tuple(dict.fromkeys(frame["protocol"])),
+        sittings=_sittings(frame),
         directed=pooled.directed,
         verdict=pooled.verdict().label,
         say=_said_of_pool(pooled, lucky),
     )
+
+
+def _sittings(frame: pd.DataFrame) -> tuple[Sitting, ...]:
+    """The panels of a table, as they were held."""
+    out = []
+    for row in frame.to_dict("records"):
+        pairs = [("correct", "tastings"), ("hits", "signal"), ("false_alarms", "noise")]
+        counts = tuple((int(row[x]), int(row[n])) for x, n in pairs if pd.notna(row[x]) and pd.notna(row[n]))
+        out.append(
+            Sitting(
+                name=str(row["panel"]),
+                test=str(row["protocol"]),
+                tastings=sum(n for _, n in counts),
+                pairs=counts,
+                people=int(row["tasters"]) if pd.notna(row["tasters"]) else None,
+                date=row["date"].date() if pd.notna(row.get("date")) else None,
+                blind=str(row["blind"]) if pd.notna(row.get("blind")) else "",
+            )
+        )
+    return tuple(out)
 
 
 def _numbers_of_pool(pooled: Pooled, levels: Sequence[float], quoted: Sequence[str]) -> Iterator[Fact]:
@@ -266,6 +330,70 @@ def _said_of_pool(pooled: Pooled, lucky: float) -> dict[str, str]:
     }
 
 
+def _of_structure(pooled: BesidePlain, levels: Sequence[float], tests: Sequence[str], names: Sequence[str]) -> Facts:
+    """A pool with moderators or a level: what the plain pool says, what was put in, and its own verdicts."""
+    plain = _of_pool(pooled.plain, levels, tests, names)
+    numbers = [*plain.numbers]
+    for level in levels:
+        for row in pooled.to_frame(level).to_dict("records"):
+            numbers += _row_of_structure(row)
+    verdicts = pooled.verdicts() if pooled.margin is not None else pd.DataFrame({"verdict": []})
+    for above, below in zip(verdicts.get("p_above", ()), verdicts.get("p_below", ()), strict=True):
+        numbers += [Fact(PROBABILITY, float(above), ABOVE), Fact(PROBABILITY, float(below), BELOW)]
+    labels = tuple(dict.fromkeys(verdicts["verdict"]))
+    own = pooled.plain_answer()
+    say = plain.say | {"verdict": own, "size": own, "rate": own}
+    verdict = labels[0] if len(labels) == 1 else plain.verdict
+    several = labels if len(labels) > 1 else ()
+    if isinstance(pooled, Nested):
+        say = plain.say | {"verdict": own, "spread": pooled.variation()}
+    return replace(plain, numbers=tuple(numbers), verdict=verdict, verdicts=several, say=say)
+
+
+def _row_of_structure(row: dict[str, Any]) -> Iterator[Fact]:
+    """The numbers of one row of such a pool's frame; changes and slopes are d-primes or p_d too."""
+    what = str(row["quantity"])
+    test = re.search(r"\((.+?)\)", what)
+    own = test[1] if test is not None and test[1] in PROTOCOLS else ""
+    kind = D_PRIME
+    if what.startswith(("spread", "sd")) or " spread" in what:
+        kind = SPREAD
+    elif "share of" in what or "p_d" in what:
+        kind = P_D
+    elif "p_c" in what:
+        kind = P_C
+    for end in ("mean", "median", "lower", "upper"):
+        if row[end] == row[end]:
+            yield Fact(kind, float(row[end]), what, own, row["upper"] - row["lower"])
+
+
+def _of_tasters(found: Tasters, levels: Sequence[float], tests: Sequence[str], names: Sequence[str]) -> Facts:
+    """Repeat tasters: what the pool of their panels says, and each person's own counts and rates."""
+    pooled = _of_pool(Pooled(found.core), levels, tests, names)
+    numbers = [*pooled.numbers]
+    pairs = dict(pooled.pairs)
+    sizes = set()
+    for level in levels:
+        for row in found.to_frame(level).to_dict("records"):
+            what = f"rate of {row['taster']}"
+            numbers += [
+                Fact(P_D, float(row[end]), what, str(row["protocol"]), row["upper"] - row["lower"])
+                for end in ("median", "lower", "upper")
+            ]
+            numbers.append(Fact(PROBABILITY, float(row["p_better"]), f"{row['taster']} better than guessing"))
+            pairs[int(row["correct"]), int(row["tastings"])] = f"answers of {row['taster']}"
+            sizes.add(int(row["tastings"]))
+    numbers += [Fact(P_D, found.threshold, "the threshold"), Fact(P_D, found.overdispersion.median, "overdispersion")]
+    people = {len(found.people), int(found.people["taster"].nunique())}
+    counts = {
+        **pooled.counts,
+        "people": pooled.counts["people"] | people,
+        "tastings": pooled.counts["tastings"] | sizes,
+    }
+    said = pooled.say | {"rate": found.plain_answer(), "people": found.plain_answer(), "size": found.plain_answer()}
+    return replace(pooled, numbers=tuple(numbers), pairs=pairs, counts=counts, say=said)
+
+
 def _named_panel(pooled: Pooled, alone: pd.DataFrame, name: str) -> Iterable[Fact]:
     row = alone[alone["panel"] == name].iloc[0]
     yield Fact(P_VALUE, float(row["p_value"]), f"p alone of {name}")
@@ -316,6 +444,9 @@ def _of_panel(panel: OnePanel) -> Facts:
         tastings=counts.tastings,
         people=panel.tasters,
         tests=(panel.protocol.name,),
+        sittings=(
+            Sitting(panel.panel, panel.protocol.name, counts.tastings, tuple(counts.pairs), people=panel.tasters),
+        ),
         directed=panel.protocol.directed,
         verdict=panel.verdict() or "no margin given",
         say=_said_of_panel(panel, counts, lucky),

@@ -156,11 +156,11 @@ def counted(sentence: str) -> Iterator[Counted]:
     nouns = "|".join(f"(?P<{name}>{pattern})" for name, pattern in _NOUNS.items())
     between = "|".join(_NOUNS.values())
     pair = (
-        rf"(?<![\d.,])\b{_NOT_ONE}(?P<part>{_COUNT})(?: (?:{between}))?\s?(?:(?:out )?of|/)\s?(?:the |our |all "
+        rf"(?<![\d.,-])\b{_NOT_ONE}(?P<part>{_COUNT})(?: (?:{between}))?\s?(?:(?:out )?of|/)\s?(?:the |our |all "
         rf")?(?P<whole>{_COUNT})\b(?!\s?%|\.\d)(?: [A-Za-z][\w-]*){{0,2}}?(?: (?:{nouns})\b)?"
     )
     single = (
-        rf"(?<![\d.,])\b{_NOT_ONE}(?P<whole>{_COUNT})"
+        rf"(?<![\d.,-])\b{_NOT_ONE}(?P<whole>{_COUNT})"
         r"(?: (?!(?:of|to|and|in|with|from|by|most|many|some|few|all)\b)[A-Za-z]"
         rf"[\w-]*){{0,2}}? (?:{nouns})\b"
     )

@@ -169,6 +169,8 @@ RULES: tuple[Rule, ...] = (
             r"imperceptibl[ey])\b",
             r"\bsame (?:great |good |old )?(?:taste|flavou?r|aroma)\b(?! tests?)",
             r"\b(?:tastes?|tasted) (?:exactly |just |all |both |much )*the same\b",
+            r"\b(?:tastes?|tasted|smells?|smelled|smelt) (?:\w+ly )?(?:like|as good as) (?:the|our) (?:old|original|"
+            r"former|usual|previous|other|real)\b",
             r"\b(?:tastes?|tasted|are|is|were|was|to be) (?:exactly |just |all |both )?(?:the same\b(?! (?:d-?prime|"
             r"in (?:all|each|every)\b|"
             r"size|batch|people|tasters|panel|protocol|number|margin|as (?:before|the)))|alike\b)",
@@ -192,7 +194,10 @@ RULES: tuple[Rule, ...] = (
         "headcount",
         rf"\b{_SHARE}(?: of)?(?: (?!correct\b|answers?\b|tastings?\b|panels?\b)[\w'’-]+){{0,4}}?(?: (?:can|could|"
         rf"(?:are|were|is|was) able to|will|would|do|did|actually|really)(?:not| not|n['’]t)?)?(?: \w+ly)? "
-        rf"{_PERCEIVE}{_OBJECT}",
+        rf"{_PERCEIVE}{_OBJECT}|\b(?:(?:only|just) )?(?:{_COUNT}|a single|a) (?:of (?:the|our) )?(?:[\w-]+ )?"
+        rf"(?:tasters?|people|persons?|drinkers?|panell?ists?|assessors?|guests?|customers?|volunteers?)"
+        rf"(?: (?:has|have|had|did|could|can|actually|really))*(?: \w+ly)? (?:{_SENSE}|told(?= (?:them|it|the)\b))"
+        rf"(?: (?:it|them|this|that|anything|something|(?:the|a|any) (?:\w+ )?{_CHANGE})\b|\s*[.!?,;]|\s*$)",
         "A rate of correct answers is no number of people: guessers are correct too, and nobody is a fixed yes or no.",
         "{rate}",
         unless=r"\bodd (?:cup|one|sample)\b",
@@ -207,6 +212,10 @@ RULES: tuple[Rule, ...] = (
             rf"{_TASTE_ANYTHING}",
             r"\bwithout (?:(?:[\w'’-]+ ){1,4}?(?:noticing|detecting|spotting|perceiving|reali[sz]ing)|being (?:noticed|"
             r"detected|spotted|tasted))\b(?! (?:the )?(?:codes?|labels?|colou?rs?)\b)",
+            rf"{_CANNOT} (?!promise|say|claim|show|prove|tell|conclude|assume|guarantee)(?:(?!that\b)[\w'’-]+ ){{1,6}}?"
+            rf"without (?:[\w'’-]+ ){{1,4}}?(?:noticing|detecting|spotting|tasting)\b",
+            rf"\b{_NO_ONE} (?:\w+ly )?(?:tasted|tastes) (?:it|the|our|any)\b(?! (?:samples?|cups?|reference|codes?)\b)"
+            r"(?![^.;!?]{0,40}\b(?:before|after|twice|again|until|without|alone|outside|home|both|all)\b)",
             r"\b(?:none|any|no) the wiser\b(?! about)",
             rf"\b{_ALL_OR_NONE}(?: [\w'’]+){{0,3}}? (?:tast(?:e|es|ed) (?:it|(?:the|a|any) {_CHANGE}|them apart)|tell|"
             r"(?<!was )(?<!were )(?<!been )told(?! (?:the|our|us|me|you|tasters|anyone)\b)|notic\w+|detect\w*|"

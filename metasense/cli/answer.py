@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from metasense.cli.parser import share
@@ -44,6 +44,7 @@ def one(chosen: argparse.Namespace) -> int:
                 f"order: metasense one {test.name} {typed}."
             )
         result = one_panel(test, **counts, margin=margin, name=chosen.panel or "")
+    warned = any("eversal" in note for note in getattr(result, "notes", ()))
     name = result.protocol.name
     n = getattr(result, "tastings", None)
     after: tuple[Any, ...] = ("plan", name, n, "--margin", None if margin is None else margin.text)
@@ -51,8 +52,8 @@ def one(chosen: argparse.Namespace) -> int:
         after = ("one", chosen.protocol, *chosen.counts, *_panel(chosen), "--margin", f"0.2 {name}")
     elif n is None:
         after = ("pool", "panels.csv", "--margin", "d-prime 1" if margin is None else margin.text)
-    answer(result, chosen, after=after)
-    return WARNED if any("eversal" in note for note in getattr(result, "notes", ())) else FINE
+    answer(result.rates() if chosen.rates else result, chosen, after=after)
+    return WARNED if warned else FINE
 
 
 def _panel(chosen: argparse.Namespace) -> list[str]:
@@ -181,16 +182,40 @@ def ask(chosen: argparse.Namespace) -> int:
         result: Any = _Said(pooled.statement(length=length), pooled.to_frame())
     elif question == "panels":
         result = _each_panel(pooled.plain)
+    elif question in _MORE:
+        result = _MORE[question](chosen, pooled.plain)
     else:
         result = getattr(pooled.plain, question)()
-    names = list(QUESTIONS)
-    following = names[(names.index(question) + 1) % len(names)]
+    names = [name for name in QUESTIONS if name not in _MORE]
     typed = _with_margin(pooled, read)
-    after: tuple[Any, ...] = ("ask", following, *typed)
+    after: tuple[Any, ...] = ("next", *typed)
+    if question in names:
+        after = ("ask", names[(names.index(question) + 1) % len(names)], *typed)
     if question in ("statement", "fit"):
         after = ("pool", *typed, "--report", "answer.html")
     answer(result, chosen, after=after)
     return _code(pooled)
+
+
+def _rate(chosen: argparse.Namespace, plain: Any) -> Any:
+    return plain.rate(chosen.protocol or plain.protocol)
+
+
+def _counts(chosen: argparse.Namespace, plain: Any) -> Any:
+    from metasense.questions.next_panel import usual_size
+
+    return plain.next_panel(chosen.protocol or plain.protocol, chosen.tasters or usual_size(plain.core))
+
+
+def _effects(_: argparse.Namespace, plain: Any) -> Any:
+    from metasense.questions.effects import serving_effects
+
+    if plain.tastings is None:
+        raise ValueError("effects are seen in single answers: name a table with one row a tasting, or --tastings.")
+    return serving_effects(plain.tastings)
+
+
+_MORE = {"rate": _rate, "counts": _counts, "effects": _effects}
 
 
 def _each_panel(pooled: Any) -> _Said:
@@ -236,15 +261,32 @@ def preference(chosen: argparse.Namespace) -> int:
     from metasense.questions.preference import preference as preferred
 
     read = named(chosen)
+    more = {"pairs": _pairs(chosen.pairs), "placebo": chosen.placebo}
     if read.saved is not None:
-        result: Any = read.saved.plain.preference()
+        result: Any = preferred(read.saved.plain, **more)
     elif chosen.card is None and chosen.method == "grid":
         source = read.tastings if read.panels is None else read.panels
-        result = preferred(source, tastings=None if read.panels is None else read.tastings)
+        result = preferred(source, tastings=None if read.panels is None else read.tastings, **more)
     else:
-        result = _pooled(chosen, read).plain.preference()
+        result = preferred(_pooled(chosen, read).plain, **more)
     answer(result, chosen, after=("pool", *read.words, "--report", "answer.html"))
     return FINE
+
+
+def _pairs(file: str | None) -> Any:
+    """The table of separate blind pairs."""
+    if file is None:
+        return None
+    from metasense.tables.checking import check_table
+    from metasense.tables.columns import PANEL_COLUMNS
+    from metasense.tables.headers import is_known
+    from metasense.tables.opening import open_table
+
+    wanted = ("panel", "prefer_new", "prefer_old", "no_preference")
+    columns = [replace(column, required=False) for column in PANEL_COLUMNS if column.name in wanted]
+    checked = check_table(open_table(file, is_known(columns)), columns)
+    checked.raise_any("Write one row a pair")
+    return checked.frame[[name for name in wanted if name in checked.heads]]
 
 
 def claim(chosen: argparse.Namespace) -> int:
@@ -267,7 +309,9 @@ def claim(chosen: argparse.Namespace) -> int:
             after = ("show", read.files[0])
     else:
         pooled = _pooled(chosen, read)
-        result = pooled.plain
+        result = pooled
+        if chosen.about != "pool":
+            result = getattr(pooled.plain, chosen.about)()
         after = ("ask", "statement", *_with_margin(pooled, read))
     check = check_claim(chosen.text, result)
     if chosen.format != "text":

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from metasense.cli.printing import show, then
+from metasense.cli.printing import ALL, say, show, then
 from metasense.cli.reading import FINE, WARNED
 
 
@@ -147,8 +147,15 @@ def serve(chosen: argparse.Namespace) -> int:
     show(plan)
     print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
     sheet = Path(folder) / "answers.csv"
-    then("answers", folder, sheet, "--blind", "double", "--panels", "panels.csv")
+    then("answers", folder, sheet, "--blind", "double", "--panels", _table_beside(folder), "--append")
     return WARNED if plan.warnings else FINE
+
+
+def _table_beside(plan: str | Path) -> str:
+    """The table of the question that a plan belongs to: beside it where there is a card or a table, else here."""
+    around = Path(plan).parent
+    there = (around / "card.toml").exists() or (around / "panels.csv").exists()
+    return (around / "panels.csv").as_posix() if there else "panels.csv"
 
 
 def answers(chosen: argparse.Namespace) -> int:
@@ -166,15 +173,20 @@ def answers(chosen: argparse.Namespace) -> int:
     written = _write_counts(tastings.to_panels(), chosen.panels, chosen.append) if chosen.panels else ""
     show(tastings)
     print()
-    show(balance)
+    if chosen.details:
+        show(balance)
+    else:
+        say(balance.sentence(), ALL)
     missing = int(tastings.frame["correct"].isna().sum())
     if missing:
         print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
     if written:
         print(f"\n{written}")
-        then("pool", chosen.panels, "--margin", "0.2 triangle")
+        card = Path(chosen.panels).parent / "card.toml"
+        then("pool", chosen.panels, *(["--card", card] if card.exists() else ["--margin", "0.2 triangle"]))
     else:
-        then("answers", chosen.key, chosen.answers, "--blind", chosen.blind or "double", "--panels", "panels.csv")
+        table = _table_beside(chosen.key)
+        then("answers", chosen.key, chosen.answers, "--blind", chosen.blind or "double", "--panels", table, "--append")
     return FINE if balance.even and not missing else WARNED
 
 

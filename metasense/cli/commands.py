@@ -111,13 +111,14 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     check.set_defaults(run=_late("reading", "check"))
 
     one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")
-    one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    options.protocol(one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
     one.add_argument(
         "counts", nargs="*", type=int, metavar="CORRECT TASTINGS",
         help="or HITS SIGNAL FALSE_ALARMS NOISE in A-not-A and same-different",
     )  # fmt: skip
     one.add_argument("--panel", metavar="NAME", help="which panel of the table; otherwise what to call this one")
     one.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file, by name or number")
+    one.add_argument("--rates", action="store_true", help="what its difference would give in every protocol")
     options.add_margin(one)
     one.set_defaults(run=_late("answer", "one"))
 
@@ -127,6 +128,8 @@ def _of_tables(command: Callable[..., Parser]) -> None:
 
     ask = command("ask", "what stands behind the answer of a pool")
     ask.add_argument("question", choices=tuple(QUESTIONS), metavar="question", help=", ".join(QUESTIONS))
+    options.protocol(ask.add_argument("--protocol", metavar="NAME", help="of rate and counts"))
+    ask.add_argument("--tasters", metavar="N", type=int, help="of counts: in the next panel")
     ask.set_defaults(run=_late("answer", "ask"))
 
     following = command("next", "the next panel: what may settle the question, and what it costs")
@@ -138,11 +141,19 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     people.set_defaults(run=_late("answer", "tasters"))
 
     liked = command("preference", "which of the two products is preferred, lucky guesses taken out")
+    liked.add_argument("--pairs", metavar="TABLE", help="separate blind pairs: prefer_new, prefer_old, no_preference")
+    liked.add_argument(
+        "--placebo", nargs=3, type=int, metavar=("ONE", "OTHER", "NONE"), help="answers to a pair of two alike"
+    )
     liked.set_defaults(run=_late("answer", "preference"))
 
     claim = command("claim", "check a sentence you want to publish against the panels")
     claim.add_argument("text", help="the sentence, in quotation marks")
     claim.add_argument("--panel", metavar="NAME", help="the sentence is about this one panel alone")
+    claim.add_argument(
+        "--about", choices=("pool", "preference", "tasters"), default="pool", metavar="WHAT",
+        help="what the sentence is about: pool (unless given), preference, tasters",
+    )  # fmt: skip
     claim.set_defaults(run=_late("answer", "claim"))
 
     shown = command("show", "show a saved pool")

@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+import argparse
+from typing import Any
+
 from metasense.cli.parser import MARGIN, Parser, decimal, share
 
 MARGIN_HELP = "smallest difference that matters: 0.2 triangle"
 RISK = "RISK"
+
+
+def protocol(action: argparse.Action) -> None:
+    """Let a shell that completes words offer the protocols here."""
+
+    def names(**_: Any) -> list[str]:
+        from metasense.protocols import PROTOCOLS
+
+        return list(PROTOCOLS)
+
+    action.completer = names  # type: ignore[attr-defined]
 
 
 def add_margin(parsed: Parser) -> None:
@@ -53,7 +67,9 @@ def add_pool(pool: Parser) -> None:
 
 def add_next(following: Parser) -> None:
     """Which plans are compared."""
-    following.add_argument("--protocol", metavar="NAME", action="append", help="a protocol to try; may be repeated")
+    protocol(
+        following.add_argument("--protocol", metavar="NAME", action="append", help="a protocol to try; may be repeated")
+    )
     following.add_argument("--tasters", metavar="N", type=int, nargs="+", help="tasters in each panel")
     following.add_argument("--panels", metavar="K", type=int, nargs="+", help="how many such panels (1)")
     following.add_argument("--same-pair-as", metavar="PANEL", help="a panel whose batch pair is tasted again")
@@ -66,11 +82,12 @@ def add_answers(answers: Parser) -> None:
     answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
     answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
     answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
+    answers.add_argument("--details", action="store_true", help="also the orders and places, one by one")
 
 
 def add_plan(plan: Parser) -> None:
     """What a plan is asked for."""
-    plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    protocol(plan.add_argument("protocol", nargs="?", help="such as triangle, duo-trio, 2-AFC, tetrad"))
     plan.add_argument("at_hand", nargs="?", type=int, metavar="tasters", help="tasters at hand, one tasting each")
     size = plan.add_mutually_exclusive_group()
     add_margin(size)  # type: ignore[arg-type]
@@ -78,10 +95,11 @@ def add_plan(plan: Parser) -> None:
     size.add_argument("--d-prime", type=decimal, help="the same, as a d-prime")
     plan.add_argument("--tasters", metavar="N", type=int, help="the same as the number after the protocol")
     plan.add_argument("--purpose", choices=("difference", "similarity"), help="what the panel is run for")
-    plan.add_argument("--similarity", action="store_true", help="the same as --purpose similarity")
+    plan.add_argument("--similarity", action="store_true", help=argparse.SUPPRESS)  # older
     early = plan.add_mutually_exclusive_group()
-    early.add_argument("--looks", type=int, nargs="+", metavar="N", help="tastings at each look, the last in all")
+    early.add_argument("--looks", type=int, nargs="*", metavar="N", help="tastings at each look, the last in all")
     early.add_argument("--sequential", action="store_true", help="look after every tasting")
+    plan.add_argument("--true", metavar="TEXT", help="a true difference, such as d'=0.5: chance of each verdict then")
     plan.add_argument("--alpha", metavar=RISK, type=share, default=0.05, help="of calling a difference by luck (0.05)")
     plan.add_argument("--beta", metavar=RISK, type=share, default=0.05, help="of missing the difference (0.05)")
     add_form(plan, ("text", "markdown", "json", "csv"))
@@ -92,7 +110,7 @@ def add_card_lines(write: Parser) -> None:
     write.add_argument("--question", metavar="TEXT", help="in one sentence; without it, you are asked")
     write.add_argument("--decision", metavar="TEXT", help="what you will do beyond the margin, within it, or neither")
     add_margin(write)
-    write.add_argument("--protocol", metavar="NAME", action="append", help="may be repeated")
+    protocol(write.add_argument("--protocol", metavar="NAME", action="append", help="may be repeated"))
     write.add_argument("--tastings", metavar="N", type=int, help="of each panel")
     write.add_argument("--stopping", metavar="TEXT", help="when a panel ends, where that is no number of tastings")
     write.add_argument("--panels", metavar="N", type=int, help="how many are planned")
@@ -107,7 +125,7 @@ def add_card_lines(write: Parser) -> None:
 def add_serve(serve: Parser) -> None:
     """What is served to whom."""
     serve.greedy = ("--allergens", "--hazards", "--beside")
-    serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad")
+    protocol(serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
     serve.add_argument("tasters", type=int, help="how many tasters")
     serve.add_argument("folder", help="a new folder for the sheets")
     serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
@@ -121,6 +139,10 @@ def add_serve(serve: Parser) -> None:
     serve.add_argument("--placebo", action="store_true", help="also a pair of two alike")
     serve.add_argument("--certainty", action="store_true", help="ask how sure the taster is")
     serve.add_argument("--allergens", metavar="X", nargs="*", help="of both together; no name means none")
-    serve.add_argument("--hazards", metavar="X", nargs="*", help="alcohol, caffeine, hot, additives; or no name")
+    serve.add_argument("--hazards", metavar="X", nargs="*", help="alcohol, caffeine, hot, additives, gas; or no name")
     serve.add_argument("--beside", nargs="*", default=(), metavar="FOLDER", help="other plans of the same session")
-    serve.add_argument("--seed", metavar="N", type=int, help="makes a plan again; leave it out for a real panel")
+    serve.add_argument("--language", metavar="CODE", default="en", help="of the printed sheets: en, de, fr, es")
+    serve.add_argument("--texts", metavar="FILE.toml", help="own wording in place of some of the sheets' texts")
+    serve.add_argument(
+        "--seed", metavar="N", type=int, help=argparse.SUPPRESS
+    )  # for trials: it makes the key guessable

@@ -15,6 +15,9 @@ QUESTIONS = {  # what `ask` can be asked, and what it is
     "path": "the answer after each panel, in date order",
     "drawer": "panels that never came to light",
     "fit": "whether the panels fit the model",
+    "rate": "the share of correct answers in a protocol",
+    "counts": "how many may be correct in the next panel",
+    "effects": "places, orders and repeats compared",
 }
 _VALUE = r"('[^']*'|\"[^\"]*\"|\.\.\.|[\w.%]+|)"
 _OPTIONS = {
@@ -41,6 +44,10 @@ _OPTIONS = {
     "allergens": "--allergens",
     "hazards": "--hazards",
     "threshold": "--threshold",
+    "language": "--language",
+    "texts": "--texts",
+    "pairs": "--pairs",
+    "placebo": "--placebo",
 }
 _RULES = tuple(
     (re.compile(pattern), instead)

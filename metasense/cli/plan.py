@@ -39,7 +39,9 @@ def plan(chosen: argparse.Namespace) -> int:
     _sort_out(chosen)
     size = _size(chosen)
     sized = any(value is not None for value in size.values())
-    looking = chosen.looks or (chosen.sequential and sized)
+    looking = bool(chosen.looks) or (sized and (chosen.looks == [] or chosen.sequential))
+    if chosen.true is not None:
+        return _chances(chosen, size)
     if chosen.protocol is None and chosen.tasters is None:
         return _compare(chosen, size)
     if looking and (chosen.similarity or chosen.tasters is not None):
@@ -146,9 +148,9 @@ def _look(chosen: argparse.Namespace, size: dict[str, Any], sized: bool) -> int:
         after: tuple[Any, ...] = ("plan", test, "--looks", *chosen.looks[-2:], "--margin", f"0.3 {test}")
         if len(chosen.looks) < 2:
             after = ("plan", test, chosen.looks[-1])
-    elif chosen.looks:
-        found = looks.two_stage_plan(test, tuple(chosen.looks), **size, **_risks(chosen))
-        after = serving(found.protocol, chosen.looks[0])
+    elif chosen.looks is not None:
+        found = looks.two_stage_plan(test, tuple(chosen.looks) or None, **size, **_risks(chosen))
+        after = serving(found.protocol, found.looks[0])
     else:
         found = looks.sequential_plan(test, **size, **_risks(chosen))
         after = serving(found.protocol, 24)
@@ -201,6 +203,22 @@ def _at_hand(chosen: argparse.Namespace, size: dict[str, Any]) -> int:
     if margin is None:
         after = ("plan", found.protocol.name, chosen.tasters, "--margin", f"0.3 {found.protocol.name}")
     answer(found, chosen, after=after)
+    return FINE
+
+
+def _chances(chosen: argparse.Namespace, size: dict[str, Any]) -> int:
+    """Chance of each verdict if the difference is truly so large."""
+    from metasense.margins import margin_of
+    from metasense.planning.chances import verdict_chances
+
+    margin, true = margin_of(chosen.margin), margin_of(chosen.true)
+    if margin is None or true is None or chosen.protocol is None or chosen.tasters is None:
+        raise ValueError(
+            "--true goes with a protocol, the tasters and the margin: metasense plan triangle 24 --margin '0.3 "
+            "triangle' --true \"d'=0.5\"."
+        )
+    found = verdict_chances(chosen.protocol, chosen.tasters, margin, d_prime=true.d_prime)
+    answer(found, chosen, after=serving(found.protocol, chosen.tasters))
     return FINE
 
 

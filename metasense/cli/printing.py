@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import datetime
 import json
 import os
 import shutil
@@ -128,7 +129,7 @@ def _first_screen(result: Any) -> str:
 def serving(test: Any, tasters: int) -> tuple[object, ...]:
     """The command that serves a panel."""
     named = ("--attribute", "NOUN", "--more", "B") if test.directed else ()
-    return ("serve", test.name, tasters, "evening", *named)
+    return ("serve", test.name, tasters, "evening", *named, "--date", datetime.date.today())
 
 
 def answer(result: Any, chosen: Any, *, after: tuple[object, ...], **also: Any) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
+from metasense.planning.texts import LANGUAGES, sheet_texts
 from metasense.protocols import protocol
 from metasense.tables.cells import plain
 from metasense.tables.checked import Checked
@@ -34,7 +35,7 @@ KEY_COLUMNS = (
     Column("protocol", "the test", label, "string", required=True),
     *(Column(name, name, label, "string", required=name in ("old", "new"))
       for name in ("old", "new", "date", "attribute", "more", "reference", "certainty", "allergens", "hazards",
-                   "seed")),
+                   "seed", "language")),
 )  # fmt: skip
 
 
@@ -56,6 +57,7 @@ def key_of(plan: Planned) -> pd.DataFrame:
         certainty="yes" if plan.certainty else "no",
         **joined,
         seed="" if plan.seed is None else hex(plan.seed),  # letters keep spreadsheets from rounding it
+        language=plan.texts.language,
     )
 
 
@@ -96,6 +98,7 @@ def read_key(key: Any) -> dict[str, Any]:
         "allergens": _listed(one["allergens"]),
         "hazards": _listed(one["hazards"]),
         "seed": seed,
+        "texts": sheet_texts(one["language"] if one["language"] in LANGUAGES else "en"),
     }
 
 

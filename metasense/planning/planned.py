@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import pandas as pd
 
 from metasense import pseudonyms
 from metasense.planning.orders import Balance, Orders
+from metasense.planning.texts import Texts, sheet_texts
 from metasense.protocols import Protocol, TwoCountProtocol
 from metasense.showing import words
 from metasense.showing.results import Statement
@@ -17,6 +18,7 @@ from metasense.tables.cells import plain
 from metasense.tables.panels import Tastings
 
 CODES = range(100, 1000)
+HAZARDS = ("alcohol", "caffeine", "hot", "additives", "gas")
 MOST_SETS = 3  # sets a person in one session before palates tire; common practice, no source
 DIRECTED = ("2-AFC", "3-AFC", "specified tetrad")
 TASTING_PART, PREFERENCE, PLACEBO = "tasting", "preference", "placebo"
@@ -38,6 +40,8 @@ class Planned(Statement):
         The key: one row a cup with ``tray, taster, trial, part, place, code, sample``; place 0 is a marked reference.
     panel, date, attribute, more, reference, certainty, allergens, hazards, seed
         As given to `serve`; `seed` also when it was drawn.
+    texts : Texts
+        What the sheets say, in one language.
     """
 
     protocol: Protocol | TwoCountProtocol
@@ -52,6 +56,7 @@ class Planned(Statement):
     allergens: tuple[str, ...] | None = None
     hazards: tuple[str, ...] | None = None
     seed: int | None = None
+    texts: Texts = field(default_factory=sheet_texts)
 
     # what is in it
 
@@ -81,7 +86,11 @@ class Planned(Statement):
         return tuple(self._warnings())
 
     def _warnings(self) -> Iterator[str]:
-        yield from self._session_warnings()
+        said = sheet_texts()
+        for name, values in self._session_warnings():
+            text = said(f"warnings.{name}", **values)
+            more = f" Or name them with hazards= (--hazards): {', '.join(HAZARDS)}." if name == "hazards_open" else ""
+            yield text[0].lower() + text[1:] + more
         if self.seed is not None and self.seed < 2**64:
             yield "this seed can be guessed, and with it the key rebuilt: for a real panel leave seed out."
         told = [s for s in self.samples if len(plain(s)) > 1 and plain(s) in plain(f"{self.panel} {self.attribute}")]
@@ -90,27 +99,19 @@ class Planned(Statement):
         if people := pseudonyms.warning(self.tasters):
             yield people
 
-    def _session_warnings(self) -> Iterator[str]:
-        """Those about the session itself, which stand on the run sheet too; they name no sample."""
+    def _session_warnings(self) -> Iterator[tuple[str, dict[str, int]]]:
+        """Those about the session, which stand on the run sheet too and name no sample: which, and its numbers."""
         rounds = self.sets + self.pairs
         if "alcohol" in (self.hazards or ()) and rounds > 1:
-            yield (
-                f"{rounds} rounds with alcohol a person: serve one a session, or let everyone spit. Mind the total, "
-                "local rules and the way home."
-            )
+            yield "alcohol_rounds", {"rounds": rounds}
         if rounds > MOST_SETS:
-            yield (
-                f"{rounds} rounds a person: palates tire. More than {MOST_SETS} a session are better spread over days."
-            )
+            yield "many_rounds", {"rounds": rounds, "most": MOST_SETS}
         if self.sets > 1:
-            yield (
-                f"{self.sets} sets a person are repeats: they count as tastings, not as people. More tasters with one "
-                "set each say more."
-            )
+            yield "repeats", {"sets": self.sets}
         if self.allergens is None:
-            yield "allergens are not stated: write them on the information sheet before anybody tastes."
+            yield "allergens_open", {}
         if self.hazards is None:
-            yield "hazards are not stated: strike out on the information sheet what does not apply."
+            yield "hazards_open", {}
 
     def _part(self, *parts: str) -> pd.DataFrame:
         return self.cups[self.cups["part"].isin(parts)]

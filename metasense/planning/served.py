@@ -17,7 +17,8 @@ import pandas as pd
 
 from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
-from metasense.planning.sheets import CHOICES, said
+from metasense.planning.sheets import CHOICES, TICKED, said
+from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
 from metasense.showing import words
 from metasense.tables.cells import NO_ANSWER, Reading, Wrong, is_nobody, no_answer, plain
 from metasense.tables.checked import Checked
@@ -33,7 +34,12 @@ from metasense.tables.wording import choice, coded, text
 
 __all__ = ["read_answers"]
 
-_sure = choice(sure="certain yes 3", **{"fairly sure": "fairly fairlysure 2"}, guessed="guess no 1")
+_sure = choice(  # as in the sheets of every language
+    sure="certain yes 3 sicher mucha",
+    **{"fairly sure": "fairly fairlysure 2 ziemlichsicher assezcertain bastante"},
+    guessed="guess no 1 geraten deviné adiviné",
+)
+_NONE_LIKED = ("none", "nopreference", "neither", "no", "keinelieber", "sanspréférence", "sinpreferencia")
 
 
 def _liked(cell: object, reading: Reading) -> str | None:
@@ -274,7 +280,7 @@ class _Join:
         if name in CHOICES:
             try:
                 yes, no = ("A", "not A") if name == "A-not-A" else ("different", "same")
-                return (yes if is_signal(name, word) else no), None
+                return (yes if is_signal(name, _typed(word, self.plan.texts)) else no), None
             except Wrong:
                 self.wrong(
                     i, "answer", f"{word!r} is not {CHOICES[name][0]} or {CHOICES[name][1]}. Write one of these."
@@ -303,7 +309,7 @@ class _Join:
             cups = self.codes(i, f"pair_{number}", pair, 2, (PREFERENCE, PLACEBO))
             if cups is None:
                 continue
-            none = plain(liked) in ("none", "nopreference", "neither", "no")
+            none = plain(liked) in _NONE_LIKED or plain(liked) == plain(self.plan.texts("ballots.no_preference"))
             if not none and (len(codes_in(liked)) != 1 or codes_in(liked)[0] not in cups):
                 choices = f"{cups[0]}, {cups[1]} or none"
                 self.wrong(i, f"preferred_{number}", f"{liked!r} is not {choices}. Check the ballot.")
@@ -335,6 +341,15 @@ class _Join:
         unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out
         if unused > 0:
             yield f"planned but without a row: {words.count(unused, 'set')}."
+
+
+def _typed(word: str, texts: Texts) -> str:
+    """The word that is typed for one that was ticked, in the words of the plan or of any of our languages."""
+    for each in (texts, *map(sheet_texts, LANGUAGES)):
+        for typed, name in TICKED.items():
+            if plain(each(name)) == plain(word):
+                return typed
+    return word
 
 
 def codes_in(cell: str) -> list[str]:

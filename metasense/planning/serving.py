@@ -31,12 +31,14 @@ from metasense.planning.planned import (
     CUP_COLUMNS,
     CUP_TYPES,
     DIRECTED,
+    HAZARDS,
     PLACEBO,
     PREFERENCE,
     TASTING_PART,
     Planned,
 )
-from metasense.planning.sheets import HAZARDS, pages_of
+from metasense.planning.sheets import pages_of
+from metasense.planning.texts import Own, sheet_texts
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
@@ -62,6 +64,8 @@ def serve(
     allergens: Iterable[str] | Mapping[str, Iterable[str]] | None = None,
     hazards: Iterable[str] | None = None,
     beside: Iterable[ServingPlan] = (),
+    language: str = "en",
+    texts: Own | None = None,
     seed: int | None = None,
 ) -> ServingPlan:
     """Plan who is served what, in which order, under which code.
@@ -97,10 +101,15 @@ def serve(
         What the samples contain or may contain that anyone may not take. Only the union of both is printed, which
         keeps tasters blind. Empty: none. Unless given, the sheet has a blank to fill by hand.
     hazards : iterable of str, optional
-        Any of `HAZARDS`: alcohol, caffeine, hot, additives. Empty: none. Unless given, the sheet has all of them to
-        strike out.
+        Any of `HAZARDS`: alcohol, caffeine, hot, additives, gas. The sheets speak of these and of no others. Empty:
+        none. Unless given, the sheet has a blank to fill by hand.
     beside : iterable of ServingPlan
         Other plans of the same session, whose codes must not come back.
+    language : {"en", "de", "fr", "es"}
+        What the printed sheets are written in. Names of columns and of what is typed into them stay as they are.
+    texts : path of a TOML file, or mapping, optional
+        Own wording in place of single texts, by table and name as in the language files of metasense, such as
+        ``{"ballots": {"rinse": "Rinse with still water."}}``. It is not kept in the key.
     seed : int, optional
         Makes the same plan again. Unless given a secret one is drawn, which the key keeps: whoever can guess the seed
         can rebuild the key.
@@ -140,6 +149,7 @@ def serve(
         allergens=_union(allergens),
         hazards=asked,
         seed=secrets.randbits(128) if seed is None else int(seed),
+        texts=sheet_texts(language, texts),
     )
     problems = list(_problems(plan, names, sets))
     if placebo and not preference:

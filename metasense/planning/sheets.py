@@ -6,37 +6,35 @@ from collections.abc import Sequence
 from typing import Any
 
 from metasense.planning.orders import Right
-from metasense.planning.planned import PLACEBO, PREFERENCE, Planned
-from metasense.showing.pages import CAUTIONS, templates
+from metasense.planning.planned import HAZARDS, PLACEBO, PREFERENCE, SECOND, Planned
+from metasense.planning.texts import Texts
+from metasense.showing.pages import templates
 
-HAZARDS = {
-    "alcohol": "The samples contain alcohol. Take part only if you are of legal drinking age here. Do not take part if "
-    "you are or may be pregnant, are breastfeeding, take medicine that does not go with alcohol, should not or do not "
-    "wish to drink, or will drive, cycle or handle machines afterwards. You may spit out every sample. Water and food "
-    "are at hand.",
-    "caffeine": "The samples contain caffeine. Think twice if you are pregnant, have a heart condition, take medicine "
-    "that does not go with caffeine, or sleep badly.",
-    "hot": "The samples are served hot and can scald. Test carefully, and wait if in doubt.",
-    "additives": "Something may have been added to a sample or used in making it, within what is permitted for this "
-    "product here. What matters for allergies is in the list above.",
-}
+TOLD = ("alcohol", "caffeine", "hot", "additives")  # hazards that are the taster's too, and not the filler's alone
 
 
 def pages_of(plan: Planned) -> dict[str, str]:
     """Every sheet as one self-contained HTML page, by file name."""
     filling = plan.filling()
-    common = _common(plan)
+    say = plan.texts
+    common = _common(plan, say)
     rounds = [
-        (name, [(sample, lines.to_dict("records")) for sample, lines in part.groupby("sample", sort=False)])
+        (
+            _round(name, say),
+            [(sample, lines.to_dict("records")) for sample, lines in part.groupby("sample", sort=False)],
+        )
         for name, part in filling.groupby("round", sort=False)
     ]
     labels = [
-        (name, [line["code"] for line in sorted(part.to_dict("records"), key=_by_number) for _ in range(line["cups"])])
+        (
+            _round(name, say),
+            [line["code"] for line in sorted(part.to_dict("records"), key=_by_number) for _ in range(line["cups"])],
+        )
         for name, part in filling.groupby("round", sort=False)
     ]
     key = {
         "samples": plan.samples,
-        "rows": _key_rows(plan),
+        "rows": _key_rows(plan, say),
         "more": plan.more,
         "attribute": plan.attribute,
         "seed": None if plan.seed is None else hex(plan.seed),
@@ -59,7 +57,7 @@ def pages_of(plan: Planned) -> dict[str, str]:
     }
 
 
-def _common(plan: Planned) -> dict[str, Any]:
+def _common(plan: Planned, say: Texts) -> dict[str, Any]:
     """What may stand on any sheet: it says nothing of what is in a cup."""
     trays = plan.trays()
     later = trays["tray"] > len(plan.tasters) * plan.sets
@@ -67,6 +65,7 @@ def _common(plan: Planned) -> dict[str, Any]:
     return {
         "panel": plan.panel,
         "date": plan.date or "",
+        "say": say,
         "test": plan.protocol.name,
         "sets": plan.sets,
         "pairs": plan.pairs,
@@ -76,29 +75,71 @@ def _common(plan: Planned) -> dict[str, Any]:
         "reference": plan._marked,
         "learned": plan.protocol.name == "A-not-A",
         "certainty": plan.certainty,
-        "task": _task(plan.protocol.name, plan.attribute),
+        "task": _task(plan, say),
         "allergens": plan.allergens,
-        "hazards": list(HAZARDS.values()) if plan.hazards is None else [HAZARDS[h] for h in plan.hazards],
-        "hazards_stated": plan.hazards is not None,
-        "cautions": _cautions(plan.hazards),
-        "alcohol": plan.hazards is None or "alcohol" in plan.hazards,
+        "hazards": plan.hazards,
+        "told": [say(f"information.{hazard}") for hazard in TOLD if hazard in (plan.hazards or ())],
+        "cautions": _cautions(plan, say),
+        "typed": _typed(plan, say),
         "samples_each": len(plan.cups) // len(plan.tasters),
-        "warnings": [w[0].upper() + w[1:] for w in plan._session_warnings()],
+        "warnings": [say(f"warnings.{name}", **values) for name, values in plan._session_warnings()],
     }
 
 
-def _key_rows(plan: Planned) -> list[dict[str, Any]]:
+def _round(name: str, say: Texts) -> str:
+    """What is poured at one time, in the words of the sheets."""
+    if name == SECOND:
+        return say("rounds.second")
+    number = name.removeprefix("set ")
+    return say("rounds.set", number=number) if number != name else say("rounds.all")
+
+
+def _key_rows(plan: Planned, say: Texts) -> list[dict[str, Any]]:
     rows = []
     for tray, cups in plan.cups.groupby("tray"):
         first = cups.iloc[0]
         shown = cups[["code", "sample"]].to_dict("records")
         inside = cups[plan._marked | (cups["place"] > 0)]
-        right = {PREFERENCE: "preference", PLACEBO: "two alike"}.get(str(first["part"]))
+        right = {PREFERENCE: say("key.preference"), PLACEBO: say("key.two_alike")}.get(str(first["part"]))
         if right is None:
             letters = "".join("AB"[plan.samples.index(sample)] for sample in inside["sample"])
             right = said(plan.orders.right(letters), inside["code"].tolist())
+            right = say(TICKED[right]) if right in TICKED else right
         rows.append({"tray": tray, "taster": first["taster"], "cups": shown, "right": right})
     return rows
+
+
+def _cautions(plan: Planned, say: Texts) -> list[str]:
+    """What the run sheet says to take care of: nothing of what nobody named."""
+    named = [*(["allergens"] if plan.allergens else []), *(plan.hazards or ())]
+    kinds = [kind for kind in ("allergens", *HAZARDS) if kind in named]
+    return [say(f"run.care_{kind}") for kind in ("tell", *kinds, "codes")]
+
+
+CHOICES = {"A-not-A": ("A", "not A"), "same-different": ("same", "different")}
+TICKED = {"A": "choices.A", "not A": "choices.not_A", "same": "choices.same", "different": "choices.different"}
+_SURE = {"sure": "ballots.sure", "fairly sure": "ballots.fairly_sure", "guessed": "ballots.guessed"}
+
+
+def _task(plan: Planned, say: Texts) -> dict[str, Any]:
+    """What tasters are told, the question, and the words to tick where no code is ticked."""
+    name = plan.protocol.name
+    return {
+        "setting": say(f"setting.{name}", attribute=plan.attribute),
+        "question": say(f"question.{name}", attribute=plan.attribute),
+        "choices": [say(TICKED[word]) for word in CHOICES.get(name, ())],
+    }
+
+
+def _typed(plan: Planned, say: Texts) -> list[str]:
+    """What is typed for the words of a ballot, where these are others."""
+    lines = [("run.type_word", word, say(TICKED[word])) for word in CHOICES.get(plan.protocol.name, ())]
+    if plan.certainty:
+        lines += [("run.type_certainty", word, say(name)) for word, name in _SURE.items()]
+    out = [say(line, typed=word, ticked=ticked) for line, word, ticked in lines if word != ticked]
+    if plan.pairs:
+        out.append(say("run.type_preferred", none=say("ballots.no_preference")))
+    return out
 
 
 def said(right: Right | None, codes: Sequence[str]) -> str:
@@ -110,51 +151,3 @@ def said(right: Right | None, codes: Sequence[str]) -> str:
 
 def _by_number(line: dict[str, Any]) -> tuple[bool, str]:
     return not line["code"].isdigit(), line["code"]
-
-
-def _cautions(hazards: tuple[str, ...] | None) -> list[str]:
-    """What the run sheet says to take care of: of alcohol nothing if there is none, and with an if while it is open."""
-    start = "Alcohol: "
-    if hazards is None:
-        return [caution.replace(start, "If there is alcohol in the samples: ") for caution in CAUTIONS]
-    if "alcohol" in hazards:
-        return list(CAUTIONS)
-    return [caution.replace("alcohol, ", "") for caution in CAUTIONS if not caution.startswith(start)]
-
-
-# What tasters are asked: what they are told, and the question.
-_WORDS = {
-    "triangle": (
-        "Two of these three samples are alike, and one is different.",
-        "Which one is different? Tick its code.",
-    ),
-    "duo-trio": (
-        "The sample marked R is the reference. One of the other two is the same as the reference.",
-        "Which one is the same as the reference? Tick its code.",
-    ),
-    "2-AFC": ("Compare these two samples.", "Which one has more {attribute}? Tick its code."),
-    "3-AFC": ("Compare these three samples.", "Which one has most {attribute}? Tick its code."),
-    "tetrad": (
-        "These four samples are two and two alike. Sort them into the two pairs.",
-        "Tick the codes of the two samples of one pair. Either pair will do.",
-    ),
-    "specified tetrad": (
-        "Two of these four samples have more {attribute} than the other two.",
-        "Which two have more {attribute}? Tick both codes.",
-    ),
-    "two-out-of-five": (
-        "Three of these five samples are alike. The other two are also alike, but different from the three.",
-        "Which are the two? Tick both codes.",
-    ),
-    "A-not-A": (
-        "Taste the sample marked A first, and remember it. Then taste the coded sample.",
-        "Is the coded sample A? Tick one.",
-    ),
-    "same-different": ("Compare these two samples.", "Are they the same or different? Tick one."),
-}
-CHOICES = {"A-not-A": ("A", "not A"), "same-different": ("same", "different")}
-
-
-def _task(name: str, attribute: str) -> dict[str, Any]:
-    setting, question = (text.format(attribute=attribute) for text in _WORDS[name])
-    return {"setting": setting, "question": question, "choices": CHOICES.get(name, ())}

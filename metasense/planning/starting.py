@@ -31,7 +31,7 @@ CARD, BOOK, TEXT, NOTEBOOK = "card.toml", "panels.xlsx", "panels.csv", "answer.i
 _HOLDS = {
     CARD: "what was decided before the panels, sealed",
     BOOK: "the empty table for your panels, with choices in its cells",
-    TEXT: "the same as plain text; keep one of the two",
+    TEXT: "the same as plain text, for metasense answers --append; keep one",
     NOTEBOOK: "from the table to the answer and its page",
 }
 _ANSWERS = (
@@ -58,6 +58,20 @@ NO_TERMINAL = (
     "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
     f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
 )
+
+
+_READ = f"""\
+found = {{}}
+for name in ("{TEXT}", "{BOOK}"):
+    try:
+        found[name] = ms.read_panels(name)
+    except (ms.PanelsError, FileNotFoundError) as missing:
+        print(missing)
+panels = next(iter(found.values()), None)
+if len(found) == 2:
+    panels = None
+    print("Both {TEXT} and {BOOK} hold panels. Keep all panels in one of them, and delete the other.")
+panels"""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -97,7 +111,7 @@ class Started(Result):
         return pd.DataFrame(_HOLDS.items(), columns=["file", "holds"])
 
     def next_command(self) -> str:
-        """The most useful command to go on with, as it is typed in a terminal.
+        """The most useful command to go on with, as it is typed in a terminal; the day is to be that of the panel.
 
         Returns
         -------
@@ -107,13 +121,14 @@ class Started(Result):
         --------
         >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin="0.2 triangle",
         ...             protocols="triangle", tastings=24, date="2025-03-01")
-        >>> Started(Path("yeast"), card).next_command()
+        >>> Started(Path("yeast"), card).next_command().partition(" --date ")[0]
         'metasense serve triangle 24 yeast/panel_1'
         """
         place = shlex.quote((self.folder / "panel_1").as_posix())
         test = self.card.protocols[0]
         named = " --attribute NOUN --more B" if test in DIRECTED else ""
-        return f"metasense serve {shlex.quote(test)} {self.card.tastings or EXAMPLE_SIZE} {place}{named}"
+        served = f"metasense serve {shlex.quote(test)} {self.card.tastings or EXAMPLE_SIZE} {place}"
+        return f"{served}{named} --date {datetime.date.today()}"
 
     def _shown(self) -> list[str | Table]:
         margin = self.card.margin.sentence()
@@ -122,7 +137,7 @@ class Started(Result):
             f"The margin is {margin}.",
             table(self.to_frame(), caption="In it"),
             *(f"Caution: {caution}" for caution in CAUTIONS),
-            f"Next: {self.next_command()} prepares the first panel; panels tasted already go into {BOOK}.",
+            f"Next: {self.next_command()} prepares the first panel; panels tasted already go into {TEXT} or {BOOK}.",
         ]
 
 
@@ -271,20 +286,16 @@ def _cells(card: Card) -> list[tuple[str, str]]:
         ("code", f'import metasense as ms\n\ncard = ms.Card.load("{CARD}")\ncard'),
         (
             "markdown",
-            f"## The panels\n\nOpen `{BOOK}` in a spreadsheet program, write each panel below the example, a row each, "
-            f"and save it. If you keep `{TEXT}` instead, name it here. Every panel belongs in the table, those that "
-            "found nothing and those that were abandoned too.",
+            f"## The panels\n\nKeep one table: `{TEXT}`, to which `metasense answers ... --append` adds a panel, or "
+            f"`{BOOK}`, in which you write each panel below the example, a row each, in a spreadsheet program. Every "
+            "panel belongs in it, those that found nothing and those that were abandoned too.",
         ),
-        (
-            "code",
-            f'TABLE = "{BOOK}"\n\ntry:\n    panels = ms.read_panels(TABLE)\nexcept ms.PanelsError as missing:\n'
-            "    panels = None\n    print(missing)\npanels",
-        ),
+        ("code", _READ),
         ("markdown", "## The answer"),
         (
             "code",
             "if panels is None:\n    pooled = None\n"
-            '    print(f"Still missing: a panel in {TABLE}. Without one nothing is pooled.")\n'
+            '    print("Still missing: a panel in one of the tables. Without one nothing is pooled.")\n'
             "else:\n    pooled = ms.pool(panels, card=card)\npooled",
         ),
         ("markdown", "## What to run next"),
@@ -299,7 +310,7 @@ def _cells(card: Card) -> list[tuple[str, str]]:
         (
             "code",
             "if pooled is None:\n"
-            '    print(f"Still missing: an answer to write up. Fill in {TABLE}, save it, and run this again.")\n'
+            '    print("Still missing: an answer to write up. Fill in the table, save it, and run this again.")\n'
             "else:\n    print(f\"Wrote {pooled.report('page.html')}.\")\n    print(pooled.statement())",
         ),
     ]

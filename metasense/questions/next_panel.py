@@ -371,8 +371,8 @@ def plan_next(
     pooled : Pooled
         What is known. A pool by sampling is integrated again, since its posterior is reweighted on a grid.
     candidates : Plan or iterable of Plan, optional
-        By default: the protocols of the pool, tetrad and 3-AFC, at the usual size of its panels and at twice that, as
-        1, 2 and 4 panels on new batch pairs, and once more on the batch pair of the latest panel.
+        By default: the protocols of the pool, tetrad and 3-AFC, as 1, 2 and 4 panels of the usual size and as one of
+        twice that on new batch pairs, and once more on the batch pair of the latest panel.
     margin : Margin or str, optional
         That of the pool by default.
     draws : int
@@ -456,7 +456,8 @@ def _usual(core: Core) -> tuple[Plan, ...]:
     frame = core.panels.frame
     size = usual_size(core)
     protocols = dict.fromkeys([*(test.name for test in core.protocols), "tetrad", "3-AFC"])
-    plans = Plan.every(protocols, [size, 2 * size], [1, 2, 4])
+    shapes = ((size, 1), (2 * size, 1), (size, 2), (size, 4))  # larger ones take long, and are tried where none will do
+    plans = tuple(Plan(name, tasters, panels) for name in protocols for tasters, panels in shapes)
     latest = frame.sort_values("date", kind="stable", na_position="first")["panel"].to_list()
     simple = {
         name

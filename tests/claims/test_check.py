@@ -656,11 +656,86 @@ def test_no_claim_is_refused(text, cider):
 
 
 def test_another_result_is_refused_by_name(cider):
-    with pytest.raises(TypeError, match="a pool, one panel or a preference; got DataFrame"):
+    with pytest.raises(TypeError, match="a pool of any kind, one panel, a preference or tasters; got DataFrame"):
         ms.check_claim("It is so.", cider.to_frame())
-    moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored")
-    with pytest.raises(TypeError, match=r"The plain pool inside this one is \.plain"):
-        ms.check_claim("It is so.", moderated)
+
+
+# --- results of other kinds ---
+
+
+@pytest.fixture(scope="module")
+def others():
+    coffee = ms.read_panels("datasets/coffee_bags.csv")
+    people = [{"panel": "P", "protocol": "triangle", "taster": t, "correct": c}
+              for t, right in {"K1": 6, "K2": 2, "K3": 2}.items() for c in [1] * right + [0] * (6 - right)]  # fmt: skip
+    return {
+        "moderated": ms.pool(coffee, margin=MARGIN, moderators="weeks_stored"),
+        "nested": ms.pool("datasets/cider_fining.csv", margin=MARGIN, within="batch_pair"),
+        "tasters": ms.pool(ms.read_tastings(people), margin=MARGIN).tasters(),
+    }
+
+
+@pytest.mark.parametrize("kind", ["moderated", "nested", "tasters"])
+def test_what_a_result_of_any_kind_says_itself_is_not_objected_to(kind, others):
+    result = others[kind]
+    for text in (result.plain_answer(), *(result.statement(length=length) for length in ("line", "paragraph"))):
+        assert which(text, result) == [], text
+        assert not result.statement() or ms.check_claim(text, result).understood
+
+
+@pytest.mark.parametrize("kind", ["moderated", "nested", "tasters"])
+def test_wording_is_judged_against_a_result_of_any_kind(kind, others):
+    assert which("There is no difference.", others[kind]) == ["no-difference"]
+    assert "number-not-the-result's" in which("The d-prime is 2.75, from 9 of 11 correct.", others[kind])
+
+
+def test_numbers_of_a_moderator_are_known_and_others_are_not(others):
+    result = others["moderated"]
+    row = result.to_frame().set_index("quantity").loc["average d-prime at weeks_stored = 12"]
+    said = f"After 12 weeks in the bag the average d-prime is {row['median']:.2f}, over 177 tasters."
+    assert which(said, result) == [] and "d-prime numbers" in " ".join(ms.check_claim(said, result).checked)
+    assert "number-not-the-result's" in which(said.replace(f"{row['median']:.2f}", "1.99"), result)
+    verdicts = set(result.verdicts()["verdict"])
+    for label in ("beyond the margin", "within the margin"):
+        assert (which(f"The difference is {label}.", result) == []) == (label in verdicts)
+
+
+def test_counts_of_one_repeat_taster_are_known(others):
+    assert which("K1 gave 6 of 6 correct answers, and there were 3 tasters.", others["tasters"]) == []
+    assert which("K1 gave 5 of 6 correct answers, and there were 3 tasters.", others["tasters"]) == [
+        "number-not-the-result's"
+    ]
+
+
+# --- what was not checked ---
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("The cider is sold at 4 degrees. The average d-prime was not known, with 204 tastings.", "The cider is sold"),
+        ("Nine panels met because the cellar was cold.", 'the reason given ("because the cellar was cold'),
+        ("Tasters did not know what was served in nine panels.", "who knew what was served"),
+        ("The panel was blind, like all nine panels.", None),
+        ("The nine panels met last spring.", 'the date "last spring"'),
+        ("The next panel is double-blind, after nine panels.", "blinding"),
+        ("The panel at the Quillhurst fair had 20 tasters.", "which panel is meant"),
+        ("The nine panels were held before 11 June 2025.", 'the date "11 June 2025"'),
+    ],
+)
+def test_what_a_sentence_says_and_was_not_checked_is_listed(text, words, cider):
+    check = ms.check_claim(text, cider)
+    said = "; ".join(check.unread)
+    assert words is None or words in said
+    if words is not None:
+        assert f"Not checked: {check.unread[0][:20]}" in " ".join(check.in_short(cider.plain_answer()))
+
+
+def test_blinding_and_dates_that_the_result_does_not_hold_are_not_checked():
+    bare = ms.pool({"panel": list("AB"), "protocol": "triangle", "tastings": 30, "correct": [12, 14]})
+    for text in ("Both panels were double-blind.", "The panels were held in March 2025."):
+        check = ms.check_claim(text, bare)
+        assert check.findings == () and ("blinding" in check.unread[0] or "date" in check.unread[0])
 
 
 def test_repr_and_html_say_the_same_and_escape(cider):

@@ -3,6 +3,7 @@
 import io
 import json
 import re
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -51,7 +52,8 @@ def assert_same(got, expected):
     pd.testing.assert_frame_equal(got, expected, rtol=1e-12, check_dtype=False)
 
 
-# The library's answers that README shows, and the command that gives the same numbers.
+# The library's answers that README and the notebooks show, and the command that gives the same numbers.
+ONE = ["one", "triangle", "13", "24", "--margin", MARGIN]
 SAME = {
     "pool": (["pool", CIDER, "--margin", MARGIN], lambda pooled: pooled.to_frame()),
     "panels_frame": (["ask", "panels", CIDER, "--margin", MARGIN], lambda pooled: pooled.panels_frame()),
@@ -62,7 +64,59 @@ SAME = {
     "path": (["ask", "path", CIDER, "--margin", MARGIN], lambda pooled: pooled.path().to_frame()),
     "drawer": (["ask", "drawer", CIDER, "--margin", MARGIN], lambda pooled: pooled.drawer().to_frame()),
     "fit": (["ask", "fit", CIDER, "--margin", MARGIN], lambda pooled: pooled.fit().to_frame()),
-}
+    "rate": (["ask", "rate", CIDER, "--protocol", "tetrad"], lambda pooled: pooled.rate("tetrad").to_frame()),
+    "next_panel": (
+        ["ask", "counts", CIDER, "--protocol", "tetrad", "--tasters", "24"],
+        lambda pooled: pooled.next_panel("tetrad", 24).to_frame(),
+    ),
+    "serving_effects": (["ask", "effects", TASTINGS], lambda _: ms.serving_effects(ms.read_tastings(TASTINGS)).to_frame()),
+    "one_panel": (ONE, lambda _: ms.one_panel("triangle", 24, 13, margin=MARGIN).to_frame()),
+    "rates": ([*ONE, "--rates"], lambda _: ms.one_panel("triangle", 24, 13, margin=MARGIN).rates().to_frame()),
+    "preference": (["preference", CIDER], lambda pooled: pooled.preference().to_frame()),
+    "tasters": (["tasters", TASTINGS], lambda _: ms.pool(ms.read_tastings(TASTINGS)).tasters().to_frame()),
+    "plan_next": (
+        ["next", CIDER, "--margin", MARGIN, "--protocol", "tetrad", "--tasters", "24", "--panels", "1"],
+        lambda pooled: ms.plan_next(pooled, ms.Plan("tetrad", 24)).to_frame(),
+    ),
+    "check_claim": (
+        ["claim", "There is no difference.", CIDER, "--margin", MARGIN],
+        lambda pooled: ms.check_claim("There is no difference.", pooled).to_frame(),
+    ),
+    "read_panels": (["check", CIDER], lambda _: ms.read_panels(CIDER).to_frame()),
+    "read_tastings": (["check", TASTINGS], lambda _: ms.read_tastings(TASTINGS).to_frame()),
+    "compare_protocols": (
+        ["plan", "--margin", "d'=1", "--beta", "0.2"],
+        lambda _: ms.compare_protocols(1.0, beta=0.2),
+    ),
+    "tasters_needed": (
+        ["plan", "triangle", "--p-d", "0.3", "--beta", "0.2"],
+        lambda _: ms.tasters_needed("triangle", p_d=0.3, beta=0.2).to_frame(),
+    ),
+    "tasters_at_hand": (
+        ["plan", "triangle", "24", "--margin", "0.3 triangle"],
+        lambda _: ms.tasters_at_hand(24, "triangle", margin="0.3 triangle").to_frame(),
+    ),
+    "cost_of_looks": (
+        ["plan", "triangle", "--looks", "10", "20", "30"],
+        lambda _: ms.cost_of_looks("triangle", [10, 20, 30]).to_frame(),
+    ),
+    "two_stage_plan": (
+        ["plan", "triangle", "--p-d", "0.4", "--beta", "0.1", "--looks"],
+        lambda _: ms.two_stage_plan("triangle", p_d=0.4, beta=0.1).to_frame(),
+    ),
+    "verdict_chances": (
+        ["plan", "triangle", "24", "--margin", "0.3 triangle", "--true", "d'=0.5"],
+        lambda _: ms.verdict_chances("triangle", 24, "0.3 triangle", d_prime=0.5).to_frame(),
+    ),
+}  # fmt: skip
+ELSEWHERE = {  # what has no numbers of its own, or another test
+    "details": "--details", "plain_answer": "every first screen", "statement": "ask statement", "plain": "ask, next",
+    "report": "pool --report", "picture": "pool --report, whose page shows the pictures", "save": "pool --save",
+    "to_csv": "--format csv", "write_csv": "--format csv", "to_frame": "--format csv", "load": "show", "rerun": "rerun",
+    "serve": "serve", "read_answers": "answers", "record": "a form, for a notebook", "explore": "sliders, likewise",
+    "protocol": "no answer, the name of a test", "power": "plan triangle 24 --margin: see the test below",
+    "slope": "a row of pool --moderator",
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", SAME)
@@ -71,18 +125,50 @@ def test_a_command_gives_the_numbers_of_the_library(name, pooled, capsys):
     assert_same(numbers(words, capsys), library(pooled))
 
 
-def test_every_answer_that_readme_shows_has_a_command():
-    with open("README.md", encoding="utf-8") as file:
-        readme = file.read()
-    asked = set(re.findall(r"`(?:pooled)?\.(\w+)\(\)", readme)) | set(re.findall(r"^pooled\.(\w+)\(", readme, re.M))
-    elsewhere = {
-        "details": "--details",
-        "statement": "ask statement",
-        "report": "pool --report",
-        "picture": "pool --report, whose page shows the pictures",
-        "plain": "ask, next",
-    }
-    assert asked - set(SAME) - set(elsewhere) == set()
+def test_every_answer_that_readme_and_notebooks_show_has_a_command():
+    texts = [Path("README.md").read_text(encoding="utf-8")]
+    for path in Path("notebooks").glob("*.ipynb"):
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        texts.append("\n".join("".join(cell["source"]) for cell in cells))
+    text = "\n".join(texts)
+    asked = set(re.findall(r"\bms\.([a-z_]+)\(", text)) | set(re.findall(r"`?\bpooled\.([a-z_]+)\(", text))
+    asked |= set(re.findall(r"`\.([a-z_]+)\(\)", text)) | set(re.findall(r"\.(slope|rates|disagreement)\(\)", text))
+    assert len(asked) > 25 and asked - set(SAME) - set(ELSEWHERE) == set()
+
+
+def test_plan_says_the_power_of_the_library(capsys):
+    frame = numbers(["plan", "triangle", "24", "--margin", "0.3 triangle"], capsys)
+    power = float(ms.power("triangle", 24, p_d=0.3))
+    row = frame[(frame["protocol"] == "triangle") & (frame["tastings"] == 24)].iloc[0]
+    assert any(value == pytest.approx(power, rel=1e-9) for value in row if isinstance(value, float))
+
+
+def test_preferences_of_separate_pairs_and_of_a_placebo_are_those_of_the_library(tmp_path, pooled, capsys):
+    pairs = tmp_path / "pairs.csv"
+    pairs.write_text("Panel,prefer new,prefer old,no preference\nlate,9,6,5\nlater,4,7,3\n")
+    told = [{"panel": "late", "prefer_new": 9, "prefer_old": 6, "no_preference": 5},
+            {"panel": "later", "prefer_new": 4, "prefer_old": 7, "no_preference": 3}]  # fmt: skip
+    library = ms.preference(ms.read_panels(CIDER), pairs=told, placebo=(5, 4, 3))
+    words = ["preference", CIDER, "--pairs", pairs, "--placebo", "5", "4", "3"]
+    assert_same(numbers(words, capsys), library.to_frame())
+    pairs.write_text("Panel,prefer new\nlate,9\n")
+    assert main([str(word) for word in words]) == 2
+    assert "prefer_old" in capsys.readouterr().err
+
+
+def test_a_claim_may_be_about_preferences_tasters_or_a_pool_with_a_moderator(tmp_path, capsys):
+    liked = said(["claim", "Most tasters prefer the new one.", CIDER, "--about", "preference"], capsys)
+    assert "The other product is the likelier favourite" in liked
+    assert "objection" in said(["claim", "T1 is a discriminator.", TASTINGS, "--about", "tasters"], capsys)
+    pooled = ms.pool(COFFEE, margin=MARGIN, moderators="weeks_stored")
+    file = pooled.save(tmp_path / "coffee.nc")
+    out = said(["claim", "There is no difference.", file, "--format", "csv"], capsys)
+    assert_same(pd.read_csv(io.StringIO(out)), ms.check_claim("There is no difference.", pooled).to_frame())
+
+
+def test_effects_without_single_answers_say_what_they_need(capsys):
+    assert main(["ask", "effects", CIDER]) == 2
+    assert "--tastings" in capsys.readouterr().err
 
 
 def test_statement_and_methods_are_those_of_the_library(pooled, capsys):
@@ -206,6 +292,7 @@ def test_the_numbers_of_a_pool_keep_their_columns_in_every_form(pooled, capsys):
     assert list(table.columns) == list(records[0]) == list(pooled.to_frame().columns)
 
 
+ASKED = ("verdict", "disagreement", "explanations", "sensitivity", "path", "drawer", "fit")
 FIRST_SCREENS = [
     ["pool", CIDER, "--margin", MARGIN],
     ["pool", BAKERY, "--margin", MARGIN],
@@ -216,7 +303,7 @@ FIRST_SCREENS = [
     ["check", TASTINGS],
     ["one", "triangle", "12", "24", "--margin", MARGIN],
     ["one", "A-not-A", "20", "24", "5", "24"],
-    *([["ask", name, CIDER, "--margin", MARGIN] for name in SAME if name not in ("pool", "panels_frame")]),
+    *([["ask", name, CIDER, "--margin", MARGIN] for name in SAME if SAME[name][0][0] == "ask" and name in ASKED]),
     ["ask", "panels", BAKERY],
     ["ask", "statement", CIDER, "--margin", MARGIN],
     ["next", CIDER, "--margin", MARGIN, "--protocol", "triangle", "--protocol", "3-AFC", "--tasters", "24"],
@@ -224,6 +311,14 @@ FIRST_SCREENS = [
     ["preference", CIDER],
     ["claim", "Half of the tasters could tell.", CIDER, "--margin", MARGIN],
     ["claim", "There is no difference.", CIDER, "--panel", "Guild tetrad"],
+    *(
+        words
+        for name, (words, _) in SAME.items()
+        if words[0] in ("one", "plan") or words[1] in ("rate", "counts", "effects")
+    ),
+    ["plan", "24"],
+    ["plan", "triangle", "--sequential", "--margin", "0.3 triangle"],
+    ["next", CIDER, "--margin", MARGIN, "--protocol", "tetrad", "--tasters", "12"],
 ]
 
 

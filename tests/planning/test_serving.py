@@ -22,9 +22,10 @@ import pytest
 from scipy.stats import binomtest, chi2_contingency
 
 from metasense.planning.orders import Orders
-from metasense.planning.planned import DIRECTED, PLACEBO, PREFERENCE
+from metasense.planning.planned import DIRECTED, HAZARDS, PLACEBO, PREFERENCE
 from metasense.planning.served import read_answers
 from metasense.planning.serving import ServingPlan, serve
+from metasense.planning.texts import LANGUAGES, sheet_texts
 from metasense.protocols import PROTOCOLS, Protocol
 from metasense.results.pooling import pool
 from metasense.showing.words import banned
@@ -289,12 +290,13 @@ def test_the_information_sheet_lists_the_allergens_of_both_samples_as_one():
 def test_what_was_not_stated_is_left_to_fill_in_and_warned_of():
     plan = serve("triangle", 6)
     page = plan.pages()["information.html"]
-    assert "strikes out" in page and "caffeine" in page and 'class="blank"' in page
+    assert "contain or may contain:<span" in page and "before you decide:<span" in page
+    assert not re.search("alcohol|caffeine|scald|additive", page)  # nobody named any
     assert [warning.split(" are not stated")[0] for warning in plan.warnings] == ["allergens", "hazards"]
 
 
 def test_cautions_defer_to_local_codes_and_the_filler_takes_readings():
-    pages = planned("triangle", 6).pages()
+    pages = serve("triangle", 6, samples=NAMES, allergens=[], hazards=HAZARDS).pages()
     for word in ("Local codes", "licensed practice", "suffocate", "scald", "permitted"):
         assert word in pages["run.html"]
     for word in ("Temperature", "Amount in a cup", "Age", "masked"):
@@ -422,16 +424,77 @@ def test_codes_and_numbers_are_no_names():
     assert serve("triangle", codes, allergens=[], hazards=[]).warnings == ()
 
 
-def test_a_session_without_alcohol_does_not_speak_of_it_and_an_open_one_says_if():
-    run = {
-        name: serve("triangle", 6, allergens=[], hazards=hazards).pages()["run.html"].lower()
-        for name, hazards in (("none", []), ("hot", ["hot"]), ("open", None), ("stated", ["alcohol"]))
-    }
-    assert "alcohol" not in run["none"] and "alcohol" not in run["hot"]
-    assert "if there is alcohol in the samples: adults only" in run["open"] and "with alcohol one" not in run["open"]
-    assert "alcohol: adults only" in run["stated"] and "with alcohol one" in run["stated"]
-    for page in run.values():
-        assert all(word in page for word in ("allergens", "scald", "suffocate", "local codes"))
+HAZARD_WORDS = {
+    "alcohol": {"en": "alcohol", "de": "alkohol", "fr": "alcool", "es": "alcohol"},
+    "caffeine": {"en": "caffeine", "de": "koffein", "fr": "caféine", "es": "cafeína"},
+    "hot": {"en": "scald", "de": "verbrüh", "fr": "brûle", "es": "quema"},
+    "additives": {"en": "additives", "de": "zusatzstoffe", "fr": "additifs", "es": "aditivos"},
+    "gas": {"en": "suffocate", "de": "ersticken", "fr": "asphyxier", "es": "asfixiar"},
+}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_sheets_speak_of_the_hazards_that_were_named_and_of_no_others(language):
+    for named in [None, [], *([hazard] for hazard in HAZARDS)]:
+        pages = serve("triangle", 6, sets=2, allergens=[], hazards=named, language=language).pages()
+        for hazard in HAZARDS:
+            said = {name for name, page in pages.items() if HAZARD_WORDS[hazard][language] in page.lower()}
+            told = {"run.html", "filling/filling.html"} if hazard in (named or ()) else set()
+            assert said - {"information.html"} == told, (named, hazard)
+            wanted = hazard in (named or ()) and hazard in ("alcohol", "caffeine", "hot")
+            assert ("information.html" in said) == wanted, (named, hazard)
+    fish = serve("triangle", 6, allergens=["fish"], hazards=[], language=language).pages()
+    none = serve("triangle", 6, allergens=[], hazards=[], language=language).pages()
+    allergens = re.compile("al+[eé]r[gt]", re.IGNORECASE)
+    assert allergens.search(fish["run.html"]) and not allergens.search(none["run.html"])
+
+
+# --- in the maker's language ---
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", PROTOCOLS)
+def test_every_sheet_is_written_in_its_language(name, language):
+    plan = planned(name, 6, language=language, sets=2, preference=True, placebo=True, certainty=True)
+    english = planned(name, 6, sets=2, preference=True, placebo=True, certainty=True).pages()
+    for sheet, page in plan.pages().items():
+        assert f'<html lang="{language}">' in page, sheet
+        if language != "en":
+            shared = visible(page) & visible(english[sheet])
+            assert all(len(line.split()) < 4 for line in shared), (sheet, shared)
+
+
+def visible(page):
+    text = re.sub(r"<style>.*?</style>|<title>.*?</title>", "", page, flags=re.S)
+    return {line.strip() for line in re.split(r"<[^>]+>|\n", text) if re.search("[a-z]", line)}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_words_that_a_ballot_shows_can_be_typed_as_they_stand(language):
+    texts = sheet_texts(language)
+    plan = planned("same-different", 8, language=language, preference=True, certainty=True)
+    sheet = plan.answer_sheet().assign(answer=texts("choices.same"), certainty=texts("ballots.fairly_sure"))
+    sheet["preferred_1"] = texts("ballots.no_preference")
+    sheet.loc[0, "answer"] = texts("choices.different")
+    read = read_answers(plan, sheet).frame
+    assert read["answer"].tolist() == ["different", *["same"] * 7]
+    assert set(read["certainty"]) == {"fairly sure"} and set(read["preference"]) == {"none"}
+    run = plan.pages()["run.html"]
+    assert ("or none where" in run) == (language == "en") and ("gleich" in run) == (language == "de")
+
+
+def test_own_wording_stands_on_the_sheets_and_its_words_can_be_typed():
+    own = {"ballots": {"rinse": "Sip <water>."}, "choices": {"same": "twins"}}
+    plan = planned("same-different", 6, texts=own)
+    assert "Sip &lt;water&gt;." in plan.pages()["ballots.html"] and "twins" in plan.pages()["ballots.html"]
+    assert "type same where &#34;twins&#34; was ticked" in plan.pages()["run.html"]
+    assert set(read_answers(plan, plan.answer_sheet().assign(answer="Twins")).frame["answer"]) == {"same"}
+
+
+def test_a_key_keeps_the_language_and_one_from_before_languages_is_english(tmp_path):
+    plan = planned("triangle", 6, language="fr")
+    assert ServingPlan.load(plan.save(tmp_path / "plan")).pages() == plan.pages()
+    assert ServingPlan.load(plan.key().drop(columns="language")).texts.language == "en"
 
 
 def test_a_key_that_was_changed_is_refused_with_all_that_is_wrong():

@@ -1,18 +1,22 @@
 """Starting: the folder of one question, from an empty table to the page, whole or not at all."""
 
+import datetime
 import io
 import json
 import os
 import pty
+import shlex
 import subprocess
 import sys
 
 import openpyxl
+import pandas as pd
 import pytest
 
 import metasense as ms
 from metasense.cli import main
 from metasense.planning import starting
+from metasense.planning.adding import add_panel
 from metasense.planning.asking import ask_card
 from metasense.planning.blank import blank_table
 from metasense.planning.starting import start
@@ -123,7 +127,7 @@ def test_the_notebook_runs_on_the_empty_table_and_says_what_is_missing(name, tmp
     space, out = run_notebook(made.folder, monkeypatch, capsys)
     assert space["pooled"] is None
     assert "there is no panel yet" in out
-    assert out.count("Still missing") == 3
+    assert out.count("Still missing") == 3 and out.count("there is no panel yet") == 2  # of both tables
     assert not (made.folder / "page.html").exists()
 
 
@@ -139,6 +143,41 @@ def test_the_notebook_runs_from_filled_table_to_page(name, tmp_path, monkeypatch
     assert len(space["panels"]) == 1
     assert space["pooled"].margin == made.card.margin
     assert "Wrote" in out and (made.folder / "page.html").stat().st_size > 1000
+
+
+def test_the_notebook_reads_the_table_that_the_terminal_adds_to(tmp_path, monkeypatch, capsys):
+    made = start(tmp_path / "yeast", ANSWERS)
+    panel = {"protocol": "triangle", "tastings": 24, "correct": 9}
+    assert add_panel(ms.read_panels({"panel": ["March"], **panel}), made.folder / "panels.csv")
+    space, out = run_notebook(made.folder, monkeypatch, capsys)
+    assert space["panels"].frame["panel"].tolist() == ["March"] and "Still missing" not in out
+    fill(made.folder / "panels.xlsx", {"panel": "April", **panel})
+    space, out = run_notebook(made.folder, monkeypatch, capsys)
+    assert space["pooled"] is None and "Both panels.csv and panels.xlsx hold panels" in out
+    (made.folder / "panels.csv").unlink()
+    (made.folder / "page.html").unlink()
+    space, out = run_notebook(made.folder, monkeypatch, capsys)
+    assert space["panels"].frame["panel"].tolist() == ["April"]
+
+
+def test_the_steps_of_a_folder_name_one_table_and_its_card(tmp_path, monkeypatch, capsys):
+    """Each command is the one that the command before it ends with."""
+    monkeypatch.chdir(tmp_path)
+    made = start("yeast", {**ANSWERS, "tastings": 6})
+    line = made.next_command()
+    assert f"yeast/panel_1 --date {datetime.date.today()}" in line
+    tables = []
+    for step in range(3):
+        assert main([*shlex.split(line)[1:], *(["--allergens", "--hazards"] if " serve " in line else [])]) in (0, 1)
+        out = capsys.readouterr().out
+        line = " ".join(out[out.index("Then type: ") + len("Then type: ") :].replace("\\\n", " ").split())
+        if step == 0:
+            sheet = pd.read_csv("yeast/panel_1/answers.csv", dtype=str)
+            sheet.assign(answer=sheet["cups"].str[:3]).to_csv("yeast/panel_1/answers.csv", index=False)
+        tables += [word for word in shlex.split(line) if word.endswith("panels.csv")]
+    assert tables == ["yeast/panels.csv"] * 3
+    pooled = ms.pool("yeast/panels.csv", card="yeast/card.toml")
+    assert pooled.panels.frame["date"].notna().all() and pooled.card == made.card
 
 
 def test_the_notebook_has_the_form_of_one(tmp_path):
@@ -254,8 +293,6 @@ def test_in_a_terminal_the_card_is_asked_for(tmp_path):
 
 
 def test_a_panel_is_added_to_the_fresh_table(tmp_path):
-    from metasense.planning.adding import add_panel
-
     made = start(tmp_path / "yeast", ANSWERS)
     panel = ms.read_panels({"panel": ["March"], "protocol": "triangle", "tastings": 24, "correct": 9})
     assert add_panel(panel, made.folder / "panels.csv")
