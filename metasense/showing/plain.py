@@ -142,21 +142,3 @@ def direction(way: float | None, settled: float, *, alone: bool = False) -> str:
         return "way not settled" if alone else "; which way it goes is not settled"
     said = "the expected way" if way > settled else "against the expected way"
     return said if alone else f"; it goes {said}"
-
-
-def column(name: str) -> tuple[str, str]:
-    """A column's words and its unit, read off its heading.
-
-    >>> column("dose (g/L)"), column("weeks_bottled"), column("salt_cut_pct")
-    (('dose', ' g/L'), ('weeks bottled', ''), ('salt cut', ' %'))
-    """
-    said = words.one_line(name)
-    unit = ""
-    if said.endswith(")") and "(" in said:
-        said, _, inside = said[:-1].rpartition("(")
-        unit = f" {inside.strip()}" if inside.strip() else ""
-    for ending in ("_pct", "_percent"):
-        if said.casefold().endswith(ending):
-            said = said[: -len(ending)]
-            unit = " %"
-    return said.replace("_", " ").strip() or words.one_line(name), unit
