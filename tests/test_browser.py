@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from itertools import pairwise
 
 import pytest
 
@@ -157,3 +158,27 @@ def test_nothing_in_a_cell_hinders_those_who_cannot_see_it(browser, pooled, sche
         page.set_content(f"<html lang='en'><title>cell</title><main><h1>cell</h1>{cell}</main></html>")
         assert seriously_wrong(page) == [], type(result).__name__
         page.close()
+
+
+def test_on_a_phone_no_caption_is_cut_and_figures_keep_their_lettering(browser, address):
+    page = opened(browser, address, viewport=PHONE)
+    page.evaluate("document.querySelectorAll('details').forEach(fold => fold.open = true)")
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    captions = page.evaluate("[...document.querySelectorAll('caption')].map(c => c.getBoundingClientRect().right)")
+    assert len(captions) >= 3 and max(captions) <= 390
+    drawn = page.evaluate("[...document.querySelectorAll('figure img')].map(i => [i.width, i.naturalWidth])")
+    assert drawn and all(shown == natural for shown, natural in drawn)
+    words = [box for box in page.locator(".movable .axis span").all() if box.is_visible()]
+    edges = [(box.bounding_box()["x"], box.bounding_box()["width"]) for box in words]
+    assert all(x + width <= after for (x, width), (after, _) in pairwise(edges))
+
+
+def test_marks_stand_clear_of_each_other(browser, address):
+    page = opened(browser, address)
+    for key in ("", "Home", "End"):
+        if key:
+            page.get_by_role("slider").press(key)
+        moved = page.evaluate("[...document.querySelectorAll('.mark')].map(m => m.getAttribute('transform'))")
+        places = sorted({float(re.search(r"\((-?[\d.]+)", text)[1]) for text in moved})
+        assert len(moved) == len(set(moved)) == 100
+        assert min(b - a for a, b in pairwise(places)) > 0.99

@@ -538,7 +538,7 @@ class Moderated(Moderation, BesidePlain):
 
     def _glance(self) -> Glance:
         stated = [self._stands(m, value) for m in self.design.moderators for value in self.stated(m)]
-        said = (*self._plainly(), *first.nothing(self.core))
+        said = first.with_nothing(self.core, self._plainly())
         of = stated[0].share
         rows = [(f"{s.name} {s.value}", plain.of_100(s.share.middle), s.share.between().strip(" ()"), s.word)
                 for s in stated[:ROWS]]  # fmt: skip
@@ -592,10 +592,11 @@ class Moderated(Moderation, BesidePlain):
         if not m.numeric or len(ends) < 2:
             return []
         if m.through_zero and not self.core.directed:
-            return ["That it starts from nothing at a dose of 0 is assumed."]
+            return ["It is assumed that the difference starts from nothing at a dose of 0."]
         rises = words.probability(self.slope(m.name).above(0))
-        how = "goes the expected way" if self.core.directed else "grows"
-        return [f"It is {rises} probable that the difference {how} with {ends[0].name}."]
+        if self.core.directed:
+            return [f"It is {rises} probable that it goes further the expected way as {ends[0].name} rises."]
+        return [f"It is {rises} probable that the difference grows with {ends[0].name}."]
 
     def _next_step(self) -> str:
         """Where another panel would tell most."""

@@ -67,7 +67,7 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         assert demos.grade(answer) <= 9, answer
         assert [t for t in demos.TERMS if re.search(rf"(?<![\w-]){re.escape(t)}(?![\w-])", answer)] == [], answer
         ends = len(re.findall(r"\.(?:\s|$)", answer))
-        assert ends <= 3 + ("nothing to taste at all" in answer), answer
+        assert ends <= 3, answer
         assert re.match(
             r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better)", answer
         )
