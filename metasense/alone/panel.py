@@ -363,7 +363,7 @@ class OnePanel(Pictured, Answered):
         pooled = str(verdicts({ON_D_PRIME: self.beyond[ON_D_PRIME]}, SETTLED))
         if len(self.beyond) > 1:
             could = f"may say {pooled}" if pooled != verdict else "could say otherwise"
-            return f"A pool {could}, as it starts from one belief, not from two that must agree."
+            return f"A pool {could}, as it starts from one belief, not two."
         return "A pool could say otherwise, as it asks about panels like this one."
 
     def _step(self, verdict: str) -> str:

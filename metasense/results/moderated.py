@@ -595,7 +595,7 @@ class Moderated(Moderation, BesidePlain):
             return ["It is assumed that the difference starts from nothing at a dose of 0."]
         rises = words.probability(self.slope(m.name).above(0))
         if self.core.directed:
-            return [f"It is {rises} probable that it goes further the expected way as {ends[0].name} rises."]
+            return [f"It is {rises} probable that it grows the expected way with {ends[0].name}."]
         return [f"It is {rises} probable that the difference grows with {ends[0].name}."]
 
     def _next_step(self) -> str:

@@ -123,19 +123,19 @@ def with_nothing(said: Sequence[str], probability: float) -> tuple[str, ...]:
     >>> with_nothing(["Not settled."], 0.05)
     ('Not settled.',)
     >>> with_nothing(["Not settled."], 0.31)[1]
-    'It is 31 % probable (33 % beforehand) that there is nothing to taste at all.'
+    'It is 31 % probable (33 % before) that there is nothing to taste.'
     >>> with_nothing(["Not settled.", "It is 92 % probable that it is small."], 0.31)[1]
-    'It is 92 % probable that it is small, and 31 % (33 % beforehand) that there is nothing to taste at all.'
+    'It is 92 % probable that it is small, and 31 % (33 % before) that there is nothing to taste.'
     """
     if not probability >= MENTIONED:
         return tuple(said)
     chance = words.probability(probability)
     before = words.percent(1 / 3)  # nothing, one size in all panels, panels that differ: even to begin with
-    there = "that there is nothing to taste at all."
+    there = "that there is nothing to taste."
     *first, last = said
     if last.startswith("It is "):
-        return (*first, f"{last[:-1]}, and {chance} ({before} beforehand) {there}")
-    return (*said, f"It is {chance} probable ({before} beforehand) {there}")
+        return (*first, f"{last[:-1]}, and {chance} ({before} before) {there}")
+    return (*said, f"It is {chance} probable ({before} before) {there}")
 
 
 def direction(way: float | None, settled: float, *, alone: bool = False) -> str:

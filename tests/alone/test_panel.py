@@ -92,7 +92,7 @@ def test_the_first_screen_says_which_side_is_likelier_from_both_beliefs():
 
 
 def test_the_first_screen_compares_with_a_pool_of_this_panel():
-    agree = "A pool could say otherwise, as it starts from one belief, not from two that must agree."
+    agree = "A pool could say otherwise, as it starts from one belief, not two."
     assert SIDES["not settled"]._beside_a_pool("not settled") == agree
     split = one_panel("triangle", 24, 3, margin=MARGIN)
     alone, pooled = split.verdict(), split.beyond["prior on d-prime"]
