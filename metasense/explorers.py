@@ -24,6 +24,9 @@ from metasense.alone.single import one_panel
 from metasense.engine.priors import LARGEST, Priors
 from metasense.margins import Margin, margin_of
 from metasense.protocols import PROTOCOLS, Protocol
+from metasense.results import first as first_screens
+from metasense.results.moderated import Moderated
+from metasense.results.nested import Nested
 from metasense.results.page import forest_for_cell
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
@@ -47,8 +50,9 @@ def explore(subject: Any = None, *, margin: Margin | str | None = None, **slider
 
     Parameters
     ----------
-    subject : OnePanel, Pooled, Panels, Tastings, function, or anything `read_panels` takes, optional
+    subject : OnePanel, Pooled, Moderated, Nested, Panels, Tastings, function, or anything `read_panels` takes, optional
         A panel of a forced-choice protocol, or nothing: move its counts and the margin, and see what they rule out.
+        A pool with moderators or a level: move the margin, and see the answer at each end.
         A function that gives a result, a picture, a sentence or a frame, or several of them: move what it is given.
         Anything else is pooled: move the margin and the scales of the priors, and see whether the verdict holds.
     margin : Margin or str, optional
@@ -91,6 +95,8 @@ def explore(subject: Any = None, *, margin: Margin | str | None = None, **slider
         raise ValueError(f"{words.listing(sliders)}: sliders are named only where a function is explored.")
     if subject is None or hasattr(subject, "d_prime_posterior"):
         return _counts(widgets, subject, margin)
+    if isinstance(subject, (Moderated, Nested)):
+        return _beside(widgets, subject, margin)
     return _pool(widgets, subject, margin)
 
 
@@ -198,7 +204,29 @@ def _pool(widgets: Any, subject: Any, margin: Margin | None) -> Any:
         stated = Margin(p_d=p_d, protocol=test) if p_d else None
         at = Pooled(replace(pooled(centre_scale, spread_scale).core, margin=stated))
         verdict = NO_MARGIN if stated is None else at.verdict().sentence()
-        return [at.headline(), at._picture(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
+        rate = at.rate(at.protocol)
+        plainly = " ".join(first_screens.answer(at.core, rate, at.verdict(), at.core.expected_way))
+        return [plainly, at._picture(), verdict, at.explanations().sentence(), forest_for_cell(at.core)]
+
+    return _laid_out(widgets, controls, say)
+
+
+def _beside(widgets: Any, subject: Moderated | Nested, margin: Margin | None) -> Any:
+    """A pool with moderators or a level: its margin."""
+    margin = subject.margin if margin is None else margin
+    test = replace(subject.core, margin=margin).main_protocol
+    start = 0.0 if margin is None else margin.p_d(test)
+    controls = {"p_d": _share(widgets, start, f"margin, as a {test.name} p_d")}
+
+    def say(p_d: float) -> list[str | tables.Shown]:
+        stated = Margin(p_d=p_d, protocol=test) if p_d else None
+        at = replace(subject, core=replace(subject.core, margin=stated))
+        return [
+            " ".join(at._glance().answer),
+            at._picture(),
+            NO_MARGIN if stated is None else at.headline(),
+            at.picture(),
+        ]
 
     return _laid_out(widgets, controls, say)
 

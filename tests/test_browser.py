@@ -2,12 +2,15 @@
 
 import re
 import shutil
+from itertools import pairwise
 
 import pytest
 
 import metasense as ms
 
 playwright = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+PHONE = {"width": 390, "height": 844}
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [pytest.mark.lab, pytest.mark.skipif(not CHROMIUM, reason="no Chromium on this machine")]
 
@@ -21,10 +24,25 @@ def browser():
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory):
+def pooled():
+    return ms.pool("datasets/cider_fining.csv", margin=ms.Margin(p_d=0.2, protocol="triangle"))
+
+
+@pytest.fixture(scope="module")
+def address(pooled, tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "cider.html"
-    margin = ms.Margin(p_d=0.2, protocol="triangle")
-    return ms.pool("datasets/cider_fining.csv", margin=margin).report(path, title="Does fining change it?").as_uri()
+    return pooled.report(path, title="Does fining change it?").as_uri()
+
+
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("served") / "sheets"
+    asked = {"preference": True, "certainty": True, "placebo": True}
+    plan = ms.serve(
+        "triangle", 6, samples=("old", "new"), allergens=["sulphites"], hazards=["alcohol"], seed=1, **asked
+    )
+    plan.save(folder)
+    return sorted(folder.rglob("*.html"))
 
 
 def opened(browser, address, **how):
@@ -73,7 +91,7 @@ def test_without_scripts_the_page_reads_as_it_was_written(browser, address):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_phone_shows_the_answer_first_and_nothing_sticks_out(browser, address, scheme):
-    page = opened(browser, address, viewport={"width": 390, "height": 844}, color_scheme=scheme)
+    page = opened(browser, address, viewport=PHONE, color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") == 390
     assert page.locator(".movable svg").bounding_box()["y"] < 844
     sizes = page.evaluate(
@@ -96,3 +114,71 @@ def test_on_paper_every_fold_is_open_and_four_pages_hold_the_cider_pool(browser,
     page = opened(browser, address)
     printed = page.pdf(format="A4", prefer_css_page_size=True)
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 4
+
+
+def seriously_wrong(page):
+    """What axe-core calls a serious or critical hindrance, with everything unfolded."""
+    page.evaluate("document.querySelectorAll('details').forEach(fold => fold.open = true)")
+    found = axe.Axe().run(page).response
+    assert found["testEngine"]["name"] == "axe-core"
+    bad = [rule for rule in found["violations"] if rule["impact"] in ("serious", "critical")]
+    return [(rule["id"], [node["target"] for node in rule["nodes"]]) for rule in bad]
+
+
+@pytest.mark.parametrize("how", [{"color_scheme": "light"}, {"color_scheme": "dark"}, {"viewport": PHONE}], ids=str)
+def test_nothing_on_the_page_hinders_those_who_cannot_see_it(browser, address, how):
+    page = opened(browser, address, **how)
+    assert seriously_wrong(page) == []
+    page.get_by_role("slider").focus()
+    page.keyboard.press("Home")
+    assert seriously_wrong(page) == []
+
+
+def test_what_hinders_is_noticed(browser):
+    page = browser.new_page()
+    page.set_content("<title>t</title><main><img src='x.png'><p style='color: #eee; background: #fff'>pale</p></main>")
+    assert {rule for rule, _ in seriously_wrong(page)} >= {"html-has-lang", "image-alt", "color-contrast"}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_on_the_serving_sheets_hinders_those_who_cannot_see_it(browser, sheets, scheme):
+    assert len(sheets) > 5
+    for sheet in sheets:
+        page = opened(browser, sheet.as_uri(), color_scheme=scheme)
+        assert seriously_wrong(page) == [], sheet.name
+        page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_in_a_cell_hinders_those_who_cannot_see_it(browser, pooled, scheme):
+    stored = ms.pool("datasets/coffee_bags.csv", margin=pooled.margin, moderators="weeks_stored")
+    for result in (pooled, stored, pooled.preference(), pooled.panels, ms.one_panel("triangle", 30, 14)):
+        page = browser.new_page(color_scheme=scheme)
+        cell = result._repr_html_()
+        page.set_content(f"<html lang='en'><title>cell</title><main><h1>cell</h1>{cell}</main></html>")
+        assert seriously_wrong(page) == [], type(result).__name__
+        page.close()
+
+
+def test_on_a_phone_no_caption_is_cut_and_figures_keep_their_lettering(browser, address):
+    page = opened(browser, address, viewport=PHONE)
+    page.evaluate("document.querySelectorAll('details').forEach(fold => fold.open = true)")
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    captions = page.evaluate("[...document.querySelectorAll('caption')].map(c => c.getBoundingClientRect().right)")
+    assert len(captions) >= 3 and max(captions) <= 390
+    drawn = page.evaluate("[...document.querySelectorAll('figure img')].map(i => [i.width, i.naturalWidth])")
+    assert drawn and all(shown == natural for shown, natural in drawn)
+    words = [box for box in page.locator(".movable .axis span").all() if box.is_visible()]
+    edges = [(box.bounding_box()["x"], box.bounding_box()["width"]) for box in words]
+    assert all(x + width <= after for (x, width), (after, _) in pairwise(edges))
+
+
+def test_marks_stand_clear_of_each_other(browser, address):
+    page = opened(browser, address)
+    for key in ("", "Home", "End"):
+        if key:
+            page.get_by_role("slider").press(key)
+        moved = page.evaluate("[...document.querySelectorAll('.mark')].map(m => m.getAttribute('transform'))")
+        places = sorted({float(re.search(r"\((-?[\d.]+)", text)[1]) for text in moved})
+        assert len(moved) == len(set(moved)) == 100
+        assert min(b - a for a, b in pairwise(places)) > 0.99

@@ -320,8 +320,10 @@ class OnePanel(Pictured, Answered):
             f"where {share.beside()}{plain.direction(way, self.settled)}."
         ]
         if self.margin is not None:
-            said += [self._beside_the_margin(verdict), self._beside_a_pool(verdict)]
-        said += plain.nothing(self._nothing())
+            said += [self._beside_the_margin(verdict)]
+        said = [*plain.with_nothing(said, self._nothing())]
+        if self.margin is not None:
+            said += [self._beside_a_pool(verdict)]
         names = {ON_D_PRIME: "believed, starting as a pool does", ON_P_D: "believed, starting with every rate alike"}
         rows = share.rows({names[basis]: numbers for basis, numbers in believed.items()})
         small = compact(share.caption(), plain.HEADERS, rows, self._by_luck())
@@ -335,7 +337,9 @@ class OnePanel(Pictured, Answered):
         least, most = (words.probability(chance) for chance in (chances[0], chances[-1]))
         if chances[0] < 0.5:
             side = "larger" if larger else "smaller"
-            return f"That the difference is {side} than the margin is {least} or {most} probable, by where one starts."
+            return (
+                f"It is {least} or {most} probable, by where one starts, that the difference is {side} than the margin."
+            )
         said = least if least == most or "than" in least else f"at least {least}"
         return plain.beside_the_margin(verdict, said, said, larger=larger)
 
@@ -359,7 +363,7 @@ class OnePanel(Pictured, Answered):
         pooled = str(verdicts({ON_D_PRIME: self.beyond[ON_D_PRIME]}, SETTLED))
         if len(self.beyond) > 1:
             could = f"may say {pooled}" if pooled != verdict else "could say otherwise"
-            return f"A pool {could}: it starts from one belief, not from two that must agree."
+            return f"A pool {could}, as it starts from one belief, not two."
         return "A pool could say otherwise, as it asks about panels like this one."
 
     def _step(self, verdict: str) -> str:

@@ -97,6 +97,7 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
         "through_zero": getattr(chosen, "through_zero", None),
         "within": getattr(chosen, "within", None),
     }
+    structure |= {part: _pairs(getattr(chosen, part[:-1], None), part[:-1]) for part in ("names", "units")}
     structure = {name: value for name, value in structure.items() if value is not None}
     how: dict[str, Any] = {"method": chosen.method, "seed": chosen.seed, "progress": progress()}
     if read.saved is not None:
@@ -105,6 +106,7 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
         saved = read.saved
         if chosen.card is None:
             margin = margin or saved.margin
+        structure = saved.core.called.stored() | structure
         return pool_panels(
             saved.panels,
             tastings=saved.tastings,
@@ -117,6 +119,16 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
     first = read.tastings if read.panels is None else read.panels
     tastings = None if read.panels is None else read.tastings
     return pool_panels(first, tastings=tastings, margin=margin, card=chosen.card, **structure, **how)
+
+
+def _pairs(typed: list[str] | None, option: str) -> dict[str, str] | None:
+    """What columns are called, as typed."""
+    wrong = [text for text in typed or [] if not all(text.partition("="))]
+    if wrong:
+        raise ValueError(
+            f"--{option} is a column and what is said of it, as in --{option} weeks=...; got {wrong[0]!r}."
+        )
+    return None if typed is None else {text.partition("=")[0]: text.partition("=")[2] for text in typed}
 
 
 def _code(pooled: Any) -> int:

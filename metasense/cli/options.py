@@ -57,6 +57,8 @@ def add_pool(pool: Parser) -> None:
     pool.add_argument(
         "--moderator", metavar="COLUMN", action="append", help="what the difference may depend on; may be repeated"
     )
+    pool.add_argument("--name", metavar="COLUMN=WORDS", action="append", help="what to call a column; may be repeated")
+    pool.add_argument("--unit", metavar="COLUMN=UNIT", action="append", help="unit of its numbers; may be repeated")
     pool.add_argument("--through-zero", metavar="COLUMN", help="a dose, at whose zero there is nothing to taste")
     pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
     pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")

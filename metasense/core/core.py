@@ -27,6 +27,7 @@ from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.protocols import Protocol, forced_choice, protocol
+from metasense.showing.called import Called
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -61,6 +62,8 @@ class Core:
         The sampler's draws of centre, spread and overdispersion, with dims chain, draw.
     card : Card or None
         The question card, where one was given.
+    called : Called
+        What the columns of the table are called in sentences and figures.
     """
 
     panels: Panels
@@ -74,6 +77,7 @@ class Core:
     tastings: Tastings | None = None
     sample: xr.Dataset | None = None
     card: Card | None = None
+    called: Called = field(default_factory=Called)
     _memo: dict[Hashable, Any] = field(default_factory=dict, init=False)
 
     def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
@@ -215,11 +219,13 @@ def build(
     priors: Priors,
     settings: dict[str, Any],
     card: Card | None = None,
+    called: Called | None = None,
 ) -> Core:
     """Integrate over everything that is not known of these panels."""
     collected = collect(panels.frame, tastings)
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
-    return Core(panels, margin, priors, posterior, evidences, collected, settings, tastings=tastings, card=card)
+    known = {"tastings": tastings, "card": card, "called": called or Called()}
+    return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
 
 
 def tests_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:

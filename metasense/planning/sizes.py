@@ -715,7 +715,8 @@ def true_share(test: Protocol, p_d: Any, d_prime: Any, *, smallest: bool = True)
         truth = np.asarray(test.p_from_p_d(rate))
     else:
         truth = np.asarray(test.p_correct(_number("d_prime", d_prime)))
-    if smallest and not (truth > test.guess).all():
+    none = truth <= test.guess if d_prime is None else (truth <= test.guess) | (_number("d_prime", d_prime) == 0)
+    if smallest and none.any():  # at a d-prime of 0 rounding may leave a share above guessing
         raise ValueError(
             f"the difference must be larger than none; got {'p_d' if d_prime is None else 'd_prime'} = "
             f"{(p_d if d_prime is None else d_prime)!r}."
@@ -748,9 +749,10 @@ def _smallest_and_lasting(guess: float, truth: float, alpha: float, betas: Seque
     """Smallest and lasting size for each beta-risk."""
     bound = _chernoff(guess, truth, alpha, min(betas))
     if bound > _LARGEST:
+        size = words.percent((truth - guess) / (1 - guess), 2)
         raise ValueError(
-            f"a difference this small ({(truth - guess) / (1 - guess):.2g} as p_d) may take more than {_LARGEST:,} "
-            "tastings; state a larger one, or use a protocol that shows it better."
+            f"a difference this small (a p_d of {size}) may take more than {_LARGEST:,} tastings; state a larger one, "
+            "or use a protocol that shows it better."
         )
     n = np.arange(1, bound + 1)
     missed = at_most(smallest_count(n, guess, alpha) - 1, n, truth)

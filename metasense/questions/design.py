@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -357,8 +357,10 @@ def _explained(y: Array, X: Array) -> float:
     return float(1 - (left @ left) / max(((y - y.mean()) ** 2).sum(), 1e-300))
 
 
-def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]) -> list[str]:
-    """Other columns that changed along with the moderator, in the panels where they are known."""
+def changed_together(
+    panels: Panels, moderator: Moderator, others: Sequence[str], called: Callable[[str], str] = str
+) -> list[str]:
+    """Other columns that changed along with the moderator, in the panels where they are known, as they are called."""
     found = []
     for name in others:
         known = panels.frame[name].notna().to_numpy(bool)
@@ -371,7 +373,7 @@ def changed_together(panels: Panels, moderator: Moderator, others: Sequence[str]
         if not numeric and column.nunique() > len(column) / 2:  # so many categories would follow anything
             continue
         if association(values, column.to_numpy(float if numeric else str)) > CHANGED_TOGETHER:
-            found.append(name if known.all() else f"{name} (where it is known)")
+            found.append(called(name) if known.all() else f"{called(name)} (where it is known)")
     return found
 
 

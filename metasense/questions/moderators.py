@@ -34,8 +34,9 @@ from metasense.engine.slopes import FEW, Drawn, Sloped
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions import sensitivity
 from metasense.questions.design import Design, Moderator, level, read_design
-from metasense.questions.prediction import Prediction, said_value, where
+from metasense.questions.prediction import Prediction, where
 from metasense.showing import words
+from metasense.showing.called import Called, said_value
 
 Array = NDArray[Any]
 Engine = Sloped | Levels | Drawn
@@ -153,16 +154,17 @@ class Moderation:
     def _at(self, values: Mapping[str, Any]) -> Prediction:
         posterior = self._posterior(self.engine, values)
         values = {name: float(v) if self.design[name].numeric else v for name, v in values.items()}
+        called = self.core.called
         notes = tuple(
-            f"No panel had {name} {'above' if value > high else 'below'} {said_value(high if value > high else low)}: "
-            "this goes beyond what was seen."
+            f"No panel had {called.name(name)} {'above' if value > high else 'below'} "
+            f"{called.value(name, high if value > high else low)}: this goes beyond what was seen."
             for name, value in values.items()
             if self.design[name].numeric
             for low, high in [self.design[name].ends]
             if not low <= value <= high
         )
         assumed = self.design.dose is not None and values.get(self.design.dose.name) == 0
-        return Prediction(values, posterior, self.core.margin, self.core.protocols, notes, assumed)
+        return Prediction(values, posterior, self.core.margin, self.core.protocols, notes, assumed, called)
 
     def _posterior(self, engine: Engine, values: Mapping[str, Any]) -> Posterior:
         load, row = self.design.row(values)
@@ -526,14 +528,21 @@ class Moderation:
         1     average d-prime at weeks = 1    0.36
         2  next panel d-prime at weeks = 1    0.34
         """
+        return self._frame(prob, protocols)
+
+    def _frame(self, prob: float, protocols: Tests | None = None, called: Called | None = None) -> pd.DataFrame:
+        """The same, with the moderators under their headings or as they are called."""
         tests = tests_of(protocols, [self.core.main_protocol])
         rows: dict[str, Distribution] = {}
         for m in self.design.moderators:
             if m.numeric:
-                rows[f"d-prime per unit of {m.name}"] = self.slope(m.name)
+                rows[f"d-prime per unit of {m.name if called is None else called.with_unit(m.name)}"] = self.slope(
+                    m.name
+                )
             stated = self.stated(m)
             for value in stated:
-                there, place = self.at(**{m.name: value}), where({m.name: value})
+                there = self.at(**{m.name: value})
+                place = where({m.name: value}) if called is None else called.where({m.name: value})
                 rows[f"average d-prime at {place}"] = there.average
                 if self.core.directed:
                     rows[f"signed average d-prime at {place}"] = there.signed
@@ -541,6 +550,8 @@ class Moderation:
                 rows |= {f"p_d ({test.name}) at {place}": there.rate(test).p_d for test in tests}
             for other in stated[1:]:
                 between = f"from {where({m.name: stated[0]})} to {said_value(other)}"
+                if called is not None:
+                    between = f"from {called.where({m.name: stated[0]})} to {called.value(m.name, other)}"
                 signed = "signed " if self.core.directed else ""
                 rows[f"change in {signed}average d-prime {between}"] = self.change(m.name, stated[0], other)
                 for test in tests:

@@ -55,7 +55,7 @@ class Nesting:
     @property
     def noun(self) -> str:
         """What a group is, in words."""
-        return self.within.replace("_", " ")
+        return self.core.called.name(self.within)
 
     @property
     def average(self) -> Distribution:
@@ -121,7 +121,9 @@ class Nesting:
         if str(group) not in self.groups:
             raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
         posterior = self.levels.group(self.groups.index(str(group)))
-        return Prediction({self.within: str(group)}, posterior, self.core.margin, self.core.protocols)
+        return Prediction(
+            {self.within: str(group)}, posterior, self.core.margin, self.core.protocols, called=self.core.called
+        )
 
     def rate(self, test: str | Protocol) -> Rate:
         """Correct answers in a protocol, averaged over groups and panels, and in the next panel on a new group.
@@ -193,13 +195,17 @@ class Nesting:
         0                     average d-prime    1.58
         1  next panel d-prime, new batch pair    1.59
         """
+        return self._frame(prob, protocols, self.within.replace("_", " "))
+
+    def _frame(self, prob: float, protocols: Tests | None, noun: str) -> pd.DataFrame:
+        """The same, with the word for a group."""
         rows = {
             "average d-prime": self.average,
-            f"next panel d-prime, new {self.noun}": self.next_d_prime,
-            f"spread between {words.plural_of(self.noun)}": self.between,
-            f"spread within {words.a(self.noun)}": self.spread_within,
+            f"next panel d-prime, new {noun}": self.next_d_prime,
+            f"spread between {words.plural_of(noun)}": self.between,
+            f"spread within {words.a(noun)}": self.spread_within,
             "spread, both together": self.spread,
-            f"share of the variance between {words.plural_of(self.noun)}": self.share,
+            f"share of the variance between {words.plural_of(noun)}": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
         rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, [self.core.main_protocol])]

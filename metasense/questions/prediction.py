@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, lean, quantity
@@ -16,6 +15,7 @@ from metasense.engine.posterior import Posterior
 from metasense.margins import Margin
 from metasense.protocols import Protocol
 from metasense.showing import tables, words
+from metasense.showing.called import Called, said_value
 from metasense.showing.results import Result
 
 
@@ -34,6 +34,8 @@ class Prediction(Result):
     notes : tuple of str
     assumed : bool
         Whether the centre is 0 there because a line was sent through zero.
+    called : Called
+        What the moderators are called in sentences.
 
     Examples
     --------
@@ -51,6 +53,7 @@ class Prediction(Result):
     protocols: tuple[Protocol, ...]
     notes: tuple[str, ...] = ()
     assumed: bool = False
+    called: Called = field(default_factory=Called, repr=False)
 
     @property
     def average(self) -> Distribution:
@@ -117,7 +120,7 @@ class Prediction(Result):
         True
         """
         if self.assumed:
-            raise ValueError(f"at {where(self.values)} there is no verdict: the line was sent through zero there.")
+            raise ValueError(f"at {self._there} there is no verdict: the line was sent through zero there.")
         return Verdict.of(self.average, self.margin)
 
     def to_frame(self, prob: float = 0.95, protocols: Sequence[str | Protocol] | None = None) -> pd.DataFrame:
@@ -179,7 +182,7 @@ class Prediction(Result):
                 f"{middle} ({low} to {high}) in {test.name} tests, where guessing alone gives "
                 f"{words.percent(test.guess)}"
             )
-        return f"At {where(self.values)} the share of correct answers would average {'; '.join(said)}."
+        return f"At {self._there} the share of correct answers would average {'; '.join(said)}."
 
     def sentence(self, prob: float = 0.95) -> str:
         """The prediction in words.
@@ -206,34 +209,30 @@ class Prediction(Result):
         following = f"the next such panel's own is expected at {following} ({words.percent(prob)})"
         if self.assumed:
             return (
-                f"At {where(self.values)} the line was sent through zero, so that panels average 0 there is assumed, "
+                f"At {self._there} the line was sent through zero, so that panels average 0 there is assumed, "
                 f"not found. Only how much panels differ is known of such a panel: {following}."
             )
         average = words.estimate(self.average.median, *self.average.interval(prob), prob)
         way = "" if self.expected_way is None else f", {lean(self.expected_way)}"
-        text = (
-            f"At {where(self.values)} the average d-prime is {average}{way}; {following}. {self.rates_sentence(prob)}"
-        )
+        text = f"At {self._there} the average d-prime is {average}{way}; {following}. {self.rates_sentence(prob)}"
         verdict = [] if self.margin is None else [self.verdict().sentence()]
         return " ".join([text, *verdict, *self.notes])
+
+    @property
+    def _there(self) -> str:
+        """The values in words."""
+        return self.called.where(self.values)
 
     def _shown(self) -> list[str | tables.Table]:
         frame = self.to_frame().drop(columns="mean")
         if self.assumed:
             frame = frame[frame["quantity"].str.startswith("next")].reset_index(drop=True)
         percents = {q: "percent" for q in frame["quantity"] if "p_" in q}
-        return [self.sentence(), tables.table(frame, caption=f"At {where(self.values)}", kinds=percents)]
+        return [self.sentence(), tables.table(frame, caption=f"At {self._there}", kinds=percents)]
 
 
 def where(values: Mapping[str, Any]) -> str:
-    """Stated values of moderators, in words."""
-    return (
-        words.listing(f"{name} = {said_value(value)}" for name, value in values.items())
-        if values
-        else "the average panel"
-    )
-
-
-def said_value(value: Any) -> str:
-    """One value of a moderator, in words."""
-    return f"{value:.6g}" if isinstance(value, (int, float, np.number)) else words.one_line(value)
+    """Stated values of moderators, under the headings of the table."""
+    if not values:
+        return "the average panel"
+    return words.listing(f"{name} = {said_value(value)}" for name, value in values.items())

@@ -487,7 +487,7 @@ class Preference(Pictured, Answered):
         return tuple(found)
 
     def _picture(self) -> figures.Drawing | None:
-        asked = {"lucky guesses taken out": self._fit_correct, "everyone asked": self._fit_everyone}
+        asked = {"everyone asked": self._fit_everyone, "lucky guesses taken out": self._fit_correct}
         rows = {name: fitted[0].quantile(figures.LEVELS) for name, fitted in asked.items() if fitted is not None}
         if not rows:
             return None

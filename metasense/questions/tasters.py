@@ -427,10 +427,12 @@ class Tasters(Pictured, Answered):
         best = int(frame["p_better"].to_numpy().argmax())
         name = cut(frame["taster"].iloc[best])
         share = shares[best]
-        said = (
+        said: tuple[str, ...] = (
             f"{self._counted(frame['p_better'].to_numpy())}.",
             f"Closest is {name}: {share.right()}, where {share.beside()}.",
         )
+        if len(frame) == 1:
+            said = (share.after(_stands(frame["p_better"].iloc[0], name)),)
         rows = [
             (cut(row.taster), f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
              share.between().strip(" ()"), words.probability(row.p_better))
@@ -771,3 +773,10 @@ def as_if_independent(core: Core) -> AsIfIndependent:
     wrong = grid.integrate(independent.evidence, independent.copies, core.priors)[0]
     repeated = frame[[core.collected.evidence[i].repeated for i in core.collected.index]]
     return AsIfIndependent(core.average, wrong.average, int(repeated["tastings"].sum()), int(repeated["tasters"].sum()))
+
+
+def _stands(p_better: float, name: str) -> str:
+    """How one person stands."""
+    if p_better > SETTLED:
+        return f"Better than guessing is {name}"
+    return f"No better than guessing is {name}" if p_better < 1 - SETTLED else f"Not settled for {name}"

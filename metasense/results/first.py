@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from metasense.core.answers import Rate, Verdict, side
@@ -40,12 +41,12 @@ def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: st
     if verdict.margin is not None:
         likely = side(verdict.above), side(verdict.below)
         said.append(plain.beside_the_margin(verdict.label, *likely, larger=verdict.above > verdict.below))
-    return (*said, *nothing(core))
+    return with_nothing(core, said)
 
 
-def nothing(core: Core) -> list[str]:
-    """That there may be nothing to taste, where that is probable."""
-    return plain.nothing(float(explain(core).probability[0]))
+def with_nothing(core: Core, said: Sequence[str]) -> tuple[str, ...]:
+    """The sentences with that there may be nothing to taste, where that is probable."""
+    return plain.with_nothing(said, float(explain(core).probability[0]))
 
 
 def table(core: Core, rate: Rate, next_one: str = "the next such panel") -> Table:

@@ -19,10 +19,12 @@ from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
 from metasense.questions.moderators import Moderation, by_integration
-from metasense.questions.prediction import said_value, where
+from metasense.questions.prediction import where
 from metasense.results import first, notes, sentences, strips
+from metasense.results.base import PROB
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, plain, tables, words
+from metasense.showing.called import Called, said_value
 from metasense.showing.glance import ROWS, Glance, compact, cut
 
 CURVE = 33  # points of the curve
@@ -139,9 +141,12 @@ class Moderated(Moderation, BesidePlain):
         said: list[str] = []
         changing: list[str] = []
         warned: list[str] = []
+        places = {where(at): self._called.where(at) for m in self.design.moderators for at in self._places(m)}
         for (name, at), cases in self.corners.groupby(["quantity", "at"], sort=False):
             low, high = words.distinct(cases["median"].min(), cases["median"].max())
-            said.append(f"the {name} {sensitivity.runs(low, high)}")
+            what = name.replace(f" at {at}", f" at {places[at]}") if at else self._per_unit(name)
+            said.append(f"the {what} {sensitivity.runs(low, high)}")
+            at = places.get(at, "")
             if at:
                 warned += sensitivity.prior_warnings(cases, f" at {at}")
                 changing += [at] if cases["verdict_changes"].any() else []
@@ -151,6 +156,20 @@ class Moderated(Moderation, BesidePlain):
         scales = "each prior scale" if self._scales > 2 else "each of the two prior scales"
         cases = words.count(tried, "case") if tried == of else f"{tried} of {of} cases, those that can be computed"
         return tuple(warned), f"With {scales} halved or doubled ({cases}), {'; '.join(said)}{verdict}."
+
+    @property
+    def _called(self) -> Called:
+        """What the columns are called in sentences and figures."""
+        return self.core.called
+
+    def _places(self, m: Moderator) -> list[dict[str, Any]]:
+        """The stated values of a moderator, each with its heading."""
+        return [{m.name: value} for value in self.stated(m)]
+
+    def _per_unit(self, quantity: str) -> str:
+        """A slope's quantity with its moderator as it is called."""
+        heading = quantity.removeprefix("d-prime per unit of ")
+        return f"d-prime per unit of {self._called.with_unit(heading)}"
 
     def _line(self) -> str:
         said = [text for m in self.design.moderators for text in (self._effect(m), self._against(m)) if text]
@@ -166,7 +185,7 @@ class Moderated(Moderation, BesidePlain):
             verdict = self._verdict(m, value)
             likely, way = max((verdict.above, "above"), (verdict.below, "below"))
             label = verdict.label.replace("the margin", "it")
-            said.append(f"{label} at {where({m.name: value})} ({side(likely)} {way})")
+            said.append(f"{label} at {self._called.where({m.name: value})} ({side(likely)} {way})")
         size = f", {margin_words(margin)}," if m is self.design.moderators[0] else ""
         return f"Against the margin{size} the average d-prime is {words.listing(said)}."
 
@@ -177,8 +196,9 @@ class Moderated(Moderation, BesidePlain):
             turns = self.turns(m.name) if m.numeric else []
             if turns:
                 digits = max(0, 1 - math.floor(math.log10((m.ends[1] - m.ends[0]) / 50)))
-                changes = words.listing(f"to {after} near {value:.{digits}f}" for value, _, after in turns)
-                found.append(f"Along {m.name} the verdict turns from {turns[0][1]} {changes}.")
+                near = [(self._called.value(m.name, round(value, digits)), after) for value, _, after in turns]
+                changes = words.listing(f"to {after} near {value}" for value, after in near)
+                found.append(f"Along {self._called.name(m.name)} the verdict turns from {turns[0][1]} {changes}.")
         return found
 
     def _effect(self, m: Moderator) -> str:
@@ -187,7 +207,7 @@ class Moderated(Moderation, BesidePlain):
             there = self.at(**{m.name: value})
             way = "" if there.expected_way is None else f" ({lean(there.expected_way)})"
             average = words.estimate(there.average.median, *there.average.interval())
-            averages.append(f"{average} at {where({m.name: value})}{way}")
+            averages.append(f"{average} at {self._called.where({m.name: value})}{way}")
         others = "" if len(self.design.moderators) == 1 else ", other moderators being average"
         if not m.numeric:
             text = f"The average d-prime is {words.listing(averages)}{others}."
@@ -201,17 +221,18 @@ class Moderated(Moderation, BesidePlain):
                 )
             return text
         slope = self.slope(m.name)
-        rising = f"the probability that it rises with {m.name} is {words.probability(slope.above(0))}"
+        called = self._called.name(m.name)
+        rising = f"the probability that it rises with {called} is {words.probability(slope.above(0))}"
         if m.through_zero and not self.core.directed:
-            rising = f"such a line can only rise with {m.name}, so that it does is no finding{self._left_free(m)}"
+            rising = f"such a line can only rise with {called}, so that it does is no finding{self._left_free(m)}"
         step = 10.0 if m.ends[1] - m.ends[0] >= 10 and max(map(abs, slope.interval())) < 0.1 else 1.0
         ten = "10 units" if step > 1 else "unit"
         lower, upper = slope.interval()
         said = words.estimate(step * slope.median, step * lower, step * upper)
         zero = ", the difference being taken as 0 on average at dose 0" if m.through_zero else ""
         text = (
-            f"Per {ten} of {m.name} the line through the panels' d-primes changes by {said}{zero}; {rising}. The "
-            f"average d-prime is {words.listing(averages)}{others}."
+            f"Per {ten} of {self._called.with_unit(m.name)} the line through the panels' d-primes changes by "
+            f"{said}{zero}; {rising}. The average d-prime is {words.listing(averages)}{others}."
         )
         first, last = self.stated(m)[0], self.stated(m)[-1]
         if abs((last - first) * slope.median) - abs(self.change(m.name, first, last).median) > SHORT:
@@ -244,7 +265,7 @@ class Moderated(Moderation, BesidePlain):
         >>> stored.explained()[:44]
         'Panels differ by an SD of 0.13 (0.01 to 0.59'
         """
-        names = words.listing(self.moderators)
+        names = self._called.listed(self.moderators)
         with_, alone, share = self.spread, self.spread_without, self.share
         percents = words.distinct(share.median, *share.interval(), unit="percent")
         text = (
@@ -283,9 +304,9 @@ class Moderated(Moderation, BesidePlain):
         said = [
             f"the centre at a dose of {m.unit:.3g} has the prior that all panels' centre has without it"
             if m.through_zero
-            else f"slope normal(0, {scale:g}) per SD of {m.name} ({m.unit:.3g})"
+            else f"slope normal(0, {scale:g}) per SD of {self._called.name(m.name)} ({m.unit:.3g})"
             if m.numeric
-            else f"each {m.name}'s deviation normal(0, {scale:g})"
+            else f"each {self._called.name(m.name)}'s deviation normal(0, {scale:g})"
             for m in self.design.moderators
         ]
         return "; ".join([*said, self.core.priors.describe(self.core.directed)])
@@ -306,26 +327,25 @@ class Moderated(Moderation, BesidePlain):
         >>> stored.cautions()[0][:40]
         'Panels were not randomised to weeks: wha'
         """
-        names, panels = words.listing(self.moderators), self.core.panels
+        called, panels = self._called, self.core.panels
         others = [*self._others, "protocol", "blind", "batch_pair"]
         others = [name for name in others if name not in self.moderators and name != self.within]
         paired = []
         if "batch_pair" in others:
             paired = [m.name for m in self.design.moderators if same_within(panels, m, "batch_pair")]
-        along = {
-            m.name: [
-                name for name in changed_together(panels, m, others) if name != "batch_pair" or m.name not in paired
-            ]
-            for m in self.design.moderators
-        }
-        listed = [f"{words.listing(found)} changed along with {name}" for name, found in along.items() if found]
+        listed = []
+        for m in self.design.moderators:
+            asked = [name for name in others if name != "batch_pair" or m.name not in paired]
+            found = changed_together(panels, m, asked, called.name)
+            listed += [f"{words.listing(found)} changed along with {called.name(m.name)}"] if found else []
         text = (
-            f"Panels were not randomised to {names}: whatever else changed from panel to panel is in these numbers too"
+            f"Panels were not randomised to {called.listed(self.moderators)}: whatever else changed from panel to "
+            "panel is in these numbers too"
         )
         text += f" (in these panels, {'; '.join(listed)})." if listed else "."
         if paired:
             text += (
-                f" All panels from one batch pair have the same {words.listing(paired)}, so chance differences between "
+                f" All panels from one batch pair have the same {called.listed(paired)}, so chance differences between "
                 'batch pairs are in its effect, which is then less certain than it looks; within="batch_pair" allows '
                 "for them."
             )
@@ -353,20 +373,22 @@ class Moderated(Moderation, BesidePlain):
         found = [*self.advice]
         if self.left_free is not None and (rises := self.left_free.slope().above(0)) < 0.5:
             found.append(
-                f"A line through zero hardly fits: left free, it falls with {self.moderators[0]} with a probability of "
-                f"{words.probability(1 - rises)}. Leave out through_zero."
+                f"A line through zero hardly fits: left free, it falls with {self._called.name(self.moderators[0])} "
+                f"with a probability of {words.probability(1 - rises)}. Leave out through_zero."
             )
         if self.core.card is not None:
             found += self.core.card.unnamed(self.moderators)
         found += self.cautions()
         if self._others:
-            found.append(f"Other columns, seen but not tested: {words.listing(self._others)}.")
+            found.append(f"Other columns, seen but not tested: {self._called.listed(self._others)}.")
         for m in self.design.moderators:
             alone = [] if m.numeric else [c for c, n in zip(m.categories, m.columns.sum(axis=0), strict=True) if n == 1]
             if alone:
                 each = "each of " if len(alone) > 1 else ""
-                found.append(f"A single panel stands for {each}{m.name} = {words.listing(alone)}.")
-            found += [] if m.numeric else [*spelling(m.name, m.categories), *with_units(m.name, m.categories)]
+                found.append(f"A single panel stands for {each}{self._called.name(m.name)} = {words.listing(alone)}.")
+            if not m.numeric:
+                called = self._called.name(m.name)
+                found += [*spelling(called, m.categories), *with_units(called, m.categories)]
         if self.core.directed:
             found.append(
                 "Average d-primes are of sizes, whichever way panels lean. In those with a sign, as in the figure, "
@@ -398,7 +420,7 @@ class Moderated(Moderation, BesidePlain):
                 at = {m.name: value}
                 pair = self._posterior(engine, at).average.median, self.at(**at).average.median
                 integrated, sampled = (words.d(v, 3) for v in pair)
-                said.append(f"{integrated} at {where(at)} (sampled: {sampled})")
+                said.append(f"{integrated} at {self._called.where(at)} (sampled: {sampled})")
         return f" By integration of the same model the average d-prime is {words.listing(said)}."
 
     def _paragraph(self) -> list[str]:
@@ -408,11 +430,11 @@ class Moderated(Moderation, BesidePlain):
         return [*said, self.explained(), *self.cautions()]
 
     def _methods(self) -> tuple[str, ...]:
-        centre = f"theta_i ~ Normal(mu + x_i beta, tau), x_i being its {words.listing(self.moderators)}"
+        centre = f"theta_i ~ Normal(mu + x_i beta, tau), x_i being its {self._called.listed(self.moderators)}"
         if self.through_zero:
             centre += "; a dose sent through zero has the centre mu x_i / rms(x)"
         if self.within:
-            centre += f"; panels from the same {self.within} share a deviation of their own"
+            centre += f"; panels from the same {self._called.name(self.within)} share a deviation of their own"
         sampled = self.diagnostics
         found = sentences.methods(
             self.core,
@@ -429,17 +451,17 @@ class Moderated(Moderation, BesidePlain):
         return {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}
 
     def _title(self) -> str:
-        return f"With {words.listing(self.moderators)}"
+        return f"With {self._called.listed(self.moderators)}"
 
     def _rows(self, name: str | None = None) -> dict[str, Posterior]:
         """The average at each stated value of a moderator: at both ends, or of each category."""
         m = self.design.moderators[0] if name is None else self.design[name]
-        column = m.name.replace("_", " ")
+        column = self._called.name(m.name)
         there = {value: self.at(**{m.name: value}).posterior for value in self.stated(m)}
         if len(there) > MOST_ROWS:
             ranked = sorted(there, key=lambda value: there[value].average.median)
             there = {value: there[value] for value in (ranked[0], ranked[-1])}
-        return {f"{column}: {said_value(value)}": found for value, found in there.items()}
+        return {f"{column} {self._called.value(m.name, value)}": found for value, found in there.items()}
 
     def _drawing(self, prob: float, *, name: str | None = None, order: str | None = None) -> figures.Drawing:
         """The average d-prime against a moderator, with every panel alone; a forest of its categories for words."""
@@ -477,8 +499,8 @@ class Moderated(Moderation, BesidePlain):
             "points": points,
             "level": None if margin is None else margin.d_prime,
             "level_label": "" if margin is None else f"margin, {words.d(margin.d_prime)}",
-            "xlabel": f"{m.name.replace('_', ' ')}\n(darker band: middle half; circles: each panel alone, with its own "
-            f"interval; area: tastings{self._sizes()})",
+            "xlabel": f"{self._called.with_unit(m.name)}\n(darker band: middle half; circles: each panel alone, with "
+            f"its own interval; area: tastings{self._sizes()})",
             "ylabel": "average d-prime with its sign" if directed else "average d-prime",
             "signed": directed,
             "prob": prob,
@@ -509,14 +531,14 @@ class Moderated(Moderation, BesidePlain):
             "answers": strips.answers(self.core),
             "margin": None if margin is None else margin.d_prime,
             "prob": prob,
-            "noun": m.name,
+            "noun": self._called.name(m.name),
             "signed": self.core.directed,
             "summary": "average with its sign" if self.core.directed else "average of panels",
         }
 
     def _glance(self) -> Glance:
         stated = [self._stands(m, value) for m in self.design.moderators for value in self.stated(m)]
-        said = (*self._plainly(), *first.nothing(self.core))
+        said = first.with_nothing(self.core, self._plainly())
         of = stated[0].share
         rows = [(f"{s.name} {s.value}", plain.of_100(s.share.middle), s.share.between().strip(" ()"), s.word)
                 for s in stated[:ROWS]]  # fmt: skip
@@ -530,10 +552,10 @@ class Moderated(Moderation, BesidePlain):
         """What is known at one value of a moderator."""
         there = self.at(**{m.name: value})
         share = first.share(self.protocol, there.posterior.average_rate(self.protocol), self.core.margin)
-        name, unit = plain.column(m.name)
+        name = self._called.name(m.name)
         verdict = None if self.core.margin is None else self._verdict(m, value)
         way = plain.direction(there.expected_way, SETTLED, alone=True)
-        stated = cut(f"{said_value(value)}{unit}")
+        stated = cut(self._called.value(m.name, value))
         at = f"with {cut(name)} at {stated}" if m.numeric else f"for {cut(name)} {stated}"
         return _Stands(cut(name), stated, at, share, verdict, way)
 
@@ -570,10 +592,11 @@ class Moderated(Moderation, BesidePlain):
         if not m.numeric or len(ends) < 2:
             return []
         if m.through_zero and not self.core.directed:
-            return ["That it starts from nothing at a dose of 0 is assumed."]
+            return ["It is assumed that the difference starts from nothing at a dose of 0."]
         rises = words.probability(self.slope(m.name).above(0))
-        how = "goes the expected way" if self.core.directed else "grows"
-        return [f"It is {rises} probable that the difference {how} with {ends[0].name}."]
+        if self.core.directed:
+            return [f"It is {rises} probable that it grows the expected way with {ends[0].name}."]
+        return [f"It is {rises} probable that the difference grows with {ends[0].name}."]
 
     def _next_step(self) -> str:
         """Where another panel would tell most."""
@@ -590,7 +613,7 @@ class Moderated(Moderation, BesidePlain):
         return f"decide as planned for what was served, not for {ends[0].name} beyond it."
 
     def _parts(self) -> list[str | tables.Shown]:
-        frame = self.to_frame().drop(columns="mean")
+        frame = self._frame(PROB, called=self._called).drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_d", "share", "change in p_d"))}
         parts: list[str | tables.Shown] = [tables.table(frame, caption=self._title(), kinds=percents)]
         for m in self.design.moderators if self.core.margin is not None else ():
@@ -602,5 +625,5 @@ class Moderated(Moderation, BesidePlain):
             self.verdicts(m.name).rename(columns={"value": m.name}).astype({m.name: object}),
             caption=f"Against the margin, {margin_words(self.core.margin)}",  # type: ignore[arg-type]
             kinds={"p_above": side, "p_below": side, m.name: said_value},
-            labels={"p_above": "P(above margin)", "p_below": "P(below margin)", m.name: m.name},
+            labels={"p_above": "P(above margin)", "p_below": "P(below margin)", m.name: self._called.with_unit(m.name)},
         )

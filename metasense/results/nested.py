@@ -14,6 +14,7 @@ from metasense.questions import sensitivity
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
 from metasense.results import first, notes, sentences, strips
+from metasense.results.base import PROB
 from metasense.results.beside import BesidePlain
 from metasense.showing import figures, tables, words
 from metasense.showing.glance import Glance
@@ -204,11 +205,11 @@ class Nested(Nesting, BesidePlain):
         return Glance(said, small, self._cautions(), first.at_hand(self.core) or step)
 
     def _parts(self) -> list[str | tables.Shown]:
-        frame = self.to_frame().drop(columns="mean")
+        frame = self._frame(PROB, None, self.noun).drop(columns="mean")
         percents = {q: "percent" for q in frame["quantity"] if q.startswith(("p_", "next panel p_", "share"))}
         answer = tables.table(frame, caption=self._title(), kinds=percents)
         groups = tables.table(
-            self.groups_frame(),
+            self.groups_frame().rename(columns={self.within: self.noun}),
             caption=f"Each {self.noun} given all panels, as d-prime",
             labels={"pooled": "average with its sign" if self.core.directed else "average", "next": "next panel"},
         )

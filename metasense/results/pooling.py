@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal, overload
 
@@ -20,6 +20,7 @@ from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
+from metasense.showing.called import called_of
 from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ def pool(
     moderators: None = ...,
     through_zero: None = ...,
     within: None = ...,
+    names: Mapping[str, str] | None = ...,
+    units: Mapping[str, str] | None = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -56,6 +59,8 @@ def pool(
     moderators: str | Sequence[str],
     through_zero: str | Sequence[str] | None = ...,
     within: str | None = ...,
+    names: Mapping[str, str] | None = ...,
+    units: Mapping[str, str] | None = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -73,6 +78,8 @@ def pool(
     moderators: None = ...,
     through_zero: None = ...,
     within: str,
+    names: Mapping[str, str] | None = ...,
+    units: Mapping[str, str] | None = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -89,6 +96,8 @@ def pool(
     moderators: str | Sequence[str] | None = None,
     through_zero: str | Sequence[str] | None = None,
     within: str | None = None,
+    names: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
     method: Method = "grid",
     draws: int = 1000,
     chains: int = 4,
@@ -121,6 +130,10 @@ def pool(
         Name of the moderator, a dose, at whose zero the panels' centre is 0.
     within : str, optional
         Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
+    names, units : mapping of str to str, optional
+        What sentences, tables and figures call a column, and the unit of its numbers, as in
+        ``names={"weeks_bottled": "time in the bottle"}, units={"weeks_bottled": "weeks"}``. Without them its heading is
+        made readable. Frames keep the heading.
     method : {"grid", "mcmc"}
         Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check, with what integration
         gives beside it. `within` alone is only integrated.
@@ -176,9 +189,10 @@ def pool(
     elif tastings is not None:
         panels = joined(read_panels(panels), tastings)
     panels = read_panels(panels)
+    called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
     settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
-    core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card)
+    core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
     if method == "mcmc":
         core = _sampled(core, progress)
     if moderators is not None or through_zero is not None:
@@ -249,7 +263,7 @@ def restored(saved: archive.Archive) -> Pooled | Moderated | Nested:
     ArchiveError
         If what the file holds, each part of it possible, does not make up a pool.
     """
-    structure = saved.record["structure"]
+    structure = {part: said for part, said in saved.record["structure"].items() if part not in saving.CALLED}
     try:
         core = saving.restored(saved)
         if "moderators" in structure:

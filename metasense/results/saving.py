@@ -24,11 +24,14 @@ from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.results import archive
 from metasense.showing import words
+from metasense.showing.called import Called
 from metasense.showing.files import POOL, Kind
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
     import xarray as xr
+
+CALLED = ("names", "units")  # what columns are called, beside moderators and level
 
 
 def save(
@@ -49,7 +52,7 @@ def save(
         "margin": "" if core.margin is None else core.margin.text,
         "priors": core.priors.stored(),
         "settings": core.settings,
-        "structure": structure,
+        "structure": structure | core.called.stored(),
         "evidences": vars(core.evidences),
         "verdict": said,
         "advice": core.advice,
@@ -103,6 +106,7 @@ def restored(saved: archive.Archive) -> Core:
         saved.tastings,
         saved.sample,
         _card(record["card"]),
+        Called(**{part: said for part, said in record["structure"].items() if part in CALLED}),
     )
     core.remember("draws", lambda: saved.draws)
     return core

@@ -19,6 +19,7 @@ from metasense.margins import Margin
 from metasense.protocols import protocol
 from metasense.questions.design import level, read_design
 from metasense.results.container import MOST_ENTRIES, MOST_WORDS, Variable, entries, to_words
+from metasense.showing.called import called_of
 from metasense.tables.cells import Reading
 from metasense.tables.checked import Checked
 from metasense.tables.columns import PANEL, TASTING
@@ -140,7 +141,12 @@ def _settings(settings: Any) -> None:
 
 def _structure(structure: Any) -> None:
     need(isinstance(structure, dict), "its moderators are none")
-    need(set(structure) <= {"moderators", "through_zero", "within"}, "it holds a kind of structure unknown here")
+    known = {"moderators", "through_zero", "within", "names", "units"}
+    need(set(structure) <= known, "it holds a kind of structure unknown here")
+    for part in ("names", "units"):
+        given = structure.get(part, {})
+        need(isinstance(given, dict), f"its {part} of columns are none")
+        texts(*given, *given.values())
     for name in ("moderators", "through_zero"):
         names = structure.get(name, [])
         need(isinstance(names, list), "its moderators are no list of names")
@@ -148,7 +154,7 @@ def _structure(structure: Any) -> None:
         need(len(set(names)) == len(names), "its moderators are named twice")
     if structure.get("within") is not None:
         texts(structure["within"])
-    if structure:
+    if set(structure) - {"names", "units"}:
         need(structure.get("moderators") or structure.get("within"), "it holds no moderator and no level")
 
 
@@ -197,6 +203,8 @@ def tastings(frame: pd.DataFrame) -> None:
 
 def structure(said: Mapping[str, Any], panels: Panels) -> None:
     """The moderators and the level are columns that can be such, before anything is integrated."""
+    called_of(said.get("names"), said.get("units"), panels.frame)
+    said = {name: value for name, value in said.items() if name not in ("names", "units")}
     if "moderators" in said:
         within = said.get("within")
         read_design(panels, said["moderators"], said.get("through_zero", ()), within)

@@ -99,7 +99,7 @@ class Movable:
         for value in strip.values:
             column = math.floor(value - edge)
             heights[column] = heights.get(column, 0) + 1
-            across = min(max(column + edge + 0.5 - self.low, 0.5), 99.5 - self.low)
+            across = column + edge + 0.5 - self.low
             placed.append(Mark(across, heights[column], value, self.larger(value)))
         return placed
 
@@ -113,8 +113,12 @@ class Movable:
         return len(strip.values) - larger, larger
 
     def ticks(self) -> list[int]:
-        """Round numbers along the axis, clear of the word at guessing."""
+        """Round numbers along the axis, clear of the word at guessing; on a phone also without `near`."""
         return [at for at in range(0, 101, 10) if at - self.guess > 12 or self.low <= at < self.guess - 12]
+
+    def near(self, tick: int) -> bool:
+        """Whether the word at guessing would reach the number where the axis is short."""
+        return abs(tick - self.guess) < 22
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""

@@ -21,7 +21,7 @@ from . import words
 from .figures import Drawing, figure_to_data_uri
 from .files import PAGE, PAGE_MARK, UNSEALED, Kind, marked, ready, replacing, sealed
 from .movable import Movable
-from .results import Result
+from .results import Answered, Result
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -67,7 +67,11 @@ def drawn(drawing: Drawing, caption: str = "") -> Picture:
 def parts(result: Result) -> tuple[str | Table | Picture, ...]:
     """What a result shows of itself, ready for a page."""
     ready: list[str | Table | Picture] = []
-    for part in result._shown():
+    shown = list(result._shown())
+    if isinstance(result, Answered):
+        picture = result._picture()
+        shown = [result.plain_answer(), *([] if picture is None else [picture]), *shown]
+    for part in shown:
         if isinstance(part, (str, Table)):
             ready.append(part)
         elif isinstance(part, Drawing):

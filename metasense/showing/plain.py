@@ -6,7 +6,7 @@ in it. Who builds it gives shares and probabilities, and gets sentences.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from . import words
@@ -75,11 +75,11 @@ class Share:
 
     def rows(self, more: Mapping[str, tuple[float, float, float]]) -> list[tuple[str, str, str]]:
         """Guessing, then each of `more` with its range, then the margin."""
-        found = [("when all guess", of_100(self.guess), "")]
+        found = [("all guessing", of_100(self.guess), "")]
         for name, (middle, low, high) in more.items():
             found.append((name, of_100(middle), f"{of_100(low)} to {of_100(high)}"))
         if self.margin is not None:
-            found.append(("at the margin, the smallest difference that matters", of_100(self.margin), ""))
+            found.append(("the margin, the least that matters", of_100(self.margin), ""))
         return found
 
     def beside(self) -> str:
@@ -117,17 +117,25 @@ def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> 
     return f"It is {likely} probable that the difference is {side} than the margin{more}."
 
 
-def nothing(probability: float) -> list[str]:
-    """That there may be nothing to taste, where that is probable enough to be said.
+def with_nothing(said: Sequence[str], probability: float) -> tuple[str, ...]:
+    """The sentences with that there may be nothing to taste, where that is probable enough to be said.
 
-    >>> nothing(0.05), nothing(0.31)
-    ([], ['It is 31 % probable (33 % beforehand) that there is nothing to taste at all.'])
+    >>> with_nothing(["Not settled."], 0.05)
+    ('Not settled.',)
+    >>> with_nothing(["Not settled."], 0.31)[1]
+    'It is 31 % probable (33 % before) that there is nothing to taste.'
+    >>> with_nothing(["Not settled.", "It is 92 % probable that it is small."], 0.31)[1]
+    'It is 92 % probable that it is small, and 31 % (33 % before) that there is nothing to taste.'
     """
     if not probability >= MENTIONED:
-        return []
-    said = words.probability(probability)
+        return tuple(said)
+    chance = words.probability(probability)
     before = words.percent(1 / 3)  # nothing, one size in all panels, panels that differ: even to begin with
-    return [f"It is {said} probable ({before} beforehand) that there is nothing to taste at all."]
+    there = "that there is nothing to taste."
+    *first, last = said
+    if last.startswith("It is "):
+        return (*first, f"{last[:-1]}, and {chance} ({before} before) {there}")
+    return (*said, f"It is {chance} probable ({before} before) {there}")
 
 
 def direction(way: float | None, settled: float, *, alone: bool = False) -> str:
@@ -142,21 +150,3 @@ def direction(way: float | None, settled: float, *, alone: bool = False) -> str:
         return "way not settled" if alone else "; which way it goes is not settled"
     said = "the expected way" if way > settled else "against the expected way"
     return said if alone else f"; it goes {said}"
-
-
-def column(name: str) -> tuple[str, str]:
-    """A column's words and its unit, read off its heading.
-
-    >>> column("dose (g/L)"), column("weeks_bottled"), column("salt_cut_pct")
-    (('dose', ' g/L'), ('weeks bottled', ''), ('salt cut', ' %'))
-    """
-    said = words.one_line(name)
-    unit = ""
-    if said.endswith(")") and "(" in said:
-        said, _, inside = said[:-1].rpartition("(")
-        unit = f" {inside.strip()}" if inside.strip() else ""
-    for ending in ("_pct", "_percent"):
-        if said.casefold().endswith(ending):
-            said = said[: -len(ending)]
-            unit = " %"
-    return said.replace("_", " ").strip() or words.one_line(name), unit

@@ -294,7 +294,7 @@ class Answered(Statement):
         raise NotImplementedError
 
     def plain_answer(self) -> str:
-        """What is known, in at most three short sentences (four where there may be nothing to taste at all).
+        """What is known, in at most three short sentences.
 
         The verdict first, in correct answers out of 100; the most useful next step last.
 

@@ -53,8 +53,8 @@ class Table:
         """An accessible HTML table that takes its colours from wherever it is put."""
 
         def cell(text: str, column: int, *, head: bool) -> str:
-            tag = "th" if head or column == self.row_header else "td"
-            scope = ' scope="col"' if head else ' scope="row"' if tag == "th" else ""
+            tag = "th" if (head and text) or (not head and column == self.row_header) else "td"
+            scope = "" if tag == "td" else ' scope="col"' if head else ' scope="row"'
             align = "right" if self.numeric[column] else "left"
             return f'<{tag}{scope} style="text-align:{align}">{_html(text)}</{tag}>'
 

@@ -29,8 +29,8 @@ VERDICTS = ("beyond the margin", "within the margin", "not settled")
 def d(value: float, digits: int = 2) -> str:
     """A d-prime, or any other number on a plain scale: ``0.4576`` -> ``0.46``.
 
-    Zero is said as ``0``; a value too small for the digits as ``less than 0.01``; infinity as ``no upper limit``
-    (all answers correct: the data put no bound on the difference).
+    Zero is said as ``0``; a value too small for the digits as ``less than 0.01`` (``more than -0.01``); infinity as
+    ``no upper limit`` (all answers correct: the data put no bound on the difference).
 
     Examples
     --------
@@ -46,6 +46,8 @@ def d(value: float, digits: int = 2) -> str:
         return "0"
     if 0 < value < 0.5 * 10**-digits:
         return f"less than {10**-digits:.{digits}f}"
+    if -0.5 * 10**-digits < value < 0:
+        return f"more than -{10**-digits:.{digits}f}"
     return _fixed(value, digits)
 
 
@@ -63,6 +65,8 @@ def percent(proportion: float, digits: int = 0) -> str:
     step = 10**-digits
     if 0 < proportion < 0.01 * step:
         return f"less than {step:.{digits}f} %"
+    if -0.005 * step < proportion < 0:
+        return f"more than -{step:.{digits}f} %"
     if 1 - 0.01 * step < proportion < 1:
         return f"more than {100 - step:.{digits}f} %"
     return f"{_fixed(100 * proportion, digits)} %"

@@ -18,7 +18,7 @@
         const value = Number(mark.dataset.value);
         const column = Math.floor(value);
         heights[column] = (heights[column] || 0) + 1;
-        const across = Math.min(Math.max(column + 0.5 - known.low, 0.5), 99.5 - known.low);
+        const across = column + 0.5 - known.low;
         mark.setAttribute("transform", `translate(${across} ${top - heights[column]})`);
         const isLarger = value >= margin || (lines.length > 1 && value <= lines[0]);
         mark.classList.toggle("larger", isLarger);

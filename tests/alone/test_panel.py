@@ -87,19 +87,19 @@ def test_the_first_screen_says_which_side_is_likelier_from_both_beliefs():
     larger = sorted(split.beyond.values())
     assert larger[0] < 0.5 < larger[1]  # one belief says larger and the other smaller
     low, high = (f"{100 * p:.0f} %" for p in larger)
-    said = f"That the difference is larger than the margin is {low} or {high} probable, by where one starts."
+    said = f"It is {low} or {high} probable, by where one starts, that the difference is larger than the margin."
     assert split._beside_the_margin("not settled") == said
 
 
 def test_the_first_screen_compares_with_a_pool_of_this_panel():
-    agree = "A pool could say otherwise: it starts from one belief, not from two that must agree."
+    agree = "A pool could say otherwise, as it starts from one belief, not two."
     assert SIDES["not settled"]._beside_a_pool("not settled") == agree
     split = one_panel("triangle", 24, 3, margin=MARGIN)
     alone, pooled = split.verdict(), split.beyond["prior on d-prime"]
     if pooled < 0.05 and alone == "not settled":
         assert "may say within the margin" in split._beside_a_pool(alone)
     told = SIDES["beyond the margin"]._beside_a_pool("not settled")
-    assert told.startswith("A pool may say beyond the margin: it starts from one belief")
+    assert told.startswith("A pool may say beyond the margin, as it starts from one belief")
     two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6, margin=Margin(d_prime=0.5))
     assert two._beside_a_pool("not settled") == "A pool could say otherwise, as it asks about panels like this one."
 

@@ -257,6 +257,7 @@ def test_people_are_fewer_than_tastings_only_when_they_repeat():
         (lambda: verdict_chances("triangle", 24, Margin(d_prime=1), d_prime=1.0, settled=0.3), "above 0.5 and below 1"),
         (lambda: power("triangle", 20, p_d=30), "share between 0 and 1"),
         (lambda: tasters_needed("triangle", p_d=0), "larger than none"),
+        (lambda: tasters_needed("triangle", d_prime=0), "larger than none; got d_prime = 0"),
         (lambda: tasters_needed("2-AFC", d_prime=-1), "larger than none"),
         (lambda: tasters_needed("triangle", p_d=0.001), "more than 2,000,000"),
         (lambda: tasters_needed("triangle", p_d=0.3, purpose="equality"), "difference"),
@@ -394,7 +395,7 @@ def test_the_table_of_protocols_has_few_columns_unless_asked_for_all():
 
 
 def test_differences_that_no_panel_could_find_are_refused_in_numbers():
-    with pytest.raises(ValueError, match=r"a difference this small \(0\.001 as p_d\) may take more than 2,000,000"):
+    with pytest.raises(ValueError, match=r"a difference this small \(a p_d of 0\.10 %\) may take more than 2,000,000"):
         tasters_needed("triangle", p_d=0.001)
     with pytest.raises(ValueError, match="may take more than 2,000,000"):
         tasters_needed("triangle", p_d=1e-9)

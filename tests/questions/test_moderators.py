@@ -716,7 +716,7 @@ def test_moderators_and_levels_have_a_page(tmp_path):
     assert moderated.headline()[:40] in page and "The same panels pooled plainly" in page
     assert (
         moderated._drawing(0.95).alt.split(";")[0] in html.unescape(page).replace("\xa0", " ")
-        and "not randomised to weeks_stored" in page
+        and "not randomised to weeks stored" in page
     )
     nested = ms.pool(few.assign(batch_pair=list("uuvvww")), within="batch_pair")
     page = nested.report(tmp_path / "cider.html").read_text(encoding="utf-8")

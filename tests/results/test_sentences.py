@@ -65,7 +65,7 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         assert demos.grade(answer) <= 9, answer
         assert [t for t in demos.TERMS if re.search(rf"(?<![\w-]){re.escape(t)}(?![\w-])", answer)] == [], answer
         ends = len(re.findall(r"\.(?:\s|$)", answer))
-        assert ends <= 3 + ("nothing to taste at all" in answer), answer
+        assert ends <= 3, answer
         assert re.match(
             r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better)", answer
         )
@@ -117,7 +117,7 @@ def test_a_pool_that_may_have_nothing_to_taste_says_so():
     table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [10, 9, 11]}
     pooled = ms.pool(table, margin=ms.Margin(d_prime=1.5))
     assert pooled.explanations().probability[0] > 0.2
-    assert "nothing to taste at all" in pooled.plain_answer()
+    assert "nothing to taste" in pooled.plain_answer()
 
 
 def test_a_directed_pool_says_its_direction_in_the_same_sentence():

@@ -79,7 +79,7 @@ def test_without_a_margin_the_control_stands_half_way_and_no_line_is_drawn():
 def test_a_pool_with_a_moderator_has_marks_at_each_of_its_ends():
     pooled = ms.pool(TABLE | {"weeks": [1, 2, 4, 6, 8]}, moderators="weeks", margin=ms.Margin(d_prime=1))
     shown = pooled._page().movable
-    assert [strip.name for strip in shown.strips] == ["weeks: 1", "weeks: 8"]
+    assert [strip.name for strip in shown.strips] == ["weeks 1", "weeks 8"]
     at_end = pooled.at(weeks=8).verdict()
     assert shown.sides(shown.strips[1])[0] / 100 == pytest.approx(at_end.below, abs=0.5 / 100 + 1e-9)
 

@@ -29,7 +29,7 @@ finite = st.floats(-1e3, 1e3)
         (-0.0, "0"),
         (0.006, "0.01"),
         (0.0049, "less than 0.01"),
-        (-0.001, "0.00"),
+        (-0.001, "more than -0.01"),
         (12.346, "12.35"),
         (math.inf, "no upper limit"),
         (-math.inf, "no lower limit"),
