@@ -57,7 +57,9 @@ _RESULTS_BY_FILE = {
     "margins": ("MarginHelp",),
     "core.diagnostics": ("Diagnostics",),
     "core.answers": ("NextPanel", "Rate", "Verdict"),
+    "questions.averaged": ("Averaged",),
     "questions.explanations": ("Explanations",),
+    "questions.some": ("Some",),
     "questions.disagreement": ("Disagreement",),
     "questions.sensitivity": ("Sensitivity",),
     "questions.path": ("Path",),
@@ -136,6 +138,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.protocols import TwoCountProtocol as TwoCountProtocol
     from metasense.protocols import protocol as protocol
     from metasense.questions.asked import Asked as Asked
+    from metasense.questions.averaged import Averaged as Averaged
     from metasense.questions.disagreement import Disagreement as Disagreement
     from metasense.questions.drawer import Drawer as Drawer
     from metasense.questions.effects import ServingEffects as ServingEffects
@@ -151,6 +154,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.preference import Preference as Preference
     from metasense.questions.preference import preference as preference
     from metasense.questions.sensitivity import Sensitivity as Sensitivity
+    from metasense.questions.some import Some as Some
     from metasense.questions.tasters import AsIfIndependent as AsIfIndependent
     from metasense.questions.tasters import Tasters as Tasters
     from metasense.questions.tasters import tasters as tasters

@@ -25,6 +25,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
+from metasense.engine.some import SomePosterior, integrate_some
 from metasense.margins import Margin
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing.called import Called
@@ -178,6 +179,14 @@ class Core:
     def common(self) -> Common:
         """The posterior of one d-prime shared by all panels."""
         return self.remember("common", lambda: Common(self.collected.evidence, self.collected.copies, self.priors))
+
+    def some(self, nothing: float | None = None) -> SomePosterior:
+        """The posterior if each panel has nothing to taste with a probability: not known, or stated."""
+
+        def work_out() -> SomePosterior:
+            return integrate_some(self.collected.evidence, self.collected.copies, self.priors, nothing)
+
+        return self.remember(("some", nothing), work_out)
 
     @property
     def panel_d_primes(self) -> list[Distribution]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from metasense.core.core import Core
-from metasense.engine.posterior import average_d_prime, draw_nodes, draw_panels
+from metasense.engine.posterior import draw_nodes, draw_panels
+from metasense.engine.spreads import average_d_prime
 
 if TYPE_CHECKING:
     import xarray as xr

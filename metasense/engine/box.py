@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE, IntegrationError, Stretch
 from metasense.engine.likelihood import Series
-from metasense.engine.posterior import Functional, Patch, Posterior, average_d_prime, chebyshev
+from metasense.engine.posterior import Functional, Patch, Posterior, chebyshev
+from metasense.engine.spreads import average_d_prime
 
 Array = NDArray[Any]
 LogDensity = Callable[..., Array]  # of one array for each axis, on their product grid

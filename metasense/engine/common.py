@@ -72,6 +72,12 @@ class Common:
         return np.asarray(density / density.sum())
 
     @cached_property
+    def signed(self) -> Distribution:
+        """Posterior of the common d-prime, with its sign where some panel is directed."""
+        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
+        return Distribution.from_density(self.theta, np.exp(logs - logs.max()).sum(axis=0))
+
+    @cached_property
     def size(self) -> Distribution:
         """Posterior of the size of the common d-prime."""
         logs = self.log_likelihood + self._log_prior(self.theta, self.priors)

@@ -133,6 +133,38 @@ class Distribution:
         cdf = sum(w * np.interp(x, p.x, p.cdf, left=0.0, right=1.0) for w, p in zip(share, parts, strict=True))
         return cls(x, np.asarray(cdf), float(sum(w * p.mean for w, p in zip(share, parts, strict=True))))
 
+    def with_atom(self, value: float, chance: float) -> Distribution:
+        """The quantity if it is exactly `value` with some probability, and as it is here otherwise.
+
+        Parameters
+        ----------
+        value : float
+            In the units of the quantity.
+        chance : float
+            Probability of exactly that, between 0 and 1.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> flat = Distribution(np.linspace(0, 1, 201), np.linspace(0, 1, 201))
+        >>> half = flat.with_atom(0.0, 0.5)
+        >>> half.below(0.0), round(half.median, 6), round(half.quantile(0.75).item(), 6)
+        (0.5, 0.0, 0.5)
+        """
+        before, after = self.x < value, self.x > value
+        level = self.below(value)
+        just_below = [np.nextafter(value, -np.inf)] if before.any() else []
+        x = np.concatenate([self.x[before], just_below, [value], self.x[after]])
+        left, right = (1 - chance) * self.cdf[before], chance + (1 - chance) * self.cdf[after]
+        at = [(1 - chance) * level] * len(just_below) + [chance + (1 - chance) * level]
+        mean = chance * value + (1 - chance) * self.mean
+        return Distribution(x, np.concatenate([left, at, right]), mean)
+
     def __repr__(self) -> str:
         return words.estimate(self.median, *self.interval())
 

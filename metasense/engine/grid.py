@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp
 
 from metasense.engine.likelihood import Evidence, Series
-from metasense.engine.posterior import Patch, Posterior, average_d_prime, chebyshev
+from metasense.engine.posterior import Patch, Posterior, chebyshev
 from metasense.engine.priors import Priors
 
 Array = NDArray[np.floating[Any]]
@@ -93,7 +93,7 @@ class Region:
     def log_density(self, t: Array, angle: Array) -> tuple[Array, Array, Array]:
         """Log of likelihood x prior x Jacobian on the product grid, with mu and tau, each (len(t), len(angle))."""
         cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
-        h = average_d_prime(cosine, sine)
+        h = self.series.average(cosine, sine)
         mu, tau = np.multiply.outer(t, cosine / h), np.multiply.outer(t, sine / h)
         likelihood = self.series.log_likelihood(self.sign * mu.ravel(), tau.ravel()).reshape(mu.shape)
         with np.errstate(divide="ignore"):
@@ -186,7 +186,7 @@ def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[floa
     whole = w @ scaled @ w
     check = half_w @ scaled[::2, ::2] @ half_w
     cosine, sine = np.clip(np.cos(av), 0, None), np.sin(av)
-    h = average_d_prime(cosine, sine)
+    h = region.series.average(cosine, sine)
     ray_mu, ray_tau = region.sign * cosine / h, sine / h
     weight = scaled * np.multiply.outer(w, w) / whole
     # Rays with little spread would leave a comb in the mixtures of panels: there their nodes are set closer together.
@@ -242,6 +242,82 @@ def overdispersions(evidence: Sequence[Evidence]) -> tuple[Array, Array]:
     return np.asarray((x + 1) / 2, float), np.asarray(w / 2, float)
 
 
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One of several models that the panels may have come from, and how probable it was before them."""
+
+    series: Series
+    share: float
+
+    def regions(self, priors: Priors) -> list[tuple[Region, float]]:
+        """Its regions, one a sign of the centre, each with the case's probability."""
+        signs = (1.0, -1.0) if self.series.directed else (1.0,)
+        return [(Region(self.series, priors, sign), self.share) for sign in signs]
+
+
+@dataclass(frozen=True, eq=False)
+class Covered:
+    """What integration over some cases gave.
+
+    Attributes
+    ----------
+    patches : list of list of Patch
+        Of each case; none where a case is left without probability.
+    log_evidence : float
+        Of all cases together.
+    error : float
+        By how much it moves when every second node is left out.
+    """
+
+    patches: list[list[Patch]]
+    log_evidence: float
+    error: float
+
+
+def cover(cases: Sequence[Case], priors: Priors, *, nodes: int = NODES, doublings: int = 3) -> Covered:
+    """Integrate over ``(mu, tau)`` in each of several cases.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+        Such that one is much like the next.
+    priors : Priors
+    nodes, doublings : int
+        As in `integrate`.
+
+    Raises
+    ------
+    IntegrationError
+        As in `integrate`.
+    """
+    found = [(which, *region) for which, case in enumerate(cases) for region in case.regions(priors)]
+    places, regions, shares = (list(column) for column in zip(*found, strict=True))
+    stretches: list[tuple[Stretch, Stretch]] = []
+    for region in regions:  # cases next to one another have much the same posterior
+        near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
+        stretches.append(region.locate(near[-1] if near else None))
+    for done in range(doublings + 1):
+        covers = [_cover(r, *s, nodes) for r, s in zip(regions, stretches, strict=True)]
+        logs = np.array([c[0] for c in covers]) + np.log(shares)
+        total = float(logsumexp(logs))
+        error = abs(total - float(logsumexp(np.array([c[1] for c in covers]) + np.log(shares))))
+        if error <= (WISHED if done == 0 < doublings else TOLERANCE):
+            break
+        nodes = 2 * nodes - 1
+    else:
+        raise IntegrationError(
+            f"The integration did not settle: its log evidence still moves by {error:.2g} at {nodes // 2 + 1} nodes an "
+            "axis, and no answer is better than a wrong one. One panel with far more tastings than the others is the "
+            "likeliest cause: check its count. If it is right, please report the panels."
+        )
+    patches: list[list[Patch]] = [[] for _ in cases]
+    for which, region, (_, _, parts), log in zip(places, regions, covers, logs, strict=True):
+        share = float(np.exp(log - total))
+        if share > 1e-14:
+            patches[which].append(Patch(region.series, share, **parts))
+    return Covered(patches, total, error)
+
+
 def integrate(
     evidence: Sequence[Evidence],
     copies: ArrayLike,
@@ -270,36 +346,12 @@ def integrate(
         If the log evidence still moves by more than 1e-3 when every second node is left out.
     """
     gammas, gamma_weights = overdispersions(evidence)
-    regions, shares = [], []
-    for gamma, share in zip(gammas, gamma_weights, strict=True):
-        series = Series.build(evidence, copies, float(gamma))
-        for sign in (1.0, -1.0) if series.directed else (1.0,):
-            regions.append(Region(series, priors, sign))
-            shares.append(float(share))
-    stretches: list[tuple[Stretch, Stretch]] = []
-    for region in regions:  # overdispersions next to one another have much the same posterior
-        near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
-        stretches.append(region.locate(near[-1] if near else None))
-    for done in range(doublings + 1):
-        covers = [_cover(r, *s, nodes) for r, s in zip(regions, stretches, strict=True)]
-        logs = np.array([c[0] for c in covers]) + np.log(shares)
-        total = float(logsumexp(logs))
-        error = abs(total - float(logsumexp(np.array([c[1] for c in covers]) + np.log(shares))))
-        if error <= (WISHED if done == 0 < doublings else TOLERANCE):
-            break
-        nodes = 2 * nodes - 1
-    else:
-        raise IntegrationError(
-            f"The integration did not settle: its log evidence still moves by {error:.2g} at {nodes // 2 + 1} nodes an "
-            "axis, and no answer is better than a wrong one. One panel with far more tastings than the others is the "
-            "likeliest cause: check its count. If it is right, please report the panels."
-        )
-    patches = []
-    for region, (_, _, parts), log in zip(regions, covers, logs, strict=True):
-        share = float(np.exp(log - total))
-        if share > 1e-14:
-            patches.append(Patch(region.series, share, **parts))
-    by_gamma = [r for r in regions if r.sign > 0]
-    none = logsumexp([float(r.series.exact_log_likelihood(np.zeros(1))[0]) for r in by_gamma], b=gamma_weights)
-    same = logsumexp([_same(r) for r in regions], b=shares)
-    return Posterior(tuple(patches), "grid"), Evidences(float(none), float(same), total, error)
+    cases = [
+        Case(Series.build(evidence, copies, float(g)), float(w)) for g, w in zip(gammas, gamma_weights, strict=True)
+    ]
+    covered = cover(cases, priors, nodes=nodes, doublings=doublings)
+    none = logsumexp([float(c.series.exact_log_likelihood(np.zeros(1))[0]) for c in cases], b=gamma_weights)
+    regions = [region for case in cases for region in case.regions(priors)]
+    same = logsumexp([_same(region) for region, _ in regions], b=[share for _, share in regions])
+    evidences = Evidences(float(none), float(same), covered.log_evidence, covered.error)
+    return Posterior(tuple(p for patches in covered.patches for p in patches), "grid"), evidences

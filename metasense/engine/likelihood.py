@@ -18,7 +18,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, ClassVar
 from typing import Protocol as Interface
 
 import numpy as np
@@ -26,13 +26,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.fft import dct
 from scipy.special import gammaln, xlogy
 
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, TwoCountProtocol
 
 Array = NDArray[np.floating[Any]]
 
 REACH = 14.0  # end of the d-prime axis; the most sensitive protocol is beyond 1 - 1e-15 correct long before
 FLOOR = 1e-14  # below this share of a panel's largest likelihood the series is rounding noise
-DAMPED = 9.0  # frequency times spread at which a cosine is damped below 3e-18
 MOST_TASTINGS = 100_000  # in one panel; beyond it the grid of d-primes would need too many points
 
 
@@ -331,6 +331,9 @@ class Series:
     coefficients: Array
     log_scale: Array
 
+    DAMPED: ClassVar[float] = 9.0  # frequency times spread at which a cosine is damped below 3e-18
+    filled: ClassVar[float] = 1.0  # share of the panels that have something to taste
+
     @classmethod
     def build(cls, evidence: Sequence[Evidence], copies: ArrayLike, gamma: float = 0.0) -> Series:
         """Sample the likelihoods and transform them.
@@ -391,8 +394,24 @@ class Series:
         out = np.cos(coarse) * np.cos(fine)
         out -= np.sin(coarse) * np.sin(fine)
         out = out.reshape(-1, len(mu))[:terms]
-        out *= np.exp(np.multiply.outer(np.arange(float(terms)) ** 2, -0.5 * (unit * tau) ** 2))
+        out *= self.damping(terms, tau)
         return out.T
+
+    def damping(self, terms: int, tau: Array) -> Array:
+        """By what the spread `tau` of panels multiplies each cosine, shape (terms, nodes)."""
+        return np.exp(np.multiply.outer(np.arange(float(terms)) ** 2, -0.5 * (np.pi / self.width * tau) ** 2))
+
+    def average(self, mu: Array, tau: Array) -> Array:
+        """Mean size of the panels' d-primes around the centre `mu`."""
+        return average_d_prime(mu, tau)
+
+    def whole(self, averaged: Array, panels: Sequence[int] | None = None) -> Array:
+        """The likelihood of panels, shape (nodes, panels), from that of panels that have something to taste."""
+        return np.maximum(averaged, FLOOR)
+
+    def present(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int]) -> Array:
+        """How much of the nodes' weight goes with each of the panels having something to taste, shape (panels,)."""
+        return np.full(len(panels), weight.sum())
 
     def evaluate(self, mu: Array, tau: Array, panels: Sequence[int] | None = None) -> Array:
         """Each panel's likelihood, averaged over ``Normal(mu, tau)``, relative to its largest value.
@@ -411,7 +430,7 @@ class Series:
         coefficients = self.coefficients if panels is None else self.coefficients[list(panels)]
         out = np.empty((len(mu), len(coefficients)))
         for part, used in self._batches(tau):
-            out[part] = np.maximum(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, FLOOR)
+            out[part] = self.whole(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, panels)
         return out
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
@@ -419,7 +438,7 @@ class Series:
         out = np.empty(len(mu))
         for part, used in self._batches(tau):
             averaged = self.waves(mu[part], tau[part], used) @ self.coefficients[:, :used].T
-            out[part] = np.log(np.maximum(averaged, FLOOR)) @ self.copies
+            out[part] = np.log(self.whole(averaged)) @ self.copies
         return out + self.log_scale @ self.copies
 
     def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
@@ -432,7 +451,7 @@ class Series:
 
     def undamped(self, tau: float) -> int:
         """How many cosines are left of any series after an average over this much spread."""
-        return int(DAMPED / max(tau, 1e-9) * self.width / np.pi) + 2
+        return int(self.DAMPED / max(tau, 1e-9) * self.width / np.pi) + 2
 
     def exact_log_likelihood(self, theta: Array) -> Array:
         """Log likelihood of the whole pool when every panel has d-prime `theta` (no spread), shape (len(theta),)."""
@@ -469,7 +488,7 @@ class Series:
             part = slice(start, start + step)
             used = min(most, self.undamped(float(tau[part][-1])))
             waves = self.waves(mu[part], tau[part], used)
-            own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
+            own = self.whole(waves[:, : self.terms] @ chosen[:used], panels)
             columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
             out[:, : min(used, terms)] += columns.T @ waves[:, :terms]
         out *= blur / self.width

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.engine.posterior import Posterior, average_d_prime, chebyshev, smooth
+from metasense.engine.posterior import Posterior, chebyshev, smooth
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 
 Array = NDArray[np.floating[Any]]
 Stretch = Callable[[Array], tuple[Array, Array]]

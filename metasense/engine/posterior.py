@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
-from scipy.special import erf
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -31,21 +31,6 @@ SMOOTH = 64  # points of the average d-prime's distribution for each of its runn
 def signed_average(mu: Array, tau: Array) -> Array:
     """Mean of ``theta ~ Normal(mu, tau)``: the average d-prime with its sign."""
     return np.asarray(mu + 0.0 * tau, float)
-
-
-def average_d_prime(mu: Array, tau: Array) -> Array:
-    """Mean of ``|theta|`` for ``theta ~ Normal(mu, tau)``: the average d-prime of panels, spread included.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> average_d_prime(np.array([1.0, 0.0]), np.array([0.0, 1.0])).round(4)
-    array([1.    , 0.7979])
-    """
-    mu, tau = np.abs(np.asarray(mu, float)), np.asarray(tau, float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(tau > 0, mu / tau, np.inf)
-        return tau * np.sqrt(2 / np.pi) * np.exp(-0.5 * ratio**2) + mu * erf(ratio / np.sqrt(2))
 
 
 def average_p_correct(protocol: Protocol, signed: bool) -> Functional:
@@ -229,7 +214,11 @@ class Posterior:
         for p in self.patches:
             total += p.share * smooth(p.fine, p.running.sum(axis=1), x)  # type: ignore[arg-type, union-attr]
         total = np.maximum.accumulate(total)
-        return Distribution(x, total / total[-1], self.expect(average_d_prime))
+        return Distribution(x, total / total[-1], self._mean_average)
+
+    @property
+    def _mean_average(self) -> float:
+        return float(sum(p.share * np.dot(p.weight, p.series.average(p.mu, p.tau)) for p in self.patches))
 
     @cached_property
     def spread(self) -> Distribution:
@@ -302,9 +291,11 @@ class Posterior:
             own = np.ones_like(density)
             for row, i in enumerate(panels, start=1):
                 own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
+            own[1:] *= series.filled
             density *= own
             # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
-            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
+            held = series.present(mu, tau, weight, panels)
+            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / held - 1
             far = np.flatnonzero(np.abs(over) > ROUNDED)
             if len(far):
                 points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)

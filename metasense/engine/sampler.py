@@ -28,9 +28,10 @@ from metasense.engine.chains import Chains, measure
 from metasense.engine.grid import overdispersions
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.model import Ruler, state
-from metasense.engine.posterior import Patch, Posterior, average_d_prime
+from metasense.engine.posterior import Patch, Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.quiet import quiet
+from metasense.engine.spreads import average_d_prime
 
 Array = NDArray[np.float64]
 TARGET_ACCEPT = 0.95

@@ -28,9 +28,10 @@ from metasense.core.diagnostics import Diagnostics
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
-from metasense.engine.posterior import Functional, Posterior, average_d_prime, average_p_correct, signed_average
+from metasense.engine.posterior import Functional, Posterior, average_p_correct, signed_average
 from metasense.engine.priors import Priors
 from metasense.engine.slopes import FEW, Drawn, Sloped
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions import sensitivity
 from metasense.questions.design import Design, Moderator, level, read_design

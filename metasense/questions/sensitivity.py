@@ -22,6 +22,7 @@ from metasense.core.evidence import collect, one_sitting
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import integrate
 from metasense.engine.priors import LARGEST, Priors
+from metasense.engine.tails import average_under_tails
 from metasense.margins import Margin
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
@@ -37,7 +38,8 @@ MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
-KINDS = ("all panels", "prior", "selection", "group", "panel")
+KINDS = ("all panels", "prior", "selection", "group", "panel", "shape")
+TAILS = "heavier tails of the spread (Student's t)"  # one panel may lie far off
 
 
 def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> dict[str, Any]:
@@ -96,6 +98,12 @@ def under_priors(core: Core, priors: Priors) -> Distribution:
     return core.plane.weigh(core.collected.copies.astype(float), priors).average
 
 
+def under_tails(core: Core) -> Distribution:
+    """The average d-prime if panels spread with heavier tails than a normal distribution has."""
+    found = core.collected
+    return core.remember("tails", lambda: average_under_tails(found.evidence, found.copies, core.priors)[0])
+
+
 def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
     """Which panels a careful reader might set aside: a name for what is left, and the panels it keeps."""
 
@@ -117,7 +125,8 @@ class Sensitivity(Pictured):
     Attributes
     ----------
     cases : DataFrame
-        First the pool itself, then one row a case: ``case, about`` ("prior", "selection", "group" or "panel"),
+        First the pool itself, then one row a case: ``case, about`` ("prior", "shape", "selection", "group" or
+        "panel"),
         ``panels``, the average d-prime's ``median, lower, upper, prob, kind``, ``p_above, p_below, verdict`` against
         the margin, the ``change`` of the median, and whether the ``verdict_changes``.
     margin : float or None
@@ -186,6 +195,8 @@ class Sensitivity(Pictured):
         edges = [scaled(core.priors, *factors) for factors in EDGES]
         for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
             add(name, "prior", under_priors(core, priors), len(frame))
+        if len(frame) > 1:
+            add(TAILS, "shape", under_tails(core), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -237,7 +248,7 @@ class Sensitivity(Pictured):
 
         Parameters
         ----------
-        *kinds : {"all panels", "prior", "panel", "selection", "group"}
+        *kinds : {"all panels", "prior", "shape", "panel", "selection", "group"}
             Which.
 
         Returns
@@ -270,7 +281,7 @@ class Sensitivity(Pictured):
         'With the prior scales halved and doubled'
         """
         whole = self.cases.iloc[0]
-        out = [self._on_priors()]
+        out = [self._on_priors(), *self._on_tails()]
         for kinds, what in (
             (("selection", "group"), "Of the selections and groups"),
             (("panel",), "Of the single panels"),
@@ -302,6 +313,16 @@ class Sensitivity(Pictured):
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
+
+    def _on_tails(self) -> list[str]:
+        """What heavier tails do: whether one panel far off pulls the answer."""
+        cases = self.about("shape")
+        if not len(cases):
+            return []
+        return [
+            "If a panel may lie far off the others without pulling them (heavier tails of the spread), the median goes "
+            f"from {_pair(self.cases.iloc[0]['median'], cases.iloc[0]['median'])}."
+        ]
 
     @property
     def warnings(self) -> tuple[str, ...]:

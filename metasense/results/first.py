@@ -10,6 +10,7 @@ from metasense.core.core import Core
 from metasense.engine.distribution import Distribution
 from metasense.margins import SETTLED, Margin
 from metasense.protocols import Protocol
+from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
 from metasense.questions.next_panel import plan_next, usual_size
 from metasense.questions.plan import Plan
@@ -49,18 +50,22 @@ def with_nothing(core: Core, said: Sequence[str]) -> tuple[str, ...]:
     return plain.with_nothing(said, float(explain(core).probability[0]))
 
 
-def table(core: Core, rate: Rate, next_one: str = "the next such panel") -> Table:
-    """Guessing, the average, the next panel and the margin in the main protocol."""
+def table(core: Core, rate: Rate, next_one: str = "the next such panel", *, zero: bool = False) -> Table:
+    """Guessing, the average, the next panel and the margin in the main protocol.
+
+    With `zero`, and where there may well be nothing to taste, the average that counts this stands below the other.
+    """
     of = share(rate.protocol, rate.p_c, core.margin)
     following = rate.next_p_c
     count = len(core.panels)
     average = "this panel and others like it" if count == 1 else f"panels like these {count}, on average"
-    rows = of.rows(
-        {
-            average: (of.middle, of.low, of.high),
-            next_one: (following.median, *following.interval()),
-        }
-    )
+    ranges = {average: (of.middle, of.low, of.high)}
+    averaged = Averaged(core)
+    if zero and averaged.nothing >= plain.MENTIONED:
+        counted = averaged.rate(rate.protocol).p_c
+        ranges["the same, if there may be nothing at all"] = (counted.median, *counted.interval())
+    ranges[next_one] = (following.median, *following.interval())
+    rows = of.rows(ranges)
     return compact(of.caption(), plain.HEADERS, rows)
 
 
@@ -68,7 +73,7 @@ def of_plain(core: Core, cautions: tuple[str, ...]) -> Glance:
     """The first screen of a plain pool."""
     rate = core.rate(core.main_protocol)
     said = answer(core, rate, core.verdict(), core.expected_way)
-    return Glance(said, table(core, rate), cautions, step(core))
+    return Glance(said, table(core, rate, zero=True), cautions, step(core))
 
 
 def at_hand(core: Core) -> str:

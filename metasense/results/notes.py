@@ -14,7 +14,7 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
-from metasense.questions import drawer, sensitivity
+from metasense.questions import drawer, sensitivity, some
 from metasense.questions.fit import fit_of
 from metasense.results.sentences import sittings
 from metasense.showing import words
@@ -83,6 +83,7 @@ def _warnings(core: Core) -> tuple[str, ...]:
             "Check the counts; the answer without it says how much rests on it.",
         ),
         *(fit_of(core).warnings if quick(core) else ()),
+        *(some.caution(core) if quick(core) else ()),
         *sensitivity.prior_warnings(sensitivity.prior_cases(core)),
         *filter(None, [again]),
     )

@@ -88,6 +88,7 @@ def page(core: Core) -> pages.Page:
             sentences.variation(core),
             verdict.sentence(),
             explain(core).sentence(),
+            *sentences.averaged(core),
         ),
         notes=(*core.departures, *notes.on_the_answer(core)),
         sentences={} if core.margin is None else words.verdict_sentences(margin_words(core.margin), SETTLED),

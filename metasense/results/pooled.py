@@ -19,11 +19,13 @@ from metasense.protocols import Protocol, forced_choice
 from metasense.questions import preference as preferences
 from metasense.questions import sensitivity as choices
 from metasense.questions import tasters as people
+from metasense.questions.averaged import Averaged
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import EVEN, Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
+from metasense.questions.some import Some
 from metasense.results import first, notes, page, sentences
 from metasense.results.base import PROB, Pool
 from metasense.showing import figures, pages, tables
@@ -307,6 +309,59 @@ class Pooled(Pool):
         """
         return explain(self.core, prior)
 
+    def averaged(self, prior: tuple[float, ...] = EVEN) -> Averaged:
+        """The answer averaged over the explanations: an exact 0 where there may be nothing to taste.
+
+        Parameters
+        ----------
+        prior : (float, float, float) or (float, float, float, float)
+            Probabilities before the panels of none, same and varying, and as a fourth of some (only some panels have
+            something to taste); the first three, even, by default.
+
+        Returns
+        -------
+        Averaged
+
+        Raises
+        ------
+        ValueError
+            If `prior` is no such probabilities.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 8, 9]})
+        >>> pooled.averaged().average.median, round(pooled.average.median, 2)
+        (0.0, 0.57)
+        """
+        return Averaged(self.core, tuple(prior))
+
+    def some(self, nothing: float | None = None) -> Some:
+        """The answer if only some panels have something to taste: how many, which, and what there is in the others.
+
+        Parameters
+        ----------
+        nothing : float, optional
+            The share of panels with nothing to taste, above 0 and below 1; learned from the panels unless stated.
+
+        Returns
+        -------
+        Some
+
+        Raises
+        ------
+        ValueError
+            If `nothing` is no such share.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().panels_frame()["p_nothing"].round(1).tolist()
+        [0.9, 0.0, 0.9, 0.0]
+        """
+        return Some(self.core, nothing)
+
     def disagreement(self, *, alpha: float = 0.05) -> Disagreement:
         """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart.
 
@@ -543,7 +598,8 @@ class Pooled(Pool):
     def _parts(self) -> list[str | tables.Shown]:
         core = self.core
         said: list[str | tables.Shown] = [page.answer_table(core), core.verdict().sentence()]
-        return [*said, self.explanations().sentence(), page.forest_for_cell(core), page.panels_table(core)]
+        said += [self.explanations().sentence(), *sentences.averaged(core)]
+        return [*said, page.forest_for_cell(core), page.panels_table(core)]
 
     def _rows(self, name: str | None = None) -> dict[str, Posterior]:
         self._without_moderators(name)

@@ -15,9 +15,11 @@ from metasense.core.answers import lean, margin_words
 from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.margins import SETTLED
+from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
 from metasense.questions.sensitivity import prior_cases, prior_range
 from metasense.showing import words
+from metasense.showing.plain import MENTIONED
 
 # Sentences of every methods note
 ANSWERS = (
@@ -43,13 +45,31 @@ def headline(core: Core) -> str:
         f"Averaged over panels like {'this one' if len(core.panels) == 1 else f'these {len(core.panels)}'}, "
         f"{words.percent(chance)} of {test.name} answers would be correct, where guessing alone gives "
         f"{words.percent(test.guess)}. Average d-prime: {words.estimate(average.median, *average.interval())}"
-        f"{direction(core)}"
+        f"{direction(core)}{or_nothing(core)}"
     )
     text = " ".join([*unsettled(core.advice), text])
     if verdict.margin is None:
         return f"{text}; {verdict.label}."
     said = {words.VERDICTS[2]: "not settled against the margin"}.get(verdict.label, verdict.label)
     return f"{text}: {said} of {words.d(verdict.margin.d_prime)}."
+
+
+def or_nothing(core: Core) -> str:
+    """That the average is 0 if there is nothing to taste, where that is probable enough to be said."""
+    explained = explain(core)
+    none, before = float(explained.probability[0]), explained.prior[0]
+    if not none >= MENTIONED:
+        return ""
+    return (
+        " if there is something to taste at all; with a probability of "
+        f"{words.probability(none)} ({words.percent(before)} beforehand) there is nothing, and it is 0"
+    )
+
+
+def averaged(core: Core) -> list[str]:
+    """The answer that counts a chance of nothing to taste, where that is probable enough to be said."""
+    found = Averaged(core)
+    return [found.sentence()] if found.nothing >= MENTIONED else []
 
 
 def unsettled(advice: Sequence[str]) -> list[str]:

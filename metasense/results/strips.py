@@ -9,7 +9,8 @@ import numpy as np
 from metasense.alone.panel import scale_of
 from metasense.core.core import Core
 from metasense.engine.distribution import Array, Distribution
-from metasense.engine.posterior import Posterior, average_d_prime
+from metasense.engine.posterior import Posterior
+from metasense.engine.spreads import average_d_prime
 from metasense.margins import SETTLED
 from metasense.showing import figures
 from metasense.showing.movable import Movable, Strip, margins

@@ -13,7 +13,7 @@ import pandas as pd
 
 import metasense as ms
 from metasense.binomial import smallest_count
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 from metasense.questions.drawer import Drawer
 

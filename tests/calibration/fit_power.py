@@ -15,7 +15,7 @@ from scipy.optimize import minimize
 from scipy.stats import binom, norm
 
 import metasense as ms
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 from metasense.questions.fit import FAVOURED, SURPRISING
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 import metasense as ms
 from metasense.engine.distribution import Distribution
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, protocol
 
 PRIORS = ms.Priors()

@@ -20,8 +20,8 @@ import pandas as pd
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, Evidence, Repeats
-from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import forced_choice
 
 TRIANGLE = forced_choice("triangle")

@@ -21,6 +21,7 @@ from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
 from metasense.engine.posterior import Posterior
+from metasense.engine.some import integrate_some
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.questions.asked import Asked
 from metasense.questions.luck import fit, not_luck
@@ -30,6 +31,7 @@ Rng = np.random.Generator
 PRIORS = ms.Priors()
 UNDIRECTED = ("triangle", "duo-trio", "tetrad", "two-out-of-five")
 Z = ndtri((np.arange(4000) + 0.5) / 4000)  # equally probable standard normals
+EVEN = Distribution(np.array([0.0, 1.0]), np.array([0.0, 1.0]))  # of a position that is worked out already
 DIRECTED = ("2-AFC", "3-AFC", "specified tetrad")
 
 
@@ -107,6 +109,31 @@ def pool_directed(rng: Rng) -> Found:
     mu, tau = centre_and_spread(rng, True)
     panels, theta = _panels(mu, tau, ("2-AFC", *DIRECTED[1:], *UNDIRECTED), "A-not-A", rng)
     return _pooled(grid.integrate(panels, [1] * len(panels), PRIORS)[0], mu, tau, theta, rng, directed=True)
+
+
+def some(rng: Rng) -> Found:
+    """Panels of which each has nothing to taste with a probability drawn from 0 to 1."""
+    mu, tau = centre_and_spread(rng, False)
+    nothing = float(rng.random())
+    theta = np.array([0.0 if rng.random() < nothing else rng.normal(mu, tau) for _ in range(int(rng.integers(1, 9)))])
+    test = forced_choice("triangle")
+    panels = [counted(forced_choice(rng.choice(UNDIRECTED)), d, int(rng.integers(10, 60)), rng) for d in theta]
+    found = integrate_some(panels, [1] * len(panels), PRIORS)
+    following = 0.0 if rng.random() < nothing else abs(rng.normal(mu, tau))
+    rate = nothing * test.guess + (1 - nothing) * float(test.p_correct(mu + tau * Z).mean())
+    return {
+        "share with nothing": (found.nothing, nothing),
+        "average d-prime": (found.average, (1 - nothing) * average(mu, tau)),
+        "average where there is something": (found.size, average(mu, tau)),
+        f"average p_c, {test.name}": (found.average_rate(test), rate),
+        "next panel": (EVEN, _placed(found.next_d_prime, following, rng)),
+        "first panel's own": (EVEN, _placed(found.panels()[0], abs(float(theta[0])), rng)),
+    }
+
+
+def _placed(found: Distribution, truth: float, rng: Rng) -> float:
+    """Where the truth lies in a distribution; somewhere in the jump, where it is exactly 0."""
+    return found.below(truth) * (rng.random() if truth == 0 else 1.0)
 
 
 def sampled(rng: Rng) -> Found:
@@ -312,6 +339,7 @@ CASES = moderator_recovery.CASES
 STUDIES = {
     "pool": Study("pool, undirected", pool, 1000),
     "pool-directed": Study("pool, with a directed panel", pool_directed, 1000),
+    "some": Study("only in some panels", some, 1000),
     "single": Study("one panel alone", single, 1000),
     "two-counts": Study("one panel alone, yes or no", single_two_counts, 1000),
     "repeats": Study("repeat tasters, answers known", repeats, 1000),

@@ -18,7 +18,8 @@ from metasense.core.answers import Verdict
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts
-from metasense.engine.posterior import Posterior, average_d_prime
+from metasense.engine.posterior import Posterior
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import forced_choice
 
 PRIORS = ms.Priors()

@@ -18,8 +18,9 @@ from scipy.stats import binom, norm
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import IntegrationError, integrate
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts, taster_probability
-from metasense.engine.posterior import _mean, average_d_prime, average_p_correct
+from metasense.engine.posterior import _mean, average_p_correct
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 TAILS = [0.025, 0.5, 0.975]

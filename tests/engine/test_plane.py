@@ -6,8 +6,8 @@ import pytest
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts
 from metasense.engine.plane import Plane, _ends, _stretch, _stretched
-from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 PANELS = [Counts(protocol("triangle"), 30, 14), Counts(protocol("tetrad"), 24, 9), Counts(protocol("triangle"), 20, 9)]

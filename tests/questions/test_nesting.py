@@ -12,7 +12,7 @@ import metasense as ms
 from metasense.engine.grid import integrate
 from metasense.engine.levels import Groups, Levels
 from metasense.engine.likelihood import Counts
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 from metasense.showing import words
 

@@ -7,7 +7,7 @@ from scipy import stats
 
 import metasense as ms
 from metasense.engine import grid
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import (
     Sensitivity,

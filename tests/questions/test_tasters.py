@@ -14,8 +14,8 @@ from metasense.alone.beliefs import p_d_posterior
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, taster_probability
-from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 from metasense.questions.tasters import CELLS, ONLY, ROWS, AsIfIndependent, Tasters, _Ability, overdispersion
 from metasense.showing.words import banned

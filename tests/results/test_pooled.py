@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 import metasense as ms
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.questions import sensitivity
 from metasense.results.pooled import Pooled
 from metasense.showing.words import banned

@@ -11,7 +11,7 @@ from metasense.showing.figures.curves import alt_curve, corridor, curve, curves
 from metasense.showing.figures.density import alt_posterior_density, posterior_density
 from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH, Answers
 from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
-from metasense.showing.figures.panels import alt_forest, forest, ranges
+from metasense.showing.figures.panels import alt_forest, chances, forest, ranges
 from metasense.showing.figures.pictures import Drawing, figure_to_data_uri
 from metasense.showing.figures.strip import D_PRIMES, LEVELS, Scale, alt_strip, strip
 from metasense.showing.figures.trade import trade
@@ -19,6 +19,6 @@ from metasense.showing.figures.trade import trade
 __all__ = [
     "BLUE", "D_PRIMES", "INK", "LEVELS", "ORANGE", "PAPER", "QUIET", "WASH", "Answers", "Drawing", "Part", "Scale",
     "alt_bars", "alt_cases", "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_strip", "bars",
-    "cases", "corridor", "curve", "curves", "figure_to_data_uri", "forest", "icons", "path",
+    "cases", "chances", "corridor", "curve", "curves", "figure_to_data_uri", "forest", "icons", "path",
     "posterior_density", "ranges", "sets", "stacked", "strip", "trade",
 ]  # fmt: skip

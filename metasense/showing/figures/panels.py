@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from metasense.showing import words
 from metasense.showing.figures.look import (
@@ -295,4 +296,41 @@ def ranges(
         axes.set_xlabel(f"{xlabel}\nlines: {words.interval_name(prob, kind)}", parse_math=False)
         key: list[Key] = [(raw, "o", QUIET, PAPER)] if shown else []
         draw_key(axes, [*key, (estimate, "o", INK, INK)])
+    return axes
+
+
+def chances(
+    names: Iterable[str],
+    probability: ArrayLike,
+    *,
+    beside: Sequence[str] = (),
+    xlabel: str = "",
+    ax: Axes | Figure | None = None,
+) -> Axes:
+    """Named rows, each a probability from 0 to 100 %: a mark at the end of its line, and a text at the right.
+
+    Parameters
+    ----------
+    names : iterable of str
+    probability : array_like, shape (rows,)
+    beside : sequence of str, optional
+        A text for each row.
+    xlabel : str
+        What is probable.
+    """
+    values = np.asarray(probability, float)
+    rows = np.arange(len(values))
+    labels, deep = wrapped(pd.Series(list(names)))
+    row = row_size(len(rows), deep)
+    with on_axes(ax, 7.4, 1.3 + row * (len(rows) + 0.5)) as axes:
+        axes.hlines(rows, 0, values, color=FAINT, lw=2, zorder=2)
+        axes.plot(values, rows, ls="", marker="o", ms=6, color=INK, zorder=3)
+        axes.axvline(0.5, **LEVEL, zorder=1)
+        axes.set_yticks(rows, labels, parse_math=False, fontsize=SMALL)
+        axes.tick_params(axis="y", length=0)
+        axes.set(xlim=(-0.02, 1.02), ylim=(len(rows) - 0.4, -0.6))
+        for y, text in zip(rows.tolist(), beside, strict=False):
+            write_beside(axes, y, words.one_line(text), fontsize=SMALL)
+        in_percent(axes.xaxis)
+        axes.set_xlabel(xlabel, parse_math=False)
     return axes

@@ -1,0 +1,403 @@
+"""Only in some panels: how many may have nothing to taste, which they are, and what that leaves for the others.
+
+One centre and one spread cannot describe panels of which half show nothing and half a clear difference: they say
+something between that no panel shows. Here each panel has nothing with a probability that is learned from all of them,
+and else a d-prime of its own. It is a fourth explanation beside none, same and varying, and is weighed against them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from metasense.core.answers import Rate, Verdict, quantity
+from metasense.core.core import Core, Tests, tests_of
+from metasense.engine.distribution import Distribution
+from metasense.engine.some import SomePosterior
+from metasense.protocols import Protocol, forced_choice
+from metasense.questions.averaged import NAMES, Averaged
+from metasense.showing import figures, tables, words
+from metasense.showing.results import Pictured
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+EVEN = (0.25, 0.25, 0.25, 0.25)
+SPEAKS = 3.0  # times as probable as panels that all differ, from which a pool's cautions point here
+FEWEST = 4  # panels from which it is asked unasked: fewer cannot tell a share from a spread
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Some(Pictured):
+    """The pool if only some panels have something to taste. Made by `Pooled.some`.
+
+    Attributes
+    ----------
+    core : Core
+        The pool.
+    stated : float or None
+        The share of panels with nothing, where it is stated and not learned.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 30,
+    ...                   "correct": [10, 22, 9, 24, 11, 23]})
+    >>> some = pooled.some()
+    >>> some.panels_frame()["p_nothing"].round(2).tolist()
+    [0.93, 0.0, 0.94, 0.0, 0.89, 0.0]
+    >>> round(some.factor("varying"), 1)
+    11.5
+    """
+
+    core: Core
+    stated: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.stated is not None and not 0 < self.stated < 1:
+            raise ValueError(
+                "nothing is the share of panels in which there is nothing to taste, above 0 and below 1; leave it out "
+                f"to learn it from the panels. Got {self.stated!r}."
+            )
+
+    @property
+    def posterior(self) -> SomePosterior:
+        """What the answers are read off."""
+        return self.core.some(self.stated)
+
+    @property
+    def nothing(self) -> Distribution:
+        """The share of panels like these that have nothing to taste."""
+        return self.posterior.nothing
+
+    @property
+    def average(self) -> Distribution:
+        """The average d-prime of panels like these, those with nothing counted as 0."""
+        return self.posterior.average
+
+    @property
+    def size(self) -> Distribution:
+        """The average d-prime of the panels that have something to taste."""
+        return self.posterior.size
+
+    @property
+    def next_d_prime(self) -> Distribution:
+        """The size of the next panel's d-prime, exactly 0 where it has nothing."""
+        return self.posterior.next_d_prime
+
+    def rate(self, test: str | Protocol) -> Rate:
+        """Correct answers in a protocol, averaged over panels like these and in the next one.
+
+        Parameters
+        ----------
+        test : str or Protocol
+            A forced-choice protocol.
+
+        Returns
+        -------
+        Rate
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> round(pooled.some().rate("triangle").p_c.median, 2)
+        0.5
+        """
+        kind = forced_choice(test)
+        return Rate(kind, self.posterior.average_rate(kind), self.posterior.next_rate(kind))
+
+    def verdict(self) -> Verdict:
+        """Whether the average d-prime, zeros counted, is beyond the margin, within it, or not settled.
+
+        Returns
+        -------
+        Verdict
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]},
+        ...                  margin=ms.Margin(d_prime=1))
+        >>> pooled.some().verdict().label
+        'not settled'
+        """
+        return Verdict.of(self.average, self.core.margin)
+
+    def factor(self, against: str = "varying") -> float:
+        """How many times more probable the panels are under this explanation than under another (Bayes factor).
+
+        Parameters
+        ----------
+        against : {"varying", "same", "none"}
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        ValueError
+            If there is no such explanation.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().factor() > 2
+        True
+        """
+        if against not in NAMES[:3]:
+            raise ValueError(f"against is {words.listing(map(repr, NAMES[:3]))}; got {against!r}.")
+        return float(np.exp(self.posterior.log_evidence - getattr(self.core.evidences, against)))
+
+    def explanations(self, prior: tuple[float, float, float, float] = EVEN) -> pd.DataFrame:
+        """The four explanations beside one another.
+
+        Parameters
+        ----------
+        prior : (float, float, float, float)
+            Probabilities of none, same, varying and some before the panels; even by default.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``log_evidence, prior, probability``, indexed by the explanation.
+
+        Raises
+        ------
+        ValueError
+            If `prior` is no four probabilities that add up to 1.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().explanations()["probability"].round(2).to_dict()["none"]
+        0.0
+        """
+        logs = np.array([*(getattr(self.core.evidences, name) for name in NAMES[:3]), self.posterior.log_evidence])
+        Averaged(self.core, tuple(prior))  # refuses what is no such odds
+        weight = np.exp(logs - logs.max()) * np.asarray(prior)
+        columns = {"log_evidence": logs, "prior": prior, "probability": weight / weight.sum()}
+        return pd.DataFrame(columns, index=pd.Index(NAMES, name="explanation"))
+
+    def to_frame(self, prob: float = 0.95, protocols: Tests | None = None) -> pd.DataFrame:
+        """The answer as raw numbers.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+        protocols : str, Protocol or sequence of them, optional
+            Whose rates are given; those of the panels and the margin by default.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``quantity, mean, median, lower, upper, prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().to_frame()["quantity"].tolist()[:3]
+        ['share of panels with nothing', 'average d-prime, zeros counted', 'average d-prime where there is something']
+        """
+        main = {
+            "share of panels with nothing": self.nothing,
+            "average d-prime, zeros counted": self.average,
+            "average d-prime where there is something": self.size,
+            "next panel d-prime": self.next_d_prime,
+        }
+        numbers = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
+        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, self.core.protocols)]
+        return pd.concat([numbers, *rates], ignore_index=True)
+
+    def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
+        """Each panel: how probable it is that it had nothing to taste, and its own d-prime with that counted.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+            One row a panel in the order of the table: ``panel, protocol, tastings, correct, p_nothing, median, lower,
+            upper, prob, kind``.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().panels_frame()[["panel", "median"]].round(1).values.tolist()
+        [['A', 0.0], ['B', 2.6], ['C', 0.0], ['D', 2.8]]
+        """
+        frame = self.core.panels.frame[["panel", "protocol", "tastings", "correct"]].reset_index(drop=True)
+        index = self.core.collected.index
+        own = [(d.median, *d.interval(prob)) for d in self.posterior.panels()]
+        sizes = pd.DataFrame(own, columns=["median", "lower", "upper"]).iloc[index].reset_index(drop=True)
+        absent = self.posterior.panels_nothing[index]
+        kinds = {"prob": prob, "kind": "equal-tailed"}
+        return pd.concat([frame.assign(p_nothing=absent), sizes], axis=1).assign(**kinds)
+
+    # --- words and figures ------------------------------------------------------------------------------------------
+
+    def sentence(self) -> str:
+        """How many panels may have nothing, what is there in the others, and how that explanation stands.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().sentence()[:62]
+        'If only some panels have something to taste, a share of 0.51 ('
+        """
+        if self.stated is None:
+            low, high = self.nothing.interval()
+            middle, least, most = words.distinct(self.nothing.median, low, high, unit="percent")
+            share = f"{middle} of panels like these have nothing ({least} to {most})"
+        else:
+            share = f"{words.percent(self.stated)} of panels like these have nothing (stated, not learned)"
+        size, average = self.size, self.average
+        return (
+            f"If only some panels have something to taste, {share}, and the others an average d-prime of "
+            f"{words.estimate(size.median, *size.interval())}. Zeros counted, the average is "
+            f"{words.estimate(average.median, *average.interval())}. {self.compared()}"
+        )
+
+    def compared(self) -> str:
+        """How probable the panels are under this explanation, beside panels that all have something and differ.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().compared()[:40]
+        'The panels are 4.2 times as probable so '
+        """
+        factor = self.factor()
+        if factor >= 1:
+            return f"The panels are {words.times(factor)} times as probable under this as if every panel has something."
+        return f"The panels are {words.times(1 / factor)} times as probable if every panel has something."
+
+    def next_one(self) -> str:
+        """What the next panel faces, in its two parts.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> pooled.some().next_one()[:36]
+        'The next panel has nothing to taste '
+        """
+        something = self.posterior.next_something
+        low, high = words.distinct(*something.interval())
+        chance = words.probability(self.posterior.next_nothing)
+        return (
+            f"The next panel has nothing to taste with a probability of {chance}; if it has something, its d-prime is "
+            f"expected between {low} and {high} (95 %)."
+        )
+
+    def plot(self, *, ax: Any = None) -> Axes:
+        """Each panel's probability of having nothing to taste.
+
+        Parameters
+        ----------
+        ax : Axes or Figure, optional
+            Where to draw; a new figure by default.
+
+        Returns
+        -------
+        Axes
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
+        >>> from matplotlib.figure import Figure
+        >>> pooled.some().plot(ax=Figure()).get_xlabel()
+        'probability that the panel has nothing to taste'
+        """
+        frame = self.panels_frame().sort_values("p_nothing", kind="stable")
+        return figures.chances(
+            frame["panel"],
+            frame["p_nothing"],
+            beside=[_counted(row) for row in frame.itertuples()],
+            xlabel="probability that the panel has nothing to taste",
+            ax=ax,
+        )
+
+    def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
+        frame = self.panels_frame()
+        absent = frame["p_nothing"]
+        least, most = frame.loc[absent.idxmin(), "panel"], frame.loc[absent.idxmax(), "panel"]
+        return (
+            f"Probability that each panel has nothing to taste: from {words.probability(absent.min())} "
+            f"({words.one_line(least)}) to {words.probability(absent.max())} ({words.one_line(most)})."
+        )
+
+    def _shown(self) -> Sequence[str | tables.Shown]:
+        chance = {"prior": "probability", "probability": "probability"}
+        weighed = self.explanations().reset_index()
+        answer = self.to_frame().drop(columns="mean")
+        kinds = {name: "percent" for name in answer["quantity"] if "p_" in name or name.startswith("share")}
+        panels = self.panels_frame().drop(columns=["prob", "kind"])
+        return [
+            self.sentence(),
+            self.next_one(),
+            tables.table(
+                panels,
+                caption="Each panel, with the probability that it had nothing to taste",
+                kinds={"p_nothing": "probability"},
+                labels={"p_nothing": "P(nothing to taste)", "median": "d-prime"},
+                most=60,
+            ),
+            tables.table(answer, caption="If only some panels have something to taste", kinds=kinds),
+            tables.table(
+                weighed, caption="Explanations, equally probable beforehand", kinds=chance | {"log_evidence": _log}
+            ),
+        ]
+
+
+def _log(value: float) -> str:
+    return f"{value:.2f}"
+
+
+def _counted(row: Any) -> str:
+    return "" if pd.isna(row.tastings) else f"{row.correct} of {row.tastings} correct"
+
+
+def caution(core: Core) -> list[str]:
+    """That only some panels may have something to taste, where the panels speak for it."""
+    panels = core.panels
+    few = len(panels) < FEWEST or core.evidences.varying < core.evidences.same
+    if few or core.settings["method"] != "grid":
+        return []
+    found = Some(core)
+    if found.factor() < SPEAKS:
+        return []
+    low, high = found.nothing.interval()
+    return [
+        f"Perhaps only in some panels: they are {words.times(found.factor())} times as probable if "
+        f"{words.percent(low)} to {words.percent(high)} of panels have nothing to taste as if every panel has "
+        "something. One average then describes neither; see some()."
+    ]
