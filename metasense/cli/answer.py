@@ -97,7 +97,7 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
         "through_zero": getattr(chosen, "through_zero", None),
         "within": getattr(chosen, "within", None),
     }
-    structure |= {part: _pairs(getattr(chosen, part[:-1], None), part[:-1]) for part in ("names", "units")}
+    structure |= {part: _called(getattr(chosen, part[:-1], None), part[:-1]) for part in ("names", "units")}
     structure = {name: value for name, value in structure.items() if value is not None}
     how: dict[str, Any] = {"method": chosen.method, "seed": chosen.seed, "progress": progress()}
     if read.saved is not None:
@@ -121,7 +121,7 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
     return pool_panels(first, tastings=tastings, margin=margin, card=chosen.card, **structure, **how)
 
 
-def _pairs(typed: list[str] | None, option: str) -> dict[str, str] | None:
+def _called(typed: list[str] | None, option: str) -> dict[str, str] | None:
     """What columns are called, as typed."""
     wrong = [text for text in typed or [] if not all(text.partition("="))]
     if wrong:

@@ -11,6 +11,8 @@ QUESTIONS = {  # what `ask` can be asked, and what it is
     "methods": "how the answer was worked out, to paste",
     "disagreement": "how often one constant difference would look as mixed",
     "explanations": "nothing to taste, one difference, or panels that differ",
+    "averaged": "the answer, an exact 0 counted where there may be nothing",
+    "some": "if only some panels have something to taste",
     "sensitivity": "other priors, and without single panels",
     "path": "the answer after each panel, in date order",
     "drawer": "panels that never came to light",
