@@ -25,7 +25,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
-from metasense.engine.some import SomePosterior, integrate_some
+from metasense.engine.thinned import SomePosterior, weigh_some
 from metasense.margins import Margin
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing.called import Called
@@ -184,7 +184,7 @@ class Core:
         """The posterior if each panel has nothing to taste with a probability: not known, or stated."""
 
         def work_out() -> SomePosterior:
-            return integrate_some(self.collected.evidence, self.collected.copies, self.priors, nothing)
+            return weigh_some(self.plane, self.collected.copies, self.priors, nothing)
 
         return self.remember(("some", nothing), work_out)
 

@@ -332,7 +332,6 @@ class Series:
     log_scale: Array
 
     DAMPED: ClassVar[float] = 9.0  # frequency times spread at which a cosine is damped below 3e-18
-    filled: ClassVar[float] = 1.0  # share of the panels that have something to taste
 
     @classmethod
     def build(cls, evidence: Sequence[Evidence], copies: ArrayLike, gamma: float = 0.0) -> Series:
@@ -405,14 +404,6 @@ class Series:
         """Mean size of the panels' d-primes around the centre `mu`."""
         return average_d_prime(mu, tau)
 
-    def whole(self, averaged: Array, panels: Sequence[int] | None = None) -> Array:
-        """The likelihood of panels, shape (nodes, panels), from that of panels that have something to taste."""
-        return np.maximum(averaged, FLOOR)
-
-    def present(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int]) -> Array:
-        """How much of the nodes' weight goes with each of the panels having something to taste, shape (panels,)."""
-        return np.full(len(panels), weight.sum())
-
     def evaluate(self, mu: Array, tau: Array, panels: Sequence[int] | None = None) -> Array:
         """Each panel's likelihood, averaged over ``Normal(mu, tau)``, relative to its largest value.
 
@@ -430,7 +421,7 @@ class Series:
         coefficients = self.coefficients if panels is None else self.coefficients[list(panels)]
         out = np.empty((len(mu), len(coefficients)))
         for part, used in self._batches(tau):
-            out[part] = self.whole(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, panels)
+            out[part] = np.maximum(self.waves(mu[part], tau[part], used) @ coefficients[:, :used].T, FLOOR)
         return out
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
@@ -438,7 +429,7 @@ class Series:
         out = np.empty(len(mu))
         for part, used in self._batches(tau):
             averaged = self.waves(mu[part], tau[part], used) @ self.coefficients[:, :used].T
-            out[part] = np.log(self.whole(averaged)) @ self.copies
+            out[part] = np.log(np.maximum(averaged, FLOOR)) @ self.copies
         return out + self.log_scale @ self.copies
 
     def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
@@ -460,7 +451,9 @@ class Series:
             sum(c * e.log_likelihood(theta, self.gamma) for c, e in zip(self.copies, self.evidence, strict=True))
         )
 
-    def mix(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = ()) -> Array:
+    def mix(
+        self, mu: Array, tau: Array, weight: Array, panels: Sequence[int] = (), columns: Array | None = None
+    ) -> Array:
         """Densities that weighted nodes imply: of the next panel's d-prime, and of chosen panels' own given the others.
 
         The density of panel i given all data is its likelihood times row i: the nodes' mixture of ``Normal(mu, tau)``
@@ -471,6 +464,9 @@ class Series:
         mu, tau, weight : ndarray, shape (nodes,)
         panels : sequence of int
             Indices into `evidence`.
+        columns : ndarray, shape (nodes, 1 + len(panels)), optional
+            Weights of the nodes in each of the mixtures, where they are known; by default `weight`, with each panel's
+            own likelihood divided out.
 
         Returns
         -------
@@ -482,21 +478,32 @@ class Series:
         terms, blur = self._smoothness(mu, tau, weight)
         chosen = self.coefficients[list(panels)].T
         out = np.zeros((1 + len(panels), terms))
-        most = max(terms, self.terms if panels else 0)
+        most = max(terms, self.terms if panels and columns is None else 0)
         step = max(16, min(256, 16_000_000 // max(most, len(panels))))
         for start in range(0, len(mu), step):
             part = slice(start, start + step)
             used = min(most, self.undamped(float(tau[part][-1])))
             waves = self.waves(mu[part], tau[part], used)
-            own = self.whole(waves[:, : self.terms] @ chosen[:used], panels)
-            columns = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
-            out[:, : min(used, terms)] += columns.T @ waves[:, :terms]
+            if columns is None:
+                own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
+                here = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
+            else:
+                here = columns[order[part]]
+            out[:, : min(used, terms)] += here.T @ waves[:, :terms]
         out *= blur / self.width
         padded = np.zeros((len(out), len(self.axis)))
         padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
 
-    def mix_far(self, mu: Array, tau: Array, weight: Array, panels: Sequence[int], points: NDArray[np.intp]) -> Array:
+    def mix_far(
+        self,
+        mu: Array,
+        tau: Array,
+        weight: Array,
+        panels: Sequence[int],
+        points: NDArray[np.intp],
+        columns: Array | None = None,
+    ) -> Array:
         """As `mix` for panels that lie far in the tail of what the others imply, summed node by node.
 
         There the cosines of `mix`, exact to many digits of the density's peak, hold no digit of its tail. These are
@@ -509,6 +516,8 @@ class Series:
             Indices into `evidence`.
         points : ndarray of int
             Where on `axis`.
+        columns : ndarray, shape (nodes, len(panels)), optional
+            As in `mix`, without the next panel.
 
         Returns
         -------
@@ -518,11 +527,11 @@ class Series:
         out = np.zeros((len(panels), len(theta)))
         for at in np.array_split(np.arange(len(mu)), len(mu) // 256 + 1):
             spread = np.maximum(tau[at], step)[:, None]  # what is narrower would fall between the points
-            height = weight[at, None] / self.evaluate(mu[at], tau[at], panels) / (spread * np.sqrt(2 * np.pi))
+            here = weight[at, None] / self.evaluate(mu[at], tau[at], panels) if columns is None else columns[at]
             normal = np.exp(-0.5 * ((theta - mu[at, None]) / spread) ** 2)
             if not self.directed:
                 normal += np.exp(-0.5 * ((theta + mu[at, None]) / spread) ** 2)
-            out += height.T @ normal
+            out += (here / (spread * np.sqrt(2 * np.pi))).T @ normal
         return out
 
     def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.engine.posterior import Posterior, chebyshev, smooth
+from metasense.engine.posterior import Patch, Posterior, chebyshev, smooth
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 
@@ -34,6 +34,7 @@ POINTS = 32769  # of a distribution, laid over what carries probability
 TOLERANCE = 1e-5  # of the log evidence when every second node is left out; the whole rule is far better than that
 ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
 MOST_NODES = 1025  # of the average d-prime
+NEGLIGIBLE = 1e-14  # share of a region below which it is left out
 SETTLED = 3  # looks after which the nodes stay where they are
 
 
@@ -60,6 +61,16 @@ class Weighed:
     def expect(self, values: Sequence[Array]) -> Array:
         """Posterior mean of what has these values, shape (nodes, ...), at the nodes of each region."""
         return np.asarray(sum(w @ v for w, v in zip(self.weights, values, strict=True)))
+
+    def posterior(self) -> Posterior:
+        """The same as a posterior, of which rates and other functions of centre and spread can be asked."""
+        plane = self.plane
+        patches = []
+        for (series, sign, _), weight in zip(plane.regions, self.weights, strict=True):
+            share = float(weight.sum())
+            if share > NEGLIGIBLE:
+                patches.append(plane._patch(series, sign, weight / share, share))
+        return Posterior(tuple(patches), "grid")
 
 
 class Plane:
@@ -199,6 +210,23 @@ class Plane:
         average = self._distribution(self._integrals @ marginal / whole, mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
         return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
+
+    def _patch(self, series: Series, sign: float, weight: Array, share: float) -> Patch:
+        """One region with weights that add up to 1."""
+        each = weight.reshape(len(self._x), -1)
+        cosine, sine = np.clip(np.cos(self._angle), 0, None), np.sin(self._angle)
+        h = average_d_prime(cosine, sine)
+        return Patch(
+            series,
+            share,
+            sign * self.mu,
+            self.tau,
+            weight,
+            fine=self._lengthwise(self._fine_x)[0],
+            running=self._integrals @ (each / self._w[:, None]),
+            ray_mu=sign * cosine / h,
+            ray_tau=sine / h,
+        )
 
     def _distribution(self, running: Array, mean: float) -> Distribution:
         """The average d-prime from its running integral at the fine points, in detail where there is something."""

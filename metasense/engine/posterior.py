@@ -240,12 +240,12 @@ class Posterior:
     @cached_property
     def next_theta(self) -> Distribution:
         """The next panel's d-prime, signed where a panel is directed."""
-        return _on_axis(self._mixed([])[0], self.directed)
+        return on_axis(self._mixed([])[0], self.directed)
 
     @cached_property
     def next_d_prime(self) -> Distribution:
         """The size of the next panel's d-prime."""
-        return _folded(self.next_theta) if self.directed else self.next_theta
+        return folded(self.next_theta) if self.directed else self.next_theta
 
     def next_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in the next panel, if it uses this protocol."""
@@ -261,10 +261,10 @@ class Posterior:
             part = list(which[start : start + 256])
             following, *rows = self._mixed(part)
             if "next_theta" not in self.__dict__:  # it comes with them, and is half the work
-                self.__dict__["next_theta"] = _on_axis(following, self.directed)
+                self.__dict__["next_theta"] = on_axis(following, self.directed)
             for i, row in zip(part, rows, strict=True):
-                own = _on_axis(row, self.directed)
-                out.append(_folded(own) if self.directed and not evidence[i].protocol.directed else own)
+                own = on_axis(row, self.directed)
+                out.append(folded(own) if self.directed and not evidence[i].protocol.directed else own)
         return out
 
     def floored(self) -> Array:
@@ -291,11 +291,9 @@ class Posterior:
             own = np.ones_like(density)
             for row, i in enumerate(panels, start=1):
                 own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
-            own[1:] *= series.filled
             density *= own
             # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
-            held = series.present(mu, tau, weight, panels)
-            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / held - 1
+            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
             far = np.flatnonzero(np.abs(over) > ROUNDED)
             if len(far):
                 points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
@@ -400,13 +398,13 @@ def _between(fine: Array, steps: int) -> Array:
     return np.interp(at, np.arange(len(fine)), fine)
 
 
-def _on_axis(density: Array, directed: bool) -> Distribution:
+def on_axis(density: Array, directed: bool) -> Distribution:
     edges = np.linspace(-REACH if directed else 0.0, REACH, len(density) + 1)
     share = density / density.sum()
     return Distribution(edges, np.concatenate([[0.0], np.cumsum(share)]), _mean(edges, share))
 
 
-def _folded(signed: Distribution) -> Distribution:
+def folded(signed: Distribution) -> Distribution:
     """Distribution of the absolute value."""
     half = len(signed.x) // 2
     cdf = signed.cdf[half:] - signed.cdf[half::-1]

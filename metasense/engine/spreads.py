@@ -6,6 +6,7 @@ that one panel may lie far off without pulling the centre and the spread with it
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,13 @@ def damping_with_tails(frequency: Array) -> Array:
     >>> damping_with_tails(np.array([0.0, 1.0, 30.0])).round(4)
     array([1.    , 0.5075, 0.    ])
     """
-    s = np.sqrt(FREEDOM) * np.abs(np.asarray(frequency, float))
-    with np.errstate(invalid="ignore", over="ignore"):
-        return np.where(s > 1e-6, s**2 * kv(2, s) / 2, 1.0)
+    at, values = _damping_table()
+    return np.interp(np.abs(np.asarray(frequency, float)), at, values, right=0.0)
+
+
+@cache
+def _damping_table() -> tuple[Array, Array]:
+    """So many that a straight line between neighbours is exact to 1e-8; closer together near 0, where it bends most."""
+    at = 24.0 * np.linspace(0, 1, 40_001) ** 2
+    s = np.sqrt(FREEDOM) * at[1:]
+    return at, np.concatenate([[1.0], s**2 * kv(2, s) / 2])

@@ -20,7 +20,7 @@ from metasense.core.answers import Rate, Verdict, quantity, side
 from metasense.core.core import Core, Tests, tests_of
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
-from metasense.engine.some import SomePosterior
+from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions.explanations import EVEN
 from metasense.showing import figures, tables, words

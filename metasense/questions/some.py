@@ -17,7 +17,7 @@ import pandas as pd
 from metasense.core.answers import Rate, Verdict, quantity
 from metasense.core.core import Core, Tests, tests_of
 from metasense.engine.distribution import Distribution
-from metasense.engine.some import SomePosterior
+from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions.averaged import NAMES, Averaged
 from metasense.showing import figures, tables, words

@@ -20,8 +20,9 @@ import metasense as ms
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, TwoCounts
+from metasense.engine.plane import Plane
 from metasense.engine.posterior import Posterior
-from metasense.engine.some import integrate_some
+from metasense.engine.thinned import weigh_some
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.questions.asked import Asked
 from metasense.questions.luck import fit, not_luck
@@ -118,7 +119,8 @@ def some(rng: Rng) -> Found:
     theta = np.array([0.0 if rng.random() < nothing else rng.normal(mu, tau) for _ in range(int(rng.integers(1, 9)))])
     test = forced_choice("triangle")
     panels = [counted(forced_choice(rng.choice(UNDIRECTED)), d, int(rng.integers(10, 60)), rng) for d in theta]
-    found = integrate_some(panels, [1] * len(panels), PRIORS)
+    plane = Plane(panels, grid.integrate(panels, [1] * len(panels), PRIORS)[0])
+    found = weigh_some(plane, [1] * len(panels), PRIORS)
     following = 0.0 if rng.random() < nothing else abs(rng.normal(mu, tau))
     rate = nothing * test.guess + (1 - nothing) * float(test.p_correct(mu + tau * Z).mean())
     return {

@@ -6,8 +6,9 @@ from scipy import stats
 
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts, Repeats
+from metasense.engine.plane import Plane
 from metasense.engine.priors import Priors
-from metasense.engine.some import integrate_some
+from metasense.engine.thinned import weigh_some
 from metasense.protocols import protocol
 
 TRIANGLE, TETRAD, MORE = (protocol(name) for name in ("triangle", "tetrad", "2-AFC"))
@@ -19,6 +20,12 @@ POOLS = {
     "directed": ([Counts(MORE, 24, 12), Counts(MORE, 30, 24), Counts(TRIANGLE, 20, 5)], [1, 1, 1]),
     "against": ([Counts(MORE, 20, 5), Counts(MORE, 20, 10)], [1, 1]),
 }
+
+
+def integrate_some(evidence, copies, priors, nothing=None):
+    """As a pool does it."""
+    plane = Plane(evidence, integrate(evidence, copies, priors)[0])
+    return weigh_some(plane, copies, priors, nothing)
 
 
 def plain_sums(evidence, copies, priors, points=(0.2, 0.5, 1.0)):

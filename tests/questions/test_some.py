@@ -1,0 +1,101 @@
+"""Only in some panels: which they are, when the cautions say so, and what is refused."""
+
+import numpy as np
+import pytest
+
+import metasense as ms
+from metasense.questions.some import SPEAKS, caution
+from metasense.showing import words
+
+
+def pooled(correct, protocol="triangle", tastings=30):
+    names = [f"P{i}" for i in range(len(correct))]
+    return ms.pool(
+        {"panel": names, "protocol": protocol, "tastings": tastings, "correct": correct}, margin="0.2 triangle"
+    )
+
+
+@pytest.fixture(scope="module")
+def halves():
+    return pooled([10, 22, 9, 24, 11, 23])
+
+
+def test_the_panels_at_the_guess_rate_are_those_with_nothing(halves):
+    frame = halves.some().panels_frame()
+    assert (frame["p_nothing"] > 0.5).tolist() == [True, False] * 3
+    assert (frame.loc[frame["p_nothing"] > 0.5, "median"] == 0).all()
+    assert (frame.loc[frame["p_nothing"] < 0.5, "lower"] > 1).all()
+
+
+def test_the_four_explanations_are_weighed_by_their_evidence(halves):
+    frame = halves.some().explanations((0.1, 0.2, 0.3, 0.4))
+    weight = np.exp(frame["log_evidence"] - frame["log_evidence"].max()) * [0.1, 0.2, 0.3, 0.4]
+    assert frame["probability"].to_numpy() == pytest.approx((weight / weight.sum()).to_numpy())
+    assert halves.some().factor("same") == pytest.approx(
+        np.exp(frame["log_evidence"]["some"] - frame["log_evidence"]["same"])
+    )
+
+
+def test_the_next_panel_has_two_parts(halves):
+    some = halves.some()
+    nothing = some.posterior.next_nothing
+    assert some.next_d_prime.below(0.0) == pytest.approx(nothing)
+    assert some.next_d_prime.above(1.0) == pytest.approx((1 - nothing) * some.posterior.next_something.above(1.0))
+    assert some.next_one().startswith(f"The next panel has nothing to taste with a probability of {nothing:.0%}"[:-1])
+
+
+def test_a_pool_that_speaks_for_it_says_so_and_others_do_not(halves):
+    assert halves.some().factor() > SPEAKS
+    said = caution(halves.core)
+    assert len(said) == 1
+    assert said[0].startswith("Perhaps only in some panels: they are 14 times as probable")
+    assert "Perhaps only in some panels" in repr(halves)
+    assert any(note.startswith("Perhaps only in some") for note in halves.warnings)
+    assert not caution(pooled([14, 15, 13, 16, 14, 15]).core)  # alike
+    assert not caution(pooled([10, 22, 9]).core)  # too few to tell a share from a spread
+
+
+def test_a_stated_share_is_said_to_be_stated(halves):
+    some = halves.some(0.3)
+    assert some.nothing.interval() == pytest.approx((0.3, 0.3))
+    assert "30 % of panels like these have nothing (stated, not learned)" in some.sentence()
+    assert some.average.mean == pytest.approx(0.7 * some.size.mean, rel=1e-3)
+
+
+@pytest.mark.parametrize("share", [0, 1, -0.2, 1.5])
+def test_a_share_that_is_none_is_refused(halves, share):
+    with pytest.raises(ValueError, match="above 0 and below 1"):
+        halves.some(share)
+
+
+def test_an_explanation_that_is_not_there_is_refused(halves):
+    with pytest.raises(ValueError, match="against is 'none', 'same' and 'varying'"):
+        halves.some().factor("other")
+
+
+def test_where_every_panel_has_something_the_sentence_turns_round():
+    some = pooled([20, 22, 21, 23]).some()
+    assert some.factor() < 1
+    assert "times as probable if every panel has something" in some.compared()
+
+
+def test_what_it_prints_is_careful_and_its_figure_is_described(halves):
+    some = halves.some()
+    assert not words.banned(str(some))
+    assert some.picture().alt.startswith("Probability that each panel has nothing to taste: from less than 1 % (P3) to")
+
+
+def test_rates_and_verdict_count_the_zeros(halves):
+    some = halves.some()
+    assert some.verdict().below == pytest.approx(some.average.below(halves.margin.d_prime))
+    rate = some.rate("triangle").p_c
+    assert 1 / 3 <= rate.interval()[0] < rate.median < rate.interval()[1] < 1
+    assert set(some.to_frame()["quantity"]) >= {"share of panels with nothing", "p_c (triangle)"}
+
+
+def test_heavier_tails_are_a_case_of_the_sensitivity(halves):
+    frame = halves.sensitivity().to_frame()
+    shape = frame[frame["about"] == "shape"]
+    assert len(shape) == 1
+    assert shape["median"].item() != pytest.approx(frame["median"].iloc[0], abs=1e-3)
+    assert any("heavier tails" in sentence for sentence in halves.sensitivity().sentences())
