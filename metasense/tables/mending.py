@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.showing.files import replacing
+from metasense.showing.files import ready, replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Kind, Shown, as_csv, table
 from metasense.showing.words import count, listing, one_line
@@ -181,6 +181,7 @@ def mend(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = 
     ending = target.suffix.lower()
     if ending not in ENDINGS:
         raise ValueError(f"cannot write {os.fspath(out)!r}: a mended copy ends in {' or '.join(ENDINGS)}. Name one.")
+    ready(out)
     original, label, _ = bytes_of(source)
     grid = open_grid(original, label, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS, LEFT_OUT)), sheet=sheet)
     refuse_served(grid.first_headers, label)
