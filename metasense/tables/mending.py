@@ -33,7 +33,8 @@ from metasense.tables.workbook import cell_name
 
 __all__ = ["Mended", "mend"]
 
-FEW = 12  # changes of a first screen
+FEW = 10  # changes of a first screen,
+FEW_NOTES = 3  # and notes
 ENDINGS = (".xlsx", ".csv")
 BY = "metasense"  # who wrote a comment
 
@@ -130,6 +131,7 @@ class Mended(Result):
         lines += [f"  ... and {more} more: details(), or --details in a terminal."] if more > 0 else []
         if self.left:
             lines.append(PanelsError(self.left, self.path.name).words(8))
+        lines += [f"Note: {one_line(note)}" for note in self.notes[:FEW_NOTES]]
         return "\n".join(lines)
 
 
