@@ -137,6 +137,11 @@ def refuse_served(headers: Sequence[str], source: str) -> None:
         words = (
             f"this looks like the answers sheet of a served panel, which holds codes and not what is right. {served}."
         )
+    elif {"tray", "place1"} <= names or {"round", "sample", "code", "cups"} <= names:
+        words = (
+            "this looks like a list by which a panel is poured or served, which holds no answers. Type them into the "
+            f"answers sheet of the plan. {served}."
+        )
     else:
         return
     raise PanelsError(words, source)

@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.showing.files import replacing
+from metasense.showing.files import ready, replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Kind, Shown, as_csv, table
 from metasense.showing.words import count, listing, one_line
@@ -33,7 +33,8 @@ from metasense.tables.workbook import cell_name
 
 __all__ = ["Mended", "mend"]
 
-FEW = 12  # changes of a first screen
+FEW = 10  # changes of a first screen,
+FEW_NOTES = 3  # and notes
 ENDINGS = (".xlsx", ".csv")
 BY = "metasense"  # who wrote a comment
 
@@ -130,6 +131,7 @@ class Mended(Result):
         lines += [f"  ... and {more} more: details(), or --details in a terminal."] if more > 0 else []
         if self.left:
             lines.append(PanelsError(self.left, self.path.name).words(8))
+        lines += [f"Note: {one_line(note)}" for note in self.notes[:FEW_NOTES]]
         return "\n".join(lines)
 
 
@@ -181,6 +183,7 @@ def mend(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = 
     ending = target.suffix.lower()
     if ending not in ENDINGS:
         raise ValueError(f"cannot write {os.fspath(out)!r}: a mended copy ends in {' or '.join(ENDINGS)}. Name one.")
+    ready(out)
     original, label, _ = bytes_of(source)
     grid = open_grid(original, label, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS, LEFT_OUT)), sheet=sheet)
     refuse_served(grid.first_headers, label)

@@ -42,6 +42,7 @@ def put_right(grid: Grid) -> None:
         without_second_columns,
         named_headers,
         ticked,
+        parted_counts,
         without_totals,
         written_plainly,
     )
@@ -238,6 +239,32 @@ def ticked(grid: Grid) -> None:
 
 
 _TICKS, _CROSSES = frozenset("✓✔☑✅"), frozenset("✗✘☒❌")
+
+
+def parted_counts(grid: Grid) -> None:
+    """Write 12 for "12 of 24" where the tastings of the row are 24, and 24 for "24 people"."""
+    named = {name: j for j, name in _columns(grid).items()}
+    if one_row_a_tasting(grid.headers):
+        return
+    for name in [name for name in ("tastings", "tasters") if name in named]:
+        for i in range(1, len(grid.rows)):
+            found = _PEOPLE.fullmatch(as_shown(grid.rows[i][named[name]]))
+            if found:
+                grid.change(i, named[name], int(found[1]), "the number alone")
+    if not set(FORCED) <= set(named):
+        return
+    for row in range(1, len(grid.rows)):
+        found = _PARTED.fullmatch(as_shown(grid.rows[row][named["correct"]]))
+        if found and as_shown(grid.rows[row][named["tastings"]]) == found[2]:
+            grid.change(row, named["correct"], int(found[1]), "the tastings are in a column of their own")
+
+
+_PARTED = re.compile(r"(\d{1,6}) ?(?:/|of|out of|von|sur|de|su) ?(\d{1,6})", re.ASCII)
+_PEOPLE = re.compile(
+    r"(\d{1,6}) ?(?:people|persons|tasters|tastings|answers|pers\.?|personen|verkoster|antworten|personnes|réponses|"
+    r"personas|respuestas|persone|risposte|pessoas|respostas)",
+    re.IGNORECASE,
+)
 
 
 def without_totals(grid: Grid) -> None:

@@ -42,7 +42,7 @@ OURS = {  # files of ours that are no tables, and what they are for
     ".toml": "ends as a question card does, and is no table. Give it beside the table as card= (--card); in a terminal "
     "it is shown by: metasense card check FILE",
     ".ipynb": "is a notebook, and no table. Name the table that it reads",
-    ".html": "is a page, such as an answer, and no table. Name the table that it was made of",
+    ".html": "is a page, such as an answer or a serving sheet, and no table. Name the table that it belongs to",
 }
 KINDS = {"excel": "an Excel workbook", "parquet": "a Parquet table", "text": "text"}
 REFUSED = (  # first bytes, what it is

@@ -24,6 +24,9 @@ def ours(tmp_path_factory):
     return {
         "key": plan / "sealed" / "key.csv",
         "answers": plan / "answers.csv",
+        "trays": plan / "trays.csv",
+        "filling": plan / "filling" / "filling.csv",
+        "plan": plan,
         "lines": lines,
         "folder": folder,
     }
@@ -35,6 +38,9 @@ def ours(tmp_path_factory):
     [
         ("key", "this looks like the key of a served panel"),
         ("answers", "this looks like the answers sheet of a served panel"),
+        ("trays", "this looks like a list by which a panel is poured or served"),
+        ("filling", "this looks like a list by which a panel is poured or served"),
+        ("plan", "holds the sheets and the key of a served panel"),
         ("lines", "ends as a question card does, and is no table"),
     ],
 )
@@ -107,3 +113,19 @@ def test_a_card_is_written_from_options_and_says_which_are_missing(tmp_path, cap
 def test_a_card_without_options_is_asked_for_and_only_in_a_terminal(tmp_path, capsys):
     assert main(["card", "write", str(tmp_path / "card.toml")]) == 2
     assert "Give --question, --decision, --margin and --protocol." in capsys.readouterr().err
+
+
+def test_the_folder_of_a_question_names_the_table_in_it(ours, capsys):
+    folder = ours["folder"] / "question"
+    assert main(["start", str(folder), "--answers", str(ours["lines"])]) == 0
+    capsys.readouterr()
+    assert main(["check", str(folder)]) == 2
+    said = capsys.readouterr().err
+    assert "is the folder of one question. Name the table in it" in said and "panels.xlsx" in said
+
+
+def test_days_in_a_csv_have_no_hour():
+    from metasense.showing.tables import as_csv
+
+    assert as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04"), pd.NaT]})) == 'date\n2025-03-04\n""\n'
+    assert "18:30" in as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04 18:30")]}))

@@ -383,6 +383,9 @@ def _outputs(there: dict[str, Path]) -> dict[str, Callable[[Path], object]]:
         "start": lambda path: command("start", str(path), "--answers", str(there["lines of a card"])),
         "pool --save": lambda path: command("pool", str(there["table"]), "--save", str(path)),
         "ServingPlan.save": plan.save,
+        "mend": lambda path: ms.mend(there["workbook"], path),
+        "check --fix": lambda path: command("check", str(there["table"]), "--fix", str(path)),
+        "check --fix of tastings": lambda path: command("check", str(there["tastings"]), "--fix", str(path)),
     }
     for name in ("table", "tastings", "workbook", "tabs"):
         words = ("pool", str(there[name]), "--card", str(there["card"]), "--report")

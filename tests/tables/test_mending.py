@@ -146,6 +146,13 @@ def test_ticks_and_crosses_are_yes_and_no_only_where_there_are_both(out, tmp_pat
     assert ms.mend(f"{head}\nMai,triangle,T1,✓\nMai,triangle,T2,✓\n", tmp_path / "one.xlsx").table is None
 
 
+def test_counts_in_two_parts_are_parted_only_where_the_tastings_agree(out, tmp_path):
+    mended = ms.mend(f"{HEAD}\nMai,triangle,24 people,12 of 24\nJuni,triangle,30,11/30\n", out)
+    assert counts(mended.table) == [["Mai", "triangle", 24, 12], ["Juni", "triangle", 30, 11]]
+    kept = ms.mend(f"{HEAD}\nMai,triangle,24,12 of 25\n", tmp_path / "kept.xlsx")
+    assert "two numbers in one cell" in kept.left[0].message
+
+
 def test_units_move_behind_the_names_of_what_has_some_and_per_cent_is_left(out, tmp_path):
     mended = ms.mend(f"{HEAD},dose\n,,(n),(n),(g/L)\nMai,triangle,24,12,0.5\nJuni,triangle,24,11,1\n", out)
     assert mended.table.moderators == ("dose (g/L)",)
@@ -245,4 +252,4 @@ def test_a_first_screen_of_many_changes_counts_the_rest(tmp_path, capsys):
     path.write_text(f"{HEAD}\n{rows}")
     main(["check", str(path), "--fix", str(tmp_path / "out.xlsx")])
     said = capsys.readouterr().out
-    assert len(said.split("\n")) <= 25 and "... and 6 more: --details." in " ".join(said.split())
+    assert len(said.split("\n")) <= 25 and "... and 8 more: --details." in " ".join(said.split())

@@ -88,9 +88,9 @@ def test_what_limits_a_panel_is_noted():
 def test_a_protocol_is_known_by_its_name_or_nearly():
     assert read_panels([ROW | {"protocol": "Triangle"}]).frame["protocol"].item() == "triangle"
     with pytest.raises(
-        PanelsError, match=r"'triangel' is not a protocol known here\. Did you mean 'triangle'\? Known are"
+        PanelsError, match=r"'trianlge' is not a protocol known here\. Did you mean 'triangle'\? Known are"
     ):
-        read_panels([ROW | {"protocol": "triangel"}])
+        read_panels([ROW | {"protocol": "trianlge"}])
     with pytest.raises(PanelsError, match=r"'xyz' is not a protocol known here\. Known are triangle"):
         read_panels([ROW | {"protocol": "xyz"}])
 

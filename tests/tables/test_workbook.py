@@ -14,7 +14,7 @@ from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
 from openpyxl.comments import Comment
 from openpyxl.formatting.rule import Rule
-from openpyxl.styles import Font
+from openpyxl.styles import Font, PatternFill
 from openpyxl.styles.differential import DifferentialStyle
 
 from metasense.tables import workbook
@@ -435,3 +435,28 @@ def test_reading_in_threads_leaves_the_warning_filters_alone(monkeypatch):
     assert caught == []
     # pandas changes them for a moment wherever it looks at a type; what we read with does not.
     assert [name for name in callers if not name.startswith("pandas.")] == []
+
+
+def coloured(*rows, colour="FFFFC7CE", whole=True):
+    """The notes on colours of a workbook of eight panels in which these rows are coloured."""
+
+    def change(sheet):
+        for row in rows:
+            for column in "ABCD" if whole else "D":
+                sheet[f"{column}{row}"].fill = PatternFill("solid", fgColor=colour)
+
+    many = [ROWS[0], *([f"C{i}", "triangle", 24, 8 + i, i] for i in range(8))]
+    return [note for note in read_panels(saved(change, many)).notes if "coloured" in note]
+
+
+def test_rows_that_are_coloured_otherwise_than_the_others_are_noted():
+    assert coloured(4)[0].startswith(
+        "row 4 is coloured in the workbook otherwise than the others; colours were not read."
+    )
+    assert coloured(4, 5)[0].startswith("rows 4 and 5 are coloured") and coloured(3, whole=False)
+    assert coloured(*(row for row in range(2, 10) if row != 7))[0].startswith("row 7 is coloured")  # the odd one out
+
+
+def test_stripes_headers_whole_tables_and_white_say_nothing():
+    assert not coloured(2, 4, 6, 8) and not coloured(3, 5, 7, 9)
+    assert not coloured(1) and not coloured(*range(2, 10)) and not coloured(4, colour="FFFFFFFF")
