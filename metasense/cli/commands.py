@@ -89,6 +89,7 @@ def _card(card: Parser) -> None:
     def step(name: str, does: str) -> Parser:
         parsed = add.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}.", formatter_class=_Help)
         card.under[name] = parsed
+        parsed.add_argument("--details", action="store_true", help="the whole card")
         parsed.set_defaults(run=_late("before", f"card_{name}"))
         return parsed
 
