@@ -64,7 +64,7 @@ def circumstances(about: About, facts: Facts, checked: list[str], unread: list[s
 _HOW_MANY = re.compile(
     rf"\b(?:(?P<part>{_COUNT}|all|both|most|half|some|several|none|many|neither|each)(?: but {_COUNT})? (?:out )?of "
     rf"(?:the |our |these |those |all )*(?:{_COUNT} )?(?:[\w-]+ ){{0,2}}?{_PANELS}\b|"
-    rf"(?P<all>all|every|each|both)(?: the| our| these| those)*(?: {_COUNT})?(?: [\w-]+){{0,3}}? {_PANELS}\b|"
+    rf"(?P<all>all|every|each|both|half)(?: the| our| these| those)*(?: {_COUNT})?(?: [\w-]+){{0,3}}? {_PANELS}\b|"
     rf"(?P<no>no|not one|not a single)(?: [\w-]+){{0,3}}? {_PANELS}\b|"
     rf"(?P<some>some|several|a few|many|an?|most)(?: [\w-]+){{0,3}}? {_PANELS}\b|"
     rf"(?P<count>{_COUNT})(?: [\w-]+){{0,3}}? {_PANELS}\b)",
@@ -72,8 +72,17 @@ _HOW_MANY = re.compile(
 )
 
 
+_JUST_BEFORE = re.compile(
+    rf"\b(?P<but>all but )?(?P<n>{_COUNT})(?: of (?:them|these|those))?(?: (?:was|were|is|are))? $", re.IGNORECASE
+)
+
+
 def _agrees(sentence: str, at: int, held: int, size: int) -> bool:
     """Whether as many panels have a property as the words before it say; all of them where nothing is said."""
+    if close := _JUST_BEFORE.search(sentence[:at]):
+        number = close["n"].lower()
+        wanted = NUMBER_WORDS[number] if number in NUMBER_WORDS else int(number)
+        return held == (size - wanted if close["but"] else wanted)
     found = [match for match in _HOW_MANY.finditer(sentence) if match.start() <= at]
     if not found:
         return held == size
@@ -192,6 +201,8 @@ def _protocols(about: About, facts: Facts, checked: list[str]) -> Iterator[Said]
     for pattern, meant in ((_ALL_ARE, about.named or facts.sittings), (_IS_ONE, about.named)):
         for match in pattern.finditer(about.sentence) if meant else ():
             test = _test(match["test"])
+            if pattern is _ALL_ARE and len(meant) > 1 and not re.search(_MANY, match[0], re.IGNORECASE):
+                continue  # which panel is meant, is not said
             held = sum(sitting.test == test for sitting in meant)
             if _agrees(about.sentence, match.start("test"), held, len(meant)):
                 checked.append("protocols")

@@ -72,7 +72,7 @@ def card_write(chosen: argparse.Namespace) -> int:
         card = card_of({"looks": chosen.looks, **given})
     else:
         card = _asked_for_a_card()
-    return _written(card, chosen.card)
+    return _written(card, chosen)
 
 
 def _asked_for_a_card() -> Any:
@@ -90,17 +90,33 @@ def card_seal(chosen: argparse.Namespace) -> int:
     from metasense.showing.files import ready
 
     ready(chosen.card)
-    return _written(card_of(chosen.lines), chosen.card)
+    return _written(card_of(chosen.lines), chosen)
 
 
-def _written(card: Any, path: str) -> int:
+def _written(card: Any, chosen: argparse.Namespace) -> int:
     from metasense.showing.words import one_line
 
-    written = card.save(path)
-    show(card)
+    written = card.save(chosen.card)
+    _show_card(card, chosen.details)
     print(f"\nWrote {one_line(written)}, sealed: {card.sha256[:16]}")
     then("plan", card.protocols[0], "--margin", card.margin.text)
     return WARNED if card.edited else FINE
+
+
+def _show_card(card: Any, details: bool) -> None:
+    """The card, or the lines of it that were decided: how each verdict would read is worked out from these."""
+    if details:
+        show(card)
+        return
+    from metasense.showing.tables import table
+    from metasense.showing.words import VERDICTS
+
+    frame = card.to_frame()
+    decided = frame[~frame["item"].isin([*VERDICTS, "margin in words", "priors", "sha256"])]
+    show(table(decided, caption=f"Question card of {card.date}").to_text())
+    if card.edited:
+        show("Note: this card was changed after it was written.")
+    print(ALL)
 
 
 def card_check(chosen: argparse.Namespace) -> int:
@@ -109,7 +125,7 @@ def card_check(chosen: argparse.Namespace) -> int:
     from metasense.margins import margin_of
 
     card = Card.load(chosen.card)
-    show(card)
+    _show_card(card, chosen.details)
     if not card.edited:
         show(f"It is as it was sealed: {card.sha256[:16]}")
     departures: tuple[str, ...] = ()

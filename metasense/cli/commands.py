@@ -89,6 +89,7 @@ def _card(card: Parser) -> None:
     def step(name: str, does: str) -> Parser:
         parsed = add.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}.", formatter_class=_Help)
         card.under[name] = parsed
+        parsed.add_argument("--details", action="store_true", help="the whole card")
         parsed.set_defaults(run=_late("before", f"card_{name}"))
         return parsed
 
@@ -141,10 +142,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     people.set_defaults(run=_late("answer", "tasters"))
 
     liked = command("preference", "which of the two products is preferred, lucky guesses taken out")
-    liked.add_argument("--pairs", metavar="TABLE", help="separate blind pairs: prefer_new, prefer_old, no_preference")
-    liked.add_argument(
-        "--placebo", nargs=3, type=int, metavar=("ONE", "OTHER", "NONE"), help="answers to a pair of two alike"
-    )
+    options.add_preference(liked)
     liked.set_defaults(run=_late("answer", "preference"))
 
     claim = command("claim", "check a sentence you want to publish against the panels")

@@ -77,6 +77,14 @@ def add_next(following: Parser) -> None:
     following.add_argument("--same-pair-as", metavar="PANEL", help="a panel whose batch pair is tasted again")
 
 
+def add_preference(liked: Parser) -> None:
+    """Preferences that are in no table of panels."""
+    liked.add_argument("--pairs", metavar="TABLE", help="separate blind pairs: prefer_new, prefer_old, no_preference")
+    liked.add_argument(
+        "--placebo", nargs=3, type=int, metavar=("ONE", "OTHER", "NONE"), help="answers to a pair of two alike"
+    )
+
+
 def add_answers(answers: Parser) -> None:
     """Key, answers, and where the counts go."""
     answers.add_argument("key", help="key.csv of the plan, or the folder it was saved in")

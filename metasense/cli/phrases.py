@@ -65,7 +65,9 @@ _RULES = tuple(
         (r"\b(?:ms\.)?plan_next(?:\(pooled\))?(?!\()", "metasense next"),
         (r"\bpool without moderators= and within=, or give the \.plain of such a pool; got \w+", "pool without "
          "--moderator and --within"),
-        (r"; or give separate blind pairs as pairs=", ""),
+        (r"; or give separate blind pairs as pairs=", "; or give a table of separate blind pairs with --pairs"),
+        (r"^tastings (?=is the number of answers in the next)", "--tasters "),
+        (r"\b(panels|tasters) = (-?\d+)", r"--\1 \2"),
         (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
     )
 )  # fmt: skip

@@ -97,6 +97,9 @@ def test_a_table_too_wide_for_a_terminal_comes_in_blocks_that_each_name_the_rows
         ("12 more rows not shown here; to_frame() holds them all.",
          "12 more rows not shown here; --details or --format csv gives them all."),
         ("plan_next compares larger plans.", "metasense next compares larger plans."),
+        ("as separate blind pairs; or give separate blind pairs as pairs=.",
+         "as separate blind pairs; or give a table of separate blind pairs with --pairs."),
+        ("got panels = 99 (1 to 50).", "got --panels 99 (1 to 50)."),
         ("panel 'margin=1' has 9 of 5.", "panel 'margin=1' has 9 of 5."),
     ],
 )  # fmt: skip
