@@ -120,10 +120,6 @@ def test_near_misses_are_asked_about():
         ("correct?", r"column 'correct\?' is 'correct' \(.*\) but for the \?\. Call it 'correct'"),
         ("(correct)", r"but for the \( \)"),
         ("% planned", "column '% planned' is 'planned' .* but for the %"),
-        (
-            "planned rate",
-            "column 'planned rate' holds shares, not counts. Write under 'planned' tastings planned before",
-        ),
     ],
 )
 def test_a_header_that_is_a_column_but_for_a_sign_is_neither_read_nor_passed_over(header, says):
