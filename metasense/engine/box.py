@@ -116,8 +116,8 @@ class Box:
 
         Returns
         -------
-        edges : ndarray, shape (257,)
-        mass : ndarray, shape (256, ...)
+        edges : ndarray, shape (129,)
+        mass : ndarray, shape (128, ...)
             The other axes in their order.
         """
         density = self.density if density is None else density

@@ -118,6 +118,8 @@ def test_duo_trio_is_compared_by_its_reference():
 def test_codes_with_hyphens_are_read_as_cups():
     found = ms.serving_effects(served({"new-old-old": (3, 8), "old-new-new": (4, 8)})).to_frame()
     assert set(found.loc[found["factor"] == "serving order", "group"]) == {"new-old-old", "old-new-new"}
+    mixed = ms.serving_effects(served({"A-B2-B2": (3, 8), "B2-A-A": (4, 8)})).to_frame()
+    assert set(mixed.loc[mixed["factor"] == "serving order", "group"]) == {"A-B2-B2", "B2-A-A"}
 
 
 def test_no_answer_is_no_tasting():

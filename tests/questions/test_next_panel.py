@@ -101,7 +101,10 @@ DESIGNS = [
 ]
 
 
-@pytest.mark.parametrize(("table", "margin", "plan"), DESIGNS, ids=[plan.name for *_, plan in DESIGNS])
+QUICK = [pytest.param(*d, marks=pytest.mark.slow if d[2] == Plan("tetrad", 24) else ()) for d in DESIGNS]
+
+
+@pytest.mark.parametrize(("table", "margin", "plan"), QUICK, ids=[plan.name for *_, plan in DESIGNS])
 def test_chance_of_settling_equals_refitting_every_outcome(table, margin, plan):
     pooled = ms.pool(table, margin=margin)
     row = plan_next(pooled, [plan]).to_frame().iloc[0]

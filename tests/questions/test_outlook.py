@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from scipy.stats import binom, norm
 
+import metasense as ms
 from metasense.engine.likelihood import Counts, RepeatedTotal, Series
 from metasense.protocols import protocol
-from metasense.questions.outlook import Again, Job, _Outcomes, _stream, _thinned, draw, tables_of
+from metasense.questions import reweighting
+from metasense.questions.outlook import Again, Job, _Outcomes, _stream, _thinned, draw, tables_of, work_out
 from metasense.questions.plan import Plan
 
 TRIANGLE, PAIR = protocol("triangle"), protocol("2-AFC")
@@ -113,3 +115,34 @@ def test_random_numbers_depend_on_the_seed_and_on_all_of_the_plan():
     assert len(states) == 6
     again = _stream(job(99, plans[0])).generate_state(2)
     assert again.tolist() == _stream(jobs[0]).generate_state(2).tolist()
+
+
+def test_what_a_plan_brings_is_summed_over_its_outcomes():
+    table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 15]}
+    margin = ms.Margin(d_prime=0.9)
+    pooled = ms.pool(table, margin=margin)
+    known = reweighting.Known.of(pooled.core, margin)
+    row = work_out(Job(known, Plan("triangle", 40), None, 1000, 1))
+    assert row["settled"] == pytest.approx(row["beyond"] + row["within"], abs=1e-8)
+    assert row["within"] > 0.01 and row["error"] == 0 and row["resolved"]
+    assert (row["tasters"], row["panels"], row["same_pair_as"]) == (40, 1, None)
+    assert (row["tastings"], row["cups"], row["people"], row["batch_pairs"]) == (40, 120, 40, 1)
+    # every count that may come, pooled anew: the chance of it from the next panel's prediction
+    chance = pooled.next_panel("triangle", 40).probability
+    none = binom.pmf(np.arange(41), 40, 1 / 3)
+    labels = []
+    for x in range(41):
+        more = {
+            name: [*([v] * 3 if np.ndim(v) == 0 else v), new]
+            for (name, v), new in zip(table.items(), ("D", "triangle", 40, x), strict=True)
+        }
+        labels.append(ms.pool(more, margin=margin).verdict().label if max(chance[x], none[x]) > 1e-4 else "")
+    within = np.array([label == "within the margin" for label in labels])
+    assert row["within"] == pytest.approx(chance @ within, abs=2e-3)
+    assert row["within_if_none"] == pytest.approx(none @ within, abs=2e-3)
+    again = work_out(
+        Job(known, Plan("triangle", 40, 1, "A"), known.tasted(pooled.core, Plan("triangle", 40, 1, "A")), 1000, 1)
+    )
+    assert again["batch_pairs"] == 0 and again["same_pair_as"] == "A"
+    drawn = work_out(Job(known, Plan("triangle", 40, 3), None, 200, 1))
+    assert drawn["error"] == pytest.approx(np.sqrt(drawn["settled"] * (1 - drawn["settled"]) / 200), abs=1e-8)

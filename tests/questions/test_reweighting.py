@@ -107,3 +107,14 @@ def test_weights_at_the_nodes_add_up_to_integrals():
     weight = norm.pdf(values, 1, 0.4) * slope * chebyshev(65, 1025)[1]
     expected = norm.cdf(points, 1, 0.4) - norm.cdf(0, 1, 0.4)
     assert weight @ matrix == pytest.approx(expected, abs=1e-6)
+
+
+def test_each_node_knows_how_probable_every_overdispersion_is():
+    table = {"panel": list("AB"), "protocol": "triangle", "tastings": 24, "correct": [14, 10], "tasters": 6}
+    pooled = ms.pool(table, margin=MARGIN)
+    nodes = Known.of(pooled.core, MARGIN).nodes(65, False)
+    possible = nodes.weight > 0  # all but those at no difference, which have no area
+    assert nodes.by_gamma.sum(axis=0)[possible] == pytest.approx(np.ones(possible.sum()))
+    shares = [patch.share for patch in pooled.posterior.patches]
+    assert len(shares) > 3
+    assert nodes.by_gamma @ nodes.weight == pytest.approx(shares, abs=1e-4)

@@ -2,6 +2,7 @@
 
 import pickle
 from concurrent.futures import ProcessPoolExecutor
+from functools import cache
 from multiprocessing import get_context
 
 import numpy as np
@@ -24,8 +25,16 @@ TABLE = {
 }
 ONCE = TABLE | {"tasters": TABLE["tastings"]}  # no repeat tasters, who take many times the work
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
+
+
+@cache
+def pooled_with_repeats():
+    """One pool for all tests: what is costly is worked out once."""
+    return ms.pool(TABLE, margin=MARGIN)
+
+
 POOLS = {
-    "a pool": lambda: ms.pool(TABLE, margin=MARGIN),
+    "a pool": pooled_with_repeats,
     "one with a moderator": lambda: ms.pool(ONCE, margin=MARGIN, moderators="weeks"),
     "one with a level": lambda: ms.pool(ONCE, margin=MARGIN, within="style"),
 }

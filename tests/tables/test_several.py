@@ -33,3 +33,31 @@ def test_panels_and_tastings_are_kept_apart():
     tastings = ms.read_tastings("panel,protocol,taster,correct\nA,triangle,T1,1\nA,triangle,T2,0\n")
     found = together([ms.read_panels(TWO), tastings])
     assert [len(table) for table in found] == [1, 2]
+
+
+def test_every_panel_that_is_in_two_tables_is_named():
+    both = "panel,protocol,tastings,correct\nA,triangle,24,12\nB,triangle,24,9\n"
+    with pytest.raises(ms.PanelsError) as caught:
+        together([ms.read_panels(both, name="one.csv"), ms.read_panels(both, name="two.csv")])
+    assert len(caught.value.problems) == 2 and "cannot be put together" in str(caught.value)
+
+
+def test_what_a_table_said_already_is_not_said_again():
+    first = ms.read_panels(ONE, name="one.csv")
+    second = ms.read_panels(ONE.replace("A,", "B,"), name="two.csv")
+    panels, _ = together([first, second])
+    said = [note.rpartition(".csv: ")[2] for note in panels.notes]
+    assert [note for note in panels.notes if not note.startswith(("one.csv: ", "two.csv: "))] == []
+    assert sorted(said) == sorted([*first.notes, *second.notes])
+
+
+def test_one_source_is_named_once():
+    first, second = (ms.read_panels(ONE.replace("A,", f"{name},"), name="same.csv") for name in "AB")
+    assert together([first, second])[0].source == "same.csv"
+
+
+def test_tastings_of_two_tables_are_one_table():
+    rows = "panel,protocol,taster,correct\n{0},triangle,T1,1\n{0},triangle,T2,0\n"
+    panels, tastings = together([ms.read_tastings(rows.format(name), name=f"{name}.csv") for name in "AB"])
+    assert panels is None and len(tastings) == 4
+    assert tastings.frame["correct"].tolist() == [True, False, True, False]
