@@ -516,3 +516,14 @@ def test_the_wrong_answer_is_set_beside_the_right_one_with_its_width():
 def test_a_threshold_is_a_rate_between_guessing_and_always_right(people, threshold):
     with pytest.raises(ValueError, match="between 0 and 1; got"):
         ms.pool(ms.read_tastings(rows("P", REPEATED))).tasters(threshold=threshold)
+
+
+@pytest.mark.parametrize(
+    ("correct", "said"),
+    [(4, "Not settled for T1: of 100"), (12, "Better than guessing is T1: of 100")],
+)
+def test_a_single_person_is_called_by_name_and_not_counted(correct, said):
+    rows = [{"panel": "A", "protocol": "triangle", "taster": "T1", "correct": int(i < correct)} for i in range(12)]
+    told = ms.pool(ms.read_tastings(rows)).tasters().plain_answer()
+    assert told.startswith(said)
+    assert "person" not in told and "Closest" not in told
