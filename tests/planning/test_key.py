@@ -73,7 +73,7 @@ def test_a_code_may_stand_once_but_that_of_a_marked_sample_is_everybodys():
     frame = key_of(plan()).astype("string")
     twice = frame.copy()
     twice.loc[frame.index[1], "code"] = twice["code"].iloc[0]
-    with pytest.raises(PanelsError, match="is there twice"):
+    with pytest.raises(PanelsError, match=r"is there twice\. Take the key as it was saved"):
         read_key(twice)
     marked = key_of(ms.serve("duo-trio", 6, samples=("old", "new"), seed=1))
     assert (marked["place"] == 0).any() and read(marked)
@@ -82,3 +82,14 @@ def test_a_code_may_stand_once_but_that_of_a_marked_sample_is_everybodys():
 def test_the_sheet_of_answers_is_called_what_it_is():
     with pytest.raises(PanelsError, match="this is the sheet of answers, not the key"):
         read_key(plan().answer_sheet().astype("string"))
+
+
+REQUIRED = ("tray", "taster", "trial", "part", "place", "code", "sample", "panel", "protocol", "old", "new")
+
+
+def test_a_key_without_one_of_its_columns_is_refused():
+    frame = key_of(plan()).astype("string")
+    for name in REQUIRED:
+        with pytest.raises(PanelsError, match=f"there is no column '{name}'"):
+            read_key(frame.drop(columns=name))
+    assert read_key(frame.drop(columns=["attribute", "reference"]))["attribute"] == ""
