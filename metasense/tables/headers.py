@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -230,8 +230,9 @@ def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -
         key = letters(header)
         if "%" in plain(header):
             key = re.sub("(in|as)$", "", key)
-        whose = named.get(_SHARE.sub("", key))
-        shares = "%" in plain(header) or "\u2030" in plain(header) or bool(_SHARE.search(key))
+        counted = _counted(key, named)
+        whose = named.get(counted)
+        shares = "%" in plain(header) or "\u2030" in plain(header) or counted != key
         if whose is not None and shares and (whose.counted or whose.name == "correct"):
             checked.add(-1, f"column {header!r} holds shares, not counts. Write under {whose.name!r} {whose.meaning}.")
             said.add(whose.name)
@@ -242,8 +243,19 @@ def _almost(checked: Checked, columns: Sequence[Column], extra: Sequence[int]) -
     return frozenset(said)
 
 
-_SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|rate|p(?=.{4}))(of)?"
+_SHARE = re.compile(r"^(percentages?|percent|pct|proportion|prop|share|fraction|rate)(of)?"
                     r"|(percentages?|percent|pct|proportion|prop|share|fraction|rate|ratio)$")  # fmt: skip
+_P = re.compile("^p(?=.{4})")
+
+
+def _counted(key: str, names: Container[str]) -> str:
+    """What a header counts without its words for a share; the p of "planned" is none of them.
+
+    >>> _counted("plannedrate", {"planned"}), _counted("pcorrect", {"correct"}), _counted("percentcorrect", {"correct"})
+    ('planned', 'correct', 'correct')
+    """
+    rest = _SHARE.sub("", key)
+    return rest if rest in names else _P.sub("", rest)
 
 
 def share_of(header: str, column: Column) -> str:
@@ -259,8 +271,9 @@ def share_of(header: str, column: Column) -> str:
     percent = "%" in plain(header)
     if percent:
         key = re.sub("(in|as)$", "", key)
-    rest = _SHARE.sub("", key)
-    if rest not in (plain(column.name), *column.other_names) or not (percent or rest != key):
+    names = plain(column.name), *column.other_names
+    rest = _counted(key, names)
+    if rest not in names or not (percent or rest != key):
         return ""
     return "percent" if percent or "percent" in key or "pct" in key else "part"
 
