@@ -151,7 +151,7 @@ class Core:
         """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime, "spread": self.spread}
         d_primes = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, self.protocols)]
+        rates = [self.rate(test).to_frame(prob) for test in protocols_of(protocols, self.protocols)]
         return pd.concat([d_primes, *rates], ignore_index=True)
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
@@ -237,7 +237,7 @@ def build(
     return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
 
 
-def tests_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:
+def protocols_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:
     """The forced-choice protocols that are asked for; the usual ones where none is."""
     if asked is None:
         return list(usual)

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Rate, Verdict, quantity, side
-from metasense.core.core import Core, Tests, tests_of
+from metasense.core.core import Core, Tests, protocols_of
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
 from metasense.engine.thinned import SomePosterior
@@ -54,7 +54,7 @@ class Averaged(Pictured):
     ...                  margin=ms.Margin(d_prime=1))
     >>> averaged = pooled.averaged()
     >>> averaged.average.median, round(averaged.nothing, 2), averaged.verdict().label
-    (0.0, 0.53, 'within the margin')
+    (0.0, 0.52, 'within the margin')
     """
 
     core: Core
@@ -223,7 +223,7 @@ class Averaged(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 8, 9]})
         >>> pooled.averaged().curve()["nothing"].round(2).tolist()[::5]
-        [0.11, 0.7, 0.98]
+        [0.1, 0.69, 0.98]
         """
         others = np.asarray(self.prior[1:], float)
         others = others / others.sum() if others.sum() > 0 else np.full(len(others), 1 / len(others))
@@ -270,7 +270,7 @@ class Averaged(Pictured):
         """
         main = {"average d-prime": self.average, "next panel d-prime": self.next_d_prime}
         d_primes = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, self.core.protocols)]
+        rates = [self.rate(test).to_frame(prob) for test in protocols_of(protocols, self.core.protocols)]
         return pd.concat([d_primes, *rates], ignore_index=True)
 
     # --- words and figures ------------------------------------------------------------------------------------------
@@ -287,7 +287,7 @@ class Averaged(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 8, 9]})
         >>> pooled.averaged().sentence()[:66]
-        'Counting that there may be nothing to taste at all (53 % probable,'
+        'Counting that there may be nothing to taste at all (52 % probable,'
         """
         test = self.core.main_protocol
         share = self.rate(test).p_c
@@ -319,7 +319,7 @@ class Averaged(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 8, 9]})
         >>> pooled.averaged().on_the_odds()[:53]
-        'With 5 % to 95 % for nothing beforehand, 11 % to 98 %'
+        'With 5 % to 95 % for nothing beforehand, 10 % to 98 %'
         """
         frame = self.curve()
         first, last = frame.iloc[0], frame.iloc[-1]

@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, quantity
-from metasense.core.core import Core, Tests, tests_of
+from metasense.core.core import Core, Tests, protocols_of
 from metasense.core.diagnostics import Diagnostics
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
@@ -533,7 +533,7 @@ class Moderation:
 
     def _frame(self, prob: float, protocols: Tests | None = None, called: Called | None = None) -> pd.DataFrame:
         """The same, with the moderators under their headings or as they are called."""
-        tests = tests_of(protocols, [self.core.main_protocol])
+        tests = protocols_of(protocols, [self.core.main_protocol])
         rows: dict[str, Distribution] = {}
         for m in self.design.moderators:
             if m.numeric:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, quantity
-from metasense.core.core import Core, Tests, tests_of
+from metasense.core.core import Core, Tests, protocols_of
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
@@ -208,7 +208,7 @@ class Nesting:
             f"share of the variance between {words.plural_of(noun)}": self.share,
         }
         frame = pd.DataFrame([quantity(name, value, prob) for name, value in rows.items()])
-        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, [self.core.main_protocol])]
+        rates = [self.rate(test).to_frame(prob) for test in protocols_of(protocols, [self.core.main_protocol])]
         return pd.concat([frame, *rates], ignore_index=True)
 
     def groups_frame(self, prob: float = 0.95) -> pd.DataFrame:

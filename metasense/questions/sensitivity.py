@@ -142,9 +142,9 @@ class Sensitivity(Pictured):
     >>> frame = pooled.sensitivity().to_frame()
     >>> frame.loc[frame["about"] == "panel", ["case", "median", "verdict"]].round(2)
              case  median            verdict
-    9   without A    1.18  beyond the margin
-    10  without B    1.57  beyond the margin
-    11  without C    0.86        not settled
+    10  without A    1.18  beyond the margin
+    11  without B    1.57  beyond the margin
+    12  without C    0.86        not settled
     """
 
     cases: pd.DataFrame

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, quantity
-from metasense.core.core import Core, Tests, tests_of
+from metasense.core.core import Core, Tests, protocols_of
 from metasense.engine.distribution import Distribution
 from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
@@ -49,9 +49,9 @@ class Some(Pictured):
     ...                   "correct": [10, 22, 9, 24, 11, 23]})
     >>> some = pooled.some()
     >>> some.panels_frame()["p_nothing"].round(2).tolist()
-    [0.93, 0.0, 0.94, 0.0, 0.89, 0.0]
+    [0.96, 0.0, 0.97, 0.0, 0.95, 0.0]
     >>> round(some.factor("varying"), 1)
-    11.5
+    13.8
     """
 
     core: Core
@@ -106,7 +106,7 @@ class Some(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
         >>> round(pooled.some().rate("triangle").p_c.median, 2)
-        0.5
+        0.52
         """
         kind = forced_choice(test)
         return Rate(kind, self.posterior.average_rate(kind), self.posterior.next_rate(kind))
@@ -215,7 +215,7 @@ class Some(Pictured):
             "next panel d-prime": self.next_d_prime,
         }
         numbers = pd.DataFrame([quantity(name, value, prob) for name, value in main.items()])
-        rates = [self.rate(test).to_frame(prob) for test in tests_of(protocols, self.core.protocols)]
+        rates = [self.rate(test).to_frame(prob) for test in protocols_of(protocols, self.core.protocols)]
         return pd.concat([numbers, *rates], ignore_index=True)
 
     def panels_frame(self, prob: float = 0.95) -> pd.DataFrame:
@@ -237,7 +237,7 @@ class Some(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
         >>> pooled.some().panels_frame()[["panel", "median"]].round(1).values.tolist()
-        [['A', 0.0], ['B', 2.6], ['C', 0.0], ['D', 2.8]]
+        [['A', 0.0], ['B', 2.7], ['C', 0.0], ['D', 2.8]]
         """
         frame = self.core.panels.frame[["panel", "protocol", "tastings", "correct"]].reset_index(drop=True)
         index = self.core.collected.index
@@ -261,7 +261,7 @@ class Some(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
         >>> pooled.some().sentence()[:62]
-        'If only some panels have something to taste, a share of 0.51 ('
+        'If only some panels have something to taste, 49 % of panels li'
         """
         if self.stated is None:
             low, high = self.nothing.interval()
@@ -288,7 +288,7 @@ class Some(Pictured):
         >>> import metasense as ms
         >>> pooled = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [8, 22, 9, 24]})
         >>> pooled.some().compared()[:40]
-        'The panels are 4.2 times as probable so '
+        'The panels are 10 times as probable unde'
         """
         factor = self.factor()
         if factor >= 1:

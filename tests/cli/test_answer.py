@@ -60,6 +60,8 @@ SAME = {
     "verdict": (["ask", "verdict", CIDER, "--margin", MARGIN], lambda pooled: pooled.verdict().to_frame()),
     "disagreement": (["ask", "disagreement", CIDER], lambda pooled: pooled.disagreement().to_frame()),
     "explanations": (["ask", "explanations", CIDER], lambda pooled: pooled.explanations().to_frame()),
+    "averaged": (["ask", "averaged", CIDER, "--margin", MARGIN], lambda pooled: pooled.averaged().to_frame()),
+    "some": (["ask", "some", CIDER, "--margin", MARGIN], lambda pooled: pooled.some().to_frame()),
     "sensitivity": (["ask", "sensitivity", CIDER, "--margin", MARGIN], lambda pooled: pooled.sensitivity().to_frame()),
     "path": (["ask", "path", CIDER, "--margin", MARGIN], lambda pooled: pooled.path().to_frame()),
     "drawer": (["ask", "drawer", CIDER, "--margin", MARGIN], lambda pooled: pooled.drawer().to_frame()),
@@ -115,7 +117,7 @@ ELSEWHERE = {  # what has no numbers of its own, or another test
     "to_csv": "--format csv", "write_csv": "--format csv", "to_frame": "--format csv", "load": "show", "rerun": "rerun",
     "serve": "serve", "read_answers": "answers", "record": "a form, for a notebook", "explore": "sliders, likewise",
     "protocol": "no answer, the name of a test", "power": "plan triangle 24 --margin: see the test below",
-    "slope": "a row of pool --moderator",
+    "slope": "a row of pool --moderator", "mend": "check --fix",
 }  # fmt: skip
 
 

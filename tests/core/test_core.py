@@ -105,14 +105,14 @@ def test_without_a_card_nothing_departs_from_it_and_with_one_what_does_is_named(
 
 def test_protocols_asked_for_are_taken_one_or_many_or_as_usual():
     usual = [ms.protocol("tetrad")]
-    assert names(module.tests_of(None, usual)) == ["tetrad"]
+    assert names(module.protocols_of(None, usual)) == ["tetrad"]
     assert (
-        names(module.tests_of("triangle", usual))
-        == names(module.tests_of(ms.protocol("triangle"), usual))
+        names(module.protocols_of("triangle", usual))
+        == names(module.protocols_of(ms.protocol("triangle"), usual))
         == ["triangle"]
     )
-    assert names(module.tests_of(["2-AFC", ms.protocol("triangle")], usual)) == ["2-AFC", "triangle"]
-    assert module.tests_of([], usual) == []
+    assert names(module.protocols_of(["2-AFC", ms.protocol("triangle")], usual)) == ["2-AFC", "triangle"]
+    assert module.protocols_of([], usual) == []
 
 
 def test_a_plain_pool_has_a_core_and_nothing_else_has_one(core):

@@ -11,17 +11,17 @@ from metasense.engine.grid import integrate
 from metasense.engine.likelihood import REACH, Counts
 from metasense.engine.posterior import (
     _between,
-    _folded,
-    _on_axis,
-    average_d_prime,
     average_p_correct,
     chebyshev,
     draw_nodes,
     draw_panels,
+    folded,
+    on_axis,
     signed_average,
     smooth,
 )
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 
@@ -189,10 +189,10 @@ def test_a_panel_far_from_the_others_has_the_density_of_its_likelihood_around_th
 def test_folding_adds_up_both_sides():
     edges = np.linspace(-REACH, REACH, 2801)
     middles = (edges[1:] + edges[:-1]) / 2
-    signed = _on_axis(3 * stats.norm.pdf(middles, 0.7, 0.9), True)
+    signed = on_axis(3 * stats.norm.pdf(middles, 0.7, 0.9), True)
     assert signed.mean == pytest.approx(0.7, abs=1e-6) and signed.support == (-REACH, REACH)
-    size = _folded(signed)
+    size = folded(signed)
     assert size.mean == pytest.approx(stats.foldnorm.mean(0.7 / 0.9, scale=0.9), abs=1e-5)
     for x in (0.2, 1.0, 2.5):
         assert size.below(x) == pytest.approx(stats.foldnorm.cdf(x, 0.7 / 0.9, scale=0.9), abs=2e-4)
-    assert _on_axis(np.ones(10), False).support == (0.0, REACH)
+    assert on_axis(np.ones(10), False).support == (0.0, REACH)
