@@ -21,14 +21,14 @@ if __name__ == "__main__":
 from calibration import ranks
 
 from metasense.binomial import at_least, smallest_count
-from metasense.engine import shelf, together
+from metasense.engine import batch, learning
 from metasense.engine.likelihood import Counts
 from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import LARGEST, Priors
 from metasense.protocols import protocol
 
 TRIANGLE = protocol("triangle")
-ASKED = shelf.Asked(Priors(), 0.8, TRIANGLE)
+ASKED = batch.Asked(Priors(), 0.8, TRIANGLE)
 SHARES = (0.5, 0.2, 0.3)
 BINS = (0.0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
 ALPHA = 0.05
@@ -36,7 +36,7 @@ ALPHA = 0.05
 
 def simulated(
     rng: np.random.Generator, size: int, shares: np.ndarray, centre: float, spread: float
-) -> tuple[shelf.Variables, np.ndarray, np.ndarray]:
+) -> tuple[batch.Variables, np.ndarray, np.ndarray]:
     """Two to four triangles of 15 to 40 for every variable; its true explanation, and its true average d-prime."""
     kinds = rng.choice(3, size, p=shares)
     mu = np.where(kinds > 0, np.abs(rng.normal(0, centre, size)), 0.0)
@@ -48,10 +48,10 @@ def simulated(
         panels.append([Counts(TRIANGLE, int(n), int(x)) for n, x in zip(sizes, correct, strict=True)])
     place = {e: i for i, e in enumerate(dict.fromkeys(e for one in panels for e in one))}
     members = tuple(np.array([place[e] for e in one]) for one in panels)
-    return shelf.Variables(tuple(place), members), kinds, average_d_prime(mu, tau)
+    return batch.Variables(tuple(place), members), kinds, average_d_prime(mu, tau)
 
 
-def alarms(variables: shelf.Variables) -> tuple[np.ndarray, np.ndarray]:
+def alarms(variables: batch.Variables) -> tuple[np.ndarray, np.ndarray]:
     """Of each variable: how many panels alone, and whether their sum, is statistically significant."""
     alone, summed = [], []
     for member in variables.members:
@@ -65,12 +65,12 @@ def alarms(variables: shelf.Variables) -> tuple[np.ndarray, np.ndarray]:
 def one_shelf(rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, float]]:
     """A shelf with known shares: a row a variable, and what is learned of the whole."""
     variables, kinds, average = simulated(rng, int(rng.integers(20, 41)), np.array(SHARES), 1.2, 0.4)
-    laid = together.Shelf(variables)
-    learned = together.learn(laid)
-    found = together.shrunken(laid, learned, ASKED)
+    laid = learning.Shelf(variables)
+    learned = learning.learn(laid)
+    found = learning.shrunken(laid, learned, ASKED)
     alone, summed = alarms(variables)
     none = found.probability[:, 0]
-    own = shelf.pool_many(variables, ASKED)
+    own = batch.pool_many(variables, ASKED)
     evidence = np.exp(own.log_evidence - own.log_evidence.max(axis=1, keepdims=True))
     low, _, high = learned.share_ranges()[0]
     rows = pd.DataFrame(
@@ -120,21 +120,21 @@ def one_ranked(rng: np.random.Generator, size: int = 20) -> dict[str, float]:
     """Positions of shares, scales and one variable drawn from the priors in their posteriors."""
     shares = rng.dirichlet(np.ones(3))
     truth = {}
-    for name, usual in together.USUAL.items():  # log-normal, cut where the engine's d-prime axis ends
+    for name, usual in learning.USUAL.items():  # log-normal, cut where the engine's d-prime axis ends
         value = np.inf
         while value > LARGEST[name]:
-            value = float(np.exp(rng.normal(np.log(usual), together.LOOSE[name])))
+            value = float(np.exp(rng.normal(np.log(usual), learning.LOOSE[name])))
         truth[name] = value
     variables, _, average = simulated(rng, size, shares, *truth.values())
-    laid = together.Shelf(variables)
-    learned = together.learn(laid)
+    laid = learning.Shelf(variables)
+    learned = learning.learn(laid)
     nodes, weight = learned.simplex.nodes[0], learned.weight.sum(axis=0)
     out = {f"share {name}": _at(nodes[i], weight, shares[i]) for i, name in enumerate(("none", "same", "varying"))}
     pairs, scales = learned.weight.sum(axis=1), learned.evidences.scales
     for axis, (name, value) in enumerate(truth.items()):
         logs = np.log((scales.centre, scales.spread)[axis])
-        out[name] = together.below(logs, scales.along(pairs, axis), float(np.log(value)))
-    draws = together.draw_averages(laid, learned, hyper=128, each=16, seed=int(rng.integers(1 << 30)))[:, 0]
+        out[name] = learning.below(logs, scales.along(pairs, axis), float(np.log(value)))
+    draws = learning.draw_averages(laid, learned, hyper=128, each=16, seed=int(rng.integers(1 << 30)))[:, 0]
     lower, equal = (draws < average[0]).mean(), (draws == average[0]).mean()
     out["average of a variable"] = float(lower + rng.random() * equal)  # ties, at nothing, broken at random
     return out

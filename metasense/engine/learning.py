@@ -16,13 +16,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from metasense.engine.batch import MARKS, Asked, Laid, Variables, ranges
 from metasense.engine.common import Common
 from metasense.engine.grid import IntegrationError, Stretch, integrate, log_prior
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import average_p_correct, chebyshev
 from metasense.engine.priors import LARGEST, SMALLEST, Priors
 from metasense.engine.shared import Nodes, nodes_of, quantiles, rate_scale
-from metasense.engine.shelf import Asked, Laid, Variables, ranges
 
 Array = NDArray[np.floating[Any]]
 
@@ -35,6 +35,7 @@ PASSES = 8
 SHARES = 25  # nodes of the share of nothing, and as many of that of one difference among the rest
 ROUGH = 0.02  # by which a sum over every second node may differ under the narrowest scales; the whole rule by 1e-5
 HELD = 40_000_000  # numbers that are kept in place of laying out likelihoods again
+CELLS = 192  # of either, in which a share's distribution is read off
 GROUP, LEAST = 4, 1e-70  # logs are taken of products of so many, each at least that: products cost less than logs
 TOLD = np.array([0.025, 0.5, 0.975])
 
@@ -238,6 +239,17 @@ class Simplex:
         shares = np.stack([np.repeat(a, len(b)), np.outer(rest, b).ravel(), np.outer(rest, 1 - b).ravel()])
         return np.clip(shares, 0, 1), np.outer(2 * rest * slope_a * w, slope_b * w).ravel()
 
+    def cells(self, weight: Array) -> tuple[Array, Array]:
+        """Shares in many small cells, shape (3, cells), and what each holds by the polynomial through the nodes."""
+        _, w, fine, integrals = chebyshev(self.size, CELLS + 1)
+        into = np.diff(integrals, axis=0) / w
+        middle = (fine[1:] + fine[:-1]) / 2
+        a, b = self.nothing.at(middle)[0], self.one.at(middle)[0]
+        rest = 1 - a
+        shares = np.stack([np.repeat(a, len(b)), np.outer(rest, b).ravel(), np.outer(rest, 1 - b).ravel()])
+        mass = into @ weight.reshape(self.size, self.size) @ into.T
+        return shares, np.clip(mass, 0, None).ravel()
+
     def refit(self, weight: Array) -> Simplex:
         """Nodes that suit the posterior weights of these."""
         found = weight.reshape(self.size, self.size)
@@ -314,8 +326,8 @@ class Learned:
 
     def share_ranges(self) -> Array:
         """2.5, 50 and 97.5 % of each share, shape (3, 3)."""
-        weight = self.weight.sum(axis=0)
-        return np.stack([_weighted(share, weight) for share in self.simplex.nodes[0]])
+        values, mass = self.simplex.cells(self.weight.sum(axis=0))
+        return np.stack([_weighted(share, mass) for share in values])
 
     def scale_ranges(self) -> Array:
         """2.5, 50 and 97.5 % of the scales of centre and spread, shape (2, 3)."""
@@ -355,7 +367,7 @@ def _weighted(values: Array, weight: Array) -> Array:
     """2.5, 50 and 97.5 % of nodes that stand close together."""
     order = np.argsort(values, kind="stable")
     cumulative = np.cumsum(weight[order]) - weight[order] / 2
-    return np.interp(TOLD, cumulative, values[order])
+    return np.interp(TOLD * weight.sum(), cumulative, values[order])
 
 
 def _smooth(logs: Array, weight: Array) -> Array:
@@ -439,8 +451,10 @@ class Shrunken:
     ----------
     probability : ndarray, shape (variables, 3)
         Of none, same and varying.
-    average, rate : ndarray, shape (variables, 3)
-        2.5, 50 and 97.5 % of the average d-prime, which is 0 where there is nothing, and of the correct answers.
+    average : ndarray, shape (variables, 21)
+        Of the average d-prime, which is 0 where there is nothing: 2.5 %, 7.5 % ... 97.5 %, the median in their middle.
+    rate : ndarray, shape (variables, 3)
+        2.5, 50 and 97.5 % of the correct answers averaged over panels.
     above : ndarray, shape (variables,)
         Probability that the average d-prime is above the margin.
     """
@@ -455,7 +469,7 @@ def shrunken(shelf: Shelf, learned: Learned, asked: Asked) -> Shrunken:
     """Every variable under the shares and scales of the shelf, nothing included."""
     probability, joint = learned.explanations
     size = len(probability)
-    average, rate, above = np.empty((size, 3)), np.empty((size, 3)), np.full(size, np.nan)
+    average, rate, above = np.empty((size, len(MARKS))), np.empty((size, 3)), np.full(size, np.nan)
     for which, laid in shelf.laid():
         kept = np.array([i not in shelf.singles for i in which.tolist()])
         parts = _mixed(laid, learned.evidences, which, joint)
@@ -495,7 +509,7 @@ def _with_nothing(none: Array, parts: Parts, nodes: Nodes, asked: Asked, scale: 
     above = np.full(len(none), np.nan)
     if asked.margin is not None:
         above = np.clip(1 - none - np.asarray(averages) @ nodes.up_to(asked.margin), 0.0, 1.0)
-    return ranges(nodes.fine, cdf), ranges(scale.fine, answers), above
+    return ranges(nodes.fine, cdf, MARKS), ranges(scale.fine, answers), above
 
 
 def _singly(
@@ -544,7 +558,7 @@ def _singly(
     if asked.margin is not None:
         above = varying * weighed.average.above(asked.margin)
         above += centres.sum() - float(_cumulative(np.array([asked.margin]), theta, same)[0])
-    return ranges(fine, cdf[None])[0], _weighted(np.concatenate(values), np.concatenate(masses)), above
+    return ranges(fine, cdf[None], MARKS)[0], _weighted(np.concatenate(values), np.concatenate(masses)), above
 
 
 def _cumulative(points: Array, values: Array, mass: Array) -> Array:

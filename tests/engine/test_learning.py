@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import logsumexp
 
-from metasense.engine import shelf, together
+from metasense.engine import batch, learning
 from metasense.engine.common import Common
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts, Repeats
@@ -15,7 +15,7 @@ from metasense.engine.priors import Priors
 from metasense.protocols import protocol
 
 TRIANGLE, TWO = protocol("triangle"), protocol("2-AFC")
-ASKED = shelf.Asked(Priors(), 0.8, TRIANGLE)
+ASKED = batch.Asked(Priors(), 0.8, TRIANGLE)
 FEW = [
     [Counts(TRIANGLE, 30, 11), Counts(TRIANGLE, 24, 7)],
     [Counts(TRIANGLE, 30, 19), Counts(protocol("tetrad"), 24, 14)],
@@ -26,23 +26,23 @@ FEW = [
 
 def gathered(panels):
     distinct = list(dict.fromkeys(e for one in panels for e in one))
-    return shelf.Variables(tuple(distinct), tuple(np.array([distinct.index(e) for e in one]) for one in panels))
+    return batch.Variables(tuple(distinct), tuple(np.array([distinct.index(e) for e in one]) for one in panels))
 
 
 @pytest.fixture(scope="module")
 def few():
-    laid = together.Shelf(gathered(FEW))
-    return laid, together.learn(laid)
+    laid = learning.Shelf(gathered(FEW))
+    return laid, learning.learn(laid)
 
 
 def test_evidences_under_other_scales_are_those_of_pools_of_their_own(few):
     _, learned = few
     scales = learned.evidences.scales
     for i, panels in enumerate(FEW):
-        for a, b in product((0, together.SCALES - 1), repeat=2):  # the four corners
+        for a, b in product((0, learning.SCALES - 1), repeat=2):  # the four corners
             priors = Priors(float(scales.centre[a]), float(scales.spread[b]))
             found = integrate(tuple(panels), np.ones(len(panels)), priors)[1]
-            pair = a * together.SCALES + b
+            pair = a * learning.SCALES + b
             assert learned.evidences.none[i] == pytest.approx(found.none, abs=1e-9)
             assert learned.evidences.same[i, pair] == pytest.approx(found.same, abs=2e-5)
             assert learned.evidences.varying[i, pair] == pytest.approx(found.varying, abs=5e-5)
@@ -69,10 +69,10 @@ def test_shares_and_explanations_are_sums_over_all_allocations(few):
 
 
 def test_one_variable_alone_gets_the_average_over_explanations_and_scales():
-    laid = together.Shelf(gathered(FEW[:1]))
-    learned = together.learn(laid)
+    laid = learning.Shelf(gathered(FEW[:1]))
+    learned = learning.learn(laid)
     scales = learned.evidences.scales
-    found = together.shrunken(laid, learned, ASKED)
+    found = learning.shrunken(laid, learned, ASKED)
     probability, joint = learned.explanations
     above = 0.0
     copies = np.ones(2)
@@ -88,12 +88,12 @@ def test_one_variable_alone_gets_the_average_over_explanations_and_scales():
 
 def test_a_variable_with_nodes_of_its_own_gives_the_same(few):
     laid, learned = few
-    own = together.Shelf(gathered(FEW))
-    own.singles = {i: together.Single.of(own.variables.some([i])) for i in range(len(FEW))}
+    own = learning.Shelf(gathered(FEW))
+    own.singles = {i: learning.Single.of(own.variables.some([i])) for i in range(len(FEW))}
     there = own.evidences(learned.evidences.scales)
     assert there.varying == pytest.approx(learned.evidences.varying, abs=5e-5)
     assert there.same == pytest.approx(learned.evidences.same, abs=5e-5)
-    one, other = (together.shrunken(which, learned, ASKED) for which in (laid, own))
+    one, other = (learning.shrunken(which, learned, ASKED) for which in (laid, own))
     assert one.above == pytest.approx(other.above, abs=2e-3)
     assert one.average == pytest.approx(other.average, abs=6e-3)
     assert one.rate == pytest.approx(other.rate, abs=6e-3)
@@ -101,8 +101,8 @@ def test_a_variable_with_nodes_of_its_own_gives_the_same(few):
 
 def test_draws_of_all_averages_have_the_probabilities_that_were_summed(few):
     laid, learned = few
-    draws = together.draw_averages(laid, learned, hyper=512, each=16)
-    found = together.shrunken(laid, learned, ASKED)
+    draws = learning.draw_averages(laid, learned, hyper=512, each=16)
+    found = learning.shrunken(laid, learned, ASKED)
     assert (draws == 0).mean(axis=0) == pytest.approx(found.probability[:, 0], abs=0.02)
     assert (draws > 0.8).mean(axis=0) == pytest.approx(found.above, abs=0.02)
 
@@ -126,7 +126,7 @@ def simulated(rng, size, shares, centre, spread):
 
 def test_a_large_shelf_gives_its_shares_and_scales_back():
     variables, _ = simulated(np.random.default_rng(2), 600, (0.5, 0.2, 0.3), 1.2, 0.4)
-    learned = together.learn(together.Shelf(variables))
+    learned = learning.learn(learning.Shelf(variables))
     low, _, high = learned.share_ranges().T
     assert ((low < [0.5, 0.2, 0.3]) & (high > [0.5, 0.2, 0.3])).all()
     assert learned.shares[0] == pytest.approx(0.5, abs=0.12)
@@ -136,6 +136,6 @@ def test_a_large_shelf_gives_its_shares_and_scales_back():
 
 
 def test_a_shelf_of_strong_differences_leaves_nothing_to_nothing():
-    learned = together.learn(together.Shelf(gathered([[Counts(TRIANGLE, 36, 30), Counts(TRIANGLE, 36, 29)]] * 12)))
+    learned = learning.learn(learning.Shelf(gathered([[Counts(TRIANGLE, 36, 30), Counts(TRIANGLE, 36, 29)]] * 12)))
     assert learned.explanations[0][:, 0].max() < 1e-6
     assert learned.shares[0] < 0.15

@@ -40,7 +40,29 @@ Places = NDArray[np.intp]
 REJECTED = 1e-4  # by which a sum over every second node may differ; the whole rule is then good to far more digits
 CHUNK = 256  # variables whose likelihoods are in memory together
 ENDS = np.array([0.025, 0.5, 0.975])
+MARKS = np.sort([*np.arange(20) / 20 + 0.025, 0.5])  # twenty equally likely truths, and the middle of them
 FACTORS = ((0.5, 0.5), (0.5, 2.0), (2.0, 0.5), (2.0, 2.0))  # of the prior scales, under which answers are compared
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """A panel of which only this is known: it had fewer right answers than `critical`, and was not written down."""
+
+    protocol: Protocol
+    tastings: int
+    critical: int
+    repeated = False
+
+    @property
+    def size(self) -> int:
+        """Number of tastings."""
+        return self.tastings
+
+    def log_likelihood(self, theta: Array, gamma: float = 0.0) -> Array:
+        """Log probability of fewer right answers at each d-prime."""
+        from scipy.stats import binom
+
+        return np.asarray(binom.logcdf(self.critical - 1, self.tastings, self.protocol.p_correct(theta)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,10 +235,10 @@ class Masses:
         return ranges(scale.fine, np.asarray(at_levels) @ scale.between)
 
 
-def ranges(points: Array, cdf: Array) -> Array:
-    """Lower end, median and upper end of each distribution, shape (variables, 3)."""
+def ranges(points: Array, cdf: Array, shares: Array = ENDS) -> Array:
+    """Lower end, median and upper end of each distribution, or other quantiles, shape (variables, shares)."""
     rising = np.maximum.accumulate(np.clip(cdf, 0.0, None), axis=1)
-    return quantiles(points, rising / np.maximum(rising[:, -1:], 1e-300), ENDS)
+    return quantiles(points, rising / np.maximum(rising[:, -1:], 1e-300), shares)
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,9 +250,11 @@ class Pools:
     log_evidence : ndarray, shape (variables, 3)
         Of none, same and varying.
     error : ndarray, shape (variables,)
-    average, spread, following, rate : ndarray, shape (variables, 3)
-        Lower end, median and upper end (2.5, 50 and 97.5 %) of the average d-prime, the spread, the next panel's
-        d-prime, and the correct answers of a protocol averaged over panels.
+    average : ndarray, shape (variables, 21)
+        Of the average d-prime: quantiles at 2.5 %, 7.5 % ... 97.5 %, and the median in their middle.
+    spread, following, rate : ndarray, shape (variables, 3)
+        Lower end, median and upper end (2.5, 50 and 97.5 %) of the spread, of the next panel's d-prime, and of the
+        correct answers of a protocol averaged over panels.
     above : ndarray, shape (variables,)
         Probability that the average d-prime is above the margin; not a number without one.
     way : ndarray, shape (variables,)
@@ -342,7 +366,7 @@ def _read(laid: Laid, asked: Asked) -> Pools:
     return Pools(
         masses.logs,
         masses.error,
-        ranges(nodes.fine, averages @ nodes.running),
+        ranges(nodes.fine, averages @ nodes.running, MARKS),
         masses.along(spread_scale(nodes)),
         masses.along(next_scale(nodes)),
         masses.along(rate_scale(nodes, asked.test, laid.directed)),
@@ -385,13 +409,13 @@ def pool_singly(variables: Variables, asked: Asked) -> Pools:
         if priors is not None:
             other = plane.weigh(copies, priors).average
             corners[0, i] = other.median, _above(other, asked.margin)
-    quantities = (posterior.average, posterior.spread, posterior.next_d_prime, posterior.average_rate(asked.test))
-    average, spread, following, rate = (value.quantile(ENDS)[None] for value in quantities)
+    quantities = (posterior.spread, posterior.next_d_prime, posterior.average_rate(asked.test))
+    spread, following, rate = (value.quantile(ENDS)[None] for value in quantities)
     way = posterior.expected_way
     return Pools(
         log_evidence=np.array([[evidences.none, evidences.same, evidences.varying]]),
         error=np.array([evidences.error]),
-        average=average,
+        average=posterior.average.quantile(MARKS)[None],
         spread=spread,
         following=following,
         rate=rate,
