@@ -45,7 +45,7 @@ def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: st
 
 def nothing(core: Core) -> list[str]:
     """That there may be nothing to taste, where that is probable."""
-    return plain.nothing(float(explain(core).probability[0]))
+    return plain.nothing(float(explain(core).probability[0]), core.priors.odds[0])
 
 
 def table(core: Core, rate: Rate, next_one: str = "the next such panel") -> Table:

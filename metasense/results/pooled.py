@@ -21,7 +21,7 @@ from metasense.questions import sensitivity as choices
 from metasense.questions import tasters as people
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
-from metasense.questions.explanations import EVEN, Explanations, explain
+from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
 from metasense.results import first, notes, page, sentences
@@ -278,13 +278,13 @@ class Pooled(Pool):
 
     # --- how far the answer holds -----------------------------------------------------------------------------------
 
-    def explanations(self, prior: tuple[float, float, float] = EVEN) -> Explanations:
+    def explanations(self, prior: tuple[float, float, float] | None = None) -> Explanations:
         """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities.
 
         Parameters
         ----------
-        prior : (float, float, float)
-            How probable each was before the panels, in that order; even by default.
+        prior : (float, float, float), optional
+            How probable each was before the panels, in that order; even by default, or as learned priors have it.
 
         Returns
         -------

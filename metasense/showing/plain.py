@@ -117,7 +117,7 @@ def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> 
     return f"It is {likely} probable that the difference is {side} than the margin{more}."
 
 
-def nothing(probability: float) -> list[str]:
+def nothing(probability: float, before: float = 1 / 3) -> list[str]:
     """That there may be nothing to taste, where that is probable enough to be said.
 
     >>> nothing(0.05), nothing(0.31)
@@ -126,8 +126,8 @@ def nothing(probability: float) -> list[str]:
     if not probability >= MENTIONED:
         return []
     said = words.probability(probability)
-    before = words.percent(1 / 3)  # nothing, one size in all panels, panels that differ: even to begin with
-    return [f"It is {said} probable ({before} beforehand) that there is nothing to taste at all."]
+    even = words.percent(before)  # nothing, one size in all panels, panels that differ: even to begin with
+    return [f"It is {said} probable ({even} beforehand) that there is nothing to taste at all."]
 
 
 def direction(way: float | None, settled: float, *, alone: bool = False) -> str:

@@ -120,3 +120,28 @@ def test_shares_come_with_scales_in_d_prime_units(whole):
     assert frame.loc["scale of the centre", "lower"] < centre < frame.loc["scale of the centre", "upper"]
     assert frame.loc["scale of the spread", "lower"] < spread < frame.loc["scale of the spread", "upper"]
     assert sum(whole.odds) == pytest.approx(1)
+
+
+def test_what_was_learned_serves_a_new_variable_and_is_said_wherever_it_is_used(whole, tmp_path):
+    priors = ms.Priors.learned(whole)
+    assert (priors.centre_scale, priors.spread_scale) == pytest.approx(whole.scales) and priors.odds == whole.odds
+    new = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 20, "correct": [8, 7]}
+    pooled = ms.pool(new, margin="0.2 triangle", priors=priors)
+    origin = f"30 ingredients ({len(whole.stock.tables.panels)} panels, the table)"
+    assert origin in pooled.statement(length="methods") and origin in " ".join(pooled.notes)
+    assert pooled.explanations().prior == whole.odds
+    evidences = pooled.evidences
+    weighed = np.exp([evidences.none, evidences.same, evidences.varying]) * whole.odds
+    assert pooled.explanations().probability == pytest.approx(weighed / weighed.sum())
+    again = ms.load(pooled.save(tmp_path / "new.nc"))
+    assert again.priors == priors and again.headline() == pooled.headline()
+    card = ms.Card(
+        question="Is it noticed?", decision="Change if within.", protocols="triangle", margin=ms.Margin(d_prime=0.8),
+        tastings=30, date="2026-03-01", priors=priors,
+    )  # fmt: skip
+    assert ms.Card.from_text(card.to_text()).priors == priors and not ms.Card.from_text(card.to_text()).edited
+
+
+def test_priors_may_be_learned_from_the_shelf_itself():
+    shelf = ms.pool_each(table(6), by="ingredient")
+    assert ms.Priors.learned(shelf) == ms.Priors.learned(shelf.together())
