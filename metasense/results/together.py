@@ -265,7 +265,8 @@ class Together(Pictured, Answered):
     @property
     def scales(self) -> tuple[float, float]:
         """Prior scales of centre and spread that suit these variables, in d-prime units."""
-        return self.stock.learned.typical_scales
+        centre, spread = self.stock.learned.typical_scales
+        return round(centre, 3), round(spread, 3)
 
     @property
     def odds(self) -> tuple[float, float, float]:
