@@ -41,6 +41,7 @@ _OPTIONS = {
     "allergens": "--allergens",
     "hazards": "--hazards",
     "threshold": "--threshold",
+    "by": "--by",
 }
 _RULES = tuple(
     (re.compile(pattern), instead)
@@ -57,6 +58,7 @@ _RULES = tuple(
         (r"\bpool without moderators= and within=, or give the \.plain of such a pool; got \w+", "pool without "
          "--moderator and --within"),
         (r"; or give separate blind pairs as pairs=", ""),
+        (r"\btogether\(\)", "--together"),
         (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
     )
 )  # fmt: skip

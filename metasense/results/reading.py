@@ -140,17 +140,21 @@ class Reading:
             )
         return found
 
+    def on_reversals(self) -> list[str]:
+        """Panels with far fewer correct answers than guessing gives."""
+        turned = self.stock.tables.panels.reversals()
+        if not turned:
+            return []
+        named = words.listing(map(words.one_line, turned), NAMED)
+        return [
+            f"Far fewer correct answers than guessing gives: {named}. A reversal or a coding error? Check the key.",
+        ]
+
     def on_the_panels(self) -> list[str]:
         """What limits any answer from these panels, each said once."""
         panels = self.stock.tables.panels
         frame, n = panels.frame, len(panels)
         found = []
-        turned = panels.reversals()
-        if turned:
-            found.append(
-                f"Far fewer correct answers than guessing gives: {words.listing(map(words.one_line, turned), NAMED)}. "
-                "A reversal or a coding error? Check the key."
-            )
         extended = (frame["looks"] > 1) | (frame["tastings"] > frame["planned"])
         for mask, text in (
             (frame["blind"].isna(), "Blinding not stated: {}. Only double-blind panels tell what people could taste."),

@@ -239,7 +239,12 @@ class Shelf(Pictured, Answered):
     def notes(self) -> tuple[str, ...]:
         """What a careful reader should know about these answers, in plain words and once for all of them."""
         reading = self._reading
-        return (reading.on_many(), *reading.on_the_priors(self.to_frame()), *reading.on_the_panels())
+        return (
+            *reading.on_reversals(),
+            reading.on_many(),
+            *reading.on_the_priors(self.to_frame()),
+            *reading.on_the_panels(),
+        )
 
     def _answer(self) -> tuple[str, ...]:
         reading = self._reading

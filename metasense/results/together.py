@@ -310,7 +310,7 @@ class Together(Pictured, Answered):
         """What a careful reader should know about this answer, in plain words."""
         reading = self._reading
         size = len(self.stock)
-        found = []
+        found = reading.on_reversals()
         if size < FEW:
             found.append(
                 f"So few {reading.plural} tell little of one another: the answer rests on what was assumed of the "

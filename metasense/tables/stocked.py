@@ -108,11 +108,13 @@ def _column(panels: Panels, by: str) -> str:
     """The column of that name, written in any way."""
     found = [column for column in panels.frame if plain(str(column)) == plain(by)]
     if not found:
-        there = listing(map(repr, panels.moderators)) or "none beyond those every table has"
-        raise PanelsError(
-            f"there is no column {by!r} to tell the variables apart; other columns: {there}.", panels.source
-        )
+        raise _no_column(by, panels.moderators, panels.source)
     return str(found[0])
+
+
+def _no_column(by: str, there: Sequence[str], source: str) -> PanelsError:
+    said = listing(map(repr, there), 12) or "none beyond those every table has"
+    return PanelsError(f"there is no column {by!r} to tell the variables apart; there is {said}.", source)
 
 
 def _named_apart(sheet: Sheet, by: str, before: dict[str, str]) -> Sheet:
@@ -120,6 +122,8 @@ def _named_apart(sheet: Sheet, by: str, before: dict[str, str]) -> Sheet:
     names = {plain("panel"), *PANEL_COLUMNS[0].other_names}
     panel = [j for j, header in enumerate(sheet.headers) if plain(header) in names]
     variable = [j for j, header in enumerate(sheet.headers) if plain(header) == plain(by)]
+    if not variable:
+        raise _no_column(by, [header for header in sheet.headers if header], sheet.source)
     if len(panel) != 1 or len(variable) != 1:
         return sheet  # which is said by those who read it
     cells = sheet.columns[panel[0]].tolist()
