@@ -21,19 +21,20 @@ from metasense.engine.common import Common
 from metasense.engine.grid import IntegrationError, Stretch, integrate, log_prior
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import average_p_correct, chebyshev
-from metasense.engine.priors import LARGEST, SMALLEST, Priors
+from metasense.engine.priors import LARGEST, Priors
 from metasense.engine.shared import Nodes, nodes_of, quantiles, rate_scale
 
 Array = NDArray[np.floating[Any]]
 
 USUAL = {"centre_scale": 1.5, "spread_scale": 0.5}  # medians of the scales beforehand,
 LOOSE = {"centre_scale": 0.5, "spread_scale": 0.7}  # and the standard deviations of their logs
+NARROWEST = {"centre_scale": 0.1, "spread_scale": 0.03}  # what is less could not be told from nothing, or from the same
 SCALES = 12  # nodes of each scale
 AROUND = 4.5  # standard deviations of its log that they reach to either side
 ENDS = 1e-4  # posterior probability of an outermost node above which they reach farther
 PASSES = 8
 SHARES = 25  # nodes of the share of nothing, and as many of that of one difference among the rest
-ROUGH = 0.02  # by which a sum over every second node may differ under the narrowest scales; the whole rule by 1e-5
+ROUGH = 0.1  # by which a sum over every second node may differ under the narrowest scales; the whole rule by some 1e-4
 HELD = 40_000_000  # numbers that are kept in place of laying out likelihoods again
 CELLS = 192  # of either, in which a share's distribution is read off
 GROUP, LEAST = 4, 1e-70  # logs are taken of products of so many, each at least that: products cost less than logs
@@ -88,8 +89,8 @@ def _beforehand() -> dict[str, tuple[float, float]]:
 
 
 def _clipped(name: str, low: float, high: float) -> tuple[float, float]:
-    """No wider than the engine's d-prime axis allows."""
-    return float(max(low, np.log(10 * SMALLEST))), float(min(high, np.log(LARGEST[name])))
+    """No wider than the engine's d-prime axis allows, and no narrower than could be told."""
+    return float(max(low, np.log(NARROWEST[name]))), float(min(high, np.log(LARGEST[name])))
 
 
 # --- each variable's evidences as functions of them -------------------------------------------------------------------

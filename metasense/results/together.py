@@ -391,8 +391,9 @@ class Together(Pictured, Answered):
             "Level above: every variable has nothing to taste, one d-prime in all panels, or d-primes that vary, with "
             "shares ~ Dirichlet(1, 1, 1); the scales of the half-normal priors of centre and spread are log-normal "
             f"with medians {usual['centre_scale']:g} and {usual['spread_scale']:g} and standard deviations "
-            f"{loose['centre_scale']:g} and {loose['spread_scale']:g} of their logs, cut at the widest the model "
-            "takes.",
+            f"{loose['centre_scale']:g} and {loose['spread_scale']:g} of their logs, cut below "
+            f"{engine.NARROWEST['centre_scale']:g} and {engine.NARROWEST['spread_scale']:g} and above the widest the "
+            "model takes.",
             f"Learned scales: {words.listing(found)}, in d-prime units.",
             f"Computation: summed over {engine.SCALES} x {engine.SCALES} scales and {engine.SHARES} x {engine.SHARES} "
             "shares, laid anew until they suit; orders and numbers of false alarms from 4096 joint draws. metasense "

@@ -135,6 +135,16 @@ def test_a_large_shelf_gives_its_shares_and_scales_back():
     assert np.all(high - low < [0.8, 0.8])
 
 
+def test_a_spread_that_is_nowhere_needs_no_nodes_of_its_own():
+    rng = np.random.default_rng(3)
+    panels = [[Counts(TRIANGLE, 40, int(x)) for x in rng.binomial(40, 0.55, 3)] for _ in range(80)]
+    laid = learning.Shelf(gathered(panels))
+    learned = learning.learn(laid)
+    assert not laid.singles
+    assert learned.evidences.scales.spread[0] > learning.NARROWEST["spread_scale"]
+    assert learned.shares[0] < 0.1
+
+
 def test_a_shelf_of_strong_differences_leaves_nothing_to_nothing():
     learned = learning.learn(learning.Shelf(gathered([[Counts(TRIANGLE, 36, 30), Counts(TRIANGLE, 36, 29)]] * 12)))
     assert learned.explanations[0][:, 0].max() < 1e-6
