@@ -254,7 +254,7 @@ class Shelf(Pictured, Answered):
         doubtful = int((frame["p_none"] >= 0.5).sum())
         if doubtful:
             share = words.count(doubtful, reading.noun, reading.plural)
-            said.append(f"For {share} it is more probable than not that there is nothing to taste at all.")
+            said.append(f"For {share} it is more probable than not that there is nothing to taste.")
         return tuple(said)
 
     def _glance(self) -> Glance:

@@ -287,7 +287,7 @@ class Together(Pictured, Answered):
         reading = self._reading
         middle, low, high = (int(n) for n in self.nothing())
         between = "" if low == high else f" ({low} to {high})"
-        return f"About {middle} of {reading.these(size)}{between} probably have nothing to taste at all."
+        return f"About {middle} of {reading.these(size)}{between} probably have nothing to taste."
 
     def _verdicts(self) -> str:
         reading = self._reading
@@ -299,11 +299,11 @@ class Together(Pictured, Answered):
         row = self.false_alarms().iloc[0]
         number = int(row["number"])
         if not number:
-            return "No panel was statistically significant on its own."
+            return "No panel alone seemed to show a difference."
         expected = "fewer than 1" if row["expected"] < 0.95 else f"about {row['expected']:.0f}"
         between = f" ({row['lower']:.0f} to {row['upper']:.0f})" if row["lower"] < row["upper"] else ""
         of = words.count(number, "panel")
-        return f"Of the {of} statistically significant alone, {expected}{between} are expected to be luck."
+        return f"Of the {of} that alone seemed to show a difference, {expected}{between} are expected to be luck."
 
     @property
     def notes(self) -> tuple[str, ...]:
