@@ -133,6 +133,7 @@ class Stock:
             next_lower=pools.following[:, 0],
             next_upper=pools.following[:, 2],
             p_none=none[:, 0],
+            p_expected_way=pools.way,
             p_above=pools.above,
             p_below=1 - pools.above,
             verdict=verdicts,

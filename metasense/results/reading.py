@@ -141,14 +141,19 @@ class Reading:
         return found
 
     def on_reversals(self) -> list[str]:
-        """Panels with far fewer correct answers than guessing gives."""
+        """Panels with far fewer correct answers than guessing gives, and variables that lean the other way."""
+        found = []
         turned = self.stock.tables.panels.reversals()
-        if not turned:
-            return []
-        named = words.listing(map(words.one_line, turned), NAMED)
-        return [
-            f"Far fewer correct answers than guessing gives: {named}. A reversal or a coding error? Check the key.",
-        ]
+        if turned:
+            named = words.listing(map(words.one_line, turned), NAMED)
+            found.append(
+                f"Far fewer correct answers than guessing gives: {named}. A reversal or a coding error? Check the key."
+            )
+        against = np.flatnonzero(self.stock.pools.way < 1 - SETTLED)
+        if len(against):
+            named = words.listing([words.one_line(self.stock.tables.names[i]) for i in against.tolist()], NAMED)
+            found.append(f"Against the expected direction: {named}. Sizes here are told whatever their direction.")
+        return found
 
     def on_the_panels(self) -> list[str]:
         """What limits any answer from these panels, each said once."""

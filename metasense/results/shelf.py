@@ -221,7 +221,9 @@ class Shelf(Pictured, Answered):
             average d-prime as ``median, lower, upper, prob, kind``; correct answers of the main protocol as shares
             ``p_c, p_c_lower, p_c_upper``; the ``spread`` (median); the next panel's d-prime as ``next_median,
             next_lower, next_upper``; ``p_none``, the probability of nothing to taste at even odds with one difference
-            and differences that vary; ``p_above, p_below, verdict`` against the margin; and whether size or verdict
+            and differences that vary; ``p_expected_way``, that the difference goes the way that was expected, missing
+            where no panel has a direction; ``p_above, p_below, verdict`` against the margin;
+            and whether size or verdict
             would be another with prior scales halved or doubled: ``size_rests_on_prior, verdict_rests_on_prior``.
 
         Examples

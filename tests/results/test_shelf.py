@@ -106,6 +106,15 @@ def test_a_panel_that_looks_reversed_is_named():
     assert any("Odd: May" in note and "Check the key" in note for note in notes)
 
 
+def test_a_difference_the_other_way_is_said():
+    rows = [("Sugar", "A", "2-AFC", 40, 8), ("Sugar", "B", "2-AFC", 40, 10), ("Salt", "A", "2-AFC", 40, 33)]
+    shelf = ms.pool_each(pd.DataFrame(rows, columns=table(1).columns), by="ingredient", margin="0.2 triangle")
+    assert any(note.startswith("Against the expected direction: Sugar.") for note in shelf.notes)
+    ways = shelf.to_frame()["p_expected_way"]
+    pooled = shelf.variable("Sugar")
+    assert ways[0] == pytest.approx(pooled.expected_way, abs=1e-4) and ways[1] > 0.95
+
+
 def test_the_frame_leaves_as_a_table(shelf, tmp_path):
     path = shelf.to_csv(tmp_path / "shelf.csv")
     assert pd.read_csv(path)["variable"].tolist() == list(shelf.names)
