@@ -118,3 +118,16 @@ def test_a_difference_the_other_way_is_said():
 def test_the_frame_leaves_as_a_table(shelf, tmp_path):
     path = shelf.to_csv(tmp_path / "shelf.csv")
     assert pd.read_csv(path)["variable"].tolist() == list(shelf.names)
+
+
+def test_names_are_shown_as_text_and_never_run(tmp_path):
+    hostile = '=HYPERLINK("x")<script>alert(1)</script> $x$ |a|'
+    rows = [(name, "May", "triangle", 30, correct) for name, correct in ((hostile, 25), ("Salt", 9))]
+    shelf = ms.pool_each(pd.DataFrame(rows, columns=table(1).columns), by="ingredient", margin="0.2 triangle")
+    for result in (shelf, shelf.together()):
+        page = result._repr_html_()
+        assert "<script>" not in page and "&lt;script&gt;" in page
+        assert "<script>" not in result.picture()._repr_html_()
+        lines = result.to_csv(tmp_path / "out.csv", overwrite=True).read_text(encoding="utf-8").splitlines()
+        assert not any(line.startswith(("=", '"=')) for line in lines)
+    assert shelf.variable(hostile).panels.frame["panel"].tolist() == ["May"]
