@@ -124,9 +124,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     options.add_pool(pool)
     pool.set_defaults(run=_late("answer", "pool"))
 
-    shelf = command("shelf", "many variables at once, each on its own or weighed as one")
-    many.add_shelf(shelf)
-    shelf.set_defaults(run=_late("many", "shelf"))
+    many.add_shelf(command("shelf", many.DOES), _late("many", "shelf"))
 
     ask = command("ask", "what stands behind the answer of a pool")
     ask.add_argument("question", choices=tuple(QUESTIONS), metavar="question", help=", ".join(QUESTIONS))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from typing import Any
 
 from metasense.cli.options import add_form, add_margin
@@ -11,8 +12,12 @@ from metasense.cli.printing import FORMATS, answer, progress
 from metasense.cli.reading import FINE, WARNED
 
 
-def add_shelf(parsed: Parser) -> None:
+DOES = "many variables at once, each on its own or weighed as one"
+
+
+def add_shelf(parsed: Parser, run: Callable[[argparse.Namespace], int]) -> None:
     """Which table, and what tells the variables."""
+    parsed.set_defaults(run=run)
     parsed.add_argument(
         "table", metavar="TABLE", help="a table (CSV, TSV, Excel, Parquet), one row a panel or a tasting"
     )
