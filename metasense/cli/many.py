@@ -11,7 +11,6 @@ from metasense.cli.parser import Parser
 from metasense.cli.printing import FORMATS, answer, progress
 from metasense.cli.reading import FINE, WARNED
 
-
 DOES = "many variables at once, each on its own or weighed as one"
 
 

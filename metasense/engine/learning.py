@@ -428,8 +428,9 @@ def _ends_around(scales: Scales, pairs: Array, ends: dict[str, tuple[float, floa
         marginal = scales.along(pairs, axis)
         logs = np.log(values)
         mean = float(logs @ marginal)
-        sd = max(float(np.sqrt((logs - mean) ** 2 @ marginal)), 1e-3)
         low, high = ends[name]
+        # what falls between two nodes is known no better than where these stand
+        sd = max(float(np.sqrt((logs - mean) ** 2 @ marginal)), 0.04 * (high - low), 1e-4)
         widest = _clipped(name, -np.inf, np.inf)
         short = marginal[0] > ENDS and low > widest[0], marginal[-1] > ENDS and high < widest[1]
         if not any(short) and high - low < 3 * AROUND * sd:
