@@ -135,6 +135,16 @@ def test_a_large_shelf_gives_its_shares_and_scales_back():
     assert np.all(high - low < [0.8, 0.8])
 
 
+@pytest.mark.slow
+def test_a_very_large_shelf_is_learned_and_is_right():
+    variables, kinds = simulated(np.random.default_rng(5), 3000, (0.5, 0.2, 0.3), 1.2, 0.4)
+    learned = learning.learn(learning.Shelf(variables))
+    low, _, high = learned.share_ranges().T
+    true = np.bincount(kinds, minlength=3) / len(kinds)
+    assert ((low < true) & (true < high)).all() and (high - low < 0.35).all()
+    assert learned.error < 1e-3
+
+
 def test_a_spread_that_is_nowhere_needs_no_nodes_of_its_own():
     rng = np.random.default_rng(3)
     panels = [[Counts(TRIANGLE, 40, int(x)) for x in rng.binomial(40, 0.55, 3)] for _ in range(80)]
