@@ -1,4 +1,4 @@
-"""Make the three invented demo scenarios, from tasters with known sensitivity up to the tables a maker would keep.
+"""Make the invented demo scenarios, from tasters with known sensitivity up to the tables a maker would keep.
 
 Run ``python datasets/make_datasets.py`` to rewrite every CSV beside this file, byte for byte. A panel's true d-prime
 follows a stated rule (by kind of taster, grams of salt, weeks in the bag) plus a small deviation of its own. Every
@@ -491,6 +491,54 @@ COFFEE = Scenario(
 
 SCENARIOS = (CIDER, BAKERY, COFFEE)
 
+ICE_CREAM_SEED = 3024
+NOTHING = {name: (0.0, 0.0) for name in (
+    "Another dairy's milk", "Tapioca starch", "Guar for carob gum", "Organic sugar", "Glucose syrup", "Pectin",
+    "Skimmed milk powder", "Longer ageing", "Freezing faster", "Brown eggs", "Inulin", "Filtered water",
+    "Another pasteuriser", "Sunflower lecithin", "Paper tubs",
+)}  # fmt: skip
+ONE_DIFFERENCE = {  # the same in every panel
+    "Sea salt, a pinch more": (0.6, 0.0), "Dextrose for some sugar": (0.8, 0.0), "Buttermilk": (1.2, 0.0),
+    "Tonka for vanilla": (2.6, 0.0), "Mint oil for leaves": (2.0, 0.0), "Honey for some sugar": (1.5, 0.0),
+}  # fmt: skip
+VARYING = {  # from batch to batch
+    "Vanilla from another island": (0.7, 0.4), "Roasted hazelnuts": (2.2, 0.5), "Coconut for some cream": (1.4, 0.5),
+    "Coffee steeped cold": (1.1, 0.4), "Dutch cocoa": (1.8, 0.4), "Brown butter": (1.0, 0.5),
+    "Lemon oil": (0.9, 0.4), "Another pistachio": (0.5, 0.3), "Goat's milk, a tenth": (1.6, 0.6),
+}  # fmt: skip
+ICE_CREAM = NOTHING | ONE_DIFFERENCE | VARYING  # centre and spread of the true d-primes of each ingredient's panels
+
+
+def ice_cream(seed: int = ICE_CREAM_SEED) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """One row a panel of thirty ingredients, in the order they were tasted, and the truth about each ingredient."""
+    rng = np.random.default_rng(seed)
+    rows, truths = [], []
+    for ingredient, (centre, spread) in ICE_CREAM.items():
+        for number in range(1, int(rng.integers(2, 5)) + 1):
+            protocol = "tetrad" if rng.random() < 0.2 else "triangle"
+            tasters = int(rng.integers(15, 39))
+            d_prime = abs(centre + spread * rng.standard_normal())
+            orders = [ORDERS[protocol][i] for i in rng.integers(0, 6, tasters)]
+            right = sum(answer(protocol, order, d_prime, rng) == best_answer(protocol, order) for order in orders)
+            week = int(rng.integers(0, 150))
+            rows.append(
+                {
+                    "ingredient": ingredient,
+                    "panel": f"Evening {number}",
+                    "date": (pd.Timestamp("2022-03-04") + pd.Timedelta(weeks=week)).date().isoformat(),
+                    "protocol": protocol,
+                    "tastings": tasters,
+                    "correct": right,
+                    "tasters": tasters,
+                    "blind": "double",
+                }
+            )
+        kind = "nothing" if not centre else "one difference" if not spread else "differences that vary"
+        truths.append({"ingredient": ingredient, "truth": kind, "centre": centre, "spread": spread})
+    panels = pd.DataFrame(rows).sort_values(["date", "ingredient", "panel"], kind="stable", ignore_index=True)
+    panels["panel"] = [f"Evening {n}" for n in panels.groupby("ingredient").cumcount() + 1]
+    return panels, pd.DataFrame(truths)
+
 
 def write(folder: Path = FOLDER) -> None:
     """Write every table into `folder`."""
@@ -498,6 +546,7 @@ def write(folder: Path = FOLDER) -> None:
     tables = {"truths.csv": pd.concat([truth for _, _, truth in made])}
     for scenario, (panels, tastings, _) in zip(SCENARIOS, made, strict=True):
         tables |= {scenario.panels_file: panels, scenario.tastings_file: tastings}
+    tables["ice_cream_shelf.csv"], tables["ice_cream_truths.csv"] = ice_cream()
     for name, table in tables.items():
         table.to_csv(folder / name, index=False, encoding="utf-8", lineterminator="\n")
 

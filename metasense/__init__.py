@@ -25,6 +25,7 @@ _NAMES_BY_FILE = {
     "questions.effects": ("serving_effects",),
     "results.pooled": ("Pooled",),
     "results.pooling": ("load", "pool"),
+    "results.shelf": ("pool_each",),
     "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
         "compare_protocols",
@@ -73,6 +74,8 @@ _RESULTS_BY_FILE = {
     "questions.next_panel": ("Plans",),
     "results.moderated": ("Moderated",),
     "results.nested": ("Nested",),
+    "results.shelf": ("Shelf",),
+    "results.together": ("Together",),
     "results.archive": ("ArchiveError",),
     "tables.mending": ("Mended",),
     "planning.chances": ("VerdictChances",),
@@ -168,6 +171,9 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.results.pooling import pool as pool
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
+    from metasense.results.shelf import Shelf as Shelf
+    from metasense.results.shelf import pool_each as pool_each
+    from metasense.results.together import Together as Together
     from metasense.showing.tables import write_csv as write_csv
     from metasense.tables.mending import Mended as Mended
     from metasense.tables.mending import mend as mend

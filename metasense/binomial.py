@@ -165,3 +165,27 @@ def fisher_tails(
         np.asarray(hypergeom.cdf(hits, signal + noise, signal, yes)),
         np.asarray(hypergeom.sf(hits - 1, signal + noise, signal, yes)),
     )
+
+
+def sum_at_least(correct: ArrayLike, n: ArrayLike, p: ArrayLike) -> float:
+    """Chance that several binomial counts add up to so much or more: exact, by adding one count after another.
+
+    Parameters
+    ----------
+    correct, n, p : array_like, shape (counts,)
+        Counts, of how many, and the chance of each.
+
+    Examples
+    --------
+    >>> round(sum_at_least([9, 12], [24, 20], [1 / 3, 1 / 2]), 4)
+    0.2174
+    """
+    from scipy.stats import binom
+
+    sizes: dict[float, int] = {}
+    for size, chance in zip(np.atleast_1d(n).tolist(), np.atleast_1d(p).tolist(), strict=True):
+        sizes[chance] = sizes.get(chance, 0) + int(size)
+    total = np.ones(1)
+    for chance, size in sizes.items():
+        total = np.convolve(total, binom.pmf(np.arange(size + 1), size, chance))
+    return float(min(total[int(np.sum(correct)) :].sum(), 1.0))

@@ -186,7 +186,7 @@ class Card(Result):
             "looks": self.looks,
             "exclusions": self.exclusions,
             "moderators": list(self.moderators),
-            "priors": {name: float(scale) for name, scale in self.priors.stored().items()},
+            "priors": {n: float(v) if isinstance(v, int) else v for n, v in self.priors.stored().items()},
             "sentences": self.sentences,
         }
 

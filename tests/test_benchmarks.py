@@ -3,10 +3,11 @@
 import json
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
-from benchmarks import lookup_refits, many_at_once, reading_tables, side_by_side
+from benchmarks import lookup_refits, many_at_once, reading_tables, shelf_of_many, side_by_side
 
 import metasense as ms
 
@@ -42,6 +43,14 @@ def test_looking_up_is_far_quicker_than_pooling():
 def test_many_at_once_are_quicker_than_one_by_one():
     table = many_at_once.compared(size=5_000, single=5).set_index("job")
     assert table.loc["panels alone", "ratio"] > 20 and (table["ratio"] > 0).all()
+
+
+def test_a_shelf_costs_little_a_variable_and_sends_little():
+    found = shelf_of_many.growth((60, 120))
+    assert (found["ms a variable"] > 0).all() and (found["singly"] == 0).all()
+    with ThreadPoolExecutor(2) as pool:
+        sent = shelf_of_many.spread_over(pool, 60)
+    assert 0 < sent["bytes sent a variable"] < 2000 and 0 < sent["bytes back a variable"] < 2000
 
 
 def test_reading_is_measured_on_tables_that_can_be_read():

@@ -1,8 +1,9 @@
 """Small calibration checks, seeds fixed; the whole table comes from ``python tests/calibration/run.py``."""
 
 import numpy as np
+import pandas as pd
 import pytest
-from calibration import nesting_recovery, open_data, ranks, run, sbc, truths
+from calibration import nesting_recovery, open_data, ranks, run, sbc, shelf_recovery, truths
 from calibration.moderator_recovery import CASES, one
 
 from metasense.engine.distribution import Distribution
@@ -52,6 +53,17 @@ def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
     # not seed 11, by whose first 100 runs the next panel beside a moderator stands at p = .0003: over 800 runs of seeds
     # 5 and 7 each it stands at .29 and .35
     check(ranks.positions(sbc.STUDIES[name].one, runs, seed=12), 1e-3)
+
+
+def test_a_shelf_drawn_from_its_priors_falls_anywhere_in_its_posterior():
+    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i])) for i in range(30)]
+    check(pd.DataFrame(found), 1e-3)
+
+
+def test_expected_false_alarms_of_shelves_are_as_many_as_there_are():
+    _, means, _ = shelf_recovery.shelves(12)
+    off = means.loc["expected false panels", "mean"] - means.loc["false panels", "mean"]
+    assert abs(off) < 4 * means.loc["false panels", "standard error"]
 
 
 def test_a_slope_is_covered_as_often_as_its_interval_says():

@@ -119,6 +119,16 @@ def test_the_stories_told_in_the_notes_are_true():
     assert first_fifteen.correct.sum() == 8
 
 
+def test_the_shelf_is_read_as_thirty_ingredients_and_its_truths_are_stated():
+    shelf = ms.pool_each(FOLDER / "ice_cream_shelf.csv", by="ingredient", margin="0.2 triangle")
+    truths = pd.read_csv(FOLDER / "ice_cream_truths.csv").set_index("ingredient")
+    assert sorted(shelf.names) == sorted(truths.index) and len(truths) == 30
+    counts = truths["truth"].value_counts().to_dict()
+    assert counts == {"nothing": 15, "differences that vary": 9, "one difference": 6}
+    nothing = shelf.panels.frame["ingredient"].map(truths["truth"]).eq("nothing").to_numpy()
+    assert (shelf.stock.significant() & nothing).sum() == 2  # as the dictionary says
+
+
 def test_the_dictionary_names_every_column_and_seed():
     text = (FOLDER / "README.md").read_text(encoding="utf-8")
     for path in FOLDER.glob("*.csv"):

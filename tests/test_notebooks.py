@@ -8,6 +8,7 @@ from pathlib import Path
 
 import nbformat
 import numpy as np
+import pandas as pd
 import pytest
 
 import metasense as ms
@@ -153,6 +154,16 @@ def test_what_the_prose_says_of_bread_and_coffee_is_true():
     slopes = [ms.pool(p, moderators="weeks_stored").slope() for p in (coffee, coffee.without("Week 4 bags on show"))]
     assert len(coffee) == 10 and slopes[1].median > slopes[0].median > 0  # steeper without, and neither settles it
     assert max(slope.above(0) for slope in slopes) < 0.95
+
+
+def test_what_the_prose_says_of_the_ice_cream_is_true():
+    shelf = ms.pool_each(ROOT / "datasets" / "ice_cream_shelf.csv", by="ingredient", margin="0.2 triangle")
+    assert len(shelf) == 30 and len(shelf.panels) == 95  # notebook 10: twenty-one of ninety-five
+    assert shelf.stock.significant().sum() == 21
+    truths = pd.read_csv(ROOT / "datasets" / "ice_cream_truths.csv").set_index("ingredient")["truth"]
+    frame = shelf.together().to_frame().set_index("variable")
+    means = frame["p_none"].groupby(truths).mean()
+    assert means.idxmax() == "nothing" and frame["p_none"].max() < 0.9  # lowest where differences are, never certain
 
 
 def test_what_the_prose_says_of_numbers_is_true():

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from metasense.cli import options
+from metasense.cli import many, options
 from metasense.cli.parser import Parser
 from metasense.cli.phrases import QUESTIONS
 from metasense.cli.printing import FORMATS
@@ -126,6 +126,8 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     pool = command("pool", "pool the panels of tables and give the answer")
     options.add_pool(pool)
     pool.set_defaults(run=_late("answer", "pool"))
+
+    many.add_shelf(command("shelf", many.DOES), _late("many", "shelf"))
 
     ask = command("ask", "what stands behind the answer of a pool")
     ask.add_argument("question", choices=tuple(QUESTIONS), metavar="question", help=", ".join(QUESTIONS))

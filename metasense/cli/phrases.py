@@ -50,6 +50,7 @@ _OPTIONS = {
     "texts": "--texts",
     "pairs": "--pairs",
     "placebo": "--placebo",
+    "by": "--by",
 }
 _RULES = tuple(
     (re.compile(pattern), instead)
@@ -68,6 +69,7 @@ _RULES = tuple(
         (r"; or give separate blind pairs as pairs=", "; or give a table of separate blind pairs with --pairs"),
         (r"^tastings (?=is the number of answers in the next)", "--tasters "),
         (r"\b(panels|tasters) = (-?\d+)", r"--\1 \2"),
+        (r"\btogether\(\)", "--together"),
         (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
     )
 )  # fmt: skip

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ Array = NDArray[Any]
 
 # The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
 LARGEST = {"centre_scale": 3.0, "spread_scale": 1.5, "slope_scale": 3.0}
+EVEN = (1 / 3, 1 / 3, 1 / 3)  # nothing to taste, one difference, differences that vary
 STORED = {"centre_scale": "mu_scale", "spread_scale": "tau_scale", "slope_scale": "beta_scale"}  # names in files
 SMALLEST = 1e-6  # far below anything a taster could tell, far above where the arithmetic would end
 
@@ -51,10 +52,53 @@ class Priors:
     spread_scale: float = 0.5
     slope_scale: float = 0.5
 
+    odds: ClassVar[tuple[float, float, float]] = EVEN  # of the three explanations beforehand
+    learned_from: ClassVar[str] = ""  # other variables, where there are some
+
+    def _scales(self) -> dict[str, float]:
+        return {name: getattr(self, name) for name in STORED}
+
+    @staticmethod
+    def learned(shelf: object) -> Priors:
+        """What a shelf of other variables says beforehand of a further one like them.
+
+        Their scales, and how probable nothing, one difference and differences that vary are among them. What was
+        learned from is said wherever these priors are used.
+
+        Parameters
+        ----------
+        shelf : Shelf or Together
+            What ``pool_each`` gave, or its ``together()``.
+
+        Returns
+        -------
+        Priors
+
+        Raises
+        ------
+        ValueError
+            If it is something else.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"dose": [1, 2], "panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [9, 22]}
+        >>> priors = ms.Priors.learned(ms.pool_each(table, by="dose"))
+        >>> priors.learned_from
+        '2 doses (2 panels, the table)'
+        """
+        whole: Any = shelf.together() if hasattr(shelf, "together") else shelf
+        if not all(hasattr(whole, name) for name in ("scales", "odds", "learned_from")):
+            raise ValueError(
+                f"priors are learned from a shelf, which ms.pool_each(...) gives; got {type(shelf).__name__}."
+            )
+        centre, spread = whole.scales
+        return LearnedPriors(centre, spread, odds=whole.odds, learned_from=whole.learned_from)
+
     def __post_init__(self) -> None:
         wrong = [
             f"{name} = {value!r}"
-            for name, value in vars(self).items()
+            for name, value in self._scales().items()
             if not (isinstance(value, (int, float)) and math.isfinite(value) and SMALLEST <= value <= LARGEST[name])
         ]
         if wrong:
@@ -84,22 +128,22 @@ class Priors:
         """
         return Priors(self.centre_scale * centre, self.spread_scale * spread, self.slope_scale * slope)
 
-    def stored(self) -> dict[str, float]:
+    def stored(self) -> dict[str, Any]:
         """The scales under the names they have in cards and saved pools, the symbols of the model.
 
         Returns
         -------
-        dict of str to float
+        dict of str to float; of learned priors also their odds and what they were learned from
 
         Examples
         --------
         >>> Priors().stored()
         {'mu_scale': 1.5, 'tau_scale': 0.5, 'beta_scale': 0.5}
         """
-        return {STORED[name]: scale for name, scale in vars(self).items()}
+        return {STORED[name]: scale for name, scale in self._scales().items()}
 
     @classmethod
-    def of_stored(cls, scales: Mapping[str, float]) -> Priors:
+    def of_stored(cls, scales: Mapping[str, Any]) -> Priors:
         """The priors again from what `stored` gave.
 
         Parameters
@@ -122,7 +166,8 @@ class Priors:
         1.0
         """
         named = {name: scale for scale, name in STORED.items()}
-        return cls(**{named.get(name, name): scale for name, scale in scales.items()})
+        found = {named.get(name, name): scale for name, scale in scales.items()}
+        return LearnedPriors(**found) if "learned_from" in found else cls(**found)
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line.
@@ -164,7 +209,66 @@ class Priors:
         """
         return f"centre {'normal(0, ' if directed else 'half-normal('}{self.centre_scale:g})"
 
-    __str__ = describe
+    def __str__(self) -> str:
+        return self.describe()
+
+
+@dataclass(frozen=True)
+class LearnedPriors(Priors):
+    """Priors that a shelf of other variables gave. Made by `Priors.learned`.
+
+    Parameters
+    ----------
+    odds : (float, float, float)
+        How probable nothing to taste, one difference in all panels, and differences that vary are beforehand.
+    learned_from : str
+        What they were learned from, in words.
+
+    Raises
+    ------
+    ValueError
+        If the odds are not three probabilities that add up to 1, or it is not said what they come from.
+
+    Examples
+    --------
+    >>> print(LearnedPriors(1.2, 0.4, odds=(0.5, 0.2, 0.3), learned_from="30 spices"))
+    centre half-normal(1.2), spread half-normal(0.4) in d-prime units, learned from 30 spices; nothing to taste 50 %, one difference 20 %, differences that vary 30 %
+    """  # noqa: E501
+
+    odds: tuple[float, float, float] = EVEN  # type: ignore[misc]
+    learned_from: str = ""  # type: ignore[misc]
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        odds = tuple(self.odds)
+        numbers = len(odds) == 3 and all(isinstance(p, float | int) and 0 <= p <= 1 for p in odds)
+        if not numbers or abs(sum(odds) - 1) > 1e-6:
+            raise ValueError(f"odds are three probabilities that add up to 1; got {self.odds!r}.")
+        if not isinstance(self.learned_from, str) or not self.learned_from.strip():
+            raise ValueError("learned priors say what they were learned from.")
+        object.__setattr__(self, "odds", odds)
+
+    def scaled(self, centre: float = 1.0, spread: float = 1.0, slope: float = 1.0) -> Priors:
+        """The same with the scales multiplied."""
+        other = super().scaled(centre, spread, slope)
+        return replace(
+            self,
+            centre_scale=other.centre_scale,
+            spread_scale=other.spread_scale,
+            slope_scale=other.slope_scale,
+        )
+
+    def stored(self) -> dict[str, Any]:
+        """The scales, the odds and what they were learned from."""
+        return super().stored() | {"odds": list(self.odds), "learned_from": self.learned_from}
+
+    def describe(self, directed: bool = False) -> str:
+        """Say the priors in one line."""
+        from metasense.showing.words import percent
+
+        none, same, varying = (percent(p) for p in self.odds)
+        said = f"nothing to taste {none}, one difference {same}, differences that vary {varying}"
+        return f"{super().describe(directed)}, learned from {self.learned_from}; {said}"
 
 
 def log_change(

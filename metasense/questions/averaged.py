@@ -22,7 +22,6 @@ from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
 from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
-from metasense.questions.explanations import EVEN
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -58,7 +57,7 @@ class Averaged(Pictured):
     """
 
     core: Core
-    prior: tuple[float, ...] = EVEN
+    prior: tuple[float, ...]
 
     def __post_init__(self) -> None:
         values = np.asarray(self.prior, float)

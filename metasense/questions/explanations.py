@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.engine.grid import Evidences
+from metasense.engine.priors import EVEN
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -28,13 +29,12 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating[Any]]
 
 NAMES = ("none", "same", "varying")
-EVEN = (1 / 3, 1 / 3, 1 / 3)
 SCALES = (0.5, 1.0, 2.0)
 
 
-def explain(core: Core, prior: tuple[float, float, float] = EVEN) -> Explanations:
+def explain(core: Core, prior: tuple[float, float, float] | None = None) -> Explanations:
     """The explanations of a pool."""
-    return Explanations(core.evidences, prior, core)
+    return Explanations(core.evidences, core.priors.odds if prior is None else prior, core)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -47,7 +47,7 @@ def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: st
 
 def with_nothing(core: Core, said: Sequence[str]) -> tuple[str, ...]:
     """The sentences with that there may be nothing to taste, where that is probable."""
-    return plain.with_nothing(said, float(explain(core).probability[0]))
+    return plain.with_nothing(said, float(explain(core).probability[0]), core.priors.odds[0])
 
 
 def table(core: Core, rate: Rate, next_one: str = "the next such panel", *, zero: bool = False) -> Table:
@@ -60,7 +60,7 @@ def table(core: Core, rate: Rate, next_one: str = "the next such panel", *, zero
     count = len(core.panels)
     average = "this panel and others like it" if count == 1 else f"panels like these {count}, on average"
     ranges = {average: (of.middle, of.low, of.high)}
-    averaged = Averaged(core)
+    averaged = Averaged(core, core.priors.odds)
     if zero and averaged.nothing >= plain.MENTIONED:
         counted = averaged.rate(rate.protocol).p_c
         ranges["the same, if there may be nothing at all"] = (counted.median, *counted.interval())

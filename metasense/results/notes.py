@@ -148,6 +148,10 @@ def _in_one_sitting(core: Core) -> list[str]:
 
 def _limits(core: Core) -> list[str]:
     found: list[str] = []
+    if core.priors.learned_from:
+        found.append(
+            f"The priors were learned from {core.priors.learned_from}: right as far as this is a variable like those."
+        )
     if not quick(core):
         found.append(
             "So many panels, or tastings in a panel, take a while to check against one another, so the fit is checked "

@@ -22,7 +22,7 @@ from metasense.questions import tasters as people
 from metasense.questions.averaged import Averaged
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
-from metasense.questions.explanations import EVEN, Explanations, explain
+from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
 from metasense.questions.some import Some
@@ -280,13 +280,13 @@ class Pooled(Pool):
 
     # --- how far the answer holds -----------------------------------------------------------------------------------
 
-    def explanations(self, prior: tuple[float, float, float] = EVEN) -> Explanations:
+    def explanations(self, prior: tuple[float, float, float] | None = None) -> Explanations:
         """Nothing to taste, one d-prime in all panels, or panels that differ: evidences and probabilities.
 
         Parameters
         ----------
-        prior : (float, float, float)
-            How probable each was before the panels, in that order; even by default.
+        prior : (float, float, float), optional
+            How probable each was before the panels, in that order; even by default, or as learned priors have it.
 
         Returns
         -------
@@ -309,14 +309,14 @@ class Pooled(Pool):
         """
         return explain(self.core, prior)
 
-    def averaged(self, prior: tuple[float, ...] = EVEN) -> Averaged:
+    def averaged(self, prior: tuple[float, ...] | None = None) -> Averaged:
         """The answer averaged over the explanations: an exact 0 where there may be nothing to taste.
 
         Parameters
         ----------
         prior : (float, float, float) or (float, float, float, float)
             Probabilities before the panels of none, same and varying, and as a fourth of some (only some panels have
-            something to taste); the first three, even, by default.
+            something to taste); the first three by default, even unless the priors are learned.
 
         Returns
         -------
@@ -334,7 +334,7 @@ class Pooled(Pool):
         >>> pooled.averaged().average.median, round(pooled.average.median, 2)
         (0.0, 0.55)
         """
-        return Averaged(self.core, tuple(prior))
+        return Averaged(self.core, self.priors.odds if prior is None else tuple(prior))
 
     def some(self, nothing: float | None = None) -> Some:
         """The answer if only some panels have something to taste: how many, which, and what there is in the others.

@@ -14,6 +14,7 @@ import pandas as pd
 from metasense.core.answers import lean, margin_words
 from metasense.core.core import Core
 from metasense.engine.common import prior_average
+from metasense.engine.priors import EVEN
 from metasense.margins import SETTLED
 from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
@@ -68,7 +69,7 @@ def or_nothing(core: Core) -> str:
 
 def averaged(core: Core) -> list[str]:
     """The answer that counts a chance of nothing to taste, where that is probable enough to be said."""
-    found = Averaged(core)
+    found = Averaged(core, core.priors.odds)
     return [found.sentence()] if found.nothing >= MENTIONED else []
 
 
@@ -146,8 +147,14 @@ def basis(core: Core) -> str:
     return (
         f"Priors: {core.priors.describe(core.directed)}. A pooled average of this kind cannot come out as zero, so "
         "it is no evidence of a difference by being positive; the probability that there is nothing to taste at all is "
-        f"{words.percent(none)} when none, same and varying start out equally probable."
+        f"{words.percent(none)} when none, same and varying start out {_odds(core)}."
     )
+
+
+def _odds(core: Core) -> str:
+    """How probable the three explanations are beforehand."""
+    odds = core.priors.odds
+    return "equally probable" if odds == EVEN else f"{' : '.join(words.percent(p) for p in odds)}, as learned"
 
 
 def methods(core: Core, *, centre: str, priors: str, computation: str, sensitivity: str) -> tuple[str, ...]:

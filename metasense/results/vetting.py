@@ -101,7 +101,7 @@ def record(record: Mapping[str, Any]) -> None:
     need(isinstance(record["advice"], list), "its advice is no list")
     if margin:
         need(Margin.parse(margin).text == margin, "its margin is not as it is written")
-    _numbers(record["priors"], "priors", ("mu_scale", "tau_scale", "beta_scale"))
+    _priors(record["priors"])
     Priors.of_stored(record["priors"])
     _numbers(record["evidences"], "evidences", ("none", "same", "varying", "error"))
     _settings(record["settings"])
@@ -116,6 +116,17 @@ def record(record: Mapping[str, Any]) -> None:
         texts(card["text"])
         readable(card["text"])
         need(isinstance(card["edited"], bool), "its question card is none")
+
+
+def _priors(part: Any) -> None:
+    """Three scales; of learned priors also odds, and what they were learned from."""
+    need(isinstance(part, dict), "its priors are none")
+    rest = dict(part)
+    if "learned_from" in rest:
+        texts(rest.pop("learned_from"))
+        odds = rest.pop("odds", None)
+        need(isinstance(odds, list) and len(odds) == 3 and all(map(_finite, odds)), "its priors have no odds")
+    _numbers(rest, "priors", ("mu_scale", "tau_scale", "beta_scale"))
 
 
 def _numbers(part: Any, name: str, keys: tuple[str, ...]) -> None:

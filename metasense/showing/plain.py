@@ -117,7 +117,7 @@ def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> 
     return f"It is {likely} probable that the difference is {side} than the margin{more}."
 
 
-def with_nothing(said: Sequence[str], probability: float) -> tuple[str, ...]:
+def with_nothing(said: Sequence[str], probability: float, odds: float = 1 / 3) -> tuple[str, ...]:
     """The sentences with that there may be nothing to taste, where that is probable enough to be said.
 
     >>> with_nothing(["Not settled."], 0.05)
@@ -130,7 +130,7 @@ def with_nothing(said: Sequence[str], probability: float) -> tuple[str, ...]:
     if not probability >= MENTIONED:
         return tuple(said)
     chance = words.probability(probability)
-    before = words.percent(1 / 3)  # nothing, one size in all panels, panels that differ: even to begin with
+    before = words.percent(odds)  # nothing, one size in all panels, panels that differ: even to begin with
     there = "that there is nothing to taste."
     *first, last = said
     if last.startswith("It is "):

@@ -9,7 +9,7 @@ The first part draws truths from the priors: the position of the truth in each p
 [0, 1]. "mean off" is the error of its mean (0 is right), "in SEs" the same in standard errors, KS the distance from
 even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth:
 coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators, batch pairs, repeat tasters, preferences and one panel alone
-(``moderator-truths`` and so on), unlisted panels (``drawer``), panels of which some have nothing (``some-truths``), the check of fit (``fit``); or they take open data whose
+(``moderator-truths`` and so on), unlisted panels (``drawer``), panels of which some have nothing (``some-truths``), the check of fit (``fit``), many variables together (``shelf``); or they take open data whose
 answers are known (``open-data``).
 """
 
@@ -37,6 +37,7 @@ from calibration import (  # noqa: E402 - found once the path is set
     ranks,
     repeats_coverage,
     sbc,
+    shelf_recovery,
     some_panels,
     truths,
 )
@@ -109,6 +110,7 @@ SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]
     "drawer": unlisted,
     "fit": objections,
     "some-truths": lambda runs: some_panels.tables(runs or 200),
+    "shelf": lambda runs: (*shelf_recovery.shelves(runs or 250), shelf_recovery.ranked(runs or 600)),
     "open-data": lambda runs: open_data.tables(),
 }
 

@@ -7,7 +7,7 @@ from scipy.stats import norm
 from metasense.engine.box import Box, Strips, axis, rebinned, running, spread_out
 from metasense.engine.grid import TOLERANCE, IntegrationError
 from metasense.engine.likelihood import Counts, Series
-from metasense.engine.posterior import average_d_prime
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 

@@ -12,8 +12,8 @@ from scipy.stats import binom, norm
 from metasense.engine.grid import integrate
 from metasense.engine.levels import Groups, Levels, _stratified
 from metasense.engine.likelihood import Counts, RepeatedTotal
-from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 PRIORS = Priors()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metasense.engine.priors import LARGEST, SMALLEST, Priors, log_change, stated
+from metasense.engine.priors import LARGEST, SMALLEST, LearnedPriors, Priors, log_change, stated
 
 
 @pytest.mark.parametrize(("name", "largest"), [("centre_scale", 3.0), ("spread_scale", 1.5), ("slope_scale", 3.0)])
@@ -60,3 +60,23 @@ def test_a_change_of_scales_changes_the_log_prior_as_scipy_says_but_for_a_consta
     found = log_change(old, new, mu, (parts**2).sum(axis=0), beta**2, spreads=spreads)
     assert found - found[0] == pytest.approx(expected - expected[0], abs=1e-12)
     assert log_change(old, new, mu, mu * 0)[2] == pytest.approx(2.0 * (1.5**-2 - 0.7**-2))  # no slope, no spread
+
+
+LEARNED = LearnedPriors(1.2, 0.4, odds=(0.5, 0.2, 0.3), learned_from="30 spices")
+
+
+def test_learned_priors_keep_odds_and_origin_when_scaled_and_stored():
+    assert LEARNED.scaled(centre=0.5) == LearnedPriors(0.6, 0.4, odds=(0.5, 0.2, 0.3), learned_from="30 spices")
+    assert Priors.of_stored(LEARNED.stored()) == LEARNED
+    assert Priors().odds == pytest.approx((1 / 3,) * 3) and Priors().learned_from == ""
+    assert Priors(1.2, 0.4) != LEARNED
+
+
+def test_learned_priors_say_what_they_come_from():
+    assert "learned from 30 spices; nothing to taste 50 %" in str(LEARNED)
+    with pytest.raises(ValueError, match="what they were learned from"):
+        LearnedPriors(1.0, 0.4)
+    with pytest.raises(ValueError, match="add up to 1"):
+        LearnedPriors(1.0, 0.4, odds=(0.5, 0.5, 0.5), learned_from="x")
+    with pytest.raises(ValueError, match=r"learned from a shelf.*got int"):
+        Priors.learned(3)

@@ -12,9 +12,9 @@ from scipy.stats import binom, norm
 
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts, RepeatedTotal, Series
-from metasense.engine.posterior import average_d_prime
 from metasense.engine.priors import Priors
 from metasense.engine.slopes import FEW, Drawn, Sloped, _centre_and_slope, _centres, _Panels
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
 
 PRIORS = Priors()

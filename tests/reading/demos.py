@@ -178,6 +178,17 @@ def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
         yield from at_all_lengths("claim", ms.check_claim(claim, pooled))
 
 
+def shelf() -> Iterator[tuple[str, str]]:
+    """What many variables say, each on its own and as one."""
+    found = ms.pool_each(DATA / "ice_cream_shelf.csv", by="ingredient", margin="0.2 triangle")
+    yield from at_all_lengths("each", found)
+    yield from at_all_lengths("without a margin", ms.pool_each(found.panels, by="ingredient"))
+    yield from at_all_lengths("together", found.together())
+    learned = ms.Priors.learned(found)
+    new = {"panel": ["May", "June"], "protocol": "triangle", "tastings": 22, "correct": [11, 7]}
+    yield from at_all_lengths("with what was learned", ms.pool(new, margin="0.2 triangle", priors=learned))
+
+
 def plans() -> Iterator[tuple[str, str]]:
     """What planning says, apart from any data."""
     margin = MARGINS["cider_fining"]
@@ -241,6 +252,7 @@ def everything() -> Iterator[tuple[str, str]]:
     """All of it, a heading and a text at a time."""
     for name in MARGINS:
         yield from ((f"{name}: {where}", text) for where, text in results(name))
+    yield from ((f"shelf: {where}", text) for where, text in shelf())
     yield from plans()
     yield from commands()
     yield from notebooks()

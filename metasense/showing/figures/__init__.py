@@ -13,12 +13,13 @@ from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH
 from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
 from metasense.showing.figures.panels import alt_forest, chances, forest, ranges
 from metasense.showing.figures.pictures import Drawing, figure_to_data_uri
+from metasense.showing.figures.shelves import alt_rows_of_truths, rows_of_truths
 from metasense.showing.figures.strip import D_PRIMES, LEVELS, Scale, alt_strip, strip
 from metasense.showing.figures.trade import trade
 
 __all__ = [
     "BLUE", "D_PRIMES", "INK", "LEVELS", "ORANGE", "PAPER", "QUIET", "WASH", "Answers", "Drawing", "Part", "Scale",
-    "alt_bars", "alt_cases", "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_strip", "bars",
-    "cases", "chances", "corridor", "curve", "curves", "figure_to_data_uri", "forest", "icons", "path",
-    "posterior_density", "ranges", "sets", "stacked", "strip", "trade",
+    "alt_bars", "alt_cases", "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_rows_of_truths",
+    "alt_strip", "bars", "cases", "chances", "corridor", "curve", "curves", "figure_to_data_uri", "forest", "icons",
+    "path", "posterior_density", "ranges", "rows_of_truths", "sets", "stacked", "strip", "trade",
 ]  # fmt: skip
