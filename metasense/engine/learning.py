@@ -33,6 +33,7 @@ SCALES = 12  # nodes of each scale
 AROUND = 4.5  # standard deviations of its log that they reach to either side
 ENDS = 1e-4  # posterior probability of an outermost node above which they reach farther
 PASSES = 8
+SETTLED = 1e-3  # by which a sum over every second node of the shares may differ; the whole rule is far better than that
 SHARES = 25  # nodes of the share of nothing, and as many of that of one difference among the rest
 ROUGH = 0.1  # by which a sum over every second node may differ under the narrowest scales; the whole rule by some 1e-4
 HELD = 40_000_000  # numbers that are kept in place of laying out likelihoods again
@@ -409,11 +410,11 @@ def learn(shelf: Shelf) -> Learned:
         evidences = shelf.evidences(Scales.between(ends))
         for _ in range(3):
             log_evidence, weight, error = _weigh(evidences, simplex)
-            if error < 1e-6:
+            if error < SETTLED:
                 break
             simplex = simplex.refit(weight.sum(axis=0))
         again = _ends_around(evidences.scales, weight.sum(axis=1), ends)
-        if again == ends and error < 1e-3:
+        if again == ends and error < SETTLED:
             return Learned(evidences, simplex, weight, log_evidence, error)
         ends = again
     raise IntegrationError(
