@@ -151,4 +151,4 @@ def test_every_file_of_the_package_has_tests_that_mirror_it():
     package = run.ROOT / "metasense"
     for path in package.rglob("*.py"):
         if path.name not in ("__init__.py", "__main__.py"):
-            assert len(project.protocols_of(str(path.relative_to(package)))) > 1, path.name
+            assert len(project.tests_of(str(path.relative_to(package)))) > 1, path.name

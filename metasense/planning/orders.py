@@ -91,7 +91,11 @@ class Orders:
                 return None if a and b else "same"
             case "tetrad":
                 return (a, b) if len(a) == len(b) else None
-        return (fewer,) if len(fewer) == (2 if self.name == "two-out-of-five" else 1) else None
+            case "triangle":
+                return (fewer,) if len(fewer) == 1 else None
+            case "two-out-of-five":
+                return (fewer,) if len(fewer) == 2 else None
+        raise ValueError(f"which answer is right in {self.name!r} is not known here.")
 
     def kinds(self, letters: str) -> dict[str, str]:
         """The order itself, where its right answer stands (places from 1), and the odd product or the reference."""

@@ -41,6 +41,11 @@ NO_TESTS = 5  # exit code of pytest
 # A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
 # several have that name (which then are all):
 MIRRORS = {
+    "claims/circumstances": ["check"],
+    "engine/spreads": ["tails", "grid"],
+    "tables/formats": ["workbook"],
+    "tables/grids": ["mending"],
+    "tables/mends": ["mending"],
     "alone/panels": ["panels_alone", "single"],
     "claims/numbers": ["numbers_said", "check"],
     "claims/rules": ["check"],
@@ -147,7 +152,7 @@ class Project:
     mirrors: dict[str, list[str]]
     own: bool = False  # only the test file of its own name, where there is one
 
-    def protocols_of(self, file: str) -> list[str]:
+    def tests_of(self, file: str) -> list[str]:
         """The file itself, for its doctests, and the test files that mirror it, from the root."""
         name = Path(file).stem
         by_path = self.mirrors.get(file.removesuffix(".py"))
@@ -350,7 +355,7 @@ class Trial:
         """
         seconds: dict[str, float] = {}
         reaching: set[str] = set()
-        for tests in self.project.protocols_of(file):
+        for tests in self.project.tests_of(file):
             found = self.baselines[tests]
             seconds |= found.seconds
             for line in lines_of(source, mutant):
@@ -368,7 +373,7 @@ class Trial:
 
     def run(self, file: str, chosen: list[Mutant], tell: Callable[[str], None]) -> dict[Mutant, str | None]:
         """Which test killed each mutant; None for a survivor. Each outcome is told as it comes."""
-        for tests in self.project.protocols_of(file):
+        for tests in self.project.tests_of(file):
             if tests not in self.baselines:
                 folder = self.free.get()
                 self.baselines[tests] = baseline(self.project, folder, tests)
