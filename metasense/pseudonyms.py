@@ -32,6 +32,9 @@ _PHONE = re.compile(r"[+(]?\d[\d\s()/.\-]*\d")
 _WORD = re.compile(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*")
 
 
+SHORT = 9  # letters and digits of one word that may still be a code
+
+
 def personal(tasters: Iterable[str]) -> list[str]:
     """Those that look like a person's name, e-mail address or phone number, each once.
 
@@ -66,11 +69,14 @@ def surely(tasters: Iterable[str]) -> list[str]:
     >>> surely(["T01", "Otto", "Anna Berg", "Berg, Anna", "anna@example.org", "+49 170 1234567", "Taster One", "20260109"])
     ['Anna Berg', 'Berg, Anna', 'anna@example.org', '+49 170 1234567']
     """  # noqa: E501
-    return [taster for taster in dict.fromkeys(map(str, tasters)) if _surely(taster.strip())]
+    every = dict.fromkeys(map(str, tasters))
+    if all(map(str.isalnum, every)) and max(map(len, every), default=0) < SHORT:
+        return []  # as nearly always, and there may be a million of them
+    return [taster for taster in every if _surely(taster.strip())]
 
 
 def _surely(taster: str) -> bool:
-    if taster.isalnum() and len(taster) < 9:
+    if taster.isalnum() and len(taster) < SHORT:
         return False  # a code, as most are
     if _ADDRESS.search(taster):
         return True
@@ -91,10 +97,11 @@ def note(tasters: Iterable[str]) -> str:
     >>> note(["T01", "Anna Berg"])
     "1 of 2 tasters is written as a person's name, e-mail address or phone number: use codes such as T01, and keep who is who apart."
     """  # noqa: E501
-    every = list(dict.fromkeys(map(str, tasters)))
-    found = len(surely(every))
+    tasters = list(tasters)
+    found = len(surely(tasters))
     if not found:
         return ""
+    every = set(map(str, tasters))
     written = "is written as a person's name" if found == 1 else "are written as people's names"
     kinds = "e-mail address or phone number" if found == 1 else "e-mail addresses or phone numbers"
     who = f"{found:,} of {words.count(len(every), 'taster')} {written}, {kinds}"

@@ -15,6 +15,7 @@ from metasense.tables.cells import Kind, Reading, Wrong, as_shown, one_value, pl
 from metasense.tables.dates import date, order_of_days
 from metasense.tables.numbers import GRAVITIES, MOST, all_gravities, all_percent, decimal_marks, number
 from metasense.tables.sheets import PanelsError, Problem, Sheet, is_empty
+from metasense.tables.wording import person
 
 FEW = 64
 
@@ -216,10 +217,25 @@ def reading_of(values: Sequence[Any], kind: Kind) -> Reading:
     return Reading()
 
 
+def all_digits(values: Sequence[Any]) -> bool:
+    """Are all cells words of the digits 0 to 9 only?
+
+    >>> all_digits(["1", "02"]), all_digits(["1", ""]), all_digits([1, "2"]), all_digits(["1", "\u0662"])
+    (True, False, False, False)
+    """
+    try:
+        joined = "".join(values)
+    except TypeError:  # numbers among them
+        return False
+    return joined.isdigit() and joined.isascii() and "" not in values
+
+
 def read_cells(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any], dict[int, str], list[str]]:
     """Each of the distinct cells as a value, what is wrong with the others, and notes on how they were read."""
     if kind is number and all(map(is_certain, values)):
         return [float(value) for value in values], {}, []  # nothing to decide, and by far the commonest column
+    if kind is person and all_digits(values):
+        return list(values), {}, []  # nor here, and there may be a million of them
     cells: list[Any] = []
     messages: dict[int, str] = {}
     for i, value in enumerate(values):

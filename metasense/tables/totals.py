@@ -13,7 +13,7 @@ import pandas as pd
 
 from metasense.showing.words import listing
 from metasense.tables.cells import Reading, Wrong, among, as_shown, one_value, plain
-from metasense.tables.checked import Checked, distinct
+from metasense.tables.checked import Checked, all_digits, distinct
 from metasense.tables.columns import FORCED, TWO_COUNTS
 from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.numbers import whole
@@ -79,6 +79,8 @@ def _holds_total(name: str) -> bool:
 def are_totals(names: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Which names are a bare word for a total, and which others hold one."""
     places, values = distinct(names)
+    if all_digits(values):  # codes, and there may be a million of them
+        return np.zeros(len(names), bool), np.zeros(len(names), bool)
     within = [isinstance(value, str) and _holds_total(value) for value in values]
     bare = [hit and _is_total(value) for hit, value in zip(within, values, strict=True)]
     return np.array(bare, bool)[places], (np.array(within, bool) & ~np.array(bare, bool))[places]
