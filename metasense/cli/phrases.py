@@ -71,6 +71,10 @@ _RULES = tuple(
         (r"\b(panels|tasters) = (-?\d+)", r"--\1 \2"),
         (r"\btogether\(\)", "--together"),
         (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
+        (r"keep the answers one row a tasting, and pool\(panels, tastings=tastings\)",
+         "name the table of tastings too, with --tastings; metasense answers KEY ANSWERS --tastings OUT.csv writes it"),
+        (r"\bread_answers\(key, answers\)(?:, or in a terminal)? with: metasense answers KEY ANSWERS",
+         "metasense answers KEY ANSWERS --tastings OUT.csv"),
     )
 )  # fmt: skip
 _ARGUMENT = re.compile(rf"(?<![\w'\"-])({'|'.join(_OPTIONS)})={_VALUE}")

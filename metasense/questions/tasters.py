@@ -422,7 +422,9 @@ class Tasters(Pictured, Answered):
         frame = self.to_frame()
         if frame.empty:
             unknown = f"{self._who()}, so nothing can be said of single people."
-            return Glance((unknown,), None, (), "keep the answers one row a tasting, and pool those.")
+            return Glance(
+                (unknown,), None, (), "keep the answers one row a tasting, and pool(panels, tastings=tastings)."
+            )
         shares = [_share(row) for row in frame.itertuples()]
         best = int(frame["p_better"].to_numpy().argmax())
         name = cut(frame["taster"].iloc[best])
