@@ -113,7 +113,7 @@ def _show_card(card: Any, details: bool) -> None:
     from metasense.showing.words import VERDICTS
 
     frame = card.to_frame()
-    decided = frame[~frame["item"].isin([*VERDICTS, "margin in words", "priors", "sha256"])]
+    decided = frame[~frame["item"].isin([*VERDICTS, "margin in words", "priors", "sha256"])].reset_index(drop=True)
     show(table(decided, caption=f"Question card of {card.date}").to_text())
     if card.edited:
         show("Note: this card was changed after it was written.")

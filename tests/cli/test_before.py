@@ -112,3 +112,10 @@ def test_a_sheet_of_codes_is_refused_with_the_command_that_makes_tastings_of_it(
     assert main(["tasters", "yeast/panel_1/answers.csv"]) == 2
     said = " ".join(capsys.readouterr().err.split())
     assert "metasense answers KEY ANSWERS --tastings OUT.csv" in said and "read_answers" not in said
+
+
+def test_a_card_is_shown_in_its_own_lines(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    assert main(["card", "check", "yeast/card.toml"]) == 0
+    lines = capsys.readouterr().out.split("\n")
+    assert lines[1].split() == ["item", "says"] and lines[2].split()[0] == "question"
