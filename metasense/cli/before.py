@@ -199,7 +199,7 @@ def answers(chosen: argparse.Namespace) -> int:
         written.append(_write_tastings(tastings, chosen.tastings, chosen.append))
     if chosen.panels is not None:
         written.append(_write_counts(tastings.to_panels(), chosen.panels, chosen.append))
-    show(tastings)
+    show(tastings.in_full() if chosen.details else tastings)
     print()
     if chosen.details:
         show(balance)

@@ -119,3 +119,22 @@ def test_a_card_is_shown_in_its_own_lines(folder, capsys, monkeypatch):
     assert main(["card", "check", "yeast/card.toml"]) == 0
     lines = capsys.readouterr().out.split("\n")
     assert lines[1].split() == ["item", "says"] and lines[2].split()[0] == "question"
+
+
+def test_details_of_answers_show_every_note(tmp_path, capsys):
+    plan = ms.serve("triangle", 12, panel="evening", allergens=[], hazards=[])
+    plan.save(tmp_path / "plan")
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[0, "incident"] = "spilled"
+    sheet.loc[1, ["answer", "incident"]] = ["", "absent"]
+    sheet.loc[2, "answer"] = ""
+    sheet.loc[3, ["cups"]] = [" ".join(reversed(sheet.loc[3, "cups"].split()))]
+    sheet.to_csv(tmp_path / "answers.csv", index=False)
+    words = ["answers", str(tmp_path / "plan"), str(tmp_path / "answers.csv")]
+    main(words)
+    assert "more note" in capsys.readouterr().out
+    main([*words, "--details"])
+    out = capsys.readouterr().out
+    notes = ms.read_answers(tmp_path / "plan", tmp_path / "answers.csv").notes
+    assert "more note" not in out and out.count("Note: ") >= len(notes) > 2
