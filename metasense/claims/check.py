@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from metasense.claims import rules
-from metasense.claims.circumstances import LETTERS, About, circumstances, days_in, said_of
+from metasense.claims.circumstances import About, circumstances, days_in, said_of
 from metasense.claims.facts import (
     ABOVE,
     BAYES,
@@ -31,12 +31,12 @@ from metasense.claims.facts import (
     PREFERS,
     PROBABILITY,
     Checkable,
-    Fact,
     Facts,
     facts_of,
     names_in,
     own_sentences,
 )
+from metasense.claims.meant import is_an_end_alone, of_the_panels_meant, of_the_protocol, side_said
 from metasense.claims.numbers import Number, blank, counted, levels, numbers, with_points
 from metasense.claims.reading import (
     QUOTED,
@@ -53,10 +53,6 @@ from metasense.showing.glance import cut, short
 from metasense.showing.results import Result
 
 SHORTLY = 4  # objections on a first screen
-_SIDE_WORDS = (
-    r"\b(?:(?P<above>above|beyond|larger|bigger|greater|exceed\w*)|(?P<below>below|within|smaller|under|inside))\b"
-)
-_WHOSE = r"\b(?:(?P<average>average)|(?P<next>next)|(?P<margin>margin))\b"
 _VERDICT = re.compile(
     r"(?P<above>\b(?:beyond|larger than|bigger than|greater than|exceeds?|above|over|outside) (?:the |our |this "
     r")margin\b)|(?P<below>\b(?:within|smaller than|less than|below|under|inside) (?:the |our |this )margin\b|\bno "
@@ -442,6 +438,9 @@ def _share(count: Any, share: Number, facts: Facts, checked: list[str]) -> Itera
 
 
 def _count(count: Any, facts: Facts, hypothetical: bool, checked: list[str], unread: list[str]) -> Iterator[Finding]:
+    if count.noun == "correct":
+        yield from _right_answers(count, facts, hypothetical, checked, unread)
+        return
     known = facts.counts[count.noun]
     if count.noun == "people":
         if count.value in known:
@@ -460,6 +459,20 @@ def _count(count: Any, facts: Facts, hypothetical: bool, checked: list[str], unr
         unread.append(f"{count.said}, of a panel that is not in this result")
     else:
         yield _not_ours(count, _have(count.noun, facts), facts.say["people"])
+
+
+def _right_answers(
+    count: Any, facts: Facts, hypothetical: bool, checked: list[str], unread: list[str]
+) -> Iterator[Finding]:
+    """A number of correct answers whose whole is not said beside it."""
+    if facts.total is not None and count.value == facts.total[0]:
+        yield from _pair(replace(count, whole=facts.total[1]), "", facts, checked, unread)
+    elif any(count.value == part for part, _ in facts.pairs):
+        checked.append("counts")
+    elif hypothetical:
+        unread.append(f"{count.said}, of a panel that is not in this result")
+    else:
+        yield _not_ours(count, "No panel, nor all together, has so many correct answers.", facts.say["count"])
 
 
 def _have(noun: str, facts: Facts) -> str:
@@ -491,8 +504,8 @@ def _not_ours(said: Any, reason: str, instead: str) -> Finding:
 def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unread: list[str]) -> Iterator[Finding]:
     kind = PREFERS if facts.result == rules.PREFERENCE and number.kind in (P_C, P_D, GUESS) else number.kind
     number = replace(number, kind=kind)
-    known = _of_the_protocol([fact for fact in facts.numbers if fact.kind == kind], number, sentence)
-    known = _of_the_panels_meant(known, number, sentence) or known
+    known = of_the_protocol([fact for fact in facts.numbers if fact.kind == kind], number, sentence)
+    known = of_the_panels_meant(known, number, sentence) or known
     if not known:
         unread.append(f"the number {number.said}")
         return
@@ -504,7 +517,7 @@ def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unr
         return  # the level at which a question counts as settled
     agreeing = [fact for fact in known if number.agrees(fact.value)]
     instead = facts.say[_SAID_BY[number.kind]]
-    side = _side_said(sentence, number) if kind == PROBABILITY else ""
+    side = side_said(sentence, number) if kind == PROBABILITY else ""
     other, meant = {ABOVE: BELOW, BELOW: ABOVE}.get(side, ""), {fact.what for fact in agreeing}
     if side and side not in meant and other in meant:
         reason = f"That is the probability of {other}, not of {side}."
@@ -512,7 +525,7 @@ def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unr
         return
     if not agreeing:
         others = [f for f in facts.numbers if f.kind in (P_C, P_D, D_PRIME) and number.agrees(f.value)]
-        near = _of_the_protocol([f for f in others if f.kind in (P_C, P_D)], number, sentence)
+        near = of_the_protocol([f for f in others if f.kind in (P_C, P_D)], number, sentence)
         also = next(iter([*near, *others]), None) if not number.compared else None
         hint = (
             f" It is the result's {also.what}{f' ({also.test})' if also.test and also.test not in also.what else ''}."
@@ -521,7 +534,11 @@ def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unr
         )
         yield _not_ours(number, f"The result has no such {number.kind}.{hint}", instead)
         return
-    checked.append(_kind_words(number.kind))
+    if is_an_end_alone(number, agreeing, sentence):
+        reason = "That is an end of the interval, not the estimate."
+        yield _not_ours(number, reason, instead)
+        return
+    checked.append(MARGIN if meant == {MARGIN} else _kind_words(number.kind))
     plain = kind == PREFERS and all("naive share" in fact.what for fact in agreeing)
     if plain and not re.search(_UNDILUTED, sentence, re.IGNORECASE):
         yield _diluted(number.said, number.start, facts)
@@ -535,46 +552,6 @@ def _number(number: Number, sentence: str, facts: Facts, checked: list[str], unr
             else f"The interval is {words.percent(width)} wide; more digits than {said} say more than is known."
         )
         yield Finding("too-precise", number.said, reason, instead, number.start)
-
-
-def _of_the_protocol(known: list[Fact], number: Number, sentence: str) -> list[Fact]:
-    """Those of the protocol that is named nearest to the number, where one is."""
-    tests = {fact.test for fact in known if fact.test}
-    if len(tests) < 2:
-        return known
-    clause = max((m.end() for m in re.finditer(r"[;:.]\s", sentence[: number.start])), default=0)
-    shown = {test: test.translate(LETTERS) for test in tests}
-    ahead = {test: sentence.rfind(s, clause, number.start) for test, s in shown.items()}
-    behind = {test: sentence.find(s, number.end, number.end + 24) for test, s in shown.items()}
-    close = [
-        test
-        for test, at in behind.items()
-        if at >= 0 and re.fullmatch(r"\s?(?:correct |\()?(?:in |of |for )?(?:a |an |the )?", sentence[number.end : at])
-    ]
-    if close:
-        return [fact for fact in known if fact.test in ("", close[0])]
-    best = max(ahead, key=lambda test: ahead[test])
-    return [fact for fact in known if fact.test in ("", best)] if ahead[best] >= 0 else known
-
-
-def _side_said(sentence: str, number: Number) -> str:
-    """Which side of the margin the words before a probability name last."""
-    before = re.sub(
-        r"\b(?:(?:greater|larger|more|less|smaller) than|above|over|below|under)\s*$", "", sentence[: number.start]
-    )
-    sides = [match.lastgroup for match in re.finditer(_SIDE_WORDS, before, re.IGNORECASE)]
-    return {"above": ABOVE, "below": BELOW}[str(sides[-1])] if sides and "margin" in sentence else ""
-
-
-def _of_the_panels_meant(known: list[Fact], number: Number, sentence: str) -> list[Fact]:
-    """Those of the average, of the next panel, or of the margin, whichever was named last before the number."""
-    named = [match.lastgroup for match in re.finditer(_WHOSE, sentence[: number.start], re.IGNORECASE)]
-    if not named or number.kind not in (D_PRIME, P_C, P_D):
-        return known
-    if named[-1] == "margin":
-        return [fact for fact in known if fact.what == MARGIN]
-    following = named[-1] == "next"
-    return [fact for fact in known if fact.what != MARGIN and fact.what.startswith("next panel") == following]
 
 
 def _kind_words(kind: str) -> str:
@@ -594,7 +571,7 @@ _OPEN = "a verdict not claimed"
 # Checked things that say nothing of how large or how probable anything is.
 _NO_SIZES = {
     "numbers of panels", "numbers of tastings", "numbers of people", "counts", "guess rates", "blinding", "protocols",
-    "dates", "names of panels", _OPEN,
+    "dates", "names of panels", MARGIN, _OPEN,
 }  # fmt: skip
 _SIDES = {"above": words.VERDICTS[0], "below": words.VERDICTS[1], "open": words.VERDICTS[2]}
 

@@ -27,6 +27,7 @@ _COMPARED = (
     ("<", r"(?:less|fewer|smaller|lower) than\s*$|\bbelow\s*$|\bunder\s*$|\bat most\s*$|\bup to\s*$|<\s*=?\s*$|≤\s*$"),
     ("~", r"(?:about|around|roughly|nearly|almost|approximately|some|circa|close to|~|≈)\s*$"),
 )
+_RIGHT = r"^\S+ (?:correct|right) |(?:answers|tastings|trials) (?:were|are|was) (?:correct|right)\b"
 # What a number may be, and the words that say so.
 _KEYS = (
     (P_VALUE, r"\bp\s?(?:-?\s?values?)?\s*(?:=|<|>|≤|≥|of\b|is\b|was\b|:)"),
@@ -52,6 +53,10 @@ _UNITS = (
     r"\s?(?:°|weeks?|days?|months?|years?|hours?|minutes?|degrees?|k?g\b|m[gl]\b|lit(?:re|er)s?|grams?|kilos?|euros?|"
     r"pounds?|dollars?|bottles?|barrels?|batch(?:es)?|cups?|loaves|bags?|sites?|shops?)"
 )
+# Rates said of every hundred answers, as the plain answer says them: "of 100 answers about 43 would be right".
+_HUNDRED = re.compile(r"\b(?:out )?of (?:every |each )?(?:100|(?:a|one) hundred)\b(?!\s?%|[.,]\d)", re.IGNORECASE)
+_RATE_WORDS = re.compile(r"\b(?:would|will|margin|averag\w+|expect\w*|every|each)\b", re.IGNORECASE)
+_MARGIN_OF = re.compile(r"\bmargin\b[^\d;.]{0,40}$", re.IGNORECASE)
 _NOUNS = {
     "panels": r"panels?",
     "tastings": r"tastings?|answers?|trials?",
@@ -100,7 +105,10 @@ class Number:
 
 @dataclass(frozen=True)
 class Counted:
-    """A number of panels, tastings or people, or a part of a whole: ``12 of 24 answers``; share: ``(50 %)`` behind."""
+    """A number of panels, tastings or people, or a part of a whole: ``12 of 24 answers``; share: ``(50 %)`` behind.
+
+    The noun of ``12 answers were correct`` is "correct".
+    """
 
     start: int
     end: int
@@ -145,6 +153,19 @@ def blank(text: str, *spans: tuple[int, int]) -> str:
     return text
 
 
+def hundreds(sentence: str) -> list[tuple[int, int]]:
+    """Where a sentence says a rate of every hundred answers; a count of a hundred that were given is none.
+
+    Examples
+    --------
+    >>> hundreds("43 of 100 answers would be right."), hundreds("43 of 100 answers were right.")
+    ([(3, 9)], [])
+    """
+    if not _RATE_WORDS.search(sentence):
+        return []
+    return [match.span() for match in _HUNDRED.finditer(sentence)]
+
+
 def counted(sentence: str) -> Iterator[Counted]:
     """Counts in a sentence: parts of a whole first, then numbers of panels, tastings and people.
 
@@ -164,7 +185,7 @@ def counted(sentence: str) -> Iterator[Counted]:
         r"(?: (?!(?:of|to|and|in|with|from|by|most|many|some|few|all)\b)[A-Za-z]"
         rf"[\w-]*){{0,2}}? (?:{nouns})\b"
     )
-    taken: list[tuple[int, int]] = []
+    taken = hundreds(sentence)
     for pattern, is_pair in ((pair, True), (single, False)):
         for match in re.finditer(pattern, blank(sentence, *taken), re.IGNORECASE):
             noun = next((name for name in _NOUNS if match[name]), "")
@@ -176,7 +197,8 @@ def counted(sentence: str) -> Iterator[Counted]:
             whole = _integer(match["whole"])
             said = sentence[match.start() : stop]
             if part is None:
-                yield Counted(match.start(), stop, said, noun, whole)
+                right = noun == "tastings" and re.search(_RIGHT, said + sentence[stop : stop + 20], re.IGNORECASE)
+                yield Counted(match.start(), stop, said, "correct" if right else noun, whole)
             else:
                 yield Counted(match.start(), stop, said, noun, part, whole, _share_behind(sentence, stop))
 
@@ -200,7 +222,9 @@ def numbers(sentence: str) -> Iterator[Number]:
     >>> [(n.said, n.kind) for n in numbers("In a triangle 42 % (36 % to 49 %) correct answers: a p_d of 13 %.")]
     [('42 %', 'p_c'), ('36 %', 'p_c'), ('49 %', 'p_c'), ('13 %', 'p_d')]
     """
-    sentence = blank(sentence, *(m.span() for m in _LEVEL.finditer(sentence)))
+    said = sentence
+    rates = hundreds(sentence)
+    sentence = blank(sentence, *rates, *(m.span() for m in _LEVEL.finditer(sentence)))
     keys = sorted(
         (
             (m.start(), m.end(), kind)
@@ -226,20 +250,34 @@ def numbers(sentence: str) -> Iterator[Number]:
         if token["percent"] and value > 50:  # near the end of the scale what is said is the distance from it
             digits = min(digits, len(f"{100 - value:.{decimals}f}".replace(".", "").lstrip("0")))
         kind = _kind(sentence, start, stop, keys, bool(token["percent"]))
+        end = token.end()
+        if rates and not token["percent"]:
+            kind, end = _of_a_hundred(kind, token, sentence, rates)
+            if end > token.end() or (kind in (P_C, P_D, GUESS) and start > rates[0][1] and value > 1):
+                scale = 0.01
         if re.match(_UNITS, sentence[token.end() :]):
             kind = ""  # of something that no panel measures
-        if kind in (P_C, P_D, PREFERS, PROBABILITY, GUESS) and not token["percent"] and value > 1:
+        if kind in (P_C, P_D, PREFERS, PROBABILITY, GUESS) and scale == 1 and value > 1 and not token["percent"]:
             kind = ""  # a count of something, not a share
         yield Number(
             token.start(),
-            token.end(),
-            token[0].strip(),
+            end,
+            said[token.start() : end].strip(),
             value * scale,
             scale * (10.0**-decimals if kind != BAYES or decimals else 10.0 ** _zeros(token["digits"])),
             kind,
             compared,
             max(digits, 1),
         )
+
+
+def _of_a_hundred(kind: str, token: re.Match[str], sentence: str, rates: list[tuple[int, int]]) -> tuple[str, int]:
+    """What a number is, and where it ends, in a sentence that says rates of a hundred answers."""
+    end = next((b for a, b in rates if a > token.end() and not sentence[token.end() : a].strip()), token.end())
+    of_the_margin = _MARGIN_OF.search(sentence[: token.start()])
+    if of_the_margin or (end > token.end() and kind not in (P_C, P_D, GUESS)):
+        kind = P_C
+    return kind, end
 
 
 def _zeros(digits: str) -> int:

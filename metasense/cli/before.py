@@ -9,8 +9,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from metasense.cli.parser import as_typed
 from metasense.cli.printing import ALL, say, show, then
-from metasense.cli.reading import FINE, WARNED
+from metasense.cli.reading import FINE, WARNED, usual_margin
 
 
 def start(chosen: argparse.Namespace) -> int:
@@ -112,7 +113,7 @@ def _show_card(card: Any, details: bool) -> None:
     from metasense.showing.words import VERDICTS
 
     frame = card.to_frame()
-    decided = frame[~frame["item"].isin([*VERDICTS, "margin in words", "priors", "sha256"])]
+    decided = frame[~frame["item"].isin([*VERDICTS, "margin in words", "priors", "sha256"])].reset_index(drop=True)
     show(table(decided, caption=f"Question card of {card.date}").to_text())
     if card.edited:
         show("Note: this card was changed after it was written.")
@@ -163,15 +164,16 @@ def serve(chosen: argparse.Namespace) -> int:
     show(plan)
     print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
     sheet = Path(folder) / "answers.csv"
-    then("answers", folder, sheet, "--blind", "double", "--panels", _table_beside(folder), "--append")
+    kept = ["--tastings", _table_beside(folder, "tastings.csv")] if plan.sets > 1 else []
+    then("answers", folder, sheet, "--blind", "double", "--panels", _table_beside(folder), *kept, "--append")
     return WARNED if plan.warnings else FINE
 
 
-def _table_beside(plan: str | Path) -> str:
+def _table_beside(plan: str | Path, name: str = "panels.csv") -> str:
     """The table of the question that a plan belongs to: beside it where there is a card or a table, else here."""
     around = Path(plan).parent
     there = (around / "card.toml").exists() or (around / "panels.csv").exists()
-    return (around / "panels.csv").as_posix() if there else "panels.csv"
+    return (around / name).as_posix() if there else name
 
 
 def answers(chosen: argparse.Namespace) -> int:
@@ -179,15 +181,25 @@ def answers(chosen: argparse.Namespace) -> int:
     from metasense.planning.served import read_answers
     from metasense.planning.serving import ServingPlan
 
-    if chosen.append and chosen.panels is None:
-        raise ValueError("--append goes with --panels, which names the table to add to.")
-    if chosen.panels is not None:
-        _place_for_counts(chosen.panels, chosen.append)
+    places = {"--panels": chosen.panels, "--tastings": chosen.tastings}
+    places = {option: path for option, path in places.items() if path is not None}
+    if chosen.append and not places:
+        raise ValueError("--append goes with --panels or --tastings, which name the table to add to.")
+    if len(places) == 2 and os.path.abspath(chosen.panels) == os.path.abspath(chosen.tastings):
+        raise ValueError(f"--panels and --tastings both name {chosen.panels!r}. Name two files: counts are one row a "
+                         "panel, tastings one row each.")  # fmt: skip
+    for option, path in places.items():
+        _place_for_counts(option, path, chosen.append)
     plan = ServingPlan.load(chosen.key)
     tastings = read_answers(plan, chosen.answers, blind=chosen.blind)
     balance = plan.balance(tastings)
-    written = _write_counts(tastings.to_panels(), chosen.panels, chosen.append) if chosen.panels else ""
-    show(tastings)
+    repeated = bool(tastings.frame["taster"].duplicated().any())
+    written = []
+    if chosen.tastings is not None:
+        written.append(_write_tastings(tastings, chosen.tastings, chosen.append))
+    if chosen.panels is not None:
+        written.append(_write_counts(tastings.to_panels(), chosen.panels, chosen.append))
+    show(tastings.in_full() if chosen.details else tastings)
     print()
     if chosen.details:
         show(balance)
@@ -196,28 +208,51 @@ def answers(chosen: argparse.Namespace) -> int:
     missing = int(tastings.frame["correct"].isna().sum())
     if missing:
         print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
-    if written:
-        print(f"\n{written}")
-        card = Path(chosen.panels).parent / "card.toml"
-        then("pool", chosen.panels, *(["--card", card] if card.exists() else ["--margin", "0.2 triangle"]))
+    if repeated and chosen.tastings is None:
+        show("Some tasters answered more than once: --tastings OUT.csv keeps who did, for metasense tasters.")
+    if places:
+        print("\n" + "\n".join(written))
+        table = next(iter(places.values()))
+        held = [table] if len(places) == 1 else [table, "--tastings", chosen.tastings]
+        if repeated and chosen.tastings is not None:
+            show(f"What each taster can do: {as_typed(['metasense', 'tasters', *held])}")
+        card = Path(table).parent / "card.toml"
+        then("pool", *held, *(["--card", card] if card.exists() else ["--margin", usual_margin(plan.protocol.name)]))
     else:
         table = _table_beside(chosen.key)
-        then("answers", chosen.key, chosen.answers, "--blind", chosen.blind or "double", "--panels", table, "--append")
+        kept = ["--tastings", _table_beside(chosen.key, "tastings.csv")] if repeated else []
+        blind = chosen.blind or "double"
+        then("answers", chosen.key, chosen.answers, "--blind", blind, "--panels", table, *kept, "--append")
     return FINE if balance.even and not missing else WARNED
 
 
-def _place_for_counts(path: str, append: bool) -> None:
-    """Refuse, before the work, a place where the counts cannot go."""
+def _place_for_counts(option: str, path: str, append: bool) -> None:
+    """Refuse, before the work, a place where the counts or the tastings cannot go."""
     from metasense.showing.files import TEXT, ready
 
     if Path(path).suffix.lower() != ".csv":
-        raise ValueError(f"--panels writes CSV, and {path!r} ends otherwise. Name a file that ends in .csv.")
+        raise ValueError(f"{option} writes CSV, and {path!r} ends otherwise. Name a file that ends in .csv.")
     try:
         ready(path, TEXT if append else None)
     except FileExistsError as error:
         if append or not os.path.isfile(path):
             raise
         raise ValueError(f"{error} Or say --append to add the panel to that table.") from None
+
+
+def _write_tastings(tastings: Any, path: str, append: bool) -> str:
+    """Write the tastings of a panel, and say what was done."""
+    from metasense.planning.adding import add_tastings
+    from metasense.showing.words import count, one_line
+
+    name = one_line(path)
+    many = count(len(tastings), "tasting")
+    if not append or not os.path.exists(path) or not os.path.getsize(path):
+        tastings.to_csv(path)
+        return f"There was no {name}; it is made, and holds {many}." if append else f"Wrote {many} to {name}."
+    if add_tastings(tastings, path):
+        return f"Added {many} to {name}."
+    return f"{name} holds these tastings already, and was left as it is."
 
 
 def _write_counts(panels: Any, path: str, append: bool) -> str:

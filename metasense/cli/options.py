@@ -91,8 +91,11 @@ def add_answers(answers: Parser) -> None:
     answers.add_argument("answers", help="the filled answers.csv")
     answers.add_argument("--blind", choices=("double", "single", "none"), help="who did not know what was served")
     answers.add_argument("--panels", metavar="OUT.csv", help="write the counts as a new table for the other commands")
-    answers.add_argument("--append", action="store_true", help="add them to the table that --panels names instead")
-    answers.add_argument("--details", action="store_true", help="also the orders and places, one by one")
+    answers.add_argument("--tastings", metavar="OUT.csv", help="write the tastings too, one row each")
+    answers.add_argument("--append", action="store_true", help="add to the tables that are there instead")
+    answers.add_argument(
+        "--details", action="store_true", help="also every note and tasting, and the orders one by one"
+    )
 
 
 def add_plan(plan: Parser) -> None:

@@ -70,7 +70,15 @@ _RULES = tuple(
         (r"^tastings (?=is the number of answers in the next)", "--tasters "),
         (r"\b(panels|tasters) = (-?\d+)", r"--\1 \2"),
         (r"\btogether\(\)", "--together"),
+        (r"leave those panels out: panels\.where\(lambda frame: frame\[.*?\]\.notna\(\), .*? known[\'\"]\)",
+         "leave those panels out with yes in a column left_out"),
+        (r"\bpool them all with pool\(\)", "pool them all"),
+        (r"\bin details\(\)", "with --details"),
         (r"keep one row a tasting, and pool\(tastings\)", "and keep one row a tasting"),
+        (r"keep the answers one row a tasting, and pool\(panels, tastings=tastings\)",
+         "name the table of tastings too, with --tastings; metasense answers KEY ANSWERS --tastings OUT.csv writes it"),
+        (r"\bread_answers\(key, answers\)(?:, or in a terminal)? with: metasense answers KEY ANSWERS",
+         "metasense answers KEY ANSWERS --tastings OUT.csv"),
     )
 )  # fmt: skip
 _ARGUMENT = re.compile(rf"(?<![\w'\"-])({'|'.join(_OPTIONS)})={_VALUE}")

@@ -74,7 +74,7 @@ def check(chosen: argparse.Namespace) -> int:
         return FAILED
     shown = [table for table in (read.panels, read.tastings) if table is not None] or [counts]
     test = str(counts.frame["protocol"].iloc[0])
-    after = ("pool", *read.words, "--margin", _usual_margin(test))
+    after = ("pool", *read.words, "--margin", usual_margin(test))
     if read.saved is not None:
         after = ("show", *read.words)
     for table in shown[:-1]:
@@ -130,7 +130,7 @@ def _show_last(table: Any, chosen: argparse.Namespace, after: tuple[object, ...]
     then(*after)
 
 
-def _usual_margin(test: str) -> str:
+def usual_margin(test: str) -> str:
     """A margin to begin with, in the words of the first panel's protocol."""
     from metasense.protocols import Protocol, protocol
 

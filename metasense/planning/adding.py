@@ -1,8 +1,9 @@
-"""One more panel for a table of panels that is kept as a CSV file.
+"""One more panel for a table of panels, or of tastings, that is kept as a CSV file.
 
 The table is the user's: what stands in it stays as it was typed, to the letter where no column is new. The panel comes
-as a row at its end, under the headers that the table uses, and what it says beyond them in new columns. Before anything
-is written the new table is read back and must hold the old panels and the new one, and nothing else.
+as a row at its end (its tastings as a row each), under the headers that the table uses, and what it says beyond them
+in new columns. Before anything is written the new table is read back and must hold what the old one held and what was
+added, and nothing else.
 """
 
 from __future__ import annotations
@@ -20,10 +21,10 @@ from metasense.showing.files import TEXT, kept_still, ready, replacing
 from metasense.showing.tables import as_csv
 from metasense.tables.cells import plain
 from metasense.tables.checking import check_table
-from metasense.tables.columns import PANEL_COLUMNS, one_row_a_tasting
+from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS, one_row_a_tasting
 from metasense.tables.headers import is_known
 from metasense.tables.opening import open_table
-from metasense.tables.panels import Panels, read_panels
+from metasense.tables.panels import Panels, Tastings, read_panels, read_tastings
 
 _SEPARATORS = ",;\t|"
 
@@ -85,11 +86,103 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
                 f"{os.fspath(path)!r} holds shares under {share!r} and no counts, so no counts can be added to it. It "
                 "was left as it is. Write the counts of its panels in a column 'correct' first."
             )
-        new = _with_row(data, sheet.headers, names, panel, path)
+        new = _with_rows(data, sheet.headers, names, _cells(panel.typed()), path)
         _check(new, old, panel, path)
         with replacing(path, TEXT) as scratch:
             scratch.write_bytes(new)
     return True
+
+
+def add_tastings(tastings: Tastings, path: str | os.PathLike[str]) -> bool:
+    """Add the tastings of one panel to the table of tastings at `path`, whole or not at all.
+
+    Parameters
+    ----------
+    tastings : Tastings
+        Of one panel. Tasters are called there as they are called here.
+    path : path
+        Of a table of tastings in CSV (UTF-8).
+
+    Returns
+    -------
+    bool
+        Whether they were added; False if the table holds them already, and so was left as it is.
+
+    Raises
+    ------
+    ValueError
+        If the file is not such a table, or holds other tastings of a panel of that name. It is left as it is.
+    OSError
+        If the file may not be read or written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> file = Path(tempfile.mkdtemp()) / "tastings.csv"
+    >>> _ = file.write_text("panel,protocol,taster,correct\\nSpring,triangle,T1,yes\\n")
+    >>> add_tastings(read_tastings("panel,protocol,taster,correct\\nAutumn,triangle,T1,no"), file)
+    True
+    >>> print(file.read_text())
+    panel,protocol,taster,correct
+    Spring,triangle,T1,yes
+    Autumn,triangle,T1,no
+    <BLANKLINE>
+    """
+    ready(path, TEXT)
+    with kept_still(path):
+        data = Path(path).read_bytes()
+        sheet = open_table(data, is_known(TASTING_COLUMNS), name=os.fspath(path))
+        if not one_row_a_tasting(sheet.headers):
+            raise ValueError(
+                f"{os.fspath(path)!r} holds no rows of single tastings, so none can be added. Name a table with one "
+                "row a tasting, or a new file."
+            )
+        old = read_tastings(data, name=os.fspath(path))
+        (name,) = tastings.frame["panel"].unique()
+        called = old.frame["panel"].map(plain) == plain(name)
+        if called.any():
+            if _hold(_cells(old.frame[called]), tastings):
+                return False
+            raise ValueError(
+                f"{os.fspath(path)!r} already has other tastings of a panel {name!r}. It was left as it is. If this "
+                "was another evening, give it a name of its own; if these are to replace them, take those rows out."
+            )
+        names = check_table(sheet, TASTING_COLUMNS).heads
+        new = _with_rows(data, sheet.headers, names, _cells(tastings.typed()), path)
+        _check_tastings(new, old, tastings, path)
+        with replacing(path, TEXT) as scratch:
+            scratch.write_bytes(new)
+    return True
+
+
+def _hold(found: list[dict[str, str]], tastings: Tastings) -> bool:
+    """Whether rows say what the tastings say, in their order."""
+    wanted = _cells(tastings.frame)
+    if len(found) != len(wanted):
+        return False
+    return all(
+        row.get(column) == cell
+        for row, cells in zip(found, wanted, strict=True)
+        for column, cell in cells.items()
+        if cell
+    )
+
+
+def _check_tastings(new: bytes, old: Tastings, tastings: Tastings, path: str | os.PathLike[str]) -> None:
+    """Read the new table back: it must hold what the old one held, then the tastings."""
+    try:
+        read = read_tastings(new, name=os.fspath(path)).frame
+    except ValueError as error:
+        raise ValueError(
+            f"the tastings cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
+        ) from None
+    before = read.iloc[: len(old.frame)]
+    kept = as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
+    if not kept or not _hold(_cells(read.iloc[len(old.frame) :]), tastings):
+        raise ValueError(
+            f"the tastings cannot be added to {os.fspath(path)!r}: they would not read back as they are. The table was "
+            "left as it is. Save it as CSV UTF-8 with commas between the columns."
+        )
 
 
 def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
@@ -113,10 +206,14 @@ def _cells(frame: pd.DataFrame) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(as_csv(frame), newline="")))
 
 
-def _with_row(
-    data: bytes, headers: Sequence[str], names: dict[str, str], panel: Panels, path: str | os.PathLike[str]
+def _with_rows(
+    data: bytes,
+    headers: Sequence[str],
+    names: dict[str, str],
+    typed: list[dict[str, str]],
+    path: str | os.PathLike[str],
 ) -> bytes:
-    """The table with the panel's row at its end."""
+    """The table with rows at its end, given as cells by column."""
     mark = codecs.BOM_UTF8 if data.startswith(codecs.BOM_UTF8) else b""
     try:
         text = data[len(mark) :].decode("utf-8")
@@ -124,19 +221,19 @@ def _with_row(
         raise ValueError(f"{os.fspath(path)!r} is not in UTF-8. Save it as CSV UTF-8 first.") from None
     separator, rows, at = _laid_out(text, headers, path)
     heads = [cell.strip() for cell in rows[at]]
-    cells = {names.get(column, column): cell for column, cell in _cells(panel.typed())[0].items() if cell}
-    extra = [name for name in cells if name not in heads]
+    added = [{names.get(column, column): cell for column, cell in row.items() if cell} for row in typed]
+    extra = list(dict.fromkeys(name for cells in added for name in cells if name not in heads))
     end = "\r\n" if "\r\n" in text else "\n"
-    row = [cells.get(name, "") for name in [*heads, *extra]]
+    last = [[cells.get(name, "") for name in [*heads, *extra]] for cells in added]
     if not extra:
         if not text.endswith(("\n", "\r")):
             text += end
-        return mark + (text + _lines([row], separator, end)).encode()
+        return mark + (text + _lines(last, separator, end)).encode()
     rows[at] = [*rows[at], *extra]
     for i in range(at + 1, len(rows)):
         if rows[i]:
             rows[i] = rows[i] + [""] * (len(rows[at]) - len(rows[i]))
-    return mark + _lines([*rows, row], separator, end).encode()
+    return mark + _lines([*rows, *last], separator, end).encode()
 
 
 def _laid_out(text: str, headers: Sequence[str], path: str | os.PathLike[str]) -> tuple[str, list[list[str]], int]:

@@ -84,8 +84,9 @@ def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
     core = plain_core(pooled)
     if not any(evidence.repeated for evidence in core.collected.evidence):
         raise ValueError(
-            "nobody tasted more than once in any panel, and one answer says next to nothing about a person. Let people "
-            "repeat (with rests between), keep one row a tasting, and pool(tastings)."
+            "nobody tasted more than once in any panel, and one answer says next to nothing about a person. One set "
+            "each at several panels is no repeat, as panels are computed apart: what was tasted may differ. Let people "
+            "repeat in one panel (with rests between), keep one row a tasting, and pool(tastings)."
         )
     return Tasters(core, threshold)
 
@@ -313,7 +314,7 @@ class Tasters(Pictured, Answered):
         people = self.people
         if people.empty:
             return "Nobody's own answers are known in the panels with repeats"
-        names = int(people.loc[people["taster"] != ONLY, "taster"].nunique() + (people["taster"] == ONLY).sum())
+        names = _people_in(people)
         return (
             f"{words.count(names, 'person')} with {words.count(int(people['r'].sum()), 'tasting')} in "
             f"{words.count(people['panel'].nunique(), 'panel')}"
@@ -422,21 +423,24 @@ class Tasters(Pictured, Answered):
         frame = self.to_frame()
         if frame.empty:
             unknown = f"{self._who()}, so nothing can be said of single people."
-            return Glance((unknown,), None, (), "keep the answers one row a tasting, and pool those.")
+            return Glance(
+                (unknown,), None, (), "keep the answers one row a tasting, and pool(panels, tastings=tastings)."
+            )
         shares = [_share(row) for row in frame.itertuples()]
         best = int(frame["p_better"].to_numpy().argmax())
-        name = cut(frame["taster"].iloc[best])
+        names = _in_panels(frame)
+        name = names[best]
         share = shares[best]
         said: tuple[str, ...] = (
-            f"{self._counted(frame['p_better'].to_numpy())}.",
+            f"{self._counted(frame['p_better'].to_numpy(), _people_in(frame))}.",
             f"Closest is {name}: {share.right()}, where {share.beside()}.",
         )
         if len(frame) == 1:
             said = (share.after(_stands(frame["p_better"].iloc[0], name)),)
         rows = [
-            (cut(row.taster), f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
+            (name, f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
              share.between().strip(" ()"), words.probability(row.p_better))
-            for row, share in zip(frame.head(ROWS).itertuples(), shares, strict=False)
+            for row, name, share in zip(frame.head(ROWS).itertuples(), names, shares, strict=False)
         ]  # fmt: skip
         headers = ("taster", "right", *plain.HEADERS[1:], "better than guessing")
         hidden = len(frame) - len(rows)
@@ -444,12 +448,14 @@ class Tasters(Pictured, Answered):
         small = compact("Right answers out of 100, taster by taster, given everybody's answers", headers, rows, note)
         return Glance(said, small, self.notes, self._next_step(frame))
 
-    def _counted(self, p: Array) -> str:
+    def _counted(self, p: Array, people: int | None = None) -> str:
         """How many are better than guessing; a person counts once a panel."""
         better = int((p > SETTLED).sum())
         guess = int((p < 1 - SETTLED).sum())
         open_ = len(p) - better - guess
         of = words.count(len(p), "person")
+        if people is not None and people < len(p):
+            of = f"{words.count(len(p), 'result')} of {words.count(people, 'person')} (one a panel each)"
         if open_ == len(p):
             return f"Not settled for any of {of}"
         return f"Better than guessing: {better} of {of}; no better: {guess}; not settled: {open_}"
@@ -461,7 +467,8 @@ class Tasters(Pictured, Answered):
         if more.empty:
             return f"even {MOST} more tastings would hardly settle it for anybody."
         at = int(more.astype(int).idxmin())
-        by = f"{words.count(int(more[at]), 'more tasting')} by {cut(frame['taster'][at])}"
+        who = _in_panels(frame)[frame.index.get_loc(at)]
+        by = f"{words.count(int(more[at]), 'more tasting')} by {who}"
         return f"{by} would settle it with a chance of {words.percent(LIKELY)}."
 
     def _table(self) -> tables.Table:
@@ -773,6 +780,19 @@ def as_if_independent(core: Core) -> AsIfIndependent:
     wrong = grid.integrate(independent.evidence, independent.copies, core.priors)[0]
     repeated = frame[[core.collected.evidence[i].repeated for i in core.collected.index]]
     return AsIfIndependent(core.average, wrong.average, int(repeated["tastings"].sum()), int(repeated["tasters"].sum()))
+
+
+def _in_panels(frame: pd.DataFrame) -> list[str]:
+    """The tasters of rows, with the panel where somebody has more than one row."""
+    if not frame["taster"].duplicated().any():
+        return [cut(taster) for taster in frame["taster"]]
+    return [f"{cut(row.taster)} in {cut(row.panel)}" for row in frame.itertuples()]
+
+
+def _people_in(frame: pd.DataFrame) -> int:
+    """How many people the rows are of; single tasters of panels without names may all be different."""
+    unnamed = frame["taster"] == ONLY
+    return int(frame.loc[~unnamed, "taster"].nunique() + unnamed.sum())
 
 
 def _stands(p_better: float, name: str) -> str:

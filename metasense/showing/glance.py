@@ -18,6 +18,7 @@ CAUTIONS = 2
 LONG = 160  # characters up to which a note stands on a first screen whole; of longer ones the first sentence does
 CUT = 235  # and no more than fills three lines,
 LINES = 300  # or four with its terms explained
+HEADING = 30  # characters of the longest heading before a colon, such as that of a departure from the card
 NAME = 30  # characters of a name in a table
 MORE = "All numbers and notes: details(), or --details in a terminal."
 GLOSSES = {  # said once, where the word first stands
@@ -114,12 +115,18 @@ def cut(name: str, most: int = NAME) -> str:
 
 
 def short(note: str, most: int = LONG) -> str:
-    """A note; its first sentence where it is long, and what stands before a colon where that is long too."""
+    """A note; its first sentence where it is long, and what stands before its last colon where that is long too.
+
+    What a heading announces is never left out: a note without it would say nothing.
+
+    >>> short(f"Departs from the question card: it plans 24 tastings; of another size: {'a panel, ' * 30}")
+    'Departs from the question card: it plans 24 tastings; of another size.'
+    """
     note = words.one_line(note)
     if len(note) > most:
         note = re.split(r"(?<=[.?])\s", note, maxsplit=1)[0]
-    if len(note) > most and note.find(": ") > 20:
-        note = f"{note.partition(': ')[0]}."
+    while len(note) > most and note.rfind(": ") > HEADING:
+        note = f"{note.rpartition(': ')[0]}."
     return _cut_short(note, CUT)
 
 

@@ -874,3 +874,56 @@ def test_a_share_in_brackets_behind_two_counts_is_theirs_and_no_interval(share, 
 def test_a_probability_in_brackets_behind_an_interval_stays_one():
     assert levels("9 of 24 answers, a p_d of 0.1 to 0.4 (90 %)") == [0.9]
     assert levels("The d-prime is 0.5 (0.1 to 0.9; 90 % credible interval), by 9 of 24 people") == [0.9]
+
+
+# --- rates of a hundred answers, as the plain answer says them ---------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def rennet():
+    counts = {"tastings": [24, 20, 24, 22, 24], "correct": [6, 12, 14, 7, 12]}
+    return ms.pool({"panel": list("ABCDE"), "protocol": "triangle"} | counts, margin="45 of 100 correct triangle")
+
+
+def test_the_plain_answer_in_other_words_is_held_against_the_result(rennet):
+    # 44 of 100 (36 to 55) where guessing gives 33 and the margin is 45: what the plain answer of these panels says
+    assert "about 44 would be right (36 to 55)" in rennet.plain_answer()
+    people = "In 5 panels with 114 tastings from 114 people: "
+    for claim in (
+        "44 of 100 triangle answers would be right; the margin is 45 of 100.",
+        "Of 100 triangle answers about 44 would be right (36 to 55), where guessing gives 33 and the margin is 45.",
+    ):
+        checked = ms.check_claim(people + claim, rennet)
+        assert checked.ok and any("p_c" in what for what in checked.checked)
+    assert ms.check_claim("This is held against our margin of 45 of 100.", rennet).ok
+
+
+@pytest.mark.parametrize(
+    ("claim", "said"),
+    [
+        ("Of 100 triangle answers about 80 would be right (75 to 85).", ["80", "75", "85"]),
+        ("60 of 100 triangle answers would be right.", ["60 of 100"]),
+        ("Of 100 triangle answers about 44 would be right, where guessing gives 40.", ["40"]),
+        ("Our margin of 48 of 100 stands.", ["48 of 100"]),
+        ("44 of 100 answers were correct.", ["44 of 100 answers"]),  # nobody gave a hundred answers
+    ],
+)
+def test_a_wrong_rate_of_a_hundred_is_objected_to(rennet, claim, said):
+    found = [finding.said for finding in ms.check_claim(claim, rennet).findings if finding.said]
+    assert found == said
+
+
+def test_correct_answers_are_held_against_the_counts_wherever_their_whole_stands(rennet):
+    ours = ms.check_claim("In 5 panels with 114 tastings 51 answers were correct.", rennet)
+    assert ours.ok and "counts" in ours.checked
+    other = ms.check_claim("In 5 panels with 114 tastings there were 58 correct answers.", rennet)
+    assert [finding.said for finding in other.findings] == ["58 correct answers"]
+
+
+def test_an_end_of_the_interval_is_no_average(rennet):
+    assert 100 * rennet.rate("triangle").p_c.interval()[1] == pytest.approx(55, abs=0.5)
+    claim = "On average {} % of triangle answers would be right in 5 panels with 114 tastings."
+    (finding,) = ms.check_claim(claim.format(55), rennet).findings
+    assert (finding.said, finding.reason) == ("55 %", "That is an end of the interval, not the estimate.")
+    assert ms.check_claim(claim.format(44), rennet).ok
+    assert ms.check_claim(claim.format("up to 55"), rennet).ok

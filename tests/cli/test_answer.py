@@ -337,3 +337,26 @@ def test_details_are_no_wider_than_the_terminal(capsys):
     for words in (["pool", CIDER, "--margin", MARGIN], ["ask", "sensitivity", CIDER], ["check", COFFEE]):
         lines = said([*words, "--details"], capsys).split("\n")
         assert max(map(len, lines)) <= 80
+
+
+def test_what_a_terminal_says_is_no_python(tmp_path, capsys):
+    rows = [("A", 9, 1), ("B", 10, 2), ("C", 11, 3), ("D", 9, ""), ("E", 12, 5)]
+    table = tmp_path / "aged.csv"
+    table.write_text(
+        "panel,protocol,tastings,correct,Age in weeks\n" + "".join(f"{a},triangle,24,{b},{c}\n" for a, b, c in rows)
+    )
+    tastings = tmp_path / "tastings.csv"
+    one = "".join(f"A,triangle,T{i},{'yes' if (i + j) % 2 else 'no'}\n" for i in range(12) for j in range(3))
+    tastings.write_text("panel,protocol,taster,correct\n" + one)
+    commands = [
+        ["pool", table, "--moderator", "Age in weeks"],
+        ["pool", table, "--margin", "45 of 100 correct triangle"],
+        ["one", "triangle", "9", "24", "--margin", MARGIN],
+        ["tasters", table],
+        ["tasters", tastings],
+    ]
+    for words in commands:
+        main([str(word) for word in words])
+        out, err = capsys.readouterr()
+        found = re.findall(r"\w+\(\)|\blambda\b|\bplan_next\b|\.where\b|\w+\([a-z]\w+, [a-z]", out + err)
+        assert not found, (words, out + err)

@@ -83,3 +83,58 @@ def test_own_wording_is_laid_over_a_language_and_slips_are_refused(tmp_path, cap
     assert main([*words[:4], "--language", "it"]) == 2
     err = capsys.readouterr().err
     assert "no sheets in 'it'" in err and "--texts" in err and "texts=" not in err and "ValueError" not in err
+
+
+def test_tastings_of_a_served_panel_are_kept_for_the_tasters(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for evening in ("first", "second"):
+        plan = ms.serve("triangle", 3, sets=4, panel=evening, allergens=[], hazards=[])
+        plan.save(evening)
+        sheet = plan.answer_sheet()
+        sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+        sheet.to_csv(f"{evening}/answers.csv", index=False)
+        words = ["answers", evening, f"{evening}/answers.csv", "--blind", "double"]
+        main(words)
+        assert "--tastings tastings.csv --append" in " ".join(capsys.readouterr().out.replace("\\\n", "").split())
+        assert main([*words, "--panels", "panels.csv", "--tastings", "tastings.csv", "--append"]) in (0, 1)
+        out = " ".join(capsys.readouterr().out.replace("\\\n", "").split())
+        assert "metasense tasters panels.csv --tastings tastings.csv" in out
+        assert "Then type: metasense pool panels.csv --tastings tastings.csv --margin" in out
+    kept = ms.read_tastings("tastings.csv").frame
+    assert kept["panel"].value_counts().to_dict() == {"first": 12, "second": 12}
+    assert set(kept["taster"]) == set(plan.answer_sheet()["taster"])  # codes, as on the sheets
+    assert main(["tasters", "panels.csv", "--tastings", "tastings.csv"]) in (0, 1)
+    assert "Closest is T" in capsys.readouterr().out
+
+
+def test_a_sheet_of_codes_is_refused_with_the_command_that_makes_tastings_of_it(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    assert main(["tasters", "yeast/panel_1/answers.csv"]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "metasense answers KEY ANSWERS --tastings OUT.csv" in said and "read_answers" not in said
+
+
+def test_a_card_is_shown_in_its_own_lines(folder, capsys, monkeypatch):
+    monkeypatch.chdir(folder)
+    assert main(["card", "check", "yeast/card.toml"]) == 0
+    lines = capsys.readouterr().out.split("\n")
+    assert lines[1].split() == ["item", "says"] and lines[2].split()[0] == "question"
+
+
+def test_details_of_answers_show_every_note(tmp_path, capsys):
+    plan = ms.serve("triangle", 12, panel="evening", allergens=[], hazards=[])
+    plan.save(tmp_path / "plan")
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[0, "incident"] = "spilled"
+    sheet.loc[1, ["answer", "incident"]] = ["", "absent"]
+    sheet.loc[2, "answer"] = ""
+    sheet.loc[3, ["cups"]] = [" ".join(reversed(sheet.loc[3, "cups"].split()))]
+    sheet.to_csv(tmp_path / "answers.csv", index=False)
+    words = ["answers", str(tmp_path / "plan"), str(tmp_path / "answers.csv")]
+    main(words)
+    assert "more note" in capsys.readouterr().out
+    main([*words, "--details"])
+    out = capsys.readouterr().out
+    notes = ms.read_answers(tmp_path / "plan", tmp_path / "answers.csv").notes
+    assert "more note" not in out and out.count("Note: ") >= len(notes) > 2

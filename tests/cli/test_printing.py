@@ -99,6 +99,12 @@ def test_a_table_too_wide_for_a_terminal_comes_in_blocks_that_each_name_the_rows
         ("plan_next compares larger plans.", "metasense next compares larger plans."),
         ("as separate blind pairs; or give separate blind pairs as pairs=.",
          "as separate blind pairs; or give a table of separate blind pairs with --pairs."),
+        ("Fill it in, or leave those panels out: panels.where(lambda frame: frame['Age, weeks'].notna(), 'Age, weeks "
+         "known').", "Fill it in, or leave those panels out with yes in a column left_out."),
+        ("serve more panels, and pool them all with pool().", "serve more panels, and pool them all."),
+        ("16 more rows in details().", "16 more rows with --details."),
+        ("Join the two with read_answers(key, answers), or in a terminal with: metasense answers KEY ANSWERS.",
+         "Join the two with metasense answers KEY ANSWERS --tastings OUT.csv."),
         ("got panels = 99 (1 to 50).", "got --panels 99 (1 to 50)."),
         ("panel 'margin=1' has 9 of 5.", "panel 'margin=1' has 9 of 5."),
     ],

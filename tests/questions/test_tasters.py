@@ -527,3 +527,17 @@ def test_a_single_person_is_called_by_name_and_not_counted(correct, said):
     told = ms.pool(ms.read_tastings(rows)).tasters().plain_answer()
     assert told.startswith(said)
     assert "person" not in told and "Closest" not in told
+
+
+def test_a_person_of_two_panels_is_named_with_the_panel():
+    tastings = ms.read_tastings([*rows("Friday", REPEATED), *rows("Sunday", REPEATED | {"a": [0, 1, 0, 0]})])
+    said = ms.tasters(ms.pool(tastings))
+    assert "Not settled for any of 6 results of 3 people (one a panel each)." in said.plain_answer()
+    assert "Closest is a in Friday" in said.plain_answer()
+    assert "a in Sunday" in repr(said) and "a in Friday" in repr(said)
+
+
+def test_regulars_of_several_panels_are_told_that_only_repeats_in_one_panel_count():
+    tastings = ms.read_tastings([*rows("Friday", {"a": [1], "b": [0]}), *rows("Sunday", {"a": [1], "b": [1]})])
+    with pytest.raises(ValueError, match="One set each at several panels is no repeat"):
+        ms.tasters(ms.pool(tastings))

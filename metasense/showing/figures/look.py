@@ -188,7 +188,7 @@ def limits(
 def draw_margin(
     axes: Axes, margin: float | None, low: float, high: float, *, both_sides: bool = False, wide: float = 300.0
 ) -> None:
-    """Shade what is smaller than the margin, and say on either side of its line what lies there.
+    """Shade what is smaller than the margin, a d-prime, and say on either side of its line what lies there.
 
     The axes leave a line of text free at the top; `wide` is about how many points they are across.
     """
@@ -201,14 +201,14 @@ def draw_margin(
         axes.axvline(side, **LEVEL, zorder=1.5)
     room = (high - margin) / (high - low) * wide
     before = (margin - (start if both else low)) / (high - low) * wide
-    named = f"than the margin, {words.d(margin)}"
+    named = f"than the margin, d-prime {words.d(margin)}"
     left, right = "\u25c2 smaller", "larger \u25b8"
     if room > text_width(f"larger {named} \u25b8"):
         right = f"larger {named} \u25b8"
     elif before > text_width(f"\u25c2 smaller {named}"):
         left = f"\u25c2 smaller {named}"
     else:
-        right = f"margin {words.d(margin)} \u25b8"
+        right = f"margin, d-prime {words.d(margin)} \u25b8"
     _beside_line(axes, margin, right, ORANGE, left=False)
     if before > text_width(left):
         _beside_line(axes, margin, left, BLUE, left=True)

@@ -131,7 +131,8 @@ def forest(
         beside = _counts(panels)[::step]
         for i, (name, values, look) in enumerate(summaries):
             labels.append((n + 0.6 + i, name))
-            beside.append(say_triple(values[0, [0, values.shape[1] // 2, -1]].tolist()))
+            said = say_triple(values[0, [0, values.shape[1] // 2, -1]].tolist())
+            beside.append(f"d-prime {said}")  # the answers to the same panels stand on a second scale
             draw_ranges(axes, np.array([n + 0.6 + i]), values, high, **look, sides=sides)
         _write_rows(axes, labels, beside, bold=len(summaries))
         axes.set(xlim=(low, high), ylim=(n + len(summaries) + 0.3, -0.6 - 0.24 / row))
