@@ -244,7 +244,7 @@ def next_panel(chosen: argparse.Namespace) -> int:
     pooled = _pooled(chosen, read)
     plain = pooled.plain
     plans = plan_next(plain, _candidates(chosen, plain))
-    answer(plans, chosen, after=serving(plans.best.protocol, plans.best.tasters))
+    answer(plans, chosen, after=serving(plans.named_first.protocol, plans.named_first.tasters))
     return _code(pooled)
 
 
