@@ -9,7 +9,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from metasense.cli.printing import ALL, say, show, then
+from metasense.cli.options import UNNAMED
+from metasense.cli.printing import ALL, NOUN, say, show, then
 from metasense.cli.reading import FINE, WARNED
 
 
@@ -154,6 +155,11 @@ def serve(chosen: argparse.Namespace) -> int:
     from metasense.showing.words import one_line
 
     place_for_plan(chosen.folder)
+    if chosen.attribute == NOUN:
+        raise ValueError(
+            f"{NOUN} stands for what tasters are to look for, and would be printed on every ballot. Write the word "
+            "itself, as in --attribute saltiness."
+        )
     skipped = ("run", "folder", "protocol", "tasters", "version")
     wanted = {name: value for name, value in vars(chosen).items() if name not in skipped}
     wanted["panel"] = chosen.panel or Path(chosen.folder).resolve().name or "panel 1"
@@ -161,6 +167,8 @@ def serve(chosen: argparse.Namespace) -> int:
     plan = plan_for(chosen.protocol, chosen.tasters, **wanted)
     folder = plan.save(chosen.folder)
     show(plan)
+    if chosen.samples == UNNAMED:
+        show("The filling list calls the old product A and the new one B: no --samples OLD NEW were named.")
     print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
     sheet = Path(folder) / "answers.csv"
     then("answers", folder, sheet, "--blind", "double", "--panels", _table_beside(folder), "--append")

@@ -9,6 +9,7 @@ from metasense.cli.parser import MARGIN, Parser, decimal, share
 
 MARGIN_HELP = "smallest difference that matters: 0.2 triangle"
 RISK = "RISK"
+UNNAMED = ("A", "B")  # the old product and the new one, where nobody names them
 
 
 def protocol(action: argparse.Action) -> None:
@@ -138,7 +139,7 @@ def add_serve(serve: Parser) -> None:
     protocol(serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
     serve.add_argument("tasters", type=int, help="how many tasters")
     serve.add_argument("folder", help="a new folder for the sheets")
-    serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
+    serve.add_argument("--samples", nargs=2, default=UNNAMED, metavar=("OLD", "NEW"), help="the two products")
     serve.add_argument("--panel", metavar="NAME", help="name of the sitting (the folder's if left out)")
     serve.add_argument("--date", metavar="DAY", help="day of the sitting, such as 2026-11-25")
     serve.add_argument("--sets", metavar="N", type=int, default=1, help="sets each taster gets (1)")

@@ -83,3 +83,20 @@ def test_own_wording_is_laid_over_a_language_and_slips_are_refused(tmp_path, cap
     assert main([*words[:4], "--language", "it"]) == 2
     err = capsys.readouterr().err
     assert "no sheets in 'it'" in err and "--texts" in err and "texts=" not in err and "ValueError" not in err
+
+
+def test_the_word_that_stands_for_an_attribute_is_not_printed_on_ballots(tmp_path, capsys):
+    words = ["serve", "3-AFC", "24", str(tmp_path / "plan"), "--samples", "OLD", "NEW", "--more", "NEW"]
+    words = [*words, "--allergens", "--hazards"]
+    assert main([*words, "--attribute", "NOUN"]) == 2
+    assert "Write the word itself, as in --attribute saltiness" in capsys.readouterr().err
+    assert not (tmp_path / "plan").exists()
+    assert main([*words, "--attribute", "saltiness"]) == 0
+
+
+def test_products_that_nobody_named_are_said_to_be_the_old_and_the_new_one(tmp_path, capsys):
+    assert main(["serve", "triangle", "6", str(tmp_path / "bare"), "--allergens", "--hazards"]) == 0
+    assert "calls the old product A and the new one B" in " ".join(capsys.readouterr().out.split())
+    named = ["--samples", "calf", "microbial"]
+    assert main(["serve", "triangle", "6", str(tmp_path / "named"), *named, "--allergens", "--hazards"]) == 0
+    assert "the old product A" not in " ".join(capsys.readouterr().out.split())
