@@ -189,11 +189,6 @@ def no_answer(cell: object, reading: Reading, words: frozenset[str] = NO_ANSWER)
     return False
 
 
-def is_nobody(cell: object) -> bool:
-    """Does the cell say that the taster was not there?"""
-    return isinstance(cell, str) and worded(cell) in NOBODY
-
-
 def one_value(cell: Any) -> Any:
     """The cell as None, a bool, number, day, time or word, whatever library it came from; raises Wrong otherwise."""
     if isinstance(cell, str):

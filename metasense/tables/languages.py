@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from types import MappingProxyType
 
-from metasense.tables.cells import plain, tidy
+from metasense.tables.cells import NOBODY, plain, tidy, worded
 
 GERMAN, FRENCH, SPANISH, ITALIAN, PORTUGUESE = "German", "French", "Spanish", "Italian", "Portuguese"
 LANGUAGES = (GERMAN, FRENCH, SPANISH, ITALIAN, PORTUGUESE)
@@ -257,11 +257,18 @@ YES_NO: Catalogue = {
     ),
 }
 NO_ANSWER = (
-    "keine Antwort, k. A., keine Angabe",
-    "sans réponse, pas de réponse",
-    "sin respuesta, no contesta",
-    "nessuna risposta",
-    "sem resposta, não respondeu",
+    "keine Antwort, k. A., keine Angabe, weiß nicht, ich weiß nicht",
+    "sans réponse, pas de réponse, ne sais pas, je ne sais pas",
+    "sin respuesta, no contesta, no sé, no lo sé",
+    "nessuna risposta, non so, non lo so",
+    "sem resposta, não respondeu, não sei",
+)
+ABSENT = (  # the taster was not there
+    "abwesend, nicht erschienen, nicht gekommen, nicht da, nicht anwesend, abgesagt",
+    "absent, absente, pas venu, pas venue, non venu, non venue, non présent, non présente",
+    "ausente, no vino, no asistió, no se presentó",
+    "assente, non venuto, non venuta, non presente, non si è presentato, non si è presentata",
+    "ausente, não veio, não compareceu",
 )
 BLIND: Catalogue = {
     "double": (
@@ -408,7 +415,22 @@ def of_languages(tongues: Iterable[str]) -> str:
     return " or ".join(tongues)
 
 
-NO_ANSWERS = frozenset(word for line in NO_ANSWER for word in _spellings(line))
+ABSENTS = frozenset(word for line in ABSENT for word in _spellings(line))
+NO_ANSWERS = ABSENTS | frozenset(word for line in NO_ANSWER for word in _spellings(line))
+
+
+def is_nobody(cell: object) -> bool:
+    """Does a cell say, in English or in another language, that the taster was not there?
+
+    Examples
+    --------
+    >>> is_nobody("Did not come."), is_nobody("nicht erschienen"), is_nobody("spilled")
+    (True, True, False)
+    """
+    if not isinstance(cell, str):
+        return False
+    word = worded(cell)
+    return word in NOBODY or folded(word) in ABSENTS
 
 
 def is_no_answer(cell: object) -> bool:
