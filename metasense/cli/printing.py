@@ -131,16 +131,17 @@ def serving(test: Any, tasters: int) -> tuple[object, ...]:
     """The command that serves a panel, in a folder that is not there yet; words in capitals are the user's to fill."""
     named = ("--attribute", NOUN, "--more", "NEW") if test.directed else ()
     samples = ("--samples", "OLD", "NEW")
-    return ("serve", test.name, tasters, _free("evening"), *samples, *named, "--date", datetime.date.today())
+    return ("serve", test.name, tasters, free_name("evening"), *samples, *named, "--date", datetime.date.today())
 
 
-def _free(folder: str) -> str:
-    """The folder's name, with the first number that makes it a new one where it is there already."""
-    tried = folder
+def free_name(name: str) -> str:
+    """The name of a file or folder, with the first number that makes it a new one where it is there already."""
+    stem, ending = os.path.splitext(name)
+    tried = name
     number = 1
     while os.path.lexists(tried):
         number += 1
-        tried = f"{folder}_{number}"
+        tried = f"{stem}_{number}{ending}"
     return tried
 
 

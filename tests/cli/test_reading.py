@@ -1,5 +1,7 @@
 """Files that a command names: tables, sheets, saved pools, and files of ours that are none of these."""
 
+import shlex
+
 import openpyxl
 import pandas as pd
 import pytest
@@ -129,3 +131,21 @@ def test_days_in_a_csv_have_no_hour():
 
     assert as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04"), pd.NaT]})) == 'date\n2025-03-04\n""\n'
     assert "18:30" in as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04 18:30")]}))
+
+
+def test_check_names_the_command_that_mends_what_it_lists(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    old = tmp_path / "old panels.csv"
+    old.write_text("Cider,,,\n" + GOOD + "Total,,84,40\n")
+    assert main(["check", old.name]) == 2
+    said = capsys.readouterr().err
+    assert "A copy with what is sure put right (2 changes; it can then be read):" in said
+    typed = said.rstrip().split("\n")[-1].strip()
+    assert typed == "metasense check 'old panels.csv' --fix 'old panels_mended.xlsx'"
+    assert main(shlex.split(typed)[1:]) == 0
+    capsys.readouterr()
+    assert main(["check", old.name, "--details"]) == 2
+    assert "--fix 'old panels_mended_2.xlsx'" in capsys.readouterr().err  # the first copy is there now
+    old.write_text("panel,protocol,tastings,correct\nA,triangle,24,25\n")
+    assert main(["check", old.name]) == 2
+    assert "--fix" not in capsys.readouterr().err  # which would change nothing
