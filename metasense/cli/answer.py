@@ -6,10 +6,10 @@ import argparse
 from dataclasses import dataclass, replace
 from typing import Any
 
-from metasense.cli.parser import share
+from metasense.cli.parser import is_a_file, share
 from metasense.cli.phrases import QUESTIONS
 from metasense.cli.printing import ALL, answer, progress, say, serving, show, then
-from metasense.cli.reading import FAILED, FINE, WARNED, Named, is_a_file, named
+from metasense.cli.reading import FAILED, FINE, WARNED, Named, named
 from metasense.showing.results import Result
 
 SETTLED_ALREADY = ("beyond the margin", "within the margin")

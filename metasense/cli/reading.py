@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from metasense.cli.printing import answer, free_name, say, show
@@ -152,8 +151,3 @@ def _usual_margin(test: str) -> str:
     from metasense.protocols import Protocol, protocol
 
     return f"0.2 {test}" if isinstance(protocol(test), Protocol) else "d-prime 1"
-
-
-def is_a_file(name: str) -> bool:
-    """Whether a word names a file that is there."""
-    return Path(name).is_file()

@@ -12,10 +12,11 @@ A-not-A tests, which are those of the national editions of ISO 4120, 10399, 5495
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from types import MappingProxyType
 
+from metasense.protocols import protocol
 from metasense.tables.cells import NOBODY, plain, tidy, worded
 
 GERMAN, FRENCH, SPANISH, ITALIAN, PORTUGUESE = "German", "French", "Spanish", "Italian", "Portuguese"
@@ -286,11 +287,11 @@ BLIND: Catalogue = {
         "simples cego, simples-cego",
     ),
     "none": (
-        "nicht verblindet, offen, unverblindet",
-        "sans aveugle, ouvert",
+        "nicht verblindet, offen, unverblindet, nein",
+        "sans aveugle, ouvert, non",
         "abierto, no ciego",
-        "aperto, non cieco",
-        "aberto, não cego",
+        "aperto, non cieco, no",
+        "aberto, não cego, não",
     ),
 }
 
@@ -402,6 +403,39 @@ def protocol_called(name: object) -> tuple[str, tuple[str, ...]] | None:
             ((meaning, tongues),) = _PROTOCOLS[key].items()
             return meaning, tongues
     return None
+
+
+def with_our_protocol(words: Sequence[str]) -> tuple[list[str], str]:
+    """Words with the first protocol of another language among them by our name, and a note; as they are if none is.
+
+    Words that name a protocol here already are left alone.
+
+    Examples
+    --------
+    >>> with_our_protocol(["0.2", "Dreieckstest", "panels.csv"])
+    (['0.2', 'triangle', 'panels.csv'], "'Dreieckstest' was read as triangle (German).")
+    >>> with_our_protocol(["0.2", "triangle"])
+    (['0.2', 'triangle'], '')
+    """
+    words = list(words)
+    for start in range(len(words)):
+        for end in range(len(words), start, -1):
+            named = " ".join(words[start:end])
+            if _is_ours(named):
+                return words, ""
+            called = protocol_called(named)
+            if called is not None:
+                note = f"{named!r} was read as {called[0]} ({of_languages(called[1])})."
+                return [*words[:start], called[0], *words[end:]], note
+    return words, ""
+
+
+def _is_ours(name: str) -> bool:
+    try:
+        protocol(name)
+    except ValueError:
+        return False
+    return True
 
 
 def of_languages(tongues: Iterable[str]) -> str:
