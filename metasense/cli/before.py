@@ -11,7 +11,7 @@ from typing import Any
 
 from metasense.cli.options import UNNAMED
 from metasense.cli.printing import ALL, NOUN, say, show, then
-from metasense.cli.reading import FINE, WARNED
+from metasense.cli.reading import FINE, WARNED, card_beside
 
 
 def start(chosen: argparse.Namespace) -> int:
@@ -130,7 +130,8 @@ def card_check(chosen: argparse.Namespace) -> int:
     if not card.edited:
         show(f"It is as it was sealed: {card.sha256[:16]}")
     departures: tuple[str, ...] = ()
-    files = list(chosen.files) or ["panels.csv"]
+    beside = Path(chosen.card).parent / "panels.csv"
+    files = list(chosen.files) or [beside.as_posix() if beside.exists() else "panels.csv"]
     if chosen.files:
         from metasense.cli.reading import named
         from metasense.core.evidence import joined
@@ -206,8 +207,7 @@ def answers(chosen: argparse.Namespace) -> int:
         print(f"Warning: {missing} of {len(tastings)} sets have no answer.")
     if written:
         print(f"\n{written}")
-        card = Path(chosen.panels).parent / "card.toml"
-        then("pool", chosen.panels, *(["--card", card] if card.exists() else ["--margin", "0.2 triangle"]))
+        then("pool", chosen.panels, *card_beside(chosen.panels))
     else:
         table = _table_beside(chosen.key)
         then("answers", chosen.key, chosen.answers, "--blind", chosen.blind or "double", "--panels", table, "--append")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from metasense.cli.printing import answer, free_name, say, show
@@ -68,8 +69,7 @@ def check(chosen: argparse.Namespace) -> int:
     except PanelsError as error:
         raise ValueError("\n".join([error.words() if chosen.details else str(error), *_mends(chosen)])) from None
     shown = [table for table in (read.panels, read.tastings) if table is not None] or [counts]
-    test = str(counts.frame["protocol"].iloc[0])
-    after = ("pool", *read.words, "--margin", _usual_margin(test))
+    after = ("pool", *read.words, *card_beside(chosen.files[0]))
     if read.saved is not None:
         after = ("show", *read.words)
     for table in shown[:-1]:
@@ -146,8 +146,7 @@ def _show_last(table: Any, chosen: argparse.Namespace, after: tuple[object, ...]
     then(*after)
 
 
-def _usual_margin(test: str) -> str:
-    """A margin to begin with, in the words of the first panel's protocol."""
-    from metasense.protocols import Protocol, protocol
-
-    return f"0.2 {test}" if isinstance(protocol(test), Protocol) else "d-prime 1"
+def card_beside(table: str | Path) -> list[str]:
+    """The card of the question, where one stands beside the table; a margin is the user's own, and none is made up."""
+    card = Path(table).parent / "card.toml"
+    return ["--card", card.as_posix()] if card.exists() else []

@@ -149,3 +149,35 @@ def test_check_names_the_command_that_mends_what_it_lists(tmp_path, capsys, monk
     old.write_text("panel,protocol,tastings,correct\nA,triangle,24,25\n")
     assert main(["check", old.name]) == 2
     assert "--fix" not in capsys.readouterr().err  # which would change nothing
+
+
+def typed_next(capsys):
+    """The command that was named last, in words."""
+    return shlex.split(capsys.readouterr().out.partition("Then type: metasense ")[2].replace("\\\n", " "))
+
+
+def test_the_next_command_keeps_what_was_said_and_makes_no_margin_up(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "lab").mkdir()
+    table = tmp_path / "lab" / "panels.csv"
+    table.write_text(
+        "panel,protocol,tastings,correct,weeks\nA,triangle,24,12,1\nB,triangle,60,28,3\nC,triangle,30,12,6\n"
+    )
+    assert main(["check", "lab/panels.csv"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv"]
+    card = (
+        "card write lab/card.toml --question Q? --decision D. --protocol triangle --margin '0.3 triangle' --tastings 24"
+    )
+    assert main(shlex.split(card)) == 0
+    capsys.readouterr()
+    assert main(["check", "lab/panels.csv"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv", "--card", "lab/card.toml"]
+    assert main(["card", "check", "lab/card.toml"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv", "--card", "lab/card.toml"]
+    main(["pool", "lab/panels.csv", "--card", "lab/card.toml"])
+    assert typed_next(capsys)[-2:] == ["--card", "lab/card.toml"]
+    main(["pool", "lab/panels.csv", "--margin", "0.3 triangle", "--moderator", "weeks"])
+    said = typed_next(capsys)
+    assert said[0] == "pool" and said[said.index("--moderator") + 1] == "weeks"
+    main(["pool", "lab/panels.csv", "--margin", "0.3 triangle", "--save", "lab.nc"])
+    assert "lab.nc" in typed_next(capsys)
