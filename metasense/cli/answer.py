@@ -6,10 +6,10 @@ import argparse
 from dataclasses import dataclass, replace
 from typing import Any
 
-from metasense.cli.parser import share
+from metasense.cli.parser import is_a_file, share
 from metasense.cli.phrases import QUESTIONS
 from metasense.cli.printing import ALL, answer, progress, say, serving, show, then
-from metasense.cli.reading import FAILED, FINE, WARNED, Named, is_a_file, named
+from metasense.cli.reading import FAILED, FINE, WARNED, Named, named
 from metasense.showing.results import Result
 
 SETTLED_ALREADY = ("beyond the margin", "within the margin")
@@ -75,7 +75,10 @@ def pool(chosen: argparse.Namespace) -> int:
         written.append(pooled.report(chosen.report, title=chosen.title, overwrite=chosen.overwrite))
     if chosen.save is not None:
         written.append(pooled.save(chosen.save, overwrite=chosen.overwrite))
-    after = _after_pool(pooled, read)
+    typed = read if chosen.save is None else Named((str(chosen.save),), saved=pooled)
+    after = _after_pool(pooled, typed, _structure(chosen), chosen.card)
+    if chosen.report is None and pooled.margin is not None and pooled.plain is not pooled:
+        after = ("pool", *_with_margin(pooled, typed, chosen.card), *_structure(chosen), "--report", "answer.html")
     if chosen.format == "text":
         show(pooled.details() if chosen.details else pooled)
         for path in written:
@@ -136,8 +139,22 @@ def _code(pooled: Any) -> int:
     return WARNED if pooled.warnings or changed else FINE
 
 
-def _with_margin(pooled: Any, read: Named) -> list[str]:
-    """The files and the margin as they are typed again."""
+def _structure(chosen: argparse.Namespace) -> list[str]:
+    """What the panels are pooled by, as it is typed again."""
+    typed: list[str] = []
+    for option in ("moderator", "name", "unit"):
+        for words in getattr(chosen, option) or []:
+            typed += [f"--{option}", words]
+    for option in ("through_zero", "within"):
+        if getattr(chosen, option) is not None:
+            typed += [f"--{option.replace('_', '-')}", getattr(chosen, option)]
+    return typed
+
+
+def _with_margin(pooled: Any, read: Named, card: str | None = None) -> list[str]:
+    """The files and the margin, or the card that holds it, as they are typed again."""
+    if card is not None and read.saved is None and pooled.card is not None and pooled.margin == pooled.card.margin:
+        return [*read.words, "--card", str(card)]
     if pooled.margin is None:
         return [*read.words, "--margin", f"0.2 {pooled.protocol.name}"]
     stated = (
@@ -158,10 +175,12 @@ def _short(margin: Any) -> str:
     return text if Margin(text) == margin else str(margin.text)
 
 
-def _after_pool(pooled: Any, read: Named) -> tuple[Any, ...]:
-    typed = _with_margin(pooled, read)
+def _after_pool(
+    pooled: Any, read: Named, structure: list[str] | None = None, card: str | None = None
+) -> tuple[Any, ...]:
+    typed = _with_margin(pooled, read, card)
     if pooled.margin is None:
-        return ("pool", *typed)
+        return ("pool", *typed, *(structure or []))
     if pooled.core.verdict().label in SETTLED_ALREADY:
         return ("ask", "statement", *typed)
     return ("next", *typed)
@@ -199,7 +218,7 @@ def ask(chosen: argparse.Namespace) -> int:
     else:
         result = getattr(pooled.plain, question)()
     names = [name for name in QUESTIONS if name not in _MORE]
-    typed = _with_margin(pooled, read)
+    typed = _with_margin(pooled, read, chosen.card)
     after: tuple[Any, ...] = ("next", *typed)
     if question in names:
         after = ("ask", names[(names.index(question) + 1) % len(names)], *typed)
@@ -244,7 +263,7 @@ def next_panel(chosen: argparse.Namespace) -> int:
     pooled = _pooled(chosen, read)
     plain = pooled.plain
     plans = plan_next(plain, _candidates(chosen, plain))
-    answer(plans, chosen, after=serving(plans.best.protocol, plans.best.tasters))
+    answer(plans, chosen, after=serving(plans.named_first.protocol, plans.named_first.tasters))
     return _code(pooled)
 
 
@@ -264,7 +283,12 @@ def tasters(chosen: argparse.Namespace) -> int:
     read = named(chosen)
     pooled = _pooled(chosen, read)
     named_rate = {} if chosen.threshold is None else {"threshold": share(chosen.threshold)}
-    answer(pooled.plain.tasters(**named_rate), chosen, after=("next", *_with_margin(pooled, read)))
+    after: tuple[Any, ...] = ("pool", *read.words)  # which says what a margin is, and asks for one
+    if pooled.margin is not None:
+        after = ("next", *_with_margin(pooled, read, chosen.card))
+    elif read.saved is not None:
+        after = ("show", *read.words)
+    answer(pooled.plain.tasters(**named_rate), chosen, after=after)
     return _code(pooled)
 
 
@@ -324,7 +348,7 @@ def claim(chosen: argparse.Namespace) -> int:
         result = pooled
         if chosen.about != "pool":
             result = getattr(pooled.plain, chosen.about)()
-        after = ("ask", "statement", *_with_margin(pooled, read))
+        after = ("ask", "statement", *_with_margin(pooled, read, chosen.card))
     check = check_claim(chosen.text, result)
     if chosen.format != "text":
         answer(check, chosen, after=after)

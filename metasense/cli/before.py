@@ -9,9 +9,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from metasense.cli.options import UNNAMED
 from metasense.cli.parser import as_typed
-from metasense.cli.printing import ALL, say, show, then
-from metasense.cli.reading import FINE, WARNED, usual_margin
+from metasense.cli.printing import ALL, NOUN, say, show, then
+from metasense.cli.reading import FINE, WARNED, card_beside
 
 
 def start(chosen: argparse.Namespace) -> int:
@@ -130,7 +131,8 @@ def card_check(chosen: argparse.Namespace) -> int:
     if not card.edited:
         show(f"It is as it was sealed: {card.sha256[:16]}")
     departures: tuple[str, ...] = ()
-    files = list(chosen.files) or ["panels.csv"]
+    beside = Path(chosen.card).parent / "panels.csv"
+    files = list(chosen.files) or [beside.as_posix() if beside.exists() else "panels.csv"]
     if chosen.files:
         from metasense.cli.reading import named
         from metasense.core.evidence import joined
@@ -155,6 +157,11 @@ def serve(chosen: argparse.Namespace) -> int:
     from metasense.showing.words import one_line
 
     place_for_plan(chosen.folder)
+    if chosen.attribute == NOUN:
+        raise ValueError(
+            f"{NOUN} stands for what tasters are to look for, and would be printed on every ballot. Write the word "
+            "itself, as in --attribute saltiness."
+        )
     skipped = ("run", "folder", "protocol", "tasters", "version")
     wanted = {name: value for name, value in vars(chosen).items() if name not in skipped}
     wanted["panel"] = chosen.panel or Path(chosen.folder).resolve().name or "panel 1"
@@ -162,6 +169,8 @@ def serve(chosen: argparse.Namespace) -> int:
     plan = plan_for(chosen.protocol, chosen.tasters, **wanted)
     folder = plan.save(chosen.folder)
     show(plan)
+    if chosen.samples == UNNAMED:
+        show("The filling list calls the old product A and the new one B: no --samples OLD NEW were named.")
     print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")
     sheet = Path(folder) / "answers.csv"
     kept = ["--tastings", _table_beside(folder, "tastings.csv")] if plan.sets > 1 else []
@@ -216,8 +225,7 @@ def answers(chosen: argparse.Namespace) -> int:
         held = [table] if len(places) == 1 else [table, "--tastings", chosen.tastings]
         if repeated and chosen.tastings is not None:
             show(f"What each taster can do: {as_typed(['metasense', 'tasters', *held])}")
-        card = Path(table).parent / "card.toml"
-        then("pool", *held, *(["--card", card] if card.exists() else ["--margin", usual_margin(plan.protocol.name)]))
+        then("pool", *held, *card_beside(table))
     else:
         table = _table_beside(chosen.key)
         kept = ["--tastings", _table_beside(chosen.key, "tastings.csv")] if repeated else []

@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from metasense.cli.parser import MARGIN, Parser, decimal, share
+from metasense.cli.parser import MARGIN, Parser, decimal, in_our_words, is_a_file, remark, share
 
 MARGIN_HELP = "smallest difference that matters: 0.2 triangle"
 RISK = "RISK"
+UNNAMED = ("A", "B")  # the old product and the new one, where nobody names them
 
 
 def protocol(action: argparse.Action) -> None:
@@ -20,6 +21,18 @@ def protocol(action: argparse.Action) -> None:
         return list(PROTOCOLS)
 
     action.completer = names  # type: ignore[attr-defined]
+    action.type = _our_protocol
+
+
+def _our_protocol(typed: str) -> str:
+    """A protocol by our name where it was typed in another language of tables, and that said; else as it was typed."""
+    if is_a_file(typed):
+        return typed
+    from metasense.tables.languages import with_our_protocol
+
+    words, note = with_our_protocol([typed])
+    remark(note)
+    return words[0]
 
 
 def add_margin(parsed: Parser) -> None:
@@ -112,7 +125,12 @@ def add_plan(plan: Parser) -> None:
     early = plan.add_mutually_exclusive_group()
     early.add_argument("--looks", type=int, nargs="*", metavar="N", help="tastings at each look, the last in all")
     early.add_argument("--sequential", action="store_true", help="look after every tasting")
-    plan.add_argument("--true", metavar="TEXT", help="a true difference, such as d'=0.5: chance of each verdict then")
+    plan.add_argument(
+        "--true",
+        metavar="TEXT",
+        type=in_our_words,
+        help="a true difference, such as d'=0.5: chance of each verdict then",
+    )
     plan.add_argument("--alpha", metavar=RISK, type=share, default=0.05, help="of calling a difference by luck (0.05)")
     plan.add_argument("--beta", metavar=RISK, type=share, default=0.05, help="of missing the difference (0.05)")
     add_form(plan, ("text", "markdown", "json", "csv"))
@@ -141,7 +159,7 @@ def add_serve(serve: Parser) -> None:
     protocol(serve.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
     serve.add_argument("tasters", type=int, help="how many tasters")
     serve.add_argument("folder", help="a new folder for the sheets")
-    serve.add_argument("--samples", nargs=2, default=("A", "B"), metavar=("OLD", "NEW"), help="the two products")
+    serve.add_argument("--samples", nargs=2, default=UNNAMED, metavar=("OLD", "NEW"), help="the two products")
     serve.add_argument("--panel", metavar="NAME", help="name of the sitting (the folder's if left out)")
     serve.add_argument("--date", metavar="DAY", help="day of the sitting, such as 2026-11-25")
     serve.add_argument("--sets", metavar="N", type=int, default=1, help="sets each taster gets (1)")

@@ -6,9 +6,12 @@ import argparse
 import difflib
 import math
 import shlex
+import sys
+from pathlib import Path
 from typing import NoReturn
 
 MARGIN = "--margin"
+LONGEST = 8  # words of a margin and of what may follow it
 CLOSE = 0.6  # how alike a word must be to be taken for a slip
 
 
@@ -91,7 +94,54 @@ def with_whole_margin(words: list[str]) -> tuple[list[str], str]:
         return words, ""
     from metasense.margins import whole_margin
 
-    return whole_margin(words, MARGIN)
+    whole, why = whole_margin(words, MARGIN)
+    if not why:
+        return whole, ""
+    start = whole.index(MARGIN) + 1
+    if start == len(whole):
+        return whole, why
+    mended, note = _translated(whole, start)
+    if not note:
+        return whole, why
+    mended, still = whole_margin(mended, MARGIN)
+    if still:
+        return whole, why
+    remark(note)
+    return mended, ""
+
+
+def _translated(words: list[str], start: int) -> tuple[list[str], str]:
+    """The words with a protocol of another language, after the option or inside quotation marks, by our name."""
+    from metasense.tables.languages import with_our_protocol
+
+    end = start
+    while end < len(words) and end - start < LONGEST and not words[end].startswith("--"):
+        end += 1
+    inside, note = with_our_protocol(words[start].split())
+    if note:
+        return [*words[:start], " ".join(inside), *words[start + 1 :]], note
+    after, note = with_our_protocol(words[start:end])
+    return [*words[:start], *after, *words[end:]], note
+
+
+def in_our_words(text: str) -> str:
+    """A difference as it is typed, with its protocol by our name."""
+    from metasense.tables.languages import with_our_protocol
+
+    words, note = with_our_protocol(text.split())
+    remark(note)
+    return " ".join(words)
+
+
+def remark(note: str) -> None:
+    """Say how something was read, beside the answer and not in it."""
+    if note and sys.stderr is not None:
+        print(f"Note: {note}", file=sys.stderr)
+
+
+def is_a_file(name: str) -> bool:
+    """Whether a word names a file that is there."""
+    return Path(name).is_file()
 
 
 def share(text: str) -> float:

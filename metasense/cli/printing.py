@@ -22,6 +22,7 @@ NARROWEST = 40
 FIRST_SCREEN = 25  # lines,
 LAST_LINES = 3  # of which the last are for what is left out and for the command to go on with
 ALL = "All of it: --details."
+NOUN = "NOUN"  # stands for what tasters look for, which only the user knows
 _PLAIN = {"…": "...", "±": "+/-", "÷": "/", "×": "x", "−": "-", "–": "-", "—": "-", "Δ": "Delta", "≥": ">=", "≤": "<="}
 _PLAIN |= {"’": "'", "‘": "'", "“": '"', "”": '"', "\u00a0": " ", "≈": "~", "·": "-"}
 
@@ -127,9 +128,21 @@ def _first_screen(result: Any) -> str:
 
 
 def serving(test: Any, tasters: int) -> tuple[object, ...]:
-    """The command that serves a panel."""
-    named = ("--attribute", "NOUN", "--more", "B") if test.directed else ()
-    return ("serve", test.name, tasters, "evening", *named, "--date", datetime.date.today())
+    """The command that serves a panel, in a folder that is not there yet; words in capitals are the user's to fill."""
+    named = ("--attribute", NOUN, "--more", "NEW") if test.directed else ()
+    samples = ("--samples", "OLD", "NEW")
+    return ("serve", test.name, tasters, free_name("evening"), *samples, *named, "--date", datetime.date.today())
+
+
+def free_name(name: str) -> str:
+    """The name of a file or folder, with the first number that makes it a new one where it is there already."""
+    stem, ending = os.path.splitext(name)
+    tried = name
+    number = 1
+    while os.path.lexists(tried):
+        number += 1
+        tried = f"{stem}_{number}{ending}"
+    return tried
 
 
 def answer(result: Any, chosen: Any, *, after: tuple[object, ...], **also: Any) -> None:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from metasense.cli.printing import answer, say, show
+from metasense.cli.printing import answer, free_name, say, show
 
 FINE, WARNED, FAILED = 0, 1, 2
 
@@ -68,13 +67,9 @@ def check(chosen: argparse.Namespace) -> int:
         if read.tastings is not None:
             counts = read.tastings.to_panels() if counts is None else joined(counts, read.tastings)
     except PanelsError as error:
-        if not chosen.details:
-            raise
-        print(error.words(), file=sys.stderr)
-        return FAILED
+        raise ValueError("\n".join([error.words() if chosen.details else str(error), *_mends(chosen)])) from None
     shown = [table for table in (read.panels, read.tastings) if table is not None] or [counts]
-    test = str(counts.frame["protocol"].iloc[0])
-    after = ("pool", *read.words, "--margin", usual_margin(test))
+    after = ("pool", *read.words, *card_beside(chosen.files[0]))
     if read.saved is not None:
         after = ("show", *read.words)
     for table in shown[:-1]:
@@ -91,6 +86,27 @@ def check(chosen: argparse.Namespace) -> int:
         )
     _show_last(shown[-1], chosen, after, warning)
     return WARNED if reversed_ else FINE
+
+
+def _mends(chosen: argparse.Namespace) -> list[str]:
+    """The command that mends what is surely damaged in a table that cannot be read, where that is worth a copy."""
+    from metasense.cli.parser import as_typed
+    from metasense.showing.words import count
+    from metasense.tables.mending import what_mends
+
+    if len(chosen.files) > 1 or chosen.tastings is not None:
+        return []
+    (source,) = chosen.files
+    copy = free_name(str(source.with_name(f"{source.stem}_mended.xlsx")))
+    mended = what_mends(source, copy, sheet=chosen.sheet)
+    if mended is None:
+        return []
+    left = "it can then be read"
+    if mended.left:
+        left = f"{count(len(mended.left), 'problem')} left to you"
+    sheet = ["--sheet", chosen.sheet] if chosen.sheet else []
+    typed = as_typed(["metasense", "check", str(source), *sheet, "--fix", copy])
+    return ["", f"A copy with what is sure put right ({count(len(mended.changes), 'change')}; {left}):", f"  {typed}"]
 
 
 def _fix(chosen: argparse.Namespace) -> int:
@@ -130,13 +146,7 @@ def _show_last(table: Any, chosen: argparse.Namespace, after: tuple[object, ...]
     then(*after)
 
 
-def usual_margin(test: str) -> str:
-    """A margin to begin with, in the words of the first panel's protocol."""
-    from metasense.protocols import Protocol, protocol
-
-    return f"0.2 {test}" if isinstance(protocol(test), Protocol) else "d-prime 1"
-
-
-def is_a_file(name: str) -> bool:
-    """Whether a word names a file that is there."""
-    return Path(name).is_file()
+def card_beside(table: str | Path) -> list[str]:
+    """The card of the question, where one stands beside the table; a margin is the user's own, and none is made up."""
+    card = Path(table).parent / "card.toml"
+    return ["--card", card.as_posix()] if card.exists() else []

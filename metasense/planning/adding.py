@@ -19,6 +19,7 @@ import pandas as pd
 
 from metasense.showing.files import TEXT, kept_still, ready, replacing
 from metasense.showing.tables import as_csv
+from metasense.showing.words import listing
 from metasense.tables.cells import plain
 from metasense.tables.checking import check_table
 from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS, one_row_a_tasting
@@ -194,11 +195,21 @@ def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
     wanted, found = _cells(panel.frame)[0], _cells(old.frame[called])
     for row in found:
         if all(row[column] == cell for column, cell in wanted.items() if row.get(column) and cell):
+            _refuse_more(name, [column for column in panel.typed() if wanted.get(column) and not row.get(column)], path)
             return True
     raise ValueError(
         f"{os.fspath(path)!r} already has a panel {name!r}, and it says something else. It was left as it is. If "
         "this was another evening, give it a name of its own; if these answers are to replace that row, take it out."
     )
+
+
+def _refuse_more(name: str, more: Sequence[str], path: str | os.PathLike[str]) -> None:
+    """Raise where the panel says what its row in the table does not, such as preferences that were typed later."""
+    if more:
+        raise ValueError(
+            f"{os.fspath(path)!r} has the panel {name!r} already, without {listing(more)}. It was left as it is. Take "
+            "that row out of the table, and add the panel again."
+        )
 
 
 def _cells(frame: pd.DataFrame) -> list[dict[str, str]]:

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from metasense.card import Card
 from metasense.margins import Margin
 from metasense.protocols import PROTOCOLS, Protocol, protocol
+from metasense.tables.languages import with_our_protocol
 
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
@@ -100,7 +101,7 @@ def _margin(ask: Ask, say: Say, test: str, tastings: int | None) -> Margin:
             assert chosen.margin is not None
             say(repr(chosen))
             return chosen.margin
-        margin = Margin(text)
+        margin = Margin(" ".join(with_our_protocol(text.split())[0]))
         say(repr(margin))
         return margin
 
@@ -128,7 +129,8 @@ def _needed(text: str) -> str:
 
 
 def _protocols(text: str) -> tuple[str, ...]:
-    names = [name.strip() for name in (text or USUAL).split(",") if name.strip()]
+    typed = [name.strip() for name in (text or USUAL).split(",") if name.strip()]
+    names = [with_our_protocol([name])[0][0] for name in typed]
     return tuple(dict.fromkeys(protocol(name).name for name in names)) or (USUAL,)
 
 

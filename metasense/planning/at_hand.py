@@ -185,8 +185,10 @@ class TastersAtHand(Statement):
 
     def _protocols(self) -> Table:
         one = self.frame[self.frame["evenings"] == 1]
-        rows = [[row.protocol, *self._words(row), words.whole(row.cups)] for row in one.itertuples()]
-        caption = f"What {words.count(self.tasters, 'taster')} find in one evening, by protocol"
+        rows = [[_starred(row.protocol), *self._words(row), words.whole(row.cups)] for row in one.itertuples()]
+        caption = (
+            f"What {words.count(self.tasters, 'taster')} find in one evening (* needs an attribute named beforehand)"
+        )
         return compact(caption, ["protocol", *self._headers(), "cups"], rows)
 
     def _evenings(self) -> Table:
@@ -205,6 +207,11 @@ class TastersAtHand(Statement):
                 f"It finds: in {risk_percent(1 - self.beta)} of panels, if evenings do not differ; where they do, less."
             )
         return [answer, self._protocols(), self._evenings(), note]
+
+
+def _starred(name: str) -> str:
+    """The protocol, with a star if tasters are told what to look for."""
+    return f"{name} *" if forced_choice(name).directed else name
 
 
 _CAUTION = "Evenings count as if the difference were the same on each; where they differ, they find less."

@@ -20,13 +20,14 @@ from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, TICKED, said
 from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
 from metasense.showing import words
-from metasense.tables.cells import NO_ANSWER, Reading, Wrong, is_nobody, no_answer, plain
+from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
 from metasense.tables.checked import Checked
 from metasense.tables.checking import check_table
 from metasense.tables.columns import TASTING
 from metasense.tables.cups import is_signal
 from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.headers import Column, is_known
+from metasense.tables.languages import is_nobody
 from metasense.tables.opening import open_table
 from metasense.tables.panels import Tastings, read_tastings
 from metasense.tables.sheets import PanelsError, Problem, Sheet, is_empty

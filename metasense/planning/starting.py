@@ -11,7 +11,7 @@ import json
 import os
 import shlex
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from metasense.showing.files import free_folder, new_folder
 from metasense.showing.pages import CAUTIONS
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, as_csv, table
+from metasense.tables.languages import with_our_protocol
 
 CARD, BOOK, TEXT, NOTEBOOK = "card.toml", "panels.xlsx", "panels.csv", "answer.ipynb"
 _HOLDS = {
@@ -223,7 +224,19 @@ protocols. A line a question, such as: question = "Is the new yeast noticed?".
         wrong.append(f"{'they' if strange else name} lack {words.listing(lacking)}")
     if wrong:
         raise ValueError(f'{"; ".join(wrong)}. A line a question, such as: question = "Is the new yeast noticed?".')
+    named = lines["protocols"]
+    if isinstance(named, str):
+        named = [named]
+    if isinstance(named, Sequence):
+        lines["protocols"] = [_ours(name) for name in named]
+    if isinstance(lines["margin"], str):
+        lines["margin"] = _ours(lines["margin"])
     return Card(**{"date": datetime.date.today(), **lines})
+
+
+def _ours(text: Any) -> Any:
+    """What was written, with a protocol of another language of tables by our name."""
+    return " ".join(with_our_protocol(text.split())[0]) if isinstance(text, str) else text
 
 
 def _text_of(path: str | os.PathLike[str], name: str) -> str:

@@ -153,8 +153,38 @@ class Plans(Pictured, Answered):
                 return plan, chance
         return None
 
+    @property
+    def named_first(self) -> Plan:
+        """The plan that the plain answer names first, which is the next step.
+
+        Of those likely to settle the question the one with the fewest cups; where none is, the likeliest, or the larger
+        one where hardly any could; the first of all where the question is settled already.
+        """
+        chance = self.frame["settled"].to_numpy()
+        if self.already:
+            return self.best
+        if chance.max() < HOPELESS and self.larger is not None:
+            return self.larger[0]
+        return self.plans[self._place_of_likely()]
+
+    def _place_of_likely(self) -> int:
+        """Which row is likely to settle the question with the fewest cups, or else is the likeliest."""
+        chance = self.frame["settled"].to_numpy()
+        if chance.max() < LIKELY:
+            return int(chance.argmax())
+        return int(np.where(chance >= LIKELY, self.frame["cups"], np.inf).argmin())
+
+    def _step(self) -> str:
+        """What to do next, in agreement with the plain answer."""
+        if self.already:
+            return "decide as planned, and write it up."
+        plan = self.named_first
+        if self.frame["settled"].max() >= LIKELY:
+            return f"serve {plan.name}, if it is in reach."
+        return f"serve {plan.name}, if it is in reach; the question may well stay open."
+
     def _likely(self) -> list[str]:
-        """Whether anything in reach is likely to settle the question, and what would."""
+        """Whether anything in reach is likely to settle the question, and what it would take."""
         frame = self.frame
         how_many = words.count(len(frame), "plan")
         if self.already:
@@ -163,21 +193,21 @@ class Plans(Pictured, Answered):
                 f"The question is settled already, {self.now.label}: more panels can narrow the answer or unsettle it.",
                 f"Narrowing it most for its cups: {best['plan']}.",
             ]
-        likeliest = frame.loc[frame["settled"].idxmax()]
-        if likeliest["settled"] >= LIKELY:
-            row = frame[frame["settled"] >= LIKELY].sort_values("cups", kind="stable").iloc[0]
+        row = frame.iloc[self._place_of_likely()]
+        if row["settled"] >= LIKELY:
             said = [f"Likely to settle it, with the fewest cups: {self._briefly(row)}."]
             first = frame.iloc[0]
             if first["plan"] != row["plan"]:
                 said.append(f"Best for its cups: {self._briefly(first)}.")
             return said
         which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
-        said = [f"Nothing here is likely to settle it. {which}: {self._briefly(likeliest)}."]
+        said = [f"Nothing here is likely to settle it. {which}: {self._briefly(row)}."]
         if self.larger is not None:
             plan, chance = self.larger
             said.append(
-                f"What would: about {words.count(plan.panels, 'panel')} of {words.whole(plan.tasters)} "
-                f"({plan.protocol.name}), with a chance of {words.percent(chance)} for {words.count(plan.cups, 'cup')}."
+                f"An even chance or better takes about {words.count(plan.panels, 'panel')} of "
+                f"{words.whole(plan.tasters)} ({plan.protocol.name}): {words.percent(chance)} for "
+                f"{words.count(plan.cups, 'cup')}."
             )
         elif self.job is not None:
             said.append(
@@ -208,10 +238,7 @@ class Plans(Pictured, Answered):
         first = "narrowing most for their cups" if self.already else "with the fewest cups for their chance"
         caption = f"{words.count(len(rows), 'plan')} of {len(self.frame)}, those {first} first"
         shown = compact(caption, ["plan", settles, "of it within", "cups", "tasters"], rows, note)
-        step = f"serve {self.best.name}, if it is in reach."
-        if self.already:
-            step = "decide as planned, and write it up."
-        return Glance(tuple(self._likely()), shown, self.notes, step, with_step=False)
+        return Glance(tuple(self._likely()), shown, self.notes, self._step(), with_step=False)
 
     def _line(self) -> str:
         if (self.frame["says"] == CANNOT).all():

@@ -60,13 +60,15 @@ class Reading:
     ``marks`` says of a point or comma whether it divides off decimals (True) or thousands (False), and which cell of
     the column shows it. ``percent`` says that every number of the column has a % sign, ``gravities`` that
     all are specific gravities near 1. ``day_first`` says, by the mark
-    between the numbers of a date, whether the day comes before the month, and which cell shows it.
+    between the numbers of a date, whether the day comes before the month, and which cell shows it; ``day_first_in``,
+    where no cell does, the language of the header, if it is one in which the day always comes first.
     """
 
     marks: dict[str, tuple[bool, str]] = field(default_factory=dict)
     percent: bool = False
     gravities: bool = False
     day_first: dict[str, tuple[bool, str]] = field(default_factory=dict)
+    day_first_in: str = ""
     earned: dict[str, list[str]] = field(default_factory=dict)
 
     def note(self, words: str, cell: object) -> None:
@@ -187,11 +189,6 @@ def no_answer(cell: object, reading: Reading, words: frozenset[str] = NO_ANSWER)
         reading.note("was read as no answer", tidy(cell))
         return True
     return False
-
-
-def is_nobody(cell: object) -> bool:
-    """Does the cell say that the taster was not there?"""
-    return isinstance(cell, str) and worded(cell) in NOBODY
 
 
 def one_value(cell: Any) -> Any:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.tables.cells import Kind, Reading, Wrong, as_shown, one_value, plain
-from metasense.tables.dates import date, order_of_days
+from metasense.tables.dates import date, language_of_days, order_of_days
 from metasense.tables.numbers import GRAVITIES, MOST, all_gravities, all_percent, decimal_marks, number
 from metasense.tables.sheets import PanelsError, Problem, Sheet, is_empty
 from metasense.tables.wording import person
@@ -204,11 +204,11 @@ def is_certain(value: object) -> bool:
     return type(value) in (int, np.int64, float, np.float64) and abs(value) < MOST  # type: ignore[arg-type]
 
 
-def reading_of(values: Sequence[Any], kind: Kind) -> Reading:
+def reading_of(values: Sequence[Any], kind: Kind, header: str) -> Reading:
     """What the cells of a column show about one another; each column speaks for itself alone."""
     if kind is date:
         marks, mixed = order_of_days(values)
-        reading = Reading(day_first=marks)
+        reading = Reading(day_first=marks, day_first_in=language_of_days(header, marks, mixed))
         for cell in mixed:
             reading.note("have day and month in different orders, each read in the only way it can be", cell)
         return reading
@@ -244,7 +244,7 @@ def read_cells(values: Sequence[Any], kind: Kind, header: str) -> tuple[list[Any
         except Wrong as error:
             cells.append(None)
             messages[i] = error.sentence
-    reading = reading_of(cells, kind)
+    reading = reading_of(cells, kind, header)
     reading.gravities = kind is number and plain(header) in GRAVITIES and all_gravities(cells)
     out: list[Any] = []
     for i, cell in enumerate(cells):

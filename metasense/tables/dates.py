@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from metasense.tables.cells import Reading, Wrong, is_missing, tidy
+from metasense.tables.languages import columns_called, of_languages
 
 _MONTHS: tuple[str, ...] = (
     "january",
@@ -59,6 +60,9 @@ def _day(cell: object, reading: Reading) -> dt.date:
         if m := _DAY_AND_MONTH.fullmatch(word):
             a, b, year = int(m[1]), int(m[3]), int(m[4])
             if a <= 12 and b <= 12 and a != b:
+                if m[2] not in reading.day_first and reading.day_first_in:
+                    reading.note(f"was read with the day first, as in {reading.day_first_in}", word)
+                    return dt.date(year, b, a)
                 if m[2] not in reading.day_first:
                     raise Wrong(f"{word!r} could be {dt.date(year, b, a)} or {dt.date(year, a, b)}. {remedy}")
                 day_first, shown = reading.day_first[m[2]]
@@ -88,6 +92,21 @@ _IN_WORDS = re.compile(
     r"|(?P<month2>[a-z]{3,9})[ .-]*(?P<day2>\d{1,2})(?:st|nd|rd|th)?)[ .,-]+(?P<year>\d{4})",
     re.ASCII | re.IGNORECASE,
 )
+
+
+def language_of_days(header: object, shown: Mapping[str, tuple[bool, str]], mixed: Sequence[str]) -> str:
+    """The languages of the header of a column of days, in all of which the day is written first (common practice).
+
+    None where a cell of the column shows the month first, as it was then written by other rules.
+
+    Examples
+    --------
+    >>> language_of_days("Datum", {}, []), language_of_days("date", {}, [])
+    ('German', '')
+    """
+    if mixed or not all(day_first for day_first, _ in shown.values()):
+        return ""
+    return of_languages(columns_called(header).get("date", ()))
 
 
 def order_of_days(cells: Sequence[object]) -> tuple[dict[str, tuple[bool, str]], list[str]]:

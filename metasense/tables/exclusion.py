@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, is_nobody, plain, tidy, worded
+from metasense.tables.cells import Reading, Wrong, among, as_shown, is_missing, plain, tidy, worded
 from metasense.tables.checked import Checked, distinct, read_cells
 from metasense.tables.headers import Column
-from metasense.tables.languages import folded
+from metasense.tables.languages import folded, is_nobody
 from metasense.tables.sheets import is_empty
 
 

@@ -12,11 +12,12 @@ A-not-A tests, which are those of the national editions of ISO 4120, 10399, 5495
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from types import MappingProxyType
 
-from metasense.tables.cells import plain, tidy
+from metasense.protocols import protocol
+from metasense.tables.cells import NOBODY, plain, tidy, worded
 
 GERMAN, FRENCH, SPANISH, ITALIAN, PORTUGUESE = "German", "French", "Spanish", "Italian", "Portuguese"
 LANGUAGES = (GERMAN, FRENCH, SPANISH, ITALIAN, PORTUGUESE)
@@ -257,11 +258,18 @@ YES_NO: Catalogue = {
     ),
 }
 NO_ANSWER = (
-    "keine Antwort, k. A., keine Angabe",
-    "sans réponse, pas de réponse",
-    "sin respuesta, no contesta",
-    "nessuna risposta",
-    "sem resposta, não respondeu",
+    "keine Antwort, k. A., keine Angabe, weiß nicht, ich weiß nicht",
+    "sans réponse, pas de réponse, ne sais pas, je ne sais pas",
+    "sin respuesta, no contesta, no sé, no lo sé",
+    "nessuna risposta, non so, non lo so",
+    "sem resposta, não respondeu, não sei",
+)
+ABSENT = (  # the taster was not there
+    "abwesend, nicht erschienen, nicht gekommen, nicht da, nicht anwesend, abgesagt",
+    "absent, absente, pas venu, pas venue, non venu, non venue, non présent, non présente",
+    "ausente, no vino, no asistió, no se presentó",
+    "assente, non venuto, non venuta, non presente, non si è presentato, non si è presentata",
+    "ausente, não veio, não compareceu",
 )
 BLIND: Catalogue = {
     "double": (
@@ -279,11 +287,11 @@ BLIND: Catalogue = {
         "simples cego, simples-cego",
     ),
     "none": (
-        "nicht verblindet, offen, unverblindet",
-        "sans aveugle, ouvert",
+        "nicht verblindet, offen, unverblindet, nein",
+        "sans aveugle, ouvert, non",
         "abierto, no ciego",
-        "aperto, non cieco",
-        "aberto, não cego",
+        "aperto, non cieco, no",
+        "aberto, não cego, não",
     ),
 }
 
@@ -397,6 +405,39 @@ def protocol_called(name: object) -> tuple[str, tuple[str, ...]] | None:
     return None
 
 
+def with_our_protocol(words: Sequence[str]) -> tuple[list[str], str]:
+    """Words with the first protocol of another language among them by our name, and a note; as they are if none is.
+
+    Words that name a protocol here already are left alone.
+
+    Examples
+    --------
+    >>> with_our_protocol(["0.2", "Dreieckstest", "panels.csv"])
+    (['0.2', 'triangle', 'panels.csv'], "'Dreieckstest' was read as triangle (German).")
+    >>> with_our_protocol(["0.2", "triangle"])
+    (['0.2', 'triangle'], '')
+    """
+    words = list(words)
+    for start in range(len(words)):
+        for end in range(len(words), start, -1):
+            named = " ".join(words[start:end])
+            if _is_ours(named):
+                return words, ""
+            called = protocol_called(named)
+            if called is not None:
+                note = f"{named!r} was read as {called[0]} ({of_languages(called[1])})."
+                return [*words[:start], called[0], *words[end:]], note
+    return words, ""
+
+
+def _is_ours(name: str) -> bool:
+    try:
+        protocol(name)
+    except ValueError:
+        return False
+    return True
+
+
 def of_languages(tongues: Iterable[str]) -> str:
     """The languages of a word, for a note.
 
@@ -408,7 +449,22 @@ def of_languages(tongues: Iterable[str]) -> str:
     return " or ".join(tongues)
 
 
-NO_ANSWERS = frozenset(word for line in NO_ANSWER for word in _spellings(line))
+ABSENTS = frozenset(word for line in ABSENT for word in _spellings(line))
+NO_ANSWERS = ABSENTS | frozenset(word for line in NO_ANSWER for word in _spellings(line))
+
+
+def is_nobody(cell: object) -> bool:
+    """Does a cell say, in English or in another language, that the taster was not there?
+
+    Examples
+    --------
+    >>> is_nobody("Did not come."), is_nobody("nicht erschienen"), is_nobody("spilled")
+    (True, True, False)
+    """
+    if not isinstance(cell, str):
+        return False
+    word = worded(cell)
+    return word in NOBODY or folded(word) in ABSENTS
 
 
 def is_no_answer(cell: object) -> bool:

@@ -180,10 +180,35 @@ def mend(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = 
     ([12, 11], ())
     """  # noqa: E501
     target = Path(out)
-    ending = target.suffix.lower()
-    if ending not in ENDINGS:
+    if target.suffix.lower() not in ENDINGS:
         raise ValueError(f"cannot write {os.fspath(out)!r}: a mended copy ends in {' or '.join(ENDINGS)}. Name one.")
     ready(out)
+    mended, data = _mended(source, target, sheet)
+    with replacing(out) as scratch:
+        scratch.write_bytes(data)
+    return mended
+
+
+def what_mends(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = None) -> Mended | None:
+    """What `mend` would say, with nothing written; None where it would change nothing that stands in the way.
+
+    Examples
+    --------
+    >>> what_mends("Cider\\npanel,protocol,tastings,correct\\nMay,triangle,24,12\\n", "cider.xlsx").left
+    ()
+    >>> what_mends("panel,protocol,tastings,correct\\nMay,triangle,24,25\\n", "cider.xlsx") is None
+    True
+    """
+    try:
+        mended, _ = _mended(source, Path(out), sheet)
+    except ValueError:
+        return None
+    return mended if mended.changes else None
+
+
+def _mended(source: Any, target: Path, sheet: str | int | None) -> tuple[Mended, bytes]:
+    """The copy: what is said of it, and the file."""
+    ending = target.suffix.lower()
     original, label, _ = bytes_of(source)
     grid = open_grid(original, label, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS, LEFT_OUT)), sheet=sheet)
     refuse_served(grid.first_headers, label)
@@ -196,9 +221,7 @@ def mend(source: Any, out: str | os.PathLike[str], *, sheet: str | int | None = 
         raise PanelsError("it can be read as it is, and a copy would say something else. Use it as it is.", label)
     if left and ending == ".xlsx":
         data = _written(grid, ending, left)
-    with replacing(out) as scratch:
-        scratch.write_bytes(data)
-    return Mended(target, tuple(grid.changes), tuple(left), read, tuple(_notes(grid, ending)))
+    return Mended(target, tuple(grid.changes), tuple(left), read, tuple(_notes(grid, ending))), data
 
 
 def _read(data: bytes, name: str, sheet: str | None = None) -> tuple[Panels | Tastings | None, tuple[Problem, ...]]:

@@ -16,13 +16,13 @@ import pandas as pd
 
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
 from metasense.showing.words import count, listing
-from metasense.tables.cells import NO_ANSWER, Wrong, as_shown, is_nobody, plain, worded
+from metasense.tables.cells import NO_ANSWER, Wrong, as_shown, plain, worded
 from metasense.tables.checked import Checked, column_of, combined, distinct
 from metasense.tables.columns import FORCED, PANEL, TASTING, TWO_COUNTS, one_row_a_tasting
 from metasense.tables.cups import check_cups, check_orders, is_right, understood
 from metasense.tables.exclusion import INCIDENTS
 from metasense.tables.headers import Column, no_column
-from metasense.tables.languages import of_languages, protocol_called
+from metasense.tables.languages import is_nobody, of_languages, protocol_called
 from metasense.tables.shares import Shares, check_incorrect
 from metasense.tables.sheets import PanelsError, is_empty
 from metasense.tables.totals import are_totals, refuse_rows, refuse_totals

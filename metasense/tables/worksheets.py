@@ -19,9 +19,11 @@ SAID = 40  # characters of a comment that a note repeats
 
 def from_excel(data: bytes, known: Callable[[str], bool], label: str, sheet: str | int | None) -> Sheet:
     notes: list[str] = []
-    tab, cells, _, advice = cells_of_excel(data, known, label, sheet, notes)
+    tab, cells, better, advice = cells_of_excel(data, known, label, sheet, notes)
     if advice:
         label = f"{label}, sheet {tab.name!r},"
+    if sheet is not None and len(better) != 1:
+        advice = ""  # the choice was made, and no other sheet is surely the better one
     try:
         opened = laid_out(cells.rows, known, label, notes)
     except PanelsError as error:

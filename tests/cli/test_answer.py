@@ -117,7 +117,7 @@ ELSEWHERE = {  # what has no numbers of its own, or another test
     "to_csv": "--format csv", "write_csv": "--format csv", "to_frame": "--format csv", "load": "show", "rerun": "rerun",
     "serve": "serve", "read_answers": "answers", "record": "a form, for a notebook", "explore": "sliders, likewise",
     "protocol": "no answer, the name of a test", "power": "plan triangle 24 --margin: see the test below",
-    "slope": "a row of pool --moderator", "mend": "check --fix",
+    "slope": "a row of pool --moderator", "mend": "check --fix", "pool_each": "shelf",
 }  # fmt: skip
 
 

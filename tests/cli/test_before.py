@@ -99,7 +99,7 @@ def test_tastings_of_a_served_panel_are_kept_for_the_tasters(tmp_path, capsys, m
         assert main([*words, "--panels", "panels.csv", "--tastings", "tastings.csv", "--append"]) in (0, 1)
         out = " ".join(capsys.readouterr().out.replace("\\\n", "").split())
         assert "metasense tasters panels.csv --tastings tastings.csv" in out
-        assert "Then type: metasense pool panels.csv --tastings tastings.csv --margin" in out
+        assert "Then type: metasense pool panels.csv --tastings tastings.csv" in out
     kept = ms.read_tastings("tastings.csv").frame
     assert kept["panel"].value_counts().to_dict() == {"first": 12, "second": 12}
     assert set(kept["taster"]) == set(plan.answer_sheet()["taster"])  # codes, as on the sheets
@@ -138,3 +138,20 @@ def test_details_of_answers_show_every_note(tmp_path, capsys):
     out = capsys.readouterr().out
     notes = ms.read_answers(tmp_path / "plan", tmp_path / "answers.csv").notes
     assert "more note" not in out and out.count("Note: ") >= len(notes) > 2
+
+
+def test_the_word_that_stands_for_an_attribute_is_not_printed_on_ballots(tmp_path, capsys):
+    words = ["serve", "3-AFC", "24", str(tmp_path / "plan"), "--samples", "OLD", "NEW", "--more", "NEW"]
+    words = [*words, "--allergens", "--hazards"]
+    assert main([*words, "--attribute", "NOUN"]) == 2
+    assert "Write the word itself, as in --attribute saltiness" in capsys.readouterr().err
+    assert not (tmp_path / "plan").exists()
+    assert main([*words, "--attribute", "saltiness"]) == 0
+
+
+def test_products_that_nobody_named_are_said_to_be_the_old_and_the_new_one(tmp_path, capsys):
+    assert main(["serve", "triangle", "6", str(tmp_path / "bare"), "--allergens", "--hazards"]) == 0
+    assert "calls the old product A and the new one B" in " ".join(capsys.readouterr().out.split())
+    named = ["--samples", "calf", "microbial"]
+    assert main(["serve", "triangle", "6", str(tmp_path / "named"), *named, "--allergens", "--hazards"]) == 0
+    assert "the old product A" not in " ".join(capsys.readouterr().out.split())

@@ -1,6 +1,7 @@
 """Words as they are typed: slips are mended, and the mended line comes back."""
 
 import argparse
+import shlex
 
 import pytest
 
@@ -73,3 +74,29 @@ def test_shares_and_numbers_that_are_none_are_named():
     for read, text in ((share, "some"), (decimal, "inf")):
         with pytest.raises(argparse.ArgumentTypeError, match=text):
             read(text)
+
+
+@pytest.mark.parametrize(
+    ("words", "ours"),
+    [
+        ("one Dreieckstest 12 24", "one triangle 12 24"),
+        ("one Dreieckstest 12 24 --margin 0.2 Dreieckstest", "one triangle 12 24 --margin '0.2 triangle'"),
+        ("one triangle 12 24 --margin '0,2 Essai triangulaire'", "one triangle 12 24 --margin '0.2 triangle'"),
+        ("plan Dreieckstest 24 --margin 20 % Dreieckstest", "plan triangle 24 --margin '0.2 triangle'"),
+        ("plan 'prueba triangular' 24 --margin 'd-prime 1'", "plan triangle 24 --margin 'd-prime 1'"),
+    ],
+)
+def test_a_protocol_named_in_another_language_of_tables_is_read_by_its_name_here(words, ours, capsys):
+    assert main(shlex.split(ours)) in (0, 1)
+    wanted = capsys.readouterr().out
+    assert main(shlex.split(words)) in (0, 1)
+    out, err = capsys.readouterr()
+    assert out.partition("Then type")[0] == wanted.partition("Then type")[0]
+    assert "was read as triangle (" in err
+
+
+def test_a_protocol_that_no_language_of_tables_has_is_refused_as_it_was_typed(capsys):
+    assert main(["one", "Viereckstest", "12", "24"]) == 2
+    assert "there is no protocol called 'Viereckstest'" in capsys.readouterr().err
+    assert main(["one", "triangle", "12", "24", "--margin", "0.2", "Viereckstest"]) == 2
+    assert "Viereckstest" in capsys.readouterr().err

@@ -9,6 +9,8 @@ import pytest
 import metasense as ms
 from metasense.cli import main
 from metasense.cli.phrases import in_options
+from metasense.cli.printing import serving
+from metasense.protocols import protocol
 from metasense.showing.words import LINE
 
 CIDER = "datasets/cider_fining.csv"
@@ -111,3 +113,13 @@ def test_a_table_too_wide_for_a_terminal_comes_in_blocks_that_each_name_the_rows
 )  # fmt: skip
 def test_arguments_are_said_as_options(library, terminal):
     assert in_options(library) == terminal
+
+
+def test_the_command_that_serves_names_both_products_and_a_folder_that_is_not_there(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert serving(protocol("triangle"), 24)[:7] == ("serve", "triangle", 24, "evening", "--samples", "OLD", "NEW")
+    (tmp_path / "evening").mkdir()
+    (tmp_path / "evening_2").write_text("")
+    assert serving(protocol("triangle"), 24)[3] == "evening_3"
+    words = serving(protocol("3-AFC"), 24)
+    assert words[words.index("--more") + 1] in words[words.index("--samples") + 1 : words.index("--samples") + 3]

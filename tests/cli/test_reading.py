@@ -1,5 +1,7 @@
 """Files that a command names: tables, sheets, saved pools, and files of ours that are none of these."""
 
+import shlex
+
 import openpyxl
 import pandas as pd
 import pytest
@@ -129,3 +131,53 @@ def test_days_in_a_csv_have_no_hour():
 
     assert as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04"), pd.NaT]})) == 'date\n2025-03-04\n""\n'
     assert "18:30" in as_csv(pd.DataFrame({"date": [pd.Timestamp("2025-03-04 18:30")]}))
+
+
+def test_check_names_the_command_that_mends_what_it_lists(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    old = tmp_path / "old panels.csv"
+    old.write_text("Cider,,,\n" + GOOD + "Total,,84,40\n")
+    assert main(["check", old.name]) == 2
+    said = capsys.readouterr().err
+    assert "A copy with what is sure put right (2 changes; it can then be read):" in said
+    typed = said.rstrip().split("\n")[-1].strip()
+    assert typed == "metasense check 'old panels.csv' --fix 'old panels_mended.xlsx'"
+    assert main(shlex.split(typed)[1:]) == 0
+    capsys.readouterr()
+    assert main(["check", old.name, "--details"]) == 2
+    assert "--fix 'old panels_mended_2.xlsx'" in capsys.readouterr().err  # the first copy is there now
+    old.write_text("panel,protocol,tastings,correct\nA,triangle,24,25\n")
+    assert main(["check", old.name]) == 2
+    assert "--fix" not in capsys.readouterr().err  # which would change nothing
+
+
+def typed_next(capsys):
+    """The command that was named last, in words."""
+    return shlex.split(capsys.readouterr().out.partition("Then type: metasense ")[2].replace("\\\n", " "))
+
+
+def test_the_next_command_keeps_what_was_said_and_makes_no_margin_up(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "lab").mkdir()
+    table = tmp_path / "lab" / "panels.csv"
+    table.write_text(
+        "panel,protocol,tastings,correct,weeks\nA,triangle,24,12,1\nB,triangle,60,28,3\nC,triangle,30,12,6\n"
+    )
+    assert main(["check", "lab/panels.csv"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv"]
+    card = (
+        "card write lab/card.toml --question Q? --decision D. --protocol triangle --margin '0.3 triangle' --tastings 24"
+    )
+    assert main(shlex.split(card)) == 0
+    capsys.readouterr()
+    assert main(["check", "lab/panels.csv"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv", "--card", "lab/card.toml"]
+    assert main(["card", "check", "lab/card.toml"]) == 0
+    assert typed_next(capsys) == ["pool", "lab/panels.csv", "--card", "lab/card.toml"]
+    main(["pool", "lab/panels.csv", "--card", "lab/card.toml"])
+    assert typed_next(capsys)[-2:] == ["--card", "lab/card.toml"]
+    main(["pool", "lab/panels.csv", "--margin", "0.3 triangle", "--moderator", "weeks"])
+    said = typed_next(capsys)
+    assert said[0] == "pool" and said[said.index("--moderator") + 1] == "weeks"
+    main(["pool", "lab/panels.csv", "--margin", "0.3 triangle", "--save", "lab.nc"])
+    assert "lab.nc" in typed_next(capsys)

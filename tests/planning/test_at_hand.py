@@ -74,3 +74,12 @@ def test_what_cannot_be_used_is_named(arguments, says):
 def test_it_is_one_screen(purpose):
     lines = str(ms.tasters_at_hand(2000, "triangle", margin="0.02 triangle", purpose=purpose)).split("\n")
     assert len(lines) <= 24 and max(map(len, lines)) <= 80
+
+
+def test_protocols_that_need_an_attribute_are_named_beside_what_they_find():
+    shown = " ".join(repr(ms.tasters_at_hand(20, "triangle", margin="0.3 triangle")).split())
+    assert "in one evening (* needs an attribute named beforehand)" in shown
+    for name in ("2-AFC", "3-AFC", "specified tetrad"):
+        assert f"{name} * " in shown
+    for name in ("triangle", "duo-trio", "two-out-of-five"):
+        assert f"{name} * " not in shown

@@ -64,7 +64,9 @@ def test_a_sheet_on_which_nothing_was_typed_is_no_panel():
 
 
 @pytest.mark.parametrize(("column", "word"), [("incident", "not here"), ("notes", "did not come"),
-                                              ("notes", "Didn't come.")])  # fmt: skip
+                                              ("notes", "Didn't come."), ("incident", "abwesend"),
+                                              ("incident", "nicht erschienen"), ("notes", "absente"),
+                                              ("incident", "No vino"), ("incident", "assente")])  # fmt: skip
 def test_who_was_not_there_is_not_served_wherever_that_was_typed(column, word):
     plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
     sheet = plan.answer_sheet().astype(object)
@@ -84,6 +86,17 @@ def test_who_was_served_and_gave_no_answer_is_named():
     sheet.loc[[1, 4], "answer"] = ""
     said = " ".join(read_answers(plan, sheet).notes)
     assert f"served, and no answer typed: {sheet.loc[1, 'taster']} and {sheet.loc[4, 'taster']}." in said
+
+
+@pytest.mark.parametrize("word", ["weiss nicht", "weiß nicht", "je ne sais pas", "no sé", "non so", "não sei"])
+def test_who_does_not_know_gave_no_answer_in_any_language(word):
+    plan = serve("triangle", 6, samples=("old", "new"), allergens=[], hazards=[], seed=1)
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet.loc[1, "answer"] = word
+    read = read_answers(plan, sheet)
+    assert len(read) == 6 and read.frame["correct"].isna().sum() == 1
+    assert f"served, and no answer typed: {sheet.loc[1, 'taster']}." in " ".join(read.notes)
 
 
 def test_the_sheet_of_answers_in_place_of_the_key_is_told_in_one_sentence():

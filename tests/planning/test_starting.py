@@ -19,7 +19,7 @@ from metasense.planning import starting
 from metasense.planning.adding import add_panel
 from metasense.planning.asking import ask_card
 from metasense.planning.blank import blank_table
-from metasense.planning.starting import start
+from metasense.planning.starting import card_of, start
 from metasense.protocols import PROTOCOLS
 from metasense.showing.words import banned
 
@@ -298,3 +298,22 @@ def test_a_panel_is_added_to_the_fresh_table(tmp_path):
     assert add_panel(panel, made.folder / "panels.csv")
     assert not add_panel(panel, made.folder / "panels.csv")
     assert ms.read_panels(made.folder / "panels.csv").frame["panel"].tolist() == ["March"]
+
+
+def test_lines_of_a_card_may_name_protocols_in_a_language_of_tables():
+    lines = {"question": "Is it noticed?", "decision": "Change if within.", "date": "2025-03-01", "tastings": 24}
+    card = card_of({**lines, "margin": "0.2 Dreieckstest", "protocols": ["Dreieckstest", "duo-trio"]})
+    assert card.margin.text == "0.2 triangle" and card.protocols == ("triangle", "duo-trio")
+    assert card_of({**lines, "margin": "0.2 triangle", "protocols": "Essai triangulaire"}).protocols == ("triangle",)
+
+
+def test_a_panel_that_says_more_than_its_row_in_the_table_is_not_passed_over(tmp_path):
+    table = tmp_path / "panels.csv"
+    table.write_text("panel,protocol,tastings,correct\nMay,triangle,24,12\n")
+    liked = ms.read_panels("panel,protocol,tastings,correct,prefer_new,prefer_old,asked\nMay,triangle,24,12,9,7,pair\n")
+    before = table.read_bytes()
+    with pytest.raises(ValueError, match=r"has the panel 'May' already, without .*prefer_new"):
+        add_panel(liked, table)
+    assert table.read_bytes() == before
+    liked.to_csv(table, overwrite=True)
+    assert not add_panel(ms.read_panels("panel,protocol,tastings,correct\nMay,triangle,24,12\n"), table)

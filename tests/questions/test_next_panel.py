@@ -1,6 +1,7 @@
 """Plans for the next panels: look-ups against full refits, chances against enumeration, one answer everywhere."""
 
 import math
+import re
 from concurrent.futures import ProcessPoolExecutor
 from itertools import combinations_with_replacement
 
@@ -297,7 +298,22 @@ def test_where_nothing_in_reach_is_likely_to_settle_it_what_would_is_said():
     assert said.startswith(
         "Nothing here is likely to settle it. The likeliest of these 2 plans: tetrad, 2 panels of 60"
     )
-    assert f"What would: about {plan.panels} panels of 60 (tetrad)" in said
+    assert f"An even chance or better takes about {plan.panels} panels of 60 (tetrad): {100 * chance:.0f} %" in said
+
+
+def test_the_next_step_is_the_plan_that_the_answer_names_first():
+    near = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 60, "correct": [29, 28, 27, 29]},
+                   margin=ms.Margin(p_d=0.2, protocol="triangle"))  # fmt: skip
+    open_ = plan_next(near, [Plan("tetrad", 24), Plan("tetrad", 60, 2)])
+    cider = ms.pool("datasets/cider_fining.csv", margin=ms.Margin(p_d=0.2, protocol="triangle"))
+    likely = plan_next(cider, Plan.every(["3-AFC"], [24, 36]))
+    assert likely.best != likely.named_first  # the best for its cups is not the likely one with the fewest
+    for plans in (open_, likely):
+        said = " ".join(repr(plans).split())
+        named = re.search(r"(?:with the fewest cups|of these \d+ plans): (.*?): a chance of", said)
+        step = re.search(r"Next: serve (.*?), if it is in reach", said)
+        assert named[1] == step[1] == plans.named_first.name
+    assert "the question may well stay open" in " ".join(repr(open_).split())
 
 
 def test_a_settled_question_is_said_to_be():

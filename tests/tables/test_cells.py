@@ -17,7 +17,6 @@ from metasense.tables.cells import (
     Wrong,
     as_shown,
     is_missing,
-    is_nobody,
     is_nothing,
     letters,
     no_answer,
@@ -27,6 +26,7 @@ from metasense.tables.cells import (
     tidy,
     worded,
 )
+from metasense.tables.languages import is_nobody
 
 
 def test_notes_of_a_column_name_each_cell_once_in_the_singular_or_plural():

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from metasense.tables.cells import Reading, Wrong
+from metasense.tables.checked import read_cells
 from metasense.tables.dates import EARLIEST, LATEST, date, order_of_days
 
 APRIL = dt.date(2025, 4, 3)
@@ -138,3 +139,17 @@ def test_a_column_shows_which_comes_first_by_each_mark_where_its_days_agree():
     )
     assert order_of_days(["13/04/2025", "04/13/2025"]) == ({}, ["13/04/2025", "04/13/2025"])
     assert order_of_days(["13 04  2025"]) == ({" ": (True, "13 04 2025")}, [])
+
+
+@pytest.mark.parametrize(("header", "language"), [("Datum", "German"), ("jour", "French"), ("Fecha", "Spanish"),
+                                                  ("Giorno", "Italian")])  # fmt: skip
+def test_under_a_header_whose_language_writes_the_day_first_it_comes_first_with_a_note(header, language):
+    # day, month, year in German, French, Spanish and Italian: common practice, no source
+    days, wrong, notes = read_cells(["06.12.2025", "03/04/2025"], date, header)
+    assert [str(day) for day in days] == ["2025-12-06", "2025-04-03"] and not wrong
+    assert f"were read with the day first, as in {language}" in " ".join(notes)
+    _, wrong, _ = read_cells(["06.12.2025"], date, "date")
+    assert "could be 2025-12-06 or 2025-06-12" in wrong[0]
+    for other in ("12/13/2025", "12.13.2025"):  # shows the month first
+        days, wrong, _ = read_cells(["03-04-2025", other], date, header)
+        assert "could be" in wrong[0]

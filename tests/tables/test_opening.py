@@ -296,6 +296,13 @@ def test_where_several_sheets_could_be_the_table_all_are_named():
     assert "the sheet 'Plan' was read; the sheets are 'Plan', 'First' and 'Second'; choose with sheet=" in words
 
 
+def test_a_sheet_that_was_chosen_is_not_asked_for_again():
+    words = refused(book(First=PROSE, Second=PROSE), sheet="Second")
+    assert "sheet 'Second'," in words and "choose" not in words
+    words = refused(book(Plan=PLAN, Gelato=GOOD), sheet="Plan")
+    assert "but 'Gelato' looks like the table" in words
+
+
 def test_the_sheet_is_named_where_only_a_cell_is_wrong_and_nothing_else_is_advised():
     words = refused(book(Gelato=[GOOD[0], ["A", "triangle", 24, 25]], Other=GOOD))
     assert "sheet 'Gelato', cannot be used as it is: row 2, panel 'A'" in words
