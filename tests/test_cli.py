@@ -124,7 +124,7 @@ def test_a_margin_needs_no_quotation_marks_wherever_it_stands(words, table, caps
     ("words", "says"),
     [
         (["0.2"], 'If in a triangle, write "0.2 triangle"'),
-        (["0.2", "triangel"], "there is no protocol called 'triangel'"),
+        (["0.2", "trianlge"], "there is no protocol called 'trianlge'"),
         (["30", "%", "correct", "triangle"], "a margin is more than guessing gives"),
     ],
 )
