@@ -41,6 +41,7 @@ NO_TESTS = 5  # exit code of pytest
 # A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
 # several have that name (which then are all):
 MIRRORS = {
+    "claims/meant": ["check"],
     "claims/circumstances": ["check"],
     "engine/spreads": ["tails", "grid"],
     "tables/formats": ["workbook"],

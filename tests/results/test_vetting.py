@@ -93,7 +93,7 @@ def test_what_can_have_been_saved_is_believed(path, right):
         (["priors", "mu_scale"], [True, "1", None, 1e300, float("nan")], "its priors have mu_scale"),
         (["priors", "mu_scale"], [9.0, -1.0], "centre_scale"),
         (["priors", "more"], [1.0], "its priors are not mu_scale, tau_scale, beta_scale"),
-        (["priors"], [None, []], "its priors are not"),
+        (["priors"], [None, []], "its priors are no"),
         (["evidences", "error"], [float("inf"), "0"], "its evidences have error"),
         (["evidences"], [{}], "its evidences are not none, same, varying, error"),
         (["verdict"], [None, []], "its verdict is none"),
