@@ -75,7 +75,7 @@ class Averaged(Pictured):
         """Of none, same, varying and, where it has a prior, some."""
         found = self.core.evidences
         logs = [found.none, found.same, found.varying]
-        return np.array([*logs, self.core.some().log_evidence][: len(self.prior)] if self._with_some else logs)
+        return np.array([*logs, self.core.some().log_evidence] if self._with_some else logs)
 
     @property
     def _with_some(self) -> bool:
