@@ -69,10 +69,10 @@ def surely(tasters: Iterable[str]) -> list[str]:
     >>> surely(["T01", "Otto", "Anna Berg", "Berg, Anna", "anna@example.org", "+49 170 1234567", "Taster One", "20260109"])
     ['Anna Berg', 'Berg, Anna', 'anna@example.org', '+49 170 1234567']
     """  # noqa: E501
-    every = dict.fromkeys(map(str, tasters))
-    if all(map(str.isalnum, every)) and max(map(len, every), default=0) < SHORT:
+    every = list(map(str, tasters))
+    if "".join(every).isalnum() and max(map(len, every)) < SHORT:
         return []  # as nearly always, and there may be a million of them
-    return [taster for taster in every if _surely(taster.strip())]
+    return [taster for taster in dict.fromkeys(every) if _surely(taster.strip())]
 
 
 def _surely(taster: str) -> bool:

@@ -101,14 +101,7 @@ class Checked:
 
     def raise_any(self, wanted: str) -> None:
         """Raise all problems, of the table and then by row and column; `wanted` says what an empty table lacks."""
-        rows = {row: i for i, row in enumerate(self.sheet.rows)}
-        columns = {header: j for j, header in enumerate(self.sheet.headers)}
-
-        def place(problem: Problem) -> tuple[bool, int, int]:
-            column = -1 if problem.column is None else columns.get(problem.column, -1)
-            return problem.row is not None, rows.get(problem.row, -1), column
-
-        problems = sorted([*self.sheet.problems, *(problem for _, problem in self.found)], key=place)
+        problems = self._sorted([*self.sheet.problems, *(problem for _, problem in self.found)])
         if not problems and not len(self.frame) and self.left_out == self.examples > 0:
             problems = [Problem(f"there is no panel yet, only the example. {wanted}.")]
         if not problems and not len(self.frame) and self.left_out:
@@ -119,6 +112,18 @@ class Checked:
             problems = [Problem(self.sheet.advice), *problems]
         if problems:
             raise PanelsError(problems, self.sheet.source)
+
+    def _sorted(self, problems: list[Problem]) -> list[Problem]:
+        if not problems:  # and there may be a million rows
+            return []
+        rows = {row: i for i, row in enumerate(self.sheet.rows)}
+        columns = {header: j for j, header in enumerate(self.sheet.headers)}
+
+        def place(problem: Problem) -> tuple[bool, int, int]:
+            column = -1 if problem.column is None else columns.get(problem.column, -1)
+            return problem.row is not None, rows.get(problem.row, -1), column
+
+        return sorted(problems, key=place)
 
 
 def distinct(cells: Any) -> tuple[np.ndarray, list[Any]]:

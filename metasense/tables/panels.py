@@ -160,7 +160,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     refuse_served(opened.headers, opened.source)
     checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
     check_tastings(checked)
-    people = pseudonyms.note(checked.frame["taster"].dropna().unique())
+    people = pseudonyms.note(checked.frame["taster"].dropna().unique().tolist())
     return Tastings(checked.frame, opened.source, (*checked.notes, *filter(None, [people])))
 
 
@@ -728,7 +728,7 @@ class Tastings(_Rows):
         data: dict[str, Any] = {"panel": panels, "protocol": groups["protocol"].first().astype("string").tolist()}
         data |= {"tastings": tally(answered), "correct": tally(answered & right)}
         people, who = distinct(frame["taster"])
-        pairs = np.unique(codes[answered] * len(who) + people[answered])
+        pairs = pd.unique(codes[answered] * len(who) + people[answered])
         data["tasters"] = np.bincount(pairs // max(len(who), 1), minlength=size)
         if not answered.all():
             data["refused"] = tally(~answered)

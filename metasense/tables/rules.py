@@ -17,7 +17,7 @@ import pandas as pd
 from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol, protocol
 from metasense.showing.words import count, listing
 from metasense.tables.cells import NO_ANSWER, Wrong, as_shown, plain, worded
-from metasense.tables.checked import Checked, column_of, combined, distinct
+from metasense.tables.checked import Checked, all_digits, column_of, combined, distinct
 from metasense.tables.columns import FORCED, PANEL, TASTING, TWO_COUNTS, one_row_a_tasting
 from metasense.tables.cups import check_cups, check_orders, is_right, understood
 from metasense.tables.exclusion import INCIDENTS
@@ -184,7 +184,7 @@ def check_tastings(checked: Checked) -> None:
 
 def _remarks(frame: pd.DataFrame) -> Iterator[str]:
     names = pd.Series(frame["taster"].unique())
-    alike = names[names.str.casefold().duplicated(keep=False)]
+    alike = names[:0] if all_digits(names.tolist()) else names[names.str.casefold().duplicated(keep=False)]
     if len(alike):
         yield f"tasters whose names differ only in capitals are different people: {listing(alike, 8)}."
     silent = frame["correct"].isna()
