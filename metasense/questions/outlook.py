@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
-from scipy.stats import binom
 
+from metasense.binomial import log_chance
 from metasense.engine.grid import NODES
 from metasense.engine.likelihood import Counts, Evidence, Series
 from metasense.margins import SETTLED
@@ -147,7 +147,7 @@ def work_out(job: Job) -> dict[str, object]:
     both = plan.protocol.directed and not known.directed
     n, copies = (plan.tasters, plan.panels) if job.tasted is None else (plan.tastings, 1)
     kinds = np.arange(n + 1)
-    guessing = binom.logpmf(kinds, n, plan.protocol.guess)
+    guessing = log_chance(kinds, n, plan.protocol.guess)
     resolved = False
     for level in LEVELS:
         nodes = _laid(known, level, both)
