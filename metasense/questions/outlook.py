@@ -17,7 +17,6 @@ from scipy.special import gammaln, logsumexp
 from metasense.binomial import log_chance
 from metasense.engine.grid import NODES
 from metasense.engine.likelihood import Counts, Evidence, Series
-from metasense.margins import SETTLED
 from metasense.protocols import Protocol, TwoCountProtocol
 from metasense.questions.plan import Plan
 from metasense.questions.reweighting import Array, Known, Nodes
@@ -165,8 +164,8 @@ def work_out(job: Job) -> dict[str, object]:
         resolved = bool(moved <= RESOLVED * chance[likeliest].sum())
         if resolved:
             break
-    beyond = 1 - below > SETTLED
-    within = below > SETTLED
+    beyond = 1 - below > known.settled
+    within = below > known.settled
     settled = min(float(chance @ (within | beyond)), 1.0)
     numbers = {
         "settled": settled,

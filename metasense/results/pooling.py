@@ -35,6 +35,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -54,6 +55,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: str | Sequence[str],
@@ -73,6 +75,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -91,6 +94,7 @@ def pool(
     *,
     tastings: Tastings | None = None,
     margin: Margin | str | None = None,
+    settled: float | None = None,
     card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
     moderators: str | Sequence[str] | None = None,
@@ -119,6 +123,9 @@ def pool(
         agree, and its repeat tasters enter one by one.
     margin : Margin or str, optional
         The smallest difference that matters; the card's by default. Without one there is no verdict.
+    settled : float, optional
+        Posterior probability that one side of the margin must exceed for a verdict, to be chosen before the panels; the
+        margin's by default, which is 0.95 unless it says otherwise.
     card : Card or path, optional
         The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
@@ -183,6 +190,12 @@ def pool(
     margin = margin_of(margin)
     card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
+    if settled is not None and margin is None:
+        raise ValueError(
+            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {settled!r} alone.'
+        )
+    if margin is not None and settled is not None:
+        margin = margin.settled_at(settled)
     if isinstance(panels, Tastings):
         tastings = panels
         panels = tastings.to_panels()
