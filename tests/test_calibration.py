@@ -43,9 +43,6 @@ def test_even_positions_pass_and_crooked_ones_do_not():
         ("single", 40),
         ("preference", 15),
         ("moderator", 14),
-        ("moderator-directed", 10),
-        ("dose", 16),
-        ("category", 10),
         ("nesting", 16),
     ],
 )
@@ -56,7 +53,7 @@ def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
 
 
 def test_a_shelf_drawn_from_its_priors_falls_anywhere_in_its_posterior():
-    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i])) for i in range(30)]
+    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i])) for i in range(15)]
     check(pd.DataFrame(found), 1e-3)
 
 

@@ -61,6 +61,7 @@ def visible(output):
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
+@pytest.mark.lab
 @pytest.mark.timeout(300)
 @each_notebook
 def test_what_is_stored_is_what_a_run_gives(path, execute, folder):

@@ -51,8 +51,11 @@ SCREENS = [
 ]
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp437"])
-@pytest.mark.parametrize("words", SCREENS, ids=lambda words: " ".join(words[:2]))
+@pytest.mark.parametrize(
+    ("words", "encoding"),
+    [(words, "ascii") for words in SCREENS] + [(SCREENS[0], "latin-1"), (SCREENS[0], "cp437")],
+    ids=lambda part: " ".join(part[:2]) if isinstance(part, list) else part,
+)
 def test_no_answer_and_no_refusal_is_lost_to_an_encoding(words, encoding, monkeypatch, capsys):
     code = main(words)
     plain = capsys.readouterr()
@@ -68,7 +71,7 @@ def test_no_answer_and_no_refusal_is_lost_to_an_encoding(words, encoding, monkey
         assert "?" not in shown.replace("?", "", wanted.count("?"))
 
 
-@pytest.mark.parametrize("words", SCREENS, ids=lambda words: " ".join(words[:2]))
+@pytest.mark.parametrize("words", [SCREENS[0], *SCREENS[-2:]], ids=lambda words: " ".join(words[:2]))
 def test_a_terminal_that_can_do_nothing_shows_no_codes_of_control(words, monkeypatch, capsys):
     main(words)
     usual = capsys.readouterr()
