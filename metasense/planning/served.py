@@ -40,6 +40,7 @@ _sure = choice(  # as in the sheets of every language
     **{"fairly sure": "fairly fairlysure 2 ziemlichsicher assezcertain bastante"},
     guessed="guess no 1 geraten deviné adiviné",
 )
+FEW_SETS = 3  # served sets from which not one of this key is another panel's answers, and no slip
 _NONE_LIKED = ("none", "nopreference", "neither", "no", "keinelieber", "sanspréférence", "sinpreferencia")
 
 
@@ -124,6 +125,7 @@ def read_answers(
     join.mark_left_out(opened)
     if not checked.left_out and not checked.frame[["answer", "incident", "notes"]].notna().any(axis=None):
         raise PanelsError("no answer is typed yet. Type what the ballots say under 'answer'.", checked.sheet.source)
+    join.refuse_another_key()
     rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
     join.report_repeats()
     checked.raise_any("Write one row a tasting")
@@ -174,6 +176,7 @@ class _Join:
         self.absent: list[str] = []
         self.silent: list[str] = []
         self.broken: list[str] = []
+        self.undecided: list[str] = []
         self.changed: list[str] = []
         self.called = dict(zip(plan.samples, ("old", "new"), strict=True))
         planned = plan.answer_sheet()
@@ -194,6 +197,17 @@ class _Join:
                         problem = Problem(words_, opened.rows[at], self.plan.panel, column, cell, opened.word)
                         self.checked.found.append((-1, problem))
                     self.seen[code] = -1
+
+    def refuse_another_key(self) -> None:
+        """Say once that the key is another panel's, where it holds not one of several sets, instead of row by row."""
+        served = [codes for cell in self.checked.frame["cups"].dropna() if (codes := codes_in(str(cell)))]
+        if len(served) < FEW_SETS or any(all(code in self.part for code in codes) for codes in served):
+            return
+        raise PanelsError(
+            f"none of the {len(served)} sets under 'cups' is in this key, which is that of {self.plan.panel!r}. "
+            "Take the key that was written with these answers, in the folder they were served from.",
+            self.checked.sheet.source,
+        )
 
     def wrong(self, i: int, column: str, message: str) -> None:
         mask = np.arange(len(self.checked.frame)) == i
@@ -301,6 +315,7 @@ class _Join:
         for number in range(1, self.plan.pairs + 1):
             pair, liked = cells[f"pair_{number}"], cells[f"preferred_{number}"]
             if liked is None:
+                self.undecided += [str(cells["taster"])] if pair is not None else []
                 continue
             if pair is None:
                 self.wrong(
@@ -337,6 +352,9 @@ class _Join:
                 f"served, and no answer typed: {words.listing(self.silent, 12)}. If somebody did not come, write "
                 "absent under incident."
             )
+        if self.undecided:
+            who = words.listing(dict.fromkeys(self.undecided), 12)
+            yield f"a pair served, and no preference typed: {who}. For somebody who has none, write none."
         if self.broken:
             yield f"left out, as what was served is no {self.plan.protocol.name}: {words.listing(self.broken, 12)}."
         unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out

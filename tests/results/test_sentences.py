@@ -52,7 +52,7 @@ def met_first(request):
     panels = demos.panels_of(request.param)
     kinds = ("plain", "without a margin", "nested", "moderated")
     found = [demos.pool_of(request.param, kind) for kind in kinds]
-    found += [demos.pool_of(request.param, "with tastings").tasters()]
+    found += [demos.pool_of(request.param, "with tastings").tasters(), found[0].averaged(), found[0].some()]
     found += [ms.one_panel(panel, margin=demos.MARGINS[request.param]) for panel in panels]
     if panels.frame["asked"].isin(["correct", "all"]).any():
         found.append(ms.preference(panels))
@@ -69,6 +69,23 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         assert re.match(
             r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better)", answer
         )
+
+
+def test_first_screens_are_short(met_first):
+    for result in met_first:
+        said = str(result)
+        cautions = said.count("Caution: ")
+        most = 122 + 13 * cautions  # what needs care, its terms explained, comes on top where it must
+        assert len(said.split()) <= most, said
+        assert len(result.plain_answer().split()) <= 80
+    plain = str(met_first[0])
+    assert len(plain.split()) <= 120 and plain.count("Caution: ") <= 2  # with all of it
+
+
+def test_no_caution_says_again_what_another_has_said(met_first):
+    for result in met_first:
+        starts = [line.split(":")[1].split()[:2] for line in str(result).splitlines() if line.startswith("Caution: ")]
+        assert len(starts) < 2 or starts[0] != starts[1]
 
 
 def test_first_screens_fit_a_terminal_and_details_hold_the_rest(met_first):
