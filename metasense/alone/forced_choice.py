@@ -180,7 +180,7 @@ class ForcedChoicePanel(OnePanel):
 
     def _by_luck(self) -> str:
         chance = words.percent(self.p_value)
-        said = f"Luck does as well in {chance} of such panels"
+        said = f"Luck does as well in {chance} of panels"
         if self.critical_number > self.tastings:
             return f"{said}; in so few answers no count is statistically significant."
         return f"{said}; {self.critical_number} is statistically significant."

@@ -19,6 +19,7 @@ from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, TICKED, said
 from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
+from metasense.protocols import Protocol
 from metasense.showing import words
 from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
 from metasense.tables.checked import Checked
@@ -301,7 +302,9 @@ class _Join:
                     i, "answer", f"{word!r} is not {CHOICES[name][0]} or {CHOICES[name][1]}. Write one of these."
                 )
                 return None, None
-        picks, size = codes_in(word), 2 if name in ("tetrad", "specified tetrad", "two-out-of-five") else 1
+        picks = codes_in(word)
+        kind = self.plan.protocol
+        size = kind.named if isinstance(kind, Protocol) else 1
         on = [code for code in cups if not (self.plan._marked and code == cups[0])]
         if len(picks) != size or len(set(picks)) != size or not set(picks) <= set(on):
             which = "one of" if size == 1 else "two of"

@@ -8,7 +8,7 @@ from reading import demos
 
 import metasense as ms
 from metasense.results import sentences
-from metasense.showing import words
+from metasense.showing import plain, words
 
 ALWAYS = ("cider_fining", "coffee_bags")  # the third holds no kind of result that these have not
 
@@ -116,6 +116,14 @@ def test_every_command_answers_on_one_screen():
         if "--help" not in where:
             lines = text.splitlines() or [""]
             assert len(lines) <= 25 and max(map(len, lines)) <= 80, where
+
+
+def test_every_protocol_says_what_a_taster_answers():
+    forced = [name for name, kind in ms.PROTOCOLS.items() if isinstance(kind, ms.Protocol)]
+    assert sorted(plain.ASKED) == sorted(forced)
+    assert (
+        plain.Share("triangle", 1 / 3, 0.4, 0.3, 0.5).caption() == "Right of 100 (triangle: the odd one of three cups)"
+    )
 
 
 def test_the_grade_of_a_text_with_known_counts():
