@@ -336,9 +336,9 @@ class _Still:
 
 
 def _share(widgets: Any, start: float, description: str) -> Any:
-    return widgets.FloatSlider(
-        start, min=0, max=0.9, step=0.01, readout_format=".0%", description=description, **_slow(widgets)
-    )
+    shares = sorted({round(start, 2), *(n / 100 for n in range(91))})
+    said = [(words.percent(share), share) for share in shares]
+    return widgets.SelectionSlider(said, value=round(start, 2), description=description, **_slow(widgets))
 
 
 def _scale(widgets: Any, start: float, most: float, step: float, description: str) -> Any:

@@ -84,6 +84,17 @@ class Protocol:
     _correct: Callable[[Array], NDArray[np.bool_]] = field(compare=False)  # percepts (..., cups) -> right or wrong
     _different: tuple[int, ...] = field(compare=False)  # which cups hold the other product
 
+    @property
+    def named(self) -> int:
+        """How many cups an answer names: as many as hold the other product.
+
+        Examples
+        --------
+        >>> protocol("triangle").named, protocol("two-out-of-five").named
+        (1, 2)
+        """
+        return len(self._different)
+
     def p_correct(self, d: ArrayLike) -> Array:
         """Probability of a correct answer at d-prime `d`; same shape as `d`.
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import metasense as ms
+from metasense.showing import words
 from metasense.showing.words import banned
 
 MARGIN = ms.Margin(p_d=0.3, protocol="triangle")
@@ -207,3 +208,9 @@ def test_a_function_may_give_a_picture_and_a_result_answers_in_plain_words():
     box = ms.explore(lambda tastings: (panel, panel.picture("answers")), tastings=(6, 24, 60))
     assert said(box).split()[:5] == panel.plain_answer().split()[:5]
     assert panel.picture("answers").alt in alt(box) and "equally likely" in alt(box)
+
+
+def test_a_share_on_a_slider_is_written_as_everywhere_else():
+    slider = controls(ms.explore(ms.one_panel("triangle", 24, 10, margin=MARGIN)))["margin, as a p_d"]
+    assert slider.label == words.percent(slider.value)
+    assert all(" %" in label for label, _ in slider.options)

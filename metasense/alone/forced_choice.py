@@ -180,10 +180,10 @@ class ForcedChoicePanel(OnePanel):
 
     def _by_luck(self) -> str:
         chance = words.percent(self.p_value)
-        said = f"By luck alone {chance} of such panels have {self.correct} or more right of {self.tastings}"
+        said = f"Luck does as well in {chance} of panels"
         if self.critical_number > self.tastings:
             return f"{said}; in so few answers no count is statistically significant."
-        return f"{said}; from {self.critical_number} on a panel is called statistically significant."
+        return f"{said}; {self.critical_number} is statistically significant."
 
     def _believed(self, test: Protocol) -> dict[str, tuple[float, float, float]]:
         flat = self.p_d_posterior.map(self.protocol.d_prime_from_p_d).map(test.p_correct)

@@ -32,7 +32,7 @@ from metasense.margins import SETTLED, Margin
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, words
 from metasense.showing.glance import Glance, compact
-from metasense.showing.results import Answered, Pictured
+from metasense.showing.results import Answered, Pictured, Statement
 from metasense.showing.tables import Shown, table
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ _KINDS: dict[str, Any] = {
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class OnePanel(Pictured, Answered):
+class OnePanel(Pictured, Answered, Statement):
     """One panel alone; made by `one_panel`. The two kinds differ in their counts and share what is below.
 
     Attributes
@@ -324,8 +324,8 @@ class OnePanel(Pictured, Answered):
         said = [*plain.with_nothing(said, self._nothing())]
         if self.margin is not None:
             said += [self._beside_a_pool(verdict)]
-        names = {ON_D_PRIME: "believed, starting as a pool does", ON_P_D: "believed, starting with every rate alike"}
-        rows = share.rows({names[basis]: numbers for basis, numbers in believed.items()})
+        names = {ON_D_PRIME: "small differences likelier", ON_P_D: "all rates alike"}
+        rows = plain.ranges({names[basis]: numbers for basis, numbers in believed.items()})
         small = compact(share.caption(), plain.HEADERS, rows, self._by_luck())
         return Glance(tuple(said), small, self.notes, self._step(verdict), with_step=self.margin is None)
 
@@ -361,17 +361,17 @@ class OnePanel(Pictured, Answered):
         pooled = str(verdicts({ON_D_PRIME: self.beyond[ON_D_PRIME]}, SETTLED))
         if len(self.beyond) > 1:
             could = f"may say {pooled}" if pooled != verdict else "could say otherwise"
-            return f"A pool {could}, as it starts from one belief, not two."
+            return f"A pool {could}, as it expects less."
         return "A pool could say otherwise, as it asks about panels like this one."
 
     def _step(self, verdict: str) -> str:
         if any("coding error" in note for note in self.notes):
             return "check the key, the codes and the instructions."
         if self.margin is None:
-            return "say what difference would matter (margin=)."
+            return "say what difference would matter (margin= or --margin)."
         if verdict == OPEN:
-            return "serve more panels of the same two products, and pool them all with pool()."
-        return "serve another panel on new batches; one alone speaks for these tasters and cups."
+            return "pool it with more such panels."
+        return "serve another panel on new batches."
 
     def _tables(self) -> tuple[Any, Any]:
         frame = self.to_frame()

@@ -12,6 +12,7 @@ from metasense.alone.two_counts import TwoCountPanel
 from metasense.binomial import at_least, exact_interval, smallest_count
 from metasense.protocols import Protocol, TwoCountProtocol
 from metasense.protocols import protocol as find_protocol
+from metasense.showing import words
 
 if TYPE_CHECKING:
     from metasense.tables.panels import Panels
@@ -36,6 +37,11 @@ def panels_alone(panels: Panels | pd.DataFrame, *, alpha: float = 0.05, prob: fl
         same-different have Fisher's p, a d-prime with its profile-likelihood interval, and nothing else. Answers are
         taken as independent: for panels with repeats the p-value holds, the intervals are too narrow.
 
+    Raises
+    ------
+    ValueError
+        If names, protocols or counts have no column.
+
     Examples
     --------
     >>> frame = {"panel": ["A", "B"], "protocol": ["triangle", "duo-trio"], "tastings": [24, 20], "correct": [10, 15]}
@@ -46,6 +52,11 @@ def panels_alone(panels: Panels | pd.DataFrame, *, alpha: float = 0.05, prob: fl
     1     B    0.021               15    2.020          3.438
     """
     frame = panels if isinstance(panels, pd.DataFrame) else panels.frame
+    lacking = [name for name in ("panel", "protocol", "tastings", "correct") if name not in frame]
+    if lacking:
+        raise ValueError(
+            f"the panels have no column {words.listing(map(repr, lacking))}; read them with read_panels()."
+        )
     keys = [key for key in ("protocol", *COUNTS) if key in frame]
     distinct = frame[keys].drop_duplicates(ignore_index=True)
     parts = [

@@ -166,8 +166,8 @@ def _remarks(row: Any, tastings: int) -> list[str]:
 
     if (tasters := given("tasters")) is not None and tasters < tastings:
         out.append(
-            f"{words.count(int(tasters), 'taster')} gave {words.count(tastings, 'answer')}: the p-value holds if "
-            "all guess, but intervals and probabilities take answers as independent and are too narrow."
+            f"Ranges are too narrow: {words.count(int(tasters), 'taster')} gave {words.count(tastings, 'answer')}, "
+            "taken as independent. The p-value holds if all guess; intervals and probabilities say too much."
         )
     if (blind := given("blind")) in ("single", "none"):
         out.append(
@@ -176,5 +176,5 @@ def _remarks(row: Any, tastings: int) -> list[str]:
             else "Single blind only: the server knew."
         )
     if (looks := given("looks")) is not None and looks > 1:
-        out.append(f"Looked at {int(looks)} times, the end included, which the p-value does not know.")
+        out.append(f"Looked at {int(looks)} times, the end included: luck does as well more often than is said.")
     return out

@@ -128,7 +128,7 @@ class TwoCountPanel(OnePanel):
 
     def _by_luck(self) -> str:
         chance = words.percent(self.p_value)
-        return f"By luck alone {chance} of such panels would have counts at least this far apart."
+        return f"Luck does as well in {chance} of panels."
 
     def _worked_out(self) -> list[str]:
         return [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from metasense.cli.parser import is_a_file, share
@@ -63,7 +64,6 @@ def _panel(chosen: argparse.Namespace) -> list[str]:
 def pool(chosen: argparse.Namespace) -> int:
     """Pool the panels, give the answer, and keep it where that is asked for."""
     from metasense.showing.files import PAGE, POOL, ready
-    from metasense.showing.words import one_line
 
     for path, kind in ((chosen.report, PAGE), (chosen.save, POOL)):
         if path is not None:
@@ -79,14 +79,21 @@ def pool(chosen: argparse.Namespace) -> int:
     after = _after_pool(pooled, typed, _structure(chosen), chosen.card)
     if chosen.report is None and pooled.margin is not None and pooled.plain is not pooled:
         after = ("pool", *_with_margin(pooled, typed, chosen.card), *_structure(chosen), "--report", "answer.html")
-    if chosen.format == "text":
-        show(pooled.details() if chosen.details else pooled)
-        for path in written:
-            print(f"Wrote {one_line(path)}.")
-        then(*after)
-    else:
-        answer(pooled, chosen, after=after, wrote=[str(path) for path in written])
+    _print_pool(pooled, chosen, after, written)
     return _code(pooled)
+
+
+def _print_pool(pooled: Any, chosen: argparse.Namespace, after: tuple[object, ...], written: list[Path]) -> None:
+    """The answer, the files that were written, and the command to go on with."""
+    from metasense.showing.words import one_line
+
+    if chosen.format != "text":
+        answer(pooled, chosen, after=after, wrote=[str(path) for path in written])
+        return
+    show(pooled.details() if chosen.details else pooled)
+    for path in written:
+        print(f"Wrote {one_line(path)}.")
+    then(*after)
 
 
 def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
@@ -366,9 +373,15 @@ def claim(chosen: argparse.Namespace) -> int:
 def show_saved(chosen: argparse.Namespace) -> int:
     """Show a saved pool."""
     from metasense.results.pooling import load
+    from metasense.showing.files import PAGE, ready
 
+    if chosen.report is not None:
+        ready(chosen.report, PAGE)
     pooled = load(chosen.file)
-    answer(pooled, chosen, after=_after_pool(pooled, Named((chosen.file,), saved=pooled)))
+    written = []
+    if chosen.report is not None:
+        written.append(pooled.report(chosen.report, title=chosen.title, overwrite=chosen.overwrite))
+    _print_pool(pooled, chosen, _after_pool(pooled, Named((chosen.file,), saved=pooled)), written)
     return _code(pooled)
 
 

@@ -158,6 +158,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
 
     shown = command("show", "show a saved pool")
     shown.add_argument("file", metavar="FILE.nc", help="what --save or pooled.save() wrote")
+    options.add_page(shown)
     shown.set_defaults(run=_late("answer", "show_saved"))
 
     again = command(

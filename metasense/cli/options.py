@@ -75,6 +75,11 @@ def add_pool(pool: Parser) -> None:
     pool.add_argument("--through-zero", metavar="COLUMN", help="a dose, at whose zero there is nothing to taste")
     pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
     pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")
+    add_page(pool)
+
+
+def add_page(pool: Parser) -> None:
+    """Whether the answer is written as a page."""
     pool.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
     pool.add_argument("--title", default="", metavar="WORDS", help="heading of that page")
     pool.add_argument("--overwrite", action="store_true", help="replace a page or pool of other panels")

@@ -12,6 +12,7 @@ from typing import NoReturn
 
 MARGIN = "--margin"
 LONGEST = 8  # words of a margin and of what may follow it
+UNKNOWN = "unrecognized arguments: "
 CLOSE = 0.6  # how alike a word must be to be taken for a slip
 
 
@@ -22,20 +23,31 @@ class Parser(argparse.ArgumentParser):
     margin = ""  # why the words after --margin are none
     does = ""  # what the command does, in a line
     under: dict[str, Parser]  # its commands, by name
+    line: tuple[str, ...] | list[str] = ()  # all words of the command that is read
 
     def __init__(self, *arguments: object, **named: object) -> None:
         self.under = {}
         super().__init__(*arguments, **named)  # type: ignore[arg-type]
 
     def error(self, message: str) -> NoReturn:
-        if self.margin and message.startswith("unrecognized"):
-            message = self.margin
+        if message.startswith(UNKNOWN):
+            message = self.margin or message + self._as_one(message.removeprefix(UNKNOWN).split())
         if self.greedy and "required: " in message:
             message += (
                 f". Put them before {', '.join(self.greedy[:-1])} and {self.greedy[-1]}, which take every word that "
                 "follows"
             )
         super().error(message)
+
+    def _as_one(self, stray: list[str]) -> str:
+        """The line with stray words and the one before them in quotation marks, where they may be one name."""
+        line = self.line
+        starts = [at for at in range(2, len(line)) if line[at : at + len(stray)] == stray]
+        if not starts or any(word.startswith("-") for word in [line[starts[0] - 1], *stray]):
+            return ""
+        at = starts[0]
+        mended = [*line[: at - 1], " ".join(line[at - 1 : at + len(stray)]), *line[at + len(stray) :]]
+        return f". If they belong to one name, put it in quotation marks:\n  {as_typed(['metasense', *mended])}"
 
     def options(self) -> list[str]:
         """Every option in full."""

@@ -113,6 +113,7 @@ def _run(parser: Parser, words: list[str]) -> int:
         if parser.margin:
             print(f"metasense: {parser.margin}", file=sys.stderr)
             return FAILED
+        parser.line = words
         chosen = parser.parse_args(words)
     except SystemExit as end:  # argparse has said why, or shown its help
         return int(end.code or 0)

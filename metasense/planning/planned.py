@@ -11,7 +11,7 @@ import pandas as pd
 from metasense import pseudonyms
 from metasense.planning.orders import Balance, Orders
 from metasense.planning.texts import Texts, sheet_texts
-from metasense.protocols import Protocol, TwoCountProtocol
+from metasense.protocols import PROTOCOLS, Protocol, TwoCountProtocol
 from metasense.showing import words
 from metasense.showing.results import Statement
 from metasense.tables.cells import plain
@@ -20,7 +20,7 @@ from metasense.tables.panels import Tastings
 CODES = range(100, 1000)
 HAZARDS = ("alcohol", "caffeine", "hot", "additives", "gas")
 MOST_SETS = 3  # sets a person in one session before palates tire; common practice, no source
-DIRECTED = ("2-AFC", "3-AFC", "specified tetrad")
+DIRECTED = tuple(name for name, kind in PROTOCOLS.items() if isinstance(kind, Protocol) and kind.directed)
 TASTING_PART, PREFERENCE, PLACEBO = "tasting", "preference", "placebo"
 SECOND = "second part"
 CUP_COLUMNS = ("tray", "taster", "trial", "part", "place", "code", "sample")

@@ -19,6 +19,7 @@ from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, TICKED, said
 from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
+from metasense.protocols import Protocol
 from metasense.showing import words
 from metasense.tables.cells import NO_ANSWER, Reading, Wrong, no_answer, plain
 from metasense.tables.checked import Checked
@@ -40,6 +41,7 @@ _sure = choice(  # as in the sheets of every language
     **{"fairly sure": "fairly fairlysure 2 ziemlichsicher assezcertain bastante"},
     guessed="guess no 1 geraten deviné adiviné",
 )
+FEW_SETS = 3  # served sets from which not one of this key is another panel's answers, and no slip
 _NONE_LIKED = ("none", "nopreference", "neither", "no", "keinelieber", "sanspréférence", "sinpreferencia")
 
 
@@ -124,6 +126,7 @@ def read_answers(
     join.mark_left_out(opened)
     if not checked.left_out and not checked.frame[["answer", "incident", "notes"]].notna().any(axis=None):
         raise PanelsError("no answer is typed yet. Type what the ballots say under 'answer'.", checked.sheet.source)
+    join.refuse_another_key()
     rows = [row for i in range(len(checked.frame)) if (row := join.row(i)) is not None]
     join.report_repeats()
     checked.raise_any("Write one row a tasting")
@@ -174,6 +177,7 @@ class _Join:
         self.absent: list[str] = []
         self.silent: list[str] = []
         self.broken: list[str] = []
+        self.undecided: list[str] = []
         self.changed: list[str] = []
         self.called = dict(zip(plan.samples, ("old", "new"), strict=True))
         planned = plan.answer_sheet()
@@ -194,6 +198,17 @@ class _Join:
                         problem = Problem(words_, opened.rows[at], self.plan.panel, column, cell, opened.word)
                         self.checked.found.append((-1, problem))
                     self.seen[code] = -1
+
+    def refuse_another_key(self) -> None:
+        """Say once that the key is another panel's, where it holds not one of several sets, instead of row by row."""
+        served = [codes for cell in self.checked.frame["cups"].dropna() if (codes := codes_in(str(cell)))]
+        if len(served) < FEW_SETS or any(all(code in self.part for code in codes) for codes in served):
+            return
+        raise PanelsError(
+            f"none of the {len(served)} sets under 'cups' is in this key, which is that of {self.plan.panel!r}. "
+            "Take the key that was written with these answers, in the folder they were served from.",
+            self.checked.sheet.source,
+        )
 
     def wrong(self, i: int, column: str, message: str) -> None:
         mask = np.arange(len(self.checked.frame)) == i
@@ -287,7 +302,9 @@ class _Join:
                     i, "answer", f"{word!r} is not {CHOICES[name][0]} or {CHOICES[name][1]}. Write one of these."
                 )
                 return None, None
-        picks, size = codes_in(word), 2 if name in ("tetrad", "specified tetrad", "two-out-of-five") else 1
+        picks = codes_in(word)
+        kind = self.plan.protocol
+        size = kind.named if isinstance(kind, Protocol) else 1
         on = [code for code in cups if not (self.plan._marked and code == cups[0])]
         if len(picks) != size or len(set(picks)) != size or not set(picks) <= set(on):
             which = "one of" if size == 1 else "two of"
@@ -301,6 +318,7 @@ class _Join:
         for number in range(1, self.plan.pairs + 1):
             pair, liked = cells[f"pair_{number}"], cells[f"preferred_{number}"]
             if liked is None:
+                self.undecided += [str(cells["taster"])] if pair is not None else []
                 continue
             if pair is None:
                 self.wrong(
@@ -337,6 +355,9 @@ class _Join:
                 f"served, and no answer typed: {words.listing(self.silent, 12)}. If somebody did not come, write "
                 "absent under incident."
             )
+        if self.undecided:
+            who = words.listing(dict.fromkeys(self.undecided), 12)
+            yield f"a pair served, and no preference typed: {who}. For somebody who has none, write none."
         if self.broken:
             yield f"left out, as what was served is no {self.plan.protocol.name}: {words.listing(self.broken, 12)}."
         unused = len(self.planned) - len(self.checked.frame) - self.checked.left_out

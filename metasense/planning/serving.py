@@ -205,7 +205,10 @@ def _problems(plan: ServingPlan, names: list[str], sets: int) -> Iterator[str]:
         yield f"reference is one of the samples, {samples[0]!r} or {samples[-1]!r}; got {plan.reference!r}."
     for hazard in plan.hazards or ():
         if hazard not in HAZARDS:
-            yield f"{hazard!r} is not one of the hazards {words.listing(HAZARDS)}."
+            yield (
+                f"{hazard!r} is not one of the hazards {words.listing(HAZARDS)}, which the sheets have words for. "
+                "Leave it out here, and tell tasters of it in words of your own: texts= (--texts), under [information]."
+            )
 
 
 def _listed(items: Iterable[str]) -> list[str]:

@@ -22,8 +22,10 @@ from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
 from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import figures, tables, words
-from metasense.showing.results import Pictured
+from metasense.questions.hundred import share
+from metasense.showing import figures, plain, tables, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.results import Answered, Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,12 +33,13 @@ if TYPE_CHECKING:
 Array = NDArray[np.floating[Any]]
 
 NAMES = ("none", "same", "varying", "some")
+OPEN = words.VERDICTS[2]
 SMALL = 0.01
 BEFORE = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)  # probabilities of nothing that are tried
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Averaged(Pictured):
+class Averaged(Pictured, Answered):
     """The answer as a mixture of the explanations. Made by `Pooled.averaged`.
 
     Attributes
@@ -377,6 +380,36 @@ class Averaged(Pictured):
 
     def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
         return self.on_the_odds()
+
+    def _glance(self) -> Glance:
+        rate = self.rate(self.core.main_protocol)
+        verdict = self.verdict()
+        of = share(rate.protocol, rate.p_c, self.core.margin)
+        said = [of.after(f"{plain.lead(verdict.label)} if there may be nothing to taste")]
+        if verdict.margin is not None:
+            likely = side(verdict.above), side(verdict.below)
+            said.append(plain.beside_the_margin(OPEN, *likely, larger=verdict.above > verdict.below))
+        before = words.percent(self.prior[0])
+        none = words.probability(self.nothing)
+        said.append(f"It is {none} probable that there is nothing to taste ({before} before tasting).")
+        ranges = {}
+        known = self.core.rate(rate.protocol).p_c
+        for name, p_c in (
+            ("panels like these", rate.p_c),
+            ("the next panel", rate.next_p_c),
+            ("if there is something", known),
+        ):
+            ranges[name] = (p_c.median, *p_c.interval())
+        small = compact(of.caption(), plain.HEADERS, of.rows(ranges))
+        return Glance(tuple(said), small, (), self._step(verdict), with_step=False)
+
+    def _step(self, verdict: Verdict) -> str:
+        """What to do with an answer that counts a chance of nothing."""
+        if verdict.margin is None:
+            return "say what difference would matter (margin= or --margin)."
+        if verdict.label != self.core.verdict().label:
+            return f"say both verdicts: without a chance of nothing it is {self.core.verdict().label}."
+        return "go on as the pool itself says; its verdict is the same."
 
     def _shown(self) -> Sequence[str | tables.Shown]:
         chances = zip(NAMES, self.prior, self.probability, strict=False)

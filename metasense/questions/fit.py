@@ -211,9 +211,9 @@ class Fit(Pictured):
             row = self.panels.loc[self.panels["surprise"].idxmin()]
             out.append(
                 f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
-                f"{row['tastings']}, where they predict {words.percent(row['expected'])}. A panel this far off turns "
-                f"up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Check its "
-                "record."
+                f"{row['tastings']}, where they predict about {row['expected'] * row['tastings']:.0f}. A panel this "
+                f"far off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. "
+                "Check its record."
             )
         if self.spread < SURPRISING:
             out.append(
@@ -331,10 +331,11 @@ class Fit(Pictured):
     def _shown(self) -> list[str | tables.Table]:
         said = self.warnings or ("None of the checks objects.",) if len(self.panels) > 1 else ()
         predictor = "the other panels predict" if len(self.panels) > 1 else "the prior predicts"
+        counts = [f"about {n:.0f}" for n in self.panels["expected"] * self.panels["tastings"]]
         table = tables.table(
-            self.panels,
+            self.panels.assign(expected=counts),
             caption=f"Each panel against what {predictor} for it",
-            kinds={"expected": "percent", "surprise": "probability"},
+            kinds={"expected": "text", "surprise": "probability"},
             labels={"expected": "expected correct", "surprise": "as surprising or more"},
             most=40,
         )

@@ -26,7 +26,7 @@ from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
 from metasense.showing import figures, words
 from metasense.showing.glance import Glance, compact, cut
-from metasense.showing.results import Answered, Pictured
+from metasense.showing.results import Answered, Pictured, Statement
 from metasense.showing.tables import Table, table
 
 if TYPE_CHECKING:
@@ -39,10 +39,11 @@ HOPELESS = 0.01  # a plan with a smaller chance than this is said not to settle 
 DRAWS = 4000  # combinations of counts drawn where there are more than so many
 CANNOT, CANNOT_BOUND = "cannot settle it", "cannot end within the margin"
 SHOWN = 12  # plans in a table and in the figure
-FIRST = 6  # and on a first screen
+FIRST = 3  # and on a first screen
 LIKELY = 0.5  # a plan with at least this chance is said to be likely to settle the question
 LARGER = (8, 16, 32)  # panels that are tried where no plan is likely to
 ROUGHLY = 1000  # combinations drawn for those
+SAME_PAIR = "The same pair as"
 COLUMNS = (
     "Settled: chance that the answer is then beyond or within the margin, and how much of it is each; ± (SE): error of "
     "drawing outcomes. Expected width: of the 95 % interval of the average d-prime. People: if nobody comes twice. "
@@ -56,7 +57,7 @@ COLUMNS_ALREADY = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Plans(Pictured, Answered):
+class Plans(Pictured, Answered, Statement):
     """Plans compared by what they may settle and what they cost. Made by `plan_next`.
 
     Attributes
@@ -183,6 +184,13 @@ class Plans(Pictured, Answered):
             return f"serve {plan.name}, if it is in reach."
         return f"serve {plan.name}, if it is in reach; the question may well stay open."
 
+    def _first_rows(self) -> pd.DataFrame:
+        """Rows of a first screen: the best for their cups, with the one named first and the likeliest among them."""
+        named = 0 if self.already else self._place_of_likely()
+        likeliest = 0 if self.already else int(self.frame["settled"].to_numpy().argmax())
+        wanted = dict.fromkeys([0, named, likeliest, *range(1, len(self.frame))])
+        return self.frame.iloc[sorted([*wanted][:FIRST])]
+
     def _likely(self) -> list[str]:
         """Whether anything in reach is likely to settle the question, and what it would take."""
         frame = self.frame
@@ -195,11 +203,7 @@ class Plans(Pictured, Answered):
             ]
         row = frame.iloc[self._place_of_likely()]
         if row["settled"] >= LIKELY:
-            said = [f"Likely to settle it, with the fewest cups: {self._briefly(row)}."]
-            first = frame.iloc[0]
-            if first["plan"] != row["plan"]:
-                said.append(f"Best for its cups: {self._briefly(first)}.")
-            return said
+            return [f"Likely to settle it, with the fewest cups: {self._briefly(row)}."]
         which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
         said = [f"Nothing here is likely to settle it. {which}: {self._briefly(row)}."]
         if self.larger is not None:
@@ -219,26 +223,20 @@ class Plans(Pictured, Answered):
         return f"{row['plan']}: a chance of {words.probability(row['settled'])} for {words.count(row['cups'], 'cup')}"
 
     def _glance(self) -> Glance:
-        frame = self._ranked(FIRST)
+        frame = self._first_rows()
         settles = "still settled" if self.already else "settles it"
         rows = [
-            [
-                cut(row.plan, 34),
-                words.probability(row.settled),
-                words.probability(row.within),
-                words.whole(row.cups),
-                words.whole(row.people),
-            ]
-            for row in frame.head(FIRST).itertuples()
+            [cut(row.plan, 46), words.probability(row.settled), words.whole(row.cups)] for row in frame.itertuples()
         ]
-        note = (
-            f"{settles[0].upper()}{settles[1:]}: chance that the answer is then beyond or within the margin; of it "
-            "within: the chance that it is within. Tasters: if nobody comes twice."
-        )
-        first = "narrowing most for their cups" if self.already else "with the fewest cups for their chance"
-        caption = f"{words.count(len(rows), 'plan')} of {len(self.frame)}, those {first} first"
-        shown = compact(caption, ["plan", settles, "of it within", "cups", "tasters"], rows, note)
-        return Glance(tuple(self._likely()), shown, self.notes, self._step(), with_step=False)
+        first = "narrowing most for their cups" if self.already else "best for their cups"
+        caption = f"{words.count(len(rows), 'plan')} of {len(self.frame)}, {first} (new pair: batches not tasted yet)"
+        shown = compact(caption, ["plan", settles, "cups"], rows)
+        return Glance(tuple(self._likely()), shown, self._on(frame["plan"]), self._step(), with_step=False)
+
+    def _on(self, shown: pd.Series) -> tuple[str, ...]:
+        """The notes that concern the plans shown."""
+        again = shown.str.contains("same pair as", regex=False).any()
+        return tuple(note for note in self.notes if again or not note.startswith(SAME_PAIR))
 
     def _line(self) -> str:
         if (self.frame["says"] == CANNOT).all():
@@ -506,9 +504,9 @@ def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[s
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
         pair = core.panels[panel].frame["batch_pair"].iloc[0]
         yield (
-            f"The same pair as {words.one_line(panel)}{'' if pd.isna(pair) else f' ({words.one_line(pair)})'}: further "
-            "tastings tell of that batch pair, taken to keep the d-prime it had in that panel, and of the average only "
-            "through it. New batch pairs also show how much batches differ."
+            f"{SAME_PAIR} {words.one_line(panel)}{'' if pd.isna(pair) else f' ({words.one_line(pair)})'}: further "
+            "tastings tell mostly of that pair. It is taken to keep the d-prime it had in that panel, and of the "
+            "average they tell only through it. New batch pairs also show how much batches differ."
         )
     if (frame["panels"] > 1).any():
         yield (

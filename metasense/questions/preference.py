@@ -36,7 +36,7 @@ from metasense.questions.asked import ANSWERS, Asked, answers_of, pairs_of, plac
 from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact
-from metasense.showing.results import Answered, Pictured
+from metasense.showing.results import Answered, Pictured, Statement
 from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def preference(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Preference(Pictured, Answered):
+class Preference(Pictured, Answered, Statement):
     """The preference for the new product, guessing taken out and among everyone. Made by `preference`.
 
     Attributes
@@ -443,8 +443,8 @@ class Preference(Pictured, Answered):
         if self.correct:
             odd = any(a.protocol == "triangle" for a in self.correct)
             found.append(
-                "Luck and telling the cups apart are bookkeeping: nobody can say which correct answers were which"
-                + (", and a choice among three cups favours the odd one." if odd else ".")
+                "Nobody can say which correct answers were luck: the split is bookkeeping."
+                + (" A choice among three cups favours the odd one." if odd else "")
             )
         advice = self._advice()
         if advice:
@@ -469,8 +469,8 @@ class Preference(Pictured, Answered):
         together = [a for a in self.everyone if a.row is not None]
         if together:
             found.append(
-                f"Asked of everyone: {words.listing((a.panel for a in together), most=6)}. If that was about the very "
-                "cups of the test, the answers echo it; a separate pair is better."
+                f"Asked of everyone, perhaps about the very cups of the test, which answers then echo: "
+                f"{words.listing((a.panel for a in together), most=6)}. A separate pair is better."
             )
         several = [a.panel for a in {*self.correct, *self.everyone} if a.repeated]
         if several:
@@ -480,8 +480,8 @@ class Preference(Pictured, Answered):
             )
         if max(len(self.correct), len(self.everyone)) > 1 and self.spread:
             found.append(
-                "Panels may differ in preference: the share is a typical panel's, with a half-normal prior "
-                f"({self.spread:g}, log odds) on how much they differ."
+                "Panels may differ in preference: the share is a typical panel's. How much they differ has a "
+                f"half-normal prior ({self.spread:g}, log odds)."
             )
         return tuple(found)
 
@@ -597,8 +597,8 @@ class Preference(Pictured, Answered):
             )
             for whom, d in found.items()
         ]
-        headers = ("of 100", *plain.HEADERS[1:], "more than half")
-        small = compact("How many would choose the new product", headers, rows, "More than half: how probable that is.")
+        headers = ("of 100", *plain.HEADERS[1:], "chance of over 50")
+        small = compact("How many would choose the new product", headers, rows)
         return Glance(tuple(said), small, self._cautions(), self._next_step())
 
     def _found(self) -> dict[str, Distribution]:

@@ -425,7 +425,7 @@ def prior_warnings(cases: pd.DataFrame, where: str = "") -> tuple[str, ...]:
     if (priors["change"].abs() > MOVES * whole["median"]).any():
         most = priors.loc[priors["change"].abs().idxmax()]
         out.append(
-            f"The answer rests on the prior: with {most['case']}, the median of the average d-prime{where} is "
+            f"The answer rests on the prior. With {most['case']}, the median of the average d-prime{where} is "
             f"{words.distinct(most['median'], whole['median'])[0]} in place of "
             f"{words.distinct(most['median'], whole['median'])[1]}. More tastings, or a sharper protocol, would change "
             "that."

@@ -20,19 +20,22 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.thinned import SomePosterior
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions.averaged import NAMES, Averaged
-from metasense.showing import figures, tables, words
-from metasense.showing.results import Pictured
+from metasense.questions.hundred import share
+from metasense.showing import figures, plain, tables, words
+from metasense.showing.glance import Glance, compact, cut
+from metasense.showing.results import Answered, Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 EVEN = (0.25, 0.25, 0.25, 0.25)
 SPEAKS = 3.0  # times as probable as panels that all differ, from which a pool's cautions point here
+FIRST = 4  # panels on a first screen
 FEWEST = 4  # panels from which it is asked unasked: fewer cannot tell a share from a spread
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Some(Pictured):
+class Some(Pictured, Answered):
     """The pool if only some panels have something to taste. Made by `Pooled.some`.
 
     Attributes
@@ -355,6 +358,27 @@ class Some(Pictured):
             f"({words.one_line(least)}) to {words.probability(absent.max())} ({words.one_line(most)})."
         )
 
+    def _glance(self) -> Glance:
+        rate = self.rate(self.core.main_protocol)
+        of = share(rate.protocol, rate.p_c, self.core.margin)
+        lead = f"{plain.lead(self.verdict().label)} if only some panels have something to taste"
+        low, high = self.nothing.interval()
+        about = f"about {plain.of_100(self.nothing.median)} ({plain.of_100(low)} to {plain.of_100(high)})"
+        if self.stated is not None:
+            about = f"{plain.of_100(self.stated)} (as stated)"
+        said = (of.after(lead), f"Of 100 such panels {about} would have nothing.", self.compared())
+        frame = self.panels_frame().sort_values("p_nothing", ascending=False, kind="stable")
+        rows = [
+            (cut(row.panel), _counted(row).removesuffix(" correct"), words.probability(row.p_nothing))
+            for row in frame.head(FIRST).itertuples()
+        ]
+        first = f", first {FIRST} of {len(frame)}" if len(frame) > FIRST else ""
+        small = compact(f"How probable it is that a panel had nothing{first}", ("panel", "right", "nothing"), rows)
+        step = "go on with the pool itself, which fits these panels better."
+        if self.factor() >= 1:
+            step = "look for what the panels with something share, and name it as a moderator."
+        return Glance(said, small, (), step, with_step=False)
+
     def _shown(self) -> Sequence[str | tables.Shown]:
         chance = {"prior": "probability", "probability": "probability"}
         weighed = self.explanations().reset_index()
@@ -397,7 +421,7 @@ def caution(core: Core) -> list[str]:
         return []
     low, high = found.nothing.interval()
     return [
-        f"Perhaps only in some panels: they are {words.times(found.factor())} times as probable if "
-        f"{words.percent(low)} to {words.percent(high)} of panels have nothing to taste as if every panel has "
-        "something. One average then describes neither; see some()."
+        f"Perhaps only in some panels: {words.times(found.factor())} times as probable as that every panel has "
+        f"something to taste. Then {words.percent(low)} to {words.percent(high)} of panels have nothing, and one "
+        "average describes neither kind; see some()."
     ]

@@ -29,8 +29,8 @@ from metasense.engine.likelihood import RepeatedTotal, Repeats
 from metasense.margins import SETTLED
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, tables, words
-from metasense.showing.glance import ROWS, Glance, compact, cut
-from metasense.showing.results import Answered, Pictured, Result
+from metasense.showing.glance import Glance, compact, cut
+from metasense.showing.results import Answered, Pictured, Result, Statement
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,6 +44,7 @@ LIKELY = 0.8  # chance of settling it that "how many more tastings" asks for
 MOST = 200  # more tastings than this are not looked at
 CELLS = 240  # per side of the guess rate, close together where a beta distribution can be steep
 NODES = 40  # d-primes of a panel, of equal probability, at each overdispersion
+FIRST = 4  # rows of the table on a first screen
 ONLY = "the only taster"  # of a panel given by its total alone
 
 
@@ -92,7 +93,7 @@ def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Tasters(Pictured, Answered):
+class Tasters(Pictured, Answered, Statement):
     """Each repeat taster's rate above guessing, and how unlike one another tasters are. Made by `tasters`.
 
     Attributes
@@ -353,11 +354,11 @@ class Tasters(Pictured, Answered):
         if len(test):
             kind = forced_choice(test[0])
             chance = words.percent(float(kind.p_from_p_d(self.threshold)))
-            example = f" (in a {kind.name} test: {chance} correct)"
+            example = f"{chance} correct in a {kind.name} test. That is "
         found = [
-            f"Better than guessing means more than {share} of the way from guessing to always right{example}. The rate "
+            f"Better than guessing means above {example}{share} of the way from guessing to always right. The rate "
             "is taken to vary smoothly between people, so a smallest rate worth the name has to be stated.",
-            "Each rate is pulled towards the panel's: with few tastings most of a striking count is luck.",
+            "With few tastings most of a striking count is luck. Each rate is therefore pulled towards the panel's.",
             "Order: most tastings first, then as in the table. This is no ranking; let codes stand for people.",
             f"More tastings: how many this person would have to add for a chance of {words.percent(LIKELY)} that it is "
             f"then settled (probability above {words.percent(SETTLED)} either way).",
@@ -440,12 +441,12 @@ class Tasters(Pictured, Answered):
         rows = [
             (name, f"{row.correct} of {row.tastings}", plain.of_100(share.middle),
              share.between().strip(" ()"), words.probability(row.p_better))
-            for row, name, share in zip(frame.head(ROWS).itertuples(), names, shares, strict=False)
+            for row, name, share in zip(frame.head(FIRST).itertuples(), names, shares, strict=False)
         ]  # fmt: skip
         headers = ("taster", "right", *plain.HEADERS[1:], "better than guessing")
         hidden = len(frame) - len(rows)
-        note = f"{words.count(hidden, 'more row')} in details()." if hidden > 0 else ""
-        small = compact("Right answers out of 100, taster by taster, given everybody's answers", headers, rows, note)
+        first = f", first {len(rows)} of {len(frame)}" if hidden > 0 else ""
+        small = compact(f"Right of 100{first}", headers, rows)
         return Glance(said, small, self.notes, self._next_step(frame))
 
     def _counted(self, p: Array, people: int | None = None) -> str:

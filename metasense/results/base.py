@@ -26,7 +26,7 @@ from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
 from metasense.showing.glance import Glance
-from metasense.showing.results import Answered, Pictured, Result
+from metasense.showing.results import Answered, Pictured, Result, Statement
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
 
 
-class Pool(Pictured, Answered):
+class Pool(Pictured, Answered, Statement):
     """A pool of any kind; made by `pool`.
 
     Attributes

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 from metasense.core.answers import Rate, Verdict, side
 from metasense.core.core import Core
-from metasense.engine.distribution import Distribution
-from metasense.margins import SETTLED, Margin
-from metasense.protocols import Protocol
+from metasense.margins import SETTLED
 from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
+from metasense.questions.hundred import share
 from metasense.questions.next_panel import plan_next, usual_size
 from metasense.questions.plan import Plan
 from metasense.results import notes
@@ -21,17 +20,6 @@ from metasense.showing.tables import Table
 
 UNLIKELY = 0.05  # chance of settling below which no single panel is advised
 POOR = "Not to be relied on, as the sample is not good enough"
-
-
-def share(test: Protocol, p_c: Distribution, margin: Margin | None) -> plain.Share:
-    """A share of correct answers beside what guessing and the margin give; that on the side to which panels lean."""
-    middle = p_c.median
-    at_margin = None
-    if margin is not None:
-        d = -margin.d_prime if test.directed and middle < test.guess else margin.d_prime
-        at_margin = float(test.p_correct(d))
-    low, high = p_c.interval()
-    return plain.Share(test.name, test.guess, middle, low, high, at_margin)
 
 
 def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: str = "") -> tuple[str, ...]:
@@ -66,7 +54,7 @@ def table(core: Core, rate: Rate, next_one: str = "the next such panel", *, zero
     averaged = Averaged(core, core.priors.odds)
     if zero and averaged.nothing >= plain.MENTIONED:
         counted = averaged.rate(rate.protocol).p_c
-        ranges["the same, if there may be nothing at all"] = (counted.median, *counted.interval())
+        ranges["counting a chance of nothing"] = (counted.median, *counted.interval())
     ranges[next_one] = (following.median, *following.interval())
     rows = of.rows(ranges)
     return compact(of.caption(), plain.HEADERS, rows)

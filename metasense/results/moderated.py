@@ -18,6 +18,7 @@ from metasense.margins import SETTLED
 from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
+from metasense.questions.hundred import share
 from metasense.questions.moderators import Moderation, by_integration
 from metasense.questions.prediction import where
 from metasense.results import first, notes, sentences, strips
@@ -127,7 +128,7 @@ class Moderated(Moderation, BesidePlain):
         ...          "weeks": [1, 2, 4, 6, 8, 10]}
         >>> stored = ms.pool(table, moderators="weeks", margin=ms.Margin(d_prime=1))
         >>> stored.on_the_priors()[0][:44]
-        'The answer rests on the prior: with prior sc'
+        'The answer rests on the prior. With prior sc'
         """
         warned, said = self._on_the_priors()
         return (*warned, said)
@@ -339,8 +340,7 @@ class Moderated(Moderation, BesidePlain):
             found = changed_together(panels, m, asked, called.name)
             listed += [f"{words.listing(found)} changed along with {called.name(m.name)}"] if found else []
         text = (
-            f"Panels were not randomised to {called.listed(self.moderators)}: whatever else changed from panel to "
-            "panel is in these numbers too"
+            f"Panels were not randomised to {called.listed(self.moderators)}: what else changed is in these numbers too"
         )
         text += f" (in these panels, {'; '.join(listed)})." if listed else "."
         if paired:
@@ -351,11 +351,10 @@ class Moderated(Moderation, BesidePlain):
             )
         if len(panels) >= ADVISED * len(self.moderators):
             return (text,)
-        counted = f"{words.count(len(panels), 'panel')}, {words.count(len(self.moderators), 'moderator')}"
         return (
             text,
-            f"Below {ADVISED} panels per moderator (here {counted}) only one moderator, named before the panels were "
-            "seen, is sensible; anything else is a question for new panels.",
+            f"Only {words.count(len(panels), 'panel')}: {ADVISED} for each column asked about are advised. So few "
+            "allow one moderator, named before the panels were seen; anything else is a question for new panels.",
         )
 
     @property
@@ -540,24 +539,27 @@ class Moderated(Moderation, BesidePlain):
         stated = [self._stands(m, value) for m in self.design.moderators for value in self.stated(m)]
         said = first.with_nothing(self.core, self._plainly())
         of = stated[0].share
+        rows: list[tuple[str, ...]]
         rows = [(f"{s.name} {s.value}", plain.of_100(s.share.middle), s.share.between().strip(" ()"), s.word)
                 for s in stated[:ROWS]]  # fmt: skip
-        headers = (*plain.HEADERS, "verdict")
-        note = f"{of.beside().capitalize()}."
-        if len(self.design.moderators) > 1:
-            note += " Each row with the other columns at their average."
+        headers: tuple[str, ...] = (*plain.HEADERS, "verdict")
+        if len(rows) < 3:  # the answer says both verdicts
+            rows = [row[:-1] for row in rows]
+            headers = plain.HEADERS
+        several = len(self.design.moderators) > 1
+        note = "Each row with the other columns at their average." if several else ""
         return Glance(said, compact(of.caption(), headers, rows, note), self._cautions(), self._next_step())
 
     def _stands(self, m: Moderator, value: Any) -> _Stands:
         """What is known at one value of a moderator."""
         there = self.at(**{m.name: value})
-        share = first.share(self.protocol, there.posterior.average_rate(self.protocol), self.core.margin)
+        of = share(self.protocol, there.posterior.average_rate(self.protocol), self.core.margin)
         name = self._called.name(m.name)
         verdict = None if self.core.margin is None else self._verdict(m, value)
         way = plain.direction(there.expected_way, SETTLED, alone=True)
         stated = cut(self._called.value(m.name, value))
         at = f"with {cut(name)} at {stated}" if m.numeric else f"for {cut(name)} {stated}"
-        return _Stands(cut(name), stated, at, share, verdict, way)
+        return _Stands(cut(name), stated, at, of, verdict, way)
 
     def _ends(self) -> tuple[_Stands, ...]:
         """Both ends of the first moderator; of words, the least and the largest difference."""

@@ -132,10 +132,7 @@ class Nested(Nesting, BesidePlain):
         counts = np.bincount(self.index)
         found = []
         if len(self.groups) < 5:
-            found.append(
-                f"Only {words.count(len(self.groups), self.noun)}: how much one differs from another rests largely on "
-                "the prior."
-            )
+            found.append(f"Only {words.count(len(self.groups), self.noun)}: how they differ is largely assumed.")
         alone = [self.groups[k] for k in np.flatnonzero(counts == 1)]
         if alone:
             each = f"each of the {words.plural_of(self.noun)}" if len(alone) > 1 else self.noun
@@ -197,9 +194,9 @@ class Nested(Nesting, BesidePlain):
         verdict = self.verdict()
         over = f"over {words.count(len(self.groups), self.noun)}, "
         said = first.answer(self.core, rate, verdict, self.levels.new_group.expected_way, over)
-        small = first.table(self.core, rate, f"the next panel, from a new {self.noun}")
+        small = first.table(self.core, rate, f"the next, from a new {self.noun}")
         if verdict == words.VERDICTS[2]:
-            step = f"serve a panel from a new {self.noun}, which tells more than one from a known one."
+            step = f"serve a panel from a new {self.noun}, which tells most."
         else:
             step = first.settled(self.core, verdict.label)
         return Glance(said, small, self._cautions(), first.at_hand(self.core) or step)

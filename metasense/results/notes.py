@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from metasense.core.answers import Verdict
@@ -130,8 +131,9 @@ def people(core: Core) -> list[str]:
     if linked is None or not (linked > 1).any():
         return []
     return [
-        f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel: counted once, "
-        "but their answers in different panels are computed as independent, so the interval may be too narrow."
+        f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel, so the "
+        "interval may be too narrow. They are counted once, but their answers in different panels are computed as "
+        "independent."
     ]
 
 
@@ -178,6 +180,7 @@ def _in_the_panels(core: Core) -> list[str]:
     """What the way the panels were served, and what was served, leaves open."""
     frame = core.panels.frame
     found: list[str] = []
+    by_total = [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in core.collected.rows]
     if (frame["correct"].eq(frame["tastings"]) & frame["tastings"].gt(0)).fillna(False).all():
         found.append(
             "Every answer in every panel was correct: the data give only a lower limit, and how far above it the "
@@ -199,13 +202,13 @@ def _in_the_panels(core: Core) -> list[str]:
             "less.",
         ),
         (
-            frame["tasters"] < frame["tastings"],
+            (frame["tasters"] < frame["tastings"]).fillna(False) & ~np.array(by_total, bool),
             "Repeat tasters: {}. People and tastings are counted apart, and tasters may differ among themselves.",
         ),
         (
-            [isinstance(e, RepeatedTotal) and e.tasters > 1 for e in core.collected.rows],
-            "Repeat tasters known by their total only: {}. It is taken as spread evenly over them; their single "
-            "answers, as tastings, would say more.",
+            by_total,
+            "Repeat tasters known by their total only: {}. People and tastings are counted apart, and the total is "
+            "taken as spread evenly over people who may differ; their single answers, as tastings, would say more.",
         ),
         (frame["tasters"] == 1, "A single taster: {}. It tells what that person can do, and enters as one person."),
     ):

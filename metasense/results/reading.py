@@ -19,6 +19,7 @@ KNOWN = (
     "the number of tasters is not given",
 )  # notes on reading that go without saying
 NAMED = 5  # variables named in a sentence
+FIRST = 3  # in the table of a first screen
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,16 +42,20 @@ class Reading:
         """So many of them, with the article."""
         return f"the {words.count(n, self.noun, self.plural)}"
 
-    def verdicts(self, lead: str, said: np.ndarray) -> str:
-        """How many are on which side of the margin, and which are beyond it."""
+    def verdicts(self, lead: str, said: np.ndarray, *, named: bool = True) -> str:
+        """How many are on which side of the margin, and, if `named`, which are beyond it."""
         if self.stock.margin is None:
             return f"{lead} there are no verdicts without a margin."
         names = np.array(self.stock.tables.names, object)
         beyond = names[said == BEYOND].tolist()
-        which = f" ({words.listing([words.one_line(n) for n in beyond], NAMED)})" if beyond else ""
+        which = f" ({words.listing([words.one_line(n) for n in beyond], NAMED)})" if beyond and named else ""
         counts = [f"{len(beyond) or 'none'} {'is' if len(beyond) == 1 else 'are'} beyond the margin{which}"]
         counts += [f"{int((said == kind).sum()) or 'none'} {kind}" for kind in (WITHIN, OPEN)]
         return f"{lead} {words.listing(counts)}."
+
+    def shows_beyond(self, frame: pd.DataFrame) -> bool:
+        """Whether the table of a first screen holds all that are beyond the margin."""
+        return self.stock.margin is not None and int((frame["verdict"] == BEYOND).sum()) <= FIRST
 
     def ranked(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The likeliest beyond the margin first; by size where there is none."""
@@ -60,12 +65,12 @@ class Reading:
     def caption(self, n: int) -> str:
         """What the small table holds."""
         test = self.stock.test
-        shown = min(n, 8)
-        first = f", the first {shown} of {n}" if shown < n else ""
-        beside = [f"guessing gives {plain.of_100(test.guess)}"]
+        shown = min(n, FIRST)
+        first = f", first {shown} of {n}" if shown < n else ""
+        beside = [f"guessing {plain.of_100(test.guess)}"]
         if self.stock.margin is not None:
-            beside.append(f"the margin is {plain.of_100(float(test.p_correct(self.stock.margin.d_prime)))}")
-        return f"Right answers out of 100 in a {test.name} test{first}; {' and '.join(beside)}"
+            beside.append(f"margin {plain.of_100(float(test.p_correct(self.stock.margin.d_prime)))}")
+        return f"Right of 100 ({test.name}){first}; {', '.join(beside)}"
 
     def table(self, frame: pd.DataFrame) -> tables.Table:
         """Every variable, the likeliest beyond the margin first."""
@@ -118,9 +123,8 @@ class Reading:
         number = int(stock.significant().sum())
         counted = stock.alone["p_value"].notna().sum()
         return (
-            f"Many tests find something by luck: {number} of {words.count(int(counted), 'panel')} are statistically "
-            f"significant alone, where up to {max(round(ALPHA * counted), 1)} would be if nothing could be tasted "
-            "anywhere."
+            f"Some is luck: {number} of {words.count(int(counted), 'panel')} are statistically significant alone, and "
+            f"luck gives up to {max(round(ALPHA * counted), 1)}."
         )
 
     def on_the_priors(self, frame: pd.DataFrame) -> list[str]:
@@ -130,13 +134,15 @@ class Reading:
         if undone:
             named = words.listing(map(words.one_line, undone), NAMED)
             found.append(
-                f"The verdict rests on the prior for {named}: with its scales halved or doubled it is another."
+                f"The verdict rests on the prior for {len(undone)} of "
+                f"{words.count(len(frame), self.noun, self.plural)}. With its scales halved or doubled it is another "
+                f"for {named}."
             )
         moved = int(frame["size_rests_on_prior"].sum())
         if moved:
             found.append(
-                f"The size rests on the prior for {moved} of {words.count(len(frame), self.noun, self.plural)}: half "
-                "its scales, or twice, move it by more than a quarter. More tastings would change that."
+                f"The size rests on the prior for {moved} of {words.count(len(frame), self.noun, self.plural)}. "
+                "Half its scales, or twice, move it by more than a quarter; more tastings would change that."
             )
         return found
 

@@ -16,11 +16,11 @@ from metasense.margins import Margin, margin_of
 from metasense.protocols import Protocol
 from metasense.results.pooled import Pooled
 from metasense.results.pooling import pool
-from metasense.results.reading import Reading
+from metasense.results.reading import FIRST, Reading
 from metasense.results.together import Together
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact, cut
-from metasense.showing.results import Answered, Pictured
+from metasense.showing.results import Answered, Pictured, Statement
 from metasense.tables.panels import Panels
 from metasense.tables.stocked import read_stocked
 
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from matplotlib.axes import Axes
-
-ROWS = 8  # of the table on a first screen
 
 
 def pool_each(
@@ -105,7 +103,7 @@ def _teller(size: int) -> Any:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Shelf(Pictured, Answered):
+class Shelf(Pictured, Answered, Statement):
     """Many variables, each pooled on its own. Made by `pool_each`.
 
     Attributes
@@ -250,32 +248,33 @@ class Shelf(Pictured, Answered):
             *reading.on_the_panels(),
         )
 
-    def _answer(self) -> tuple[str, ...]:
+    def _answer(self, *, named: bool = True) -> tuple[str, ...]:
         reading = self._reading
         frame = self.to_frame()
         lead = f"Of {reading.these(len(self))}, each on its own,"
-        said = [reading.verdicts(lead, frame["verdict"].to_numpy())]
+        said = [reading.verdicts(lead, frame["verdict"].to_numpy(), named=named)]
         doubtful = int((frame["p_none"] >= 0.5).sum())
         if doubtful:
             share = words.count(doubtful, reading.noun, reading.plural)
-            said.append(f"For {share} it is more probable than not that there is nothing to taste.")
+            said.append(f"In {share} there is probably nothing to taste.")
         return tuple(said)
 
     def _glance(self) -> Glance:
-        step = "weigh them as one shelf with together(): how many matter, and how many results are luck."
+        step = "weigh them together(), to see what is luck."
         if self.margin is None:
             step = "say what difference would matter (margin= or --margin)."
-        return Glance(self._answer(), self._compact(), self.notes, step)
+        named = not self._reading.shows_beyond(self.to_frame())
+        return Glance(self._answer(named=named), self._compact(), self.notes, step)
 
     def _compact(self) -> tables.Table:
         reading = self._reading
         frame = reading.ranked(self.to_frame())
-        headers = [reading.noun, "panels", "about", "95 % range"]
+        headers = [reading.noun, "about", "95 % range"]
         headers += ["verdict"] if self.margin is not None else []
         rows = []
-        for row in frame.head(ROWS).itertuples():
+        for row in frame.head(FIRST).itertuples():
             between = f"{plain.of_100(row.p_c_lower)} to {plain.of_100(row.p_c_upper)}"
-            cells = [cut(row.variable, 26), str(row.panels), plain.of_100(row.p_c), between]
+            cells = [cut(row.variable, 26), plain.of_100(row.p_c), between]
             rows.append([*cells, row.verdict] if self.margin is not None else cells)
         return compact(reading.caption(len(frame)), headers, rows)
 

@@ -14,10 +14,10 @@ from metasense.core.stock import ALPHA, Stock
 from metasense.engine import learning as engine
 from metasense.engine.batch import Unseen
 from metasense.margins import Margin
-from metasense.results.reading import Reading
+from metasense.results.reading import FIRST, Reading
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact, cut
-from metasense.showing.results import Answered, Pictured
+from metasense.showing.results import Answered, Pictured, Statement
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,7 +28,7 @@ BEYOND, WITHIN, OPEN = words.VERDICTS
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Together(Pictured, Answered):
+class Together(Pictured, Answered, Statement):
     """All variables of a shelf weighed together. Made by `Shelf.together`.
 
     A level above the variables learns from all of them in which shares they have nothing to taste, one difference in
@@ -289,10 +289,10 @@ class Together(Pictured, Answered):
         between = "" if low == high else f" ({low} to {high})"
         return f"About {middle} of {reading.these(size)}{between} probably have nothing to taste."
 
-    def _verdicts(self) -> str:
+    def _verdicts(self, *, named: bool = True) -> str:
         reading = self._reading
         said = self.to_frame()["verdict"].to_numpy()
-        return reading.verdicts("Seen together,", said)
+        return reading.verdicts("Seen together,", said, named=named)
 
     def _luck(self) -> str:
         """How many of the statistically significant panels are expected to be luck."""
@@ -317,18 +317,19 @@ class Together(Pictured, Answered):
                 "shares."
             )
         found += [
-            f"Each answer leans on the other {reading.plural}: one with little of its own to say moves towards them. "
-            "What was tried often and found seldom is therefore believed less, and no further correction for many "
+            f"Each answer leans on the other {reading.plural}. One with little of its own to say moves towards them; "
+            "what was tried often and found seldom is therefore believed less, and no further correction for many "
             "comparisons is needed.",
-            f"The others are taken as alike in kind. {reading.plural.capitalize()} that everybody knew to matter do "
-            "not belong beside those tried on a whim.",
+            f"The {reading.plural} are taken as alike in kind. {reading.plural.capitalize()} that everybody knew to "
+            "matter do not belong beside those tried on a whim.",
             f"{reading.plural.capitalize()} that were tried and never written down are not in this; drawer() tells "
             "what they would change.",
         ]
         return (*found, *reading.on_the_panels())
 
     def _glance(self) -> Glance:
-        answer = (self._counted(), self._verdicts(), self._luck())
+        named = not self._reading.shows_beyond(self.to_frame())
+        answer = (self._counted(), self._verdicts(named=named), self._luck())
         return Glance(answer, self._compact(), self.notes, self._step(), with_step=False)
 
     def _compact(self) -> tables.Table:
@@ -342,7 +343,7 @@ class Together(Pictured, Answered):
                 f"{plain.of_100(row.p_c_lower)} to {plain.of_100(row.p_c_upper)}",
                 row.verdict if self.margin is not None else "",
             )
-            for row in frame.head(plain_rows()).itertuples()
+            for row in frame.head(FIRST).itertuples()
         ]
         headers = (reading.noun, "nothing", "about", "95 % range", "verdict" if self.margin is not None else "")
         return compact(reading.caption(len(frame)), headers, rows)
@@ -357,8 +358,8 @@ class Together(Pictured, Answered):
             return "decide as planned, and write it up."
         nearest = open_ones.loc[open_ones["p_above"].idxmax()]
         return (
-            f"another panel on {cut(str(nearest['variable']), 40)}, which of those not settled is likeliest to lie "
-            f"beyond the margin ({words.probability(nearest['p_above'])})."
+            f"another panel on {cut(str(nearest['variable']), 40)}, the likeliest of those not settled "
+            f"({words.probability(nearest['p_above'])} beyond the margin)."
         )
 
     def _line(self) -> str:
@@ -453,11 +454,6 @@ class Together(Pictured, Answered):
 
     def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
         return self._picture().alt
-
-
-def plain_rows() -> int:
-    """Rows of the table on a first screen."""
-    return 8
 
 
 def _tenth(value: float) -> str:

@@ -15,12 +15,13 @@ from .tables import Shown, Table, block
 
 ROWS = 8  # of a table on a first screen
 CAUTIONS = 2
-LONG = 160  # characters up to which a note stands on a first screen whole; of longer ones the first sentence does
+WHOLE = 80  # characters up to which a note stands on a first screen whole; of longer ones the first sentence does,
+LONG = 110  # and of a long sentence what stands before its last colon
 CUT = 235  # and no more than fills three lines,
 LINES = 300  # or four with its terms explained
 HEADING = 30  # characters of the longest heading before a colon, such as that of a departure from the card
 NAME = 30  # characters of a name in a table
-MORE = "All numbers and notes: details(), or --details in a terminal."
+MORE = "More: details() or --details."
 GLOSSES = {  # said once, where the word first stands
     r"d-primes?": "how far apart the products are, in steps of how much one varies from sip to sip",
     r"priors?": "what was assumed beforehand",
@@ -61,7 +62,7 @@ class Glance:
     Caution: One panel: the spread (how much panels differ) rests on the prior (what
     was assumed beforehand).
     Next: Serve another.
-    All numbers and notes: details(), or --details in a terminal.
+    More: details() or --details.
     """
 
     answer: tuple[str, ...]
@@ -114,7 +115,7 @@ def cut(name: str, most: int = NAME) -> str:
     return name if len(name) <= most else f"{name[: most // 2]}…{name[-(most // 2 - 1) :]}"
 
 
-def short(note: str, most: int = LONG) -> str:
+def short(note: str, whole: int = WHOLE, most: int = LONG) -> str:
     """A note; its first sentence where it is long, and what stands before its last colon where that is long too.
 
     What a heading announces is never left out: a note without it would say nothing.
@@ -123,7 +124,7 @@ def short(note: str, most: int = LONG) -> str:
     'Departs from the question card: it plans 24 tastings; of another size.'
     """
     note = words.one_line(note)
-    if len(note) > most:
+    if len(note) > whole:
         note = re.split(r"(?<=[.?])\s", note, maxsplit=1)[0]
     while len(note) > most and note.rfind(": ") > HEADING:
         note = f"{note.rpartition(': ')[0]}."

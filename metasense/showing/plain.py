@@ -16,13 +16,13 @@ HEADERS = ("", "about", "95 % range")
 MENTIONED = 0.2  # probability of nothing to taste from which a plain answer says it: an average alone cannot
 
 ASKED = {  # what a taster answers in each protocol
-    "triangle": "which of three cups is the odd one",
-    "duo-trio": "which of two cups is the same as the first",
-    "tetrad": "which of four cups make two pairs",
+    "triangle": "the odd one of three cups",
+    "duo-trio": "which of two cups is like the first",
+    "tetrad": "the two pairs among four cups",
     "2-AFC": "which of two cups has more of what is named",
     "3-AFC": "which of three cups has most of what is named",
-    "specified tetrad": "which two of four cups have more of what is named",
-    "two-out-of-five": "which two of five cups are unlike the rest",
+    "specified tetrad": "the two of four cups with more of what is named",
+    "two-out-of-five": "the two of five cups that are unlike the rest",
 }
 
 
@@ -71,21 +71,28 @@ class Share:
     def caption(self) -> str:
         """What a table of such shares holds."""
         asked = ASKED.get(self.protocol)
-        return f"Right answers out of 100 in a {self.protocol} test{f' ({asked})' if asked else ''}"
+        return f"Right of 100 ({self.protocol}{f': {asked}' if asked else ''})"
 
     def rows(self, more: Mapping[str, tuple[float, float, float]]) -> list[tuple[str, str, str]]:
         """Guessing, then each of `more` with its range, then the margin."""
-        found = [("all guessing", of_100(self.guess), "")]
-        for name, (middle, low, high) in more.items():
-            found.append((name, of_100(middle), f"{of_100(low)} to {of_100(high)}"))
+        found = [("guessing", of_100(self.guess), ""), *ranges(more)]
         if self.margin is not None:
-            found.append(("the margin, the least that matters", of_100(self.margin), ""))
+            found.append(("the margin", of_100(self.margin), ""))
         return found
 
     def beside(self) -> str:
         """What guessing and the margin give."""
         guessing = f"guessing gives {of_100(self.guess)}"
         return guessing if self.margin is None else f"{guessing} and the margin is {of_100(self.margin)}"
+
+
+def ranges(more: Mapping[str, tuple[float, float, float]]) -> list[tuple[str, str, str]]:
+    """Shares with their ranges: each a middle, its lower and its upper bound.
+
+    >>> ranges({"this panel": (0.42, 0.34, 0.59)})
+    [('this panel', '42', '34 to 59')]
+    """
+    return [(name, of_100(middle), f"{of_100(low)} to {of_100(high)}") for name, (middle, low, high) in more.items()]
 
 
 def of_100(share: float) -> str:
@@ -126,19 +133,19 @@ def with_nothing(said: Sequence[str], probability: float, odds: float = 1 / 3) -
     >>> with_nothing(["Not settled."], 0.05)
     ('Not settled.',)
     >>> with_nothing(["Not settled."], 0.31)[1]
-    'It is 31 % probable (33 % before) that there is nothing to taste.'
+    'It is 31 % probable that there is nothing to taste (33 % before tasting).'
     >>> with_nothing(["Not settled.", "It is 92 % probable that it is small."], 0.31)[1]
-    'It is 92 % probable that it is small, and 31 % (33 % before) that there is nothing to taste.'
+    'It is 92 % probable that it is small, and 31 % that there is nothing to taste (33 % before tasting).'
     """
     if not probability >= MENTIONED:
         return tuple(said)
     chance = words.probability(probability)
     before = words.percent(odds)  # nothing, one size in all panels, panels that differ: even to begin with
-    there = "that there is nothing to taste."
+    there = f"that there is nothing to taste ({before} before tasting)."
     *first, last = said
     if last.startswith("It is "):
-        return (*first, f"{last[:-1]}, and {chance} ({before} before) {there}")
-    return (*said, f"It is {chance} probable ({before} before) {there}")
+        return (*first, f"{last[:-1]}, and {chance} {there}")
+    return (*said, f"It is {chance} probable {there}")
 
 
 def direction(way: float | None, settled: float, *, alone: bool = False) -> str:

@@ -286,7 +286,7 @@ class Statement(Result):
         raise NotImplementedError
 
 
-class Answered(Statement):
+class Answered(Result):
     """A result with a plain answer, which is what it shows first; its details are one step away."""
 
     def _glance(self) -> Glance:

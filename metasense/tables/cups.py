@@ -40,20 +40,24 @@ def understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> Non
             raise Wrong(f"{word!r} is not two groups of two cups. Write them as 1+4/2+3")
     elif len(groups) > 1:
         raise Wrong(f"{word!r} has groups of cups, which only a tetrad has. Write the {_cups_named(kind)} alone")
-    elif len(groups[0]) not in NAMED.get(kind.name, (1,)):
+    elif len(groups[0]) not in _sizes(kind):
         n = count(len(groups[0]), "cup")
         raise Wrong(f"{word!r} names {n}, where {_a(kind)} asks for {_cups_named(kind)}. Join cups by +, as in 1+4"
-                    if NAMED.get(kind.name) else
+                    if kind.named > 1 else
                     f"{word!r} names {n}, where {_a(kind)} asks for one. Write its code or place alone")  # fmt: skip
 
 
 _JOINED = re.compile(r"\d+([-.\u2010-\u2015]\d+)+|[^\W\d_]([-.\u2010-\u2015][^\W\d_])+")  # 745-777, B.A.B
-NAMED = {"tetrad": (1, 2), "specified tetrad": (2,), "two-out-of-five": (2,)}  # how many cups an answer names
 ORDERS = ("ab", "no", "xy")  # letters of two samples, as orders of cups are written
 
 
 def _cups_named(kind: Protocol) -> str:
-    return "two cups" if kind.name in NAMED else "one cup"
+    return "two cups" if kind.named > 1 else "one cup"
+
+
+def _sizes(kind: Protocol) -> tuple[int, ...]:
+    """How many cups an answer may name; in a tetrad the one that goes with the first tells as much as a pair."""
+    return (1, 2) if kind.name == "tetrad" else (kind.named,)
 
 
 def _a(kind: Protocol) -> str:

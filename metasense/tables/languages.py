@@ -61,14 +61,16 @@ HEADERS: Catalogue = {
         "correto, correta, certo, certa, acertou",
     ),
     "tasters": (
-        "Verkoster, Verkosterinnen, Verkostende, Prüfer, Prüfpersonen, Teilnehmer, Teilnehmende, Personen, Panelisten",
+        "Verkoster, Verkosterinnen, Verkostende, Tester, Testpersonen, Prüfer, Prüfpersonen, "
+        "Teilnehmer, Teilnehmende, Personen, Panelisten",
         "dégustateurs, juges, sujets, personnes, panélistes, assesseurs",
         "catadores, participantes, jueces, evaluadores, personas, panelistas",
         "assaggiatori, degustatori, partecipanti, giudici, persone, panelisti",
         "provadores, participantes, avaliadores, juízes, julgadores, pessoas, panelistas",
     ),
     "taster": (
-        "Verkoster, Verkosterin, Prüfer, Prüferin, Prüfperson, Teilnehmer, Teilnehmerin, Verkoster-Nr, "
+        "Verkoster, Verkosterin, Tester, Testerin, Testperson, Prüfer, Prüferin, Prüfperson, "
+        "Teilnehmer, Teilnehmerin, Verkoster-Nr, "
         "Verkosternummer, Verkostercode, Teilnehmernummer, Teilnehmer-Nr, Panelist",
         "dégustateur, dégustatrice, juge, sujet, panéliste, personne, code du dégustateur, numéro du dégustateur",
         "catador, catadora, juez, evaluador, evaluadora, participante, persona, panelista, código del catador",

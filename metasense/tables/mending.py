@@ -29,14 +29,13 @@ from metasense.tables.mends import header_at, put_right
 from metasense.tables.opening import bytes_of
 from metasense.tables.panels import Panels, Tastings, read_table
 from metasense.tables.sheets import PanelsError, Problem, is_empty
-from metasense.tables.workbook import cell_name
+from metasense.tables.workbook import OURS, cell_name
 
 __all__ = ["Mended", "mend"]
 
 FEW = 10  # changes of a first screen,
 FEW_NOTES = 3  # and notes
 ENDINGS = (".xlsx", ".csv")
-BY = "metasense"  # who wrote a comment
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -298,7 +297,7 @@ def _as_workbook(grid: Grid, left: Sequence[Problem]) -> bytes:
     from openpyxl.utils.exceptions import IllegalCharacterError
 
     book = Workbook()
-    book.properties.creator = BY
+    book.properties.creator = OURS
     sheet = book.active
     sheet.title = grid.tab or "table"
     beside = grid.beside
@@ -334,7 +333,7 @@ def _as_workbook(grid: Grid, left: Sequence[Problem]) -> bytes:
         at = _place_of(problem, grid)
         said[at] = f"{said[at]} {problem.message}" if at in said else problem.message
     for (i, j), text in said.items():
-        sheet.cell(i + 1, j + 1).comment = Comment(text, BY, height=100, width=300)
+        sheet.cell(i + 1, j + 1).comment = Comment(text, OURS, height=100, width=300)
     for top, first, bottom, last in beside.merged:
         if {top, bottom} <= set(rows) and {first, last} <= set(columns):
             sheet.merge_cells(

@@ -71,7 +71,10 @@ def check_panels(checked: Checked, *, typed: bool = True) -> None:
     two = np.array([isinstance(kind, TwoCountProtocol) for kind in kinds], bool)[codes]
     forced = np.array([isinstance(kind, Protocol) for kind in kinds], bool)[codes]
     if one_row_a_tasting(checked.sheet.headers):
-        words = "this looks like one row a tasting. Read it with read_tastings(...).to_panels()."
+        words = (
+            "this looks like one row a tasting. Read it with read_tastings(...).to_panels(). If a row is a panel, add "
+            "how many answers it has, under 'tastings'."
+        )
         raise PanelsError(words, checked.sheet.source)  # all else would be about columns it need not have
     if typed:
         refuse_totals(checked)

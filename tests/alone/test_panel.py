@@ -36,14 +36,14 @@ def test_the_verdict_is_said_in_its_own_sentence_line_and_next_step(verdict):
     assert meaning.startswith(expected)
     said = "not settled against the margin" if verdict == "not settled" else verdict
     assert panel._line().endswith(f": {said} of {MARGIN.d_prime:.2f}.")
-    step = {"not settled": "serve more panels of the same two products, and pool them all with pool()."}
-    other = "serve another panel on new batches; one alone speaks for these tasters and cups."
+    step = {"not settled": "pool it with more such panels."}
+    other = "serve another panel on new batches."
     assert panel._step(verdict) == step.get(verdict, other)
 
 
 def test_without_a_margin_there_is_no_verdict_and_the_next_step_is_to_name_one():
     assert BARE.verdict() is None and BARE.on_the_margin() == [] and BARE.beyond == {}
-    assert BARE._step("") == "say what difference would matter (margin=)."
+    assert BARE._step("") == "say what difference would matter (margin= or --margin)."
     assert BARE._line().endswith("credible interval, equal-tailed).")
     assert "no margin was named" in BARE._methods()[-1] and MARGIN.sentence() in SIDES["not settled"]._methods()[-1]
     assert "P(beyond margin)" not in BARE.to_frame()["quantity"].tolist()
@@ -92,14 +92,14 @@ def test_the_first_screen_says_which_side_is_likelier_from_both_beliefs():
 
 
 def test_the_first_screen_compares_with_a_pool_of_this_panel():
-    agree = "A pool could say otherwise, as it starts from one belief, not two."
+    agree = "A pool could say otherwise, as it expects less."
     assert SIDES["not settled"]._beside_a_pool("not settled") == agree
     split = one_panel("triangle", 24, 3, margin=MARGIN)
     alone, pooled = split.verdict(), split.beyond["prior on d-prime"]
     if pooled < 0.05 and alone == "not settled":
         assert "may say within the margin" in split._beside_a_pool(alone)
     told = SIDES["beyond the margin"]._beside_a_pool("not settled")
-    assert told.startswith("A pool may say beyond the margin, as it starts from one belief")
+    assert told.startswith("A pool may say beyond the margin, as it expects less")
     two = one_panel("A-not-A", signal=20, hits=14, noise=20, false_alarms=6, margin=Margin(d_prime=0.5))
     assert two._beside_a_pool("not settled") == "A pool could say otherwise, as it asks about panels like this one."
 

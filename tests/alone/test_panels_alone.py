@@ -96,3 +96,8 @@ def test_no_panels_are_no_rows_with_the_same_columns(alone):
 def test_a_panel_without_answers_has_no_share():
     found = panels_alone(pd.DataFrame({"panel": ["A"], "protocol": ["triangle"], "tastings": [0], "correct": [0]}))
     assert np.isnan(found["p_c"][0]) and np.isnan(found["d_prime"][0]) and found["p_value"][0] == 1
+
+
+def test_a_column_that_lacks_is_named():
+    with pytest.raises(ValueError, match="the panels have no column 'tastings' and 'correct'"):
+        panels_alone(pd.DataFrame({"panel": ["A"], "protocol": ["triangle"]}))

@@ -10,6 +10,7 @@ import pytest
 
 import metasense as ms
 from metasense.cli import main
+from metasense.cli.phrases import QUESTIONS
 
 CIDER = "datasets/cider_fining.csv"
 COFFEE = "datasets/coffee_bags.csv"
@@ -294,7 +295,7 @@ def test_the_numbers_of_a_pool_keep_their_columns_in_every_form(pooled, capsys):
     assert list(table.columns) == list(records[0]) == list(pooled.to_frame().columns)
 
 
-ASKED = ("verdict", "disagreement", "explanations", "sensitivity", "path", "drawer", "fit")
+ASKED = [name for name in QUESTIONS if name not in ("rate", "counts", "effects")]  # these come with more, below
 FIRST_SCREENS = [
     ["pool", CIDER, "--margin", MARGIN],
     ["pool", BAKERY, "--margin", MARGIN],
@@ -305,9 +306,8 @@ FIRST_SCREENS = [
     ["check", TASTINGS],
     ["one", "triangle", "12", "24", "--margin", MARGIN],
     ["one", "A-not-A", "20", "24", "5", "24"],
-    *([["ask", name, CIDER, "--margin", MARGIN] for name in SAME if SAME[name][0][0] == "ask" and name in ASKED]),
+    *(["ask", name, CIDER, "--margin", MARGIN] for name in ASKED),
     ["ask", "panels", BAKERY],
-    ["ask", "statement", CIDER, "--margin", MARGIN],
     ["next", CIDER, "--margin", MARGIN, "--protocol", "triangle", "--protocol", "3-AFC", "--tasters", "24"],
     ["tasters", TASTINGS],
     ["preference", CIDER],
@@ -360,3 +360,10 @@ def test_what_a_terminal_says_is_no_python(tmp_path, capsys):
         out, err = capsys.readouterr()
         found = re.findall(r"\w+\(\)|\blambda\b|\bplan_next\b|\.where\b|\w+\([a-z]\w+, [a-z]", out + err)
         assert not found, (words, out + err)
+
+
+def test_a_saved_pool_is_written_as_a_page(pooled, saved, tmp_path, capsys):
+    page = tmp_path / "brief page.html"
+    shown = said(["show", saved, "--report", str(page), "--title", "Cider"], capsys)
+    assert shown.startswith(pooled.plain_answer()[:60]) and f"Wrote {page}." in shown
+    assert "<title>Cider" in page.read_text(encoding="utf-8")

@@ -100,3 +100,13 @@ def test_a_protocol_that_no_language_of_tables_has_is_refused_as_it_was_typed(ca
     assert "there is no protocol called 'Viereckstest'" in capsys.readouterr().err
     assert main(["one", "triangle", "12", "24", "--margin", "0.2", "Viereckstest"]) == 2
     assert "Viereckstest" in capsys.readouterr().err
+
+
+def test_words_of_one_name_get_the_line_back_in_quotation_marks(capsys):
+    assert main(["start", "Lab", "im", "Ziegenkaese"]) == 2
+    err = capsys.readouterr().err
+    assert err.endswith("put it in quotation marks:\n  metasense start 'Lab im Ziegenkaese'\n")
+    assert main(["show", "my", "pool.nc", "--details"]) == 2
+    assert "metasense show 'my pool.nc' --details" in capsys.readouterr().err
+    assert main(["card", "check", "card.toml", "-x"]) == 2
+    assert "quotation marks" not in capsys.readouterr().err

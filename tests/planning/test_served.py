@@ -104,3 +104,29 @@ def test_the_sheet_of_answers_in_place_of_the_key_is_told_in_one_sentence():
     with pytest.raises(PanelsError, match="this is the sheet of answers, not the key") as caught:
         read_answers(plan.answer_sheet(), plan.key())
     assert len(caught.value.problems) == 1
+
+
+def test_the_key_of_another_panel_is_refused_once(served):
+    plan, sheet = served
+    other = serve("triangle", 6, seed=2)
+    with pytest.raises(PanelsError) as refused:
+        read_answers(other, sheet)
+    said = str(refused.value)
+    assert said.count("key") <= 3 and "none of the 6 sets under 'cups' is in this key" in said
+    sheet.loc[0, "cups"] = "1 2 3"  # one slip is no other key
+    with pytest.raises(PanelsError, match="is no code of a set in this key"):
+        read_answers(plan, sheet)
+
+
+def test_pairs_without_a_preference_are_named():
+    plan = serve("triangle", 6, preference=True, seed=1)
+    sheet = plan.answer_sheet().astype(object)
+    sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
+    sheet["preferred_1"] = [pair.split()[0] for pair in sheet["pair_1"]]
+    assert not any("no preference typed" in note for note in read_answers(plan, sheet).notes)
+    sheet.loc[[1, 2], "preferred_1"] = [None, "none"]
+    (note,) = [note for note in read_answers(plan, sheet).notes if "no preference typed" in note]
+    assert (
+        note
+        == f"a pair served, and no preference typed: {sheet.loc[1, 'taster']}. For somebody who has none, write none."
+    )

@@ -57,8 +57,8 @@ def test_exactly_as_many_as_guessing_gives_does_not_read_as_a_difference(nothing
     assert nothing.average.interval()[0] > 0  # the plain average cannot be 0
     assert nothing.averaged().average.interval()[0] == 0
     assert "with a probability of 61 % (33 % beforehand) there is nothing, and it is 0" in nothing.headline()
-    assert "if there may be nothing at all" in repr(nothing)
-    assert "61 % (33 % before) that there is nothing to taste" in nothing.plain_answer()
+    assert "counting a chance of nothing" in repr(nothing)
+    assert "61 % that there is nothing to taste (33 % before tasting)" in nothing.plain_answer()
     assert not words.banned(str(nothing.averaged()))
 
 

@@ -281,7 +281,10 @@ def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it()
     row = plans.frame[plans.frame["settled"] >= 0.5].sort_values("cups").iloc[0]
     said = " ".join(repr(plans).split())
     assert said.startswith(f"Likely to settle it, with the fewest cups: {row['plan']}: a chance of")
-    assert "chance that the answer is then beyond or within the margin" in said  # the columns are explained
+    assert "(new pair: batches not tasted yet)" in said  # the columns are explained, and in the details
+    assert row["plan"] in [line.split("  ")[0] for line in repr(plans).splitlines()]  # what is named is in the table
+    details = " ".join(str(plans.details()).split())
+    assert "Settled: chance that the answer is then beyond or within the margin" in details
     assert len(repr(plans).splitlines()) <= 24 and max(map(len, repr(plans).splitlines())) <= 80
 
 

@@ -193,7 +193,7 @@ def test_everyone_separate_pairs_and_the_correct_are_kept_apart():
     assert found.naive == (8, 12)
     typical, _ = fit(found.everyone, [np.ones(1)] * 2)
     assert found.among_everyone.interval() == typical.interval()
-    assert any("that was about the very cups" in note for note in found.notes)
+    assert any("perhaps about the very cups" in note for note in found.notes)
 
 
 def test_single_answers_tell_the_preferences_of_the_wrong():
@@ -476,7 +476,10 @@ def test_what_to_do_next_time_is_what_was_not_done():
     assert not any(note.startswith("Next time") for note in done.notes)
     assert done._next_step() == "ask more people in the same way, if more has to be known."
     same_cups = preference([panel(24, 12, 8, 4, 2, asked="all")])
-    assert any(note.startswith("Asked of everyone: A. If that was about the very cups") for note in same_cups.notes)
+    assert any(
+        note.startswith("Asked of everyone, perhaps about the very cups of the test, which answers then echo: A.")
+        for note in same_cups.notes
+    )
     assert not any("very cups" in note for note in done.notes)
 
 

@@ -430,7 +430,7 @@ def test_a_warning_on_the_prior_names_the_case_that_moves_most_and_where():
     rows = [("small", "prior", -0.4, FAR), ("large", "prior", 0.3, OPEN), ("without A", "panel", 2.0, OPEN)]
     said = prior_warnings(whole(*rows), " at old vines")
     assert said == (
-        "The answer rests on the prior: with small, the median of the average d-prime at old vines is 0.60 in place of "
+        "The answer rests on the prior. With small, the median of the average d-prime at old vines is 0.60 in place of "
         "1.00. More tastings, or a sharper protocol, would change that.",
         "The verdict at old vines, beyond the margin, rests on the prior. It would be another with large (not settled).",
     )

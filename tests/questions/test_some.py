@@ -48,7 +48,7 @@ def test_a_pool_that_speaks_for_it_says_so_and_others_do_not(halves):
     assert halves.some().factor() > SPEAKS
     said = caution(halves.core)
     assert len(said) == 1
-    assert said[0].startswith("Perhaps only in some panels: they are 14 times as probable")
+    assert said[0].startswith("Perhaps only in some panels: 14 times as probable as that every panel has something")
     assert "Perhaps only in some panels" in repr(halves)
     assert any(note.startswith("Perhaps only in some") for note in halves.warnings)
     assert not caution(pooled([14, 15, 13, 16, 14, 15]).core)  # alike

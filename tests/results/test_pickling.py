@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import metasense as ms
+from metasense.cli.phrases import QUESTIONS as ASKED_IN_A_TERMINAL
 from metasense.engine.posterior import Posterior
 
 TABLE = {
@@ -44,7 +45,8 @@ OTHERS = {
     "one panel": lambda: ms.one_panel("triangle", 24, 12),
     "a preference": lambda: ms.preference(ms.read_panels(TABLE)),
 }
-QUESTIONS = ("disagreement", "drawer", "explanations", "fit", "path", "sensitivity", "tasters", "verdict")
+ANOTHER = {"panels", "statement", "methods", "rate", "counts", "effects"}  # words, frames, or asked with more
+QUESTIONS = (*(name for name in ASKED_IN_A_TERMINAL if name not in ANOTHER), "tasters")
 
 
 @pytest.mark.parametrize("name", [*POOLS, *OTHERS])

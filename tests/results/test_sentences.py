@@ -8,7 +8,7 @@ from reading import demos
 
 import metasense as ms
 from metasense.results import sentences
-from metasense.showing import words
+from metasense.showing import plain, words
 
 ALWAYS = ("cider_fining", "coffee_bags")  # the third holds no kind of result that these have not
 
@@ -55,7 +55,7 @@ def met_first(request):
     panels = demos.panels_of(request.param)
     kinds = ("plain", "without a margin", "nested", "moderated")
     found = [demos.pool_of(request.param, kind) for kind in kinds]
-    found += [demos.pool_of(request.param, "with tastings").tasters()]
+    found += [demos.pool_of(request.param, "with tastings").tasters(), found[0].averaged(), found[0].some()]
     found += [ms.one_panel(panel, margin=demos.MARGINS[request.param]) for panel in panels]
     if panels.frame["asked"].isin(["correct", "all"]).any():
         found.append(ms.preference(panels))
@@ -72,6 +72,23 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         assert re.match(
             r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better)", answer
         )
+
+
+def test_first_screens_are_short(met_first):
+    for result in met_first:
+        said = str(result)
+        cautions = said.count("Caution: ")
+        most = 122 + 13 * cautions  # what needs care, its terms explained, comes on top where it must
+        assert len(said.split()) <= most, said
+        assert len(result.plain_answer().split()) <= 80
+    plain = str(met_first[0])
+    assert len(plain.split()) <= 120 and plain.count("Caution: ") <= 2  # with all of it
+
+
+def test_no_caution_says_again_what_another_has_said(met_first):
+    for result in met_first:
+        starts = [line.split(":")[1].split()[:2] for line in str(result).splitlines() if line.startswith("Caution: ")]
+        assert len(starts) < 2 or starts[0] != starts[1]
 
 
 def test_first_screens_fit_a_terminal_and_details_hold_the_rest(met_first):
@@ -102,6 +119,14 @@ def test_every_command_answers_on_one_screen():
         if "--help" not in where:
             lines = text.splitlines() or [""]
             assert len(lines) <= 25 and max(map(len, lines)) <= 80, where
+
+
+def test_every_protocol_says_what_a_taster_answers():
+    forced = [name for name, kind in ms.PROTOCOLS.items() if isinstance(kind, ms.Protocol)]
+    assert sorted(plain.ASKED) == sorted(forced)
+    assert (
+        plain.Share("triangle", 1 / 3, 0.4, 0.3, 0.5).caption() == "Right of 100 (triangle: the odd one of three cups)"
+    )
 
 
 def test_the_grade_of_a_text_with_known_counts():

@@ -40,12 +40,11 @@ def test_the_first_screen_fits_a_terminal(shelf):
 def test_the_plain_answer_counts_the_verdicts_of_the_frame(shelf):
     counts = shelf.to_frame()["verdict"].value_counts()
     said = shelf.plain_answer()
-    assert said.startswith(
-        f"Of the 30 ingredients, each on its own, {counts['beyond the margin']} are beyond the margin ("
-    )
+    lead = f"Of the 30 ingredients, each on its own, {counts['beyond the margin']} are beyond the margin"
+    assert said.startswith(f"{lead}, ") and shelf.headline().startswith(f"{lead} (")  # the table names the three
     assert f"{counts['not settled']} not settled" in said
     doubtful = (shelf.to_frame()["p_none"] >= 0.5).sum()
-    assert f"For {doubtful} ingredients it is more probable than not" in said
+    assert f"In {doubtful} ingredients there is probably nothing to taste." in said
 
 
 def test_what_is_said_holds_nothing_that_must_not_be_said(shelf):

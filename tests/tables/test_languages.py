@@ -126,3 +126,12 @@ def test_no_answer_and_left_out_are_read_in_other_languages():
 def test_other_words_are_refused_and_never_guessed(word):
     with pytest.raises(PanelsError, match="is not one of yes, no and refused"):
         read_tastings(f"panel,protocol,taster,correct\nK,triangle,T1,yes\nK,triangle,T2,{word}\n")
+
+
+def test_testers_are_tasters_and_a_panel_without_a_count_of_answers_is_told_so():
+    german = read_panels("Panel,Verfahren,Antworten,Tester,richtig\nA,Dreieckstest,24,12,9\n")
+    assert german.frame["tasters"].tolist() == [12]
+    single = read_tastings("Panel;Verfahren;Tester;richtig\nA;Dreieckstest;T1;ja\n")
+    assert single.frame["taster"].tolist() == ["T1"]
+    with pytest.raises(ValueError, match="If a row is a panel, add how many answers it has, under 'tastings'"):
+        read_panels("Panel,Verfahren,Verkoster,richtig\nA,Dreieckstest,24,9\nB,Dreieckstest,22,8\n")

@@ -253,3 +253,15 @@ def test_a_first_screen_of_many_changes_counts_the_rest(tmp_path, capsys):
     main(["check", str(path), "--fix", str(tmp_path / "out.xlsx")])
     said = capsys.readouterr().out
     assert len(said.split("\n")) <= 25 and "... and 8 more: --details." in " ".join(said.split())
+
+
+def test_what_a_mended_copy_says_of_its_cells_is_no_comment_of_the_table(out):
+    ms.mend(f"Cider\n{HEAD}\nMai,triangle,24,12*\nJuni,triangle,30,13\n", out)
+    book = openpyxl.load_workbook(out)
+    sheet = book.active
+    assert sheet["D2"].comment.author == "metasense"
+    sheet["D2"].value = 12
+    sheet["C3"].comment = openpyxl.comments.Comment("one came late", "me")
+    book.save(out)
+    (note,) = [note for note in ms.read_panels(out).notes if "comment" in note]
+    assert note.startswith("row 3 ('one came late')")
