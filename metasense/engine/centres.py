@@ -130,8 +130,9 @@ class Centres:
     def tables(self, within: float) -> Tables:
         """Log likelihoods along the axis at one spread."""
         plain = self._table(0, within, self.unrepeated)
-        repeated = [self._table(g, within, self.repeated) for g in range(len(self.series))]
-        return Tables(plain, repeated if len(self.repeated) else [])
+        if not len(self.repeated):
+            return Tables(plain, [])
+        return Tables(plain, [self._table(g, within, self.repeated) for g in range(len(self.series))])
 
     def _table(self, which: int, within: float, rows: NDArray[np.intp]) -> Table:
         series = self.series[which]

@@ -31,6 +31,7 @@ FITTED = 128  # points a node while fitting
 ROUNDS = 16  # of fitting, at most
 GOOD = 0.3  # effective share of a node's points at which its fit is good enough
 POOR = 0.6  # effective share of the first points below which the density is fitted to them again
+NEAR = 32  # one over the share of the levels that a node is fitted to
 WIDER = 1.1  # of what was seen, so that nothing is missed beyond it
 WISHED = 8e-3  # error of every quantile checked, in posterior standard deviations
 ACCEPTED = 1e-2  # the same with as many points as there may be
@@ -87,7 +88,8 @@ class Fit:
         x = np.linspace(-1, 1, len(self.logs))
         fine = np.linspace(-1, 1, 4001)
         logs = PchipInterpolator(x, np.maximum(self.logs - self.logs.max(), -60.0))(fine)
-        density = sum(share * _per_unit(np.exp(logs * power)) for share, power in ((0.85, 1.0), (0.15, 0.4)))
+        # a share of it flatter, so that no part of the posterior is missed
+        density = 0.85 * _per_unit(np.exp(logs)) + 0.15 * _per_unit(np.exp(0.4 * logs))
         middles = (density[1:] + density[:-1]) / 2
         running = np.concatenate([[0.0], np.cumsum(middles)])
         running /= running[-1]
@@ -164,7 +166,7 @@ class Scatter:
             If they do not agree with as many points as there may be.
         """
         fit = fitted(target, stretch, start)
-        first = cls._laid(target, fit, points // 8)
+        first = cls._laid(target, fit, points // 8, LEVELS // 8)
         if first.efficiency < POOR:
             fit = first._refit(fit)
         while True:
@@ -185,13 +187,13 @@ class Scatter:
         )
 
     @classmethod
-    def _laid(cls, target: Target, fit: Fit, points: int) -> Scatter:
-        spread, log_height, edges = fit.levels(LEVELS)
+    def _laid(cls, target: Target, fit: Fit, points: int, levels: int = LEVELS) -> Scatter:
+        spread, log_height, edges = fit.levels(levels)
         middle, root = fit.at(spread)
-        uniform = np.concatenate([_even(target.size, points, LEVELS, seed) for seed in range(SCRAMBLES)], axis=2)
-        values = np.empty((target.size, LEVELS, uniform.shape[2]))
-        logs = np.empty((LEVELS, uniform.shape[2]))
-        for k in range(LEVELS):
+        uniform = np.concatenate([_even(target.size, points, levels, seed) for seed in range(SCRAMBLES)], axis=2)
+        values = np.empty((target.size, levels, uniform.shape[2]))
+        logs = np.empty((levels, uniform.shape[2]))
+        for k in range(levels):
             values[:, k], log_q = _placed(target, middle[k], root[k], uniform[:, k])
             logs[k] = target.log_density(float(spread[k]), values[:, k]) - log_q - log_height[k]
         parts = np.split(logs, SCRAMBLES, axis=1)
@@ -224,8 +226,10 @@ class Scatter:
         """The density that suits the points, at the nodes that were fitted before."""
         nodes = fit.stretch.at(np.linspace(-1, 1, len(fit.logs)))[0]
         middle, root = fit.middle.copy(), fit.root.copy()
+        levels = np.arange(len(self.spread))
         for k, node in enumerate(nodes):
-            near = np.exp(-0.5 * ((np.arange(LEVELS) - np.interp(node, self.spread, np.arange(LEVELS))) / 4) ** 2)
+            off = (levels - np.interp(node, self.spread, levels)) / len(levels)
+            near = np.exp(-0.5 * (NEAR * off) ** 2)
             weight = self.weight * near[:, None]
             if weight.sum() ** 2 > 100 * (weight**2).sum():
                 middle[k], root[k] = _moments(self.values.reshape(len(self.values), -1), weight.ravel(), root[k])

@@ -23,7 +23,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import REACH, Evidence, Series
 from metasense.engine.posterior import Functional, Patch, Posterior
 from metasense.engine.priors import Priors, log_change
-from metasense.engine.scatter import POINTS, Scatter
+from metasense.engine.scatter import POINTS, WISHED, Scatter
 from metasense.engine.slopes import Quantity
 from metasense.engine.spreads import average_d_prime
 
@@ -198,8 +198,8 @@ class Several:
         unknowns = Unknowns(Centres(evidence, load, columns, clusters), priors, one_sided=one_sided)
         far = min(REACH, 8 * unknowns.spread_scale)
         stretch = axis(0.0, far, start.spread.median, start.spread.sd)
-        how = {"wished": ROUGH, "points": POINTS // 4} if rough else {}
-        found = Scatter.integrate(unknowns, stretch, unknowns.start(start), watch=watch, **how)
+        wished, points = (ROUGH, POINTS // 4) if rough else (WISHED, POINTS)
+        found = Scatter.integrate(unknowns, stretch, unknowns.start(start), wished=wished, points=points, watch=watch)
         return cls(unknowns, found, found.log_evidence, found.error)
 
     @property
