@@ -1,16 +1,17 @@
 """Integration over several unknowns at once by points that fill their space evenly, without a sampler.
 
-The spread within is laid out in levels of equal probability. On each level the other unknowns (slopes, the spread
-between clusters, the centre) get quasi-random points (scrambled Sobol) in a density fitted to their posterior there:
-logistic in each direction, hence with longer tails than any posterior of this model, and cut where the prior is cut.
-Every point weighs posterior over fitted density, so that the fit decides how fast, not what, the answer is. Several
-independent scrambles tell the error; while it is too large the points are doubled and the density is fitted again.
+The spread within is laid out in levels, at the Gauss-Legendre places of its fitted density's running share. On each
+level the other unknowns (slopes, the spread between clusters, the centre) get quasi-random points (scrambled Sobol) in
+a density fitted to their posterior there: logistic in each direction, hence with longer tails than any posterior of
+this model, and cut where the prior is cut. Every point weighs posterior over fitted density, so that the fit decides
+how fast, not what, the answer is. Several independent scrambles tell the error; while it is too large the points are
+doubled and the density is fitted again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -26,12 +27,14 @@ SCRAMBLES = 8  # independent sets of points, whose answers are compared
 LEVELS = 128  # of the spread within
 POINTS = 8192  # of each scramble, to begin with
 MOST_POINTS = 131_072
+FINE = 4001  # points at which the fitted density of the spread is added up
 NODES = 25  # of the spread while fitting
 FITTED = 128  # points a node while fitting
 ROUNDS = 16  # of fitting, at most
 GOOD = 0.3  # effective share of a node's points at which its fit is good enough
-POOR = 0.6  # effective share of the first points below which the density is fitted to them again
+POOR = 0.5  # effective share of the first points below which the density is fitted to them again
 NEAR = 32  # one over the share of the levels that a node is fitted to
+FLATTEST = 1e-9  # power to which weights may be raised while the fit is far off
 WIDER = 1.1  # of what was seen, so that nothing is missed beyond it
 WISHED = 8e-3  # error of every quantile checked, in posterior standard deviations
 ACCEPTED = 1e-2  # the same with as many points as there may be
@@ -83,21 +86,43 @@ class Fit:
         root = self.root[left] * (1 - share)[:, None, None] + self.root[left + 1] * share[:, None, None]
         return middle, root
 
-    def levels(self, count: int) -> tuple[Array, Array, Array]:
-        """Spreads at the middles of equal shares of the fitted density, their log density, and the shares' edges."""
+    def levels(self, count: int) -> tuple[Array, Array, Array, Array]:
+        """Some spreads at Gauss-Legendre places of the fitted density's running share.
+
+        Returns
+        -------
+        spread, log_weight : ndarray, shape (count,)
+            The spreads, and the logs of their weights in an integral over the spread.
+        shares, edges : ndarray, shape (count + 1,)
+            The shares of the fitted density that the levels stand for, added up, and the spreads there.
+        """
         x = np.linspace(-1, 1, len(self.logs))
-        fine = np.linspace(-1, 1, 4001)
+        fine = np.linspace(-1, 1, FINE)
         logs = PchipInterpolator(x, np.maximum(self.logs - self.logs.max(), -60.0))(fine)
         # a share of it flatter, so that no part of the posterior is missed
         density = 0.85 * _per_unit(np.exp(logs)) + 0.15 * _per_unit(np.exp(0.4 * logs))
-        middles = (density[1:] + density[:-1]) / 2
-        running = np.concatenate([[0.0], np.cumsum(middles)])
+        running = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
         running /= running[-1]
-        at = np.interp((np.arange(count) + 0.5) / count, running, fine)
-        spread, slope = self.stretch.at(at)
-        height = np.diff(running)[np.minimum(np.searchsorted(fine, at, side="right") - 1, 3999)] / (fine[1] - fine[0])
-        edges = self.stretch.at(np.interp(np.arange(count + 1) / count, running, fine))[0]
-        return spread, np.log(height / slope), edges
+        at, weight = np.polynomial.legendre.leggauss(count)
+        curve = PchipInterpolator(fine, running)
+        place = _inverse(curve, fine, running, (at + 1) / 2)
+        spread, slope = self.stretch.at(place)
+        height = np.maximum(curve.derivative()(place), 1e-300) / slope
+        shares = np.concatenate([[0.0], np.cumsum(weight / 2)])
+        shares[-1] = 1.0
+        edges = self.stretch.at(_inverse(curve, fine, running, shares))[0]
+        return spread, np.log(weight / 2) - np.log(height), shares, edges
+
+
+def _inverse(curve: PchipInterpolator, x: Array, running: Array, shares: Array) -> Array:
+    """Where a rising curve reaches some shares."""
+    rising = np.concatenate([[True], np.diff(running) > 0])
+    place = np.interp(shares, running[rising], x[rising])
+    slope = curve.derivative()
+    for _ in range(3):
+        step = (curve(place) - shares) / np.maximum(slope(place), 1e-12)
+        place = np.clip(place - np.clip(step, -1e-3, 1e-3), x[0], x[-1])
+    return np.asarray(place)
 
 
 def _per_unit(density: Array) -> Array:
@@ -112,8 +137,8 @@ class Scatter:
     ----------
     spread : ndarray, shape (levels,)
         The spread within.
-    edges : ndarray, shape (levels + 1,)
-        Of the levels.
+    shares, edges : ndarray, shape (levels + 1,)
+        Between the levels: the share of the fitted density up to there, and the spread.
     values : ndarray, shape (size, levels, points)
         The other unknowns.
     weight : ndarray, shape (levels, points)
@@ -126,6 +151,7 @@ class Scatter:
     """
 
     spread: Array
+    shares: Array
     edges: Array
     values: Array
     weight: Array
@@ -188,20 +214,21 @@ class Scatter:
 
     @classmethod
     def _laid(cls, target: Target, fit: Fit, points: int, levels: int = LEVELS) -> Scatter:
-        spread, log_height, edges = fit.levels(levels)
+        spread, log_level, shares, edges = fit.levels(levels)
         middle, root = fit.at(spread)
         uniform = np.concatenate([_even(target.size, points, levels, seed) for seed in range(SCRAMBLES)], axis=2)
         values = np.empty((target.size, levels, uniform.shape[2]))
         logs = np.empty((levels, uniform.shape[2]))
         for k in range(levels):
             values[:, k], log_q = _placed(target, middle[k], root[k], uniform[:, k])
-            logs[k] = target.log_density(float(spread[k]), values[:, k]) - log_q - log_height[k]
+            logs[k] = target.log_density(float(spread[k]), values[:, k]) - log_q + log_level[k]
         parts = np.split(logs, SCRAMBLES, axis=1)
-        each = np.array([logsumexp(part) - np.log(part.size) for part in parts])
+        each = np.array([logsumexp(part) - np.log(part.shape[1]) for part in parts])
         log_evidence = float(logsumexp(each) - np.log(SCRAMBLES))
-        weight = np.exp(logs - log_evidence) / logs.size
-        found = cls(spread, edges, values, weight, log_evidence, 0.0, float(each.std(ddof=1) / np.sqrt(SCRAMBLES)))
-        return cls(spread, edges, values, weight, log_evidence, found._disagreement(), found.evidence_error)
+        weight = np.exp(logs - log_evidence) / logs.shape[1]
+        evidence_error = float(each.std(ddof=1) / np.sqrt(SCRAMBLES))
+        found = cls(spread, shares, edges, values, weight, log_evidence, 0.0, evidence_error)
+        return replace(found, error=found._disagreement())
 
     @property
     def efficiency(self) -> float:
@@ -318,9 +345,9 @@ def _flattened(log_weight: Array) -> tuple[Array, float]:
     weight, size = effective(1.0)
     good = size / len(log_weight)
     if size < enough:
-        low, high = 0.0, 1.0
-        for _ in range(12):
-            power = (low + high) / 2
+        low, high = FLATTEST, 1.0
+        for _ in range(24):
+            power = np.sqrt(low * high)
             low, high = (low, power) if effective(power)[1] < enough else (power, high)
         weight = effective(low)[0]
     return weight, good

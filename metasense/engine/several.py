@@ -252,11 +252,11 @@ class Several:
     @property
     def _own_spread(self) -> Distribution:
         """The spread within, from the probability of its levels rather than from the levels themselves."""
-        levels = np.linspace(0.0, 1.0, len(self.scatter.edges))
+        shares = self.scatter.shares
         running = np.concatenate([[0.0], np.cumsum(self.scatter.weight.sum(axis=1))])
-        fine = np.linspace(0.0, 1.0, FINE)
-        cdf = PchipInterpolator(levels, running / running[-1])(fine)
-        return Distribution(PchipInterpolator(levels, self.scatter.edges)(fine), np.maximum.accumulate(cdf))
+        fine = np.sin(np.linspace(0.0, np.pi / 2, FINE)) ** 2  # closer together at both ends
+        cdf = PchipInterpolator(shares, running / running[-1])(fine)
+        return Distribution(PchipInterpolator(shares, self.scatter.edges)(fine), np.maximum.accumulate(cdf))
 
     def part(self, name: str) -> Distribution:
         """The spread `between` or `within` clusters."""
