@@ -1,6 +1,6 @@
 """Several moderators: against quadrature on dense product grids, with likelihoods from plain sums of binomials."""
 
-from functools import lru_cache
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -30,7 +30,7 @@ def legendre(nodes, low, high):
     return np.asarray(low)[..., None] + half[..., None] * (x + 1), half[..., None] * w
 
 
-@lru_cache
+@cache
 def averaged(test, n, correct, tau):
     """Chance of the count for thetas drawn from Normal(centre, tau), by a plain sum; a spline over the centres."""
     centres, z, d = np.linspace(-12, 12, 601), np.linspace(-8, 8, 161), np.linspace(-36, 36, 28801)
@@ -133,7 +133,7 @@ CASES = {
 }
 
 
-@lru_cache
+@cache
 def case_of(name):
     test, columns, nodes = CASES[name]
     found = several(test, columns)
