@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -26,9 +26,12 @@ LogDensity = Callable[..., Array]  # of one array for each axis, on their produc
 
 LOOK = 17  # nodes per axis while looking for the bulk
 NODES = {2: 97, 3: 33}  # per axis, by the number of axes
-CELLS = 128  # fine cells along an axis
+CELLS = 256  # fine cells along an axis
+CLOSER = 6  # times the nodes along the spread where what they carry is spread out between them
 POINTS = 1025  # of a distribution
 CUT_OFF = 1e-5  # density at an end of an axis, relative to the highest, at which more may lie beyond
+ENDS = 4096  # steps in which the ends of a distribution are looked for
+FAR = 1e-7  # probability left out at either end of a distribution's points
 NEGLIGIBLE = 1e-9  # share of the largest cell below which a cell is not worth its time
 
 
@@ -116,8 +119,8 @@ class Box:
 
         Returns
         -------
-        edges : ndarray, shape (129,)
-        mass : ndarray, shape (128, ...)
+        edges : ndarray, shape (257,)
+        mass : ndarray, shape (256, ...)
             The other axes in their order.
         """
         density = self.density if density is None else density
@@ -202,10 +205,23 @@ def spread_out(low: Array, high: Array, mass: Array, mean: float | None = None) 
     """The distribution of a quantity that runs evenly from `low` to `high` within each cell of probability `mass`."""
     keep = mass > NEGLIGIBLE * mass.max()
     low, high, mass = np.minimum(low, high)[keep], np.maximum(low, high)[keep], mass[keep]
-    x = np.linspace(low.min(), max(high.max(), low.min() + 1e-9), POINTS)
+    x = np.linspace(*between(low, high, mass), POINTS)
     cdf = running(low, high, mass, x)
     cdf = np.maximum.accumulate(np.clip(cdf, 0, None))
     return Distribution(x, cdf / cdf[-1], mean)
+
+
+def between(low: Array, high: Array, mass: Array) -> tuple[float, float]:
+    """Where the probability of cells from `low` to `high` begins and ends, but for next to nothing at either end."""
+    lowest, highest = float(low.min()), max(float(high.max()), float(low.min()) + 1e-9)
+    step = (highest - lowest) / ENDS
+    ends = []
+    for edge, order in ((low, 1), (high, -1)):
+        place = np.minimum(((edge - lowest) / step).astype(np.intp), ENDS - 1)
+        held = np.cumsum(np.bincount(place, mass, minlength=ENDS)[::order])
+        empty = int(np.searchsorted(held, FAR * held[-1]))
+        ends.append(lowest + empty * step if order > 0 else highest - empty * step)
+    return (ends[0], ends[1]) if ends[1] - ends[0] > step else (lowest, highest)
 
 
 def running(low: Array, high: Array, mass: Array, x: Array) -> Array:
@@ -224,6 +240,26 @@ def running(low: Array, high: Array, mass: Array, x: Array) -> Array:
         for shift, part in ((0, 1 - share), (1, share)):
             bend += sign * np.bincount(left + shift, part * mass / width, minlength=len(bend))
     return np.concatenate([[0.0], np.cumsum(np.cumsum(bend))[: len(x) - 1] * step])
+
+
+def closer(axis: Stretch, mass: Array) -> tuple[Array, Array]:
+    """The probability of nodes of an axis, the last of `mass`, on the nodes of a rule several times as fine.
+
+    The density between the nodes is the polynomial that the rule integrates.
+    """
+    nodes = mass.shape[-1]
+    finer = CLOSER * (nodes - 1) + 1
+    x, w, *_ = chebyshev(finer, CELLS + 1)
+    found = (mass / chebyshev(nodes, CELLS + 1)[1]) @ _between_nodes(nodes, finer) * w
+    return axis.at(x)[0], np.maximum(found, 0.0)
+
+
+@lru_cache(maxsize=8)
+def _between_nodes(nodes: int, finer: int) -> Array:
+    """What takes values at the nodes of a Clenshaw-Curtis rule to those at the nodes of a finer one, from the right."""
+    x, fine = (-np.cos(np.pi * np.arange(n) / (n - 1)) for n in (nodes, finer))
+    vander = np.polynomial.chebyshev.chebvander
+    return np.asarray(np.linalg.solve(vander(x, nodes - 1).T, vander(fine, nodes - 1).T))
 
 
 def rebinned(tau: Array, mass: Array, bins: int = 97) -> tuple[Array, Array]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from metasense.engine.box import NEGLIGIBLE, POINTS, Box, Strips, axis, running
+from metasense.engine.box import NEGLIGIBLE, POINTS, Box, Strips, axis, between, closer, running
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import log_prior, overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
@@ -141,16 +141,15 @@ class Sloped:
         values = self.box.values
         if len(values) == 2:
             edges, mass = self.box.own_cells[0]
-            return Strips.of(self.series, edges * load, values[-1], mass)
+            return Strips.of(self.series, edges * load, *closer(self.box.axes[-1], mass))
         edges, mass = self.box.own_cells[0]
         moved = _centres(load, float(z[0]), edges[:, None], values[1], self.ends)
         keep = mass.max(axis=2) > NEGLIGIBLE * mass.max()
         low, high = np.minimum(moved[:-1], moved[1:])[keep], np.maximum(moved[:-1], moved[1:])[keep]
-        x = np.linspace(low.min(), high.max() + 1e-9, POINTS // 2)
-        mass = mass[keep]
-        used = np.flatnonzero(mass.max(axis=0) > NEGLIGIBLE * mass.max())
-        cdfs = np.stack([running(low, high, m, x) for m in mass[:, used].T], axis=1)
-        return Strips.of(self.series, x, values[-1][used], np.maximum(np.diff(cdfs, axis=0), 0.0))
+        x = np.linspace(*between(low, high, mass[keep].sum(axis=1)), POINTS)
+        cdfs = np.stack([running(low, high, m, x) for m in mass[keep].T], axis=1)
+        tau, mass = closer(self.box.axes[-1], np.maximum(np.diff(cdfs, axis=0), 0.0))
+        return Strips.of(self.series, x, tau, mass)
 
 
 def _centres(load: float, z: float, first: Array, second: Array, ends: tuple[float, float] | None) -> Array:

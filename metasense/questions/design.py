@@ -27,6 +27,7 @@ ADVISED = 10  # panels per moderator
 COLLINEAR = 0.98  # squared correlation of a moderator with the others above which they cannot be told apart
 KNOWN = 0.75  # share of the panels for which another column must be known
 CHANGED_TOGETHER = 0.5  # squared correlation from which other columns are named as having changed along
+MOST_COLUMNS = 12  # of moderators together: a number has one, words have one each
 NO_MODERATORS = {
     *("panel", "tastings", "correct", "signal", "hits", "noise", "false_alarms", "notes"),
     *("prefer_new", "prefer_old", "no_preference", "placebo_stated", "placebo_none", "refused", "asked"),
@@ -79,6 +80,13 @@ class Moderator:
             return ((self.values - self.values.mean()) / self.unit)[:, None]
         return (self.values[:, None] == np.array(self.categories)).astype(float)
 
+    @property
+    def labels(self) -> list[str]:
+        """What its columns are called."""
+        if self.through_zero:
+            return []
+        return [self.name] if self.numeric else [f"{self.name} = {c}" for c in self.categories]
+
     def at(self, value: Any) -> Array:
         """Its entries for a panel with this value; for the average panel without one."""
         if value is None:
@@ -97,9 +105,12 @@ class Design:
     Attributes
     ----------
     moderators : tuple of Moderator
+    interaction : tuple of str, optional
+        Two moderators whose effects may depend on each other: the products of their columns are columns too.
     """
 
     moderators: tuple[Moderator, ...]
+    interaction: tuple[str, str] | None = None
 
     @property
     def dose(self) -> Moderator | None:
@@ -115,17 +126,20 @@ class Design:
     @cached_property
     def columns(self) -> Array:
         """All columns, shape (panels, P)."""
-        return np.concatenate([m.columns for m in self.moderators], axis=1)
+        own = [m.columns for m in self.moderators]
+        if self.interaction is not None:
+            one, other = (self[name].columns for name in self.interaction)
+            own.append(_products(one, other))
+        return np.concatenate(own, axis=1)
 
     @property
     def names(self) -> list[str]:
         """What the columns are called."""
-        return [
-            label
-            for m in self.moderators
-            if not m.through_zero
-            for label in ([m.name] if m.numeric else [f"{m.name} = {c}" for c in m.categories])
-        ]
+        own = [label for m in self.moderators for label in m.labels]
+        if self.interaction is None:
+            return own
+        one, other = (self[name].labels for name in self.interaction)
+        return [*own, *(f"{a} x {b}" for a in one for b in other)]
 
     def place(self, moderator: Moderator) -> slice:
         """Where the moderator's columns are."""
@@ -169,10 +183,33 @@ class Design:
         load = 1.0
         if self.dose is not None:
             load = float(values.get(self.dose.name, self.dose.values.mean())) / self.dose.unit
-        return load, np.concatenate([m.at(values.get(m.name)) for m in self.moderators])
+        own = [m.at(values.get(m.name)) for m in self.moderators]
+        if self.interaction is not None:
+            one, other = (self[name].at(values.get(name)) for name in self.interaction)
+            own.append(np.outer(one, other).ravel())
+        return load, np.concatenate(own)
+
+    def steepness(self, name: str, values: Mapping[str, Any] | None = None) -> Array:
+        """What the columns change by along one unit of a moderator of numbers, at values of the others."""
+        moderator = self[name]
+        if moderator.through_zero:
+            return np.zeros(self.columns.shape[1])
+        others = dict(values or {})
+        return self.row(others | {name: moderator.ends[0] + 1.0})[1] - self.row(others | {name: moderator.ends[0]})[1]
 
 
-def read_design(panels: Panels, moderators: Sequence[str], through_zero: Sequence[str], within: str | None) -> Design:
+def _products(one: Array, other: Array) -> Array:
+    """Each column of the one times each of the other."""
+    return (one[:, :, None] * other[:, None, :]).reshape(len(one), -1)
+
+
+def read_design(
+    panels: Panels,
+    moderators: Sequence[str],
+    through_zero: Sequence[str],
+    within: str | None,
+    interaction: Sequence[str] | None = None,
+) -> Design:
     """The moderators of a table.
 
     Raises
@@ -196,13 +233,36 @@ def read_design(panels: Panels, moderators: Sequence[str], through_zero: Sequenc
     if within in moderators:
         problems.append(f"{within!r} cannot be both a moderator and the level that panels are within; choose one.")
     problems += few(panels, "a moderator")
+    both = _interacting(interaction, moderators, through_zero, problems)
     found = [_read(panels, name, name in through_zero, problems) for name in dict.fromkeys(moderators)]
     kept = tuple(m for m in found if m is not None)
+    design = Design(kept)
     if not problems:
-        problems += _together(kept, panels, within)
+        design = Design(kept, both)
+        problems += _together(design, panels, within)
     if problems:
         raise _unanswerable(problems, panels)
-    return Design(kept)
+    return design
+
+
+def _interacting(
+    interaction: Sequence[str] | None, moderators: Sequence[str], through_zero: Sequence[str], problems: list[str]
+) -> tuple[str, str] | None:
+    """The two moderators whose effects may depend on each other."""
+    if interaction is None:
+        return None
+    named = [interaction] if isinstance(interaction, str) else list(interaction)
+    if len(named) != 2 or len(set(named)) != 2:
+        problems.append(f"interaction names two different moderators, as in interaction=('a', 'b'); got {named!r}.")
+        return None
+    if wrong := [name for name in named if name not in moderators]:
+        problems.append(f"interaction names {_quoted(wrong)}, which must be among the moderators.")
+    if scaled := [name for name in named if name in through_zero]:
+        problems.append(
+            f"{_quoted(scaled)} goes through zero and so multiplies the effects of the others already; leave it out "
+            "of interaction."
+        )
+    return named[0], named[1]
 
 
 def few(panels: Panels, what: str) -> list[str]:
@@ -288,11 +348,15 @@ def _read(panels: Panels, name: str, through_zero: bool, problems: list[str]) ->
     return moderator
 
 
-def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | None) -> list[str]:
+def _together(design: Design, panels: Panels, within: str | None) -> list[str]:
     """What stands in the way of telling the moderators apart."""
     problems = []
     n = len(panels)
-    free = sum(1 if m.numeric else len(m.categories) - 1 for m in moderators)
+    moderators = design.moderators
+    effects = {m.name: 1 if m.numeric else len(m.categories) - 1 for m in moderators}
+    free = sum(effects.values())
+    if design.interaction is not None:
+        free += effects[design.interaction[0]] * effects[design.interaction[1]]
     if n < FEWEST * free:
         fewer = "Name one moderator." if len(moderators) > 1 else "Join categories, or wait for more panels."
         hints = [hint for m in moderators if not m.numeric for hint in _misread(panels, m)]
@@ -301,6 +365,9 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
             f"{FEWEST * free}, {FEWEST} for each. {' '.join([fewer, *hints])}"
         )
         return problems
+    problems += _too_many(design, within)
+    if design.interaction is not None and not problems:
+        problems += _no_interaction(design)
     for k, m in enumerate(moderators):
         for other in moderators[:k]:
             if association(m.values, other.values) > COLLINEAR:
@@ -319,6 +386,41 @@ def _together(moderators: tuple[Moderator, ...], panels: Panels, within: str | N
                 "told from the chance differences between them. Panels on another one with the same value would help."
             )
     return problems
+
+
+def _too_many(design: Design, within: str | None) -> list[str]:
+    """Words with more values than can be asked about together with something else."""
+    if len(design.moderators) == 1 and within is None:
+        return []
+    if design.columns.shape[1] <= MOST_COLUMNS:
+        return []
+    longest = max(design.moderators, key=lambda m: m.columns.shape[1])
+    if longest.numeric:
+        return [f"{len(design.moderators)} moderators are too many at once; {MOST_COLUMNS} are the most."]
+    instead = (
+        f"Take it for the level that panels are within: within={longest.name!r}, without it among the moderators."
+        if within is None and design.interaction is None
+        else "Join categories, or ask about it alone."
+    )
+    return [
+        f"{longest.name!r} has {len(longest.categories)} different words, too many to have an effect each beside "
+        f"something else. {instead}"
+    ]
+
+
+def _no_interaction(design: Design) -> list[str]:
+    """Where the products follow from the moderators themselves."""
+    assert design.interaction is not None
+    one, other = (design[name] for name in design.interaction)
+    own = np.column_stack([np.ones(len(one.values)), *(m.columns for m in design.moderators)])
+    products = _products(one.columns, other.columns)
+    left = products - own @ np.linalg.lstsq(own, products, rcond=None)[0]
+    if (left**2).sum() > (1 - COLLINEAR) * ((products - products.mean(axis=0)) ** 2).sum():
+        return []
+    return [
+        f"whether the effect of {one.name!r} depends on {other.name!r} cannot be told from these panels: too few "
+        "combinations of their values were served. Leave out interaction."
+    ]
 
 
 def _one_to_one(m: Moderator, pair: np.ndarray) -> bool:

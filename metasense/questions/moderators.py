@@ -4,15 +4,18 @@ A moderator moves the centre of the panels: ``theta_i ~ Normal(mu + x_i beta, ta
 ``Normal(0, slope_scale)`` per standard deviation of a numeric moderator, and an effect of the same prior for each
 category of words. A dose sent through zero has the centre ``mu x_i / rms(x)`` instead: 0 where nothing was changed,
 while panels keep the spread that two like productions have too. Undirected panels tell how large a difference is, not
-on which side, so there the centre is kept on one side of 0 over the values seen. One moderator is integrated; several
-are sampled with PyMC.
+on which side, so there the centre is kept on one side of 0 over the values seen. Everything is integrated: one
+moderator on a grid, several, or one within a level, with quasi-random points (`engine.several`). PyMC samples the same
+model on request, and where the integration does not reach its accuracy.
 
 Panels are not randomised to moderators, so every answer here is a comparison of panels that may differ in other ways.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -26,10 +29,11 @@ from metasense.core.answers import Verdict, quantity
 from metasense.core.core import Core, Tests, protocols_of
 from metasense.core.diagnostics import Diagnostics
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import TOLERANCE
+from metasense.engine.grid import TOLERANCE, IntegrationError
 from metasense.engine.levels import Groups, Levels
 from metasense.engine.posterior import Functional, Posterior, average_p_correct, signed_average
 from metasense.engine.priors import Priors
+from metasense.engine.several import Several
 from metasense.engine.slopes import FEW, Drawn, Sloped
 from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, forced_choice
@@ -40,9 +44,10 @@ from metasense.showing import words
 from metasense.showing.called import Called, said_value
 
 Array = NDArray[Any]
-Engine = Sloped | Levels | Drawn
+Engine = Sloped | Levels | Several | Drawn
 
 PRIOR_DRAWS = 20_000  # for what the priors alone say
+PATIENCE = 2.0  # seconds after which there is a sign of life
 LOOKED = 17  # values of a moderator at which a change of the verdict is looked for
 
 
@@ -65,10 +70,11 @@ class Moderation:
         moderators: Sequence[str],
         through_zero: Sequence[str] = (),
         within: str | None = None,
+        interaction: Sequence[str] | None = None,
         *,
         progress: bool = False,
     ) -> Self:
-        """Integrate with one moderator; sample with several, or with one within a level.
+        """Integrate; sample where that is asked for, or where the integration does not reach its accuracy.
 
         Parameters
         ----------
@@ -78,27 +84,41 @@ class Moderation:
             Names of columns.
         within : str, optional
             Column of the level that panels are within.
+        interaction : (str, str), optional
+            Two moderators whose effects may depend on each other.
+        progress : bool
+            Whether to say how far it is.
 
         Raises
         ------
         PanelsError
             If the table cannot support the question; says all reasons.
         """
-        design = read_design(core.panels, moderators, through_zero, within)
-        engine = by_integration(core, design, core.priors) if is_integrated(design, within) else None
-        evidence = float("nan") if engine is None else engine.box.log_evidence
+        design = read_design(core.panels, moderators, through_zero, within, interaction)
+        engine: Engine | None = None
+        evidence = float("nan")
+        if core.settings["method"] == "grid" or is_quick(design, within):
+            try:
+                engine = by_integration(core, design, core.priors, within, watch=_Watch(progress))
+                evidence = log_evidence_of(engine)
+            except IntegrationError:
+                if core.settings["method"] == "mcmc":
+                    raise
         if engine is not None and core.settings["method"] == "grid":
-            return cls(core, design, engine, evidence)
+            return cls(core, design, engine, evidence, within)
+        return cls._sampled(core, design, evidence, within, progress)
+
+    @classmethod
+    def _sampled(cls, core: Core, design: Design, evidence: float, within: str | None, progress: bool) -> Self:
         from metasense.engine import sampler
 
-        clusters = None if within is None else pd.factorize(level(core.panels, within))[0]
         series, chains, draws = sampler.sample_moderated(
             core.collected.rows,
             core.priors,
             load=design.load,
             columns=design.columns,
             names=design.names,
-            clusters=clusters,
+            clusters=clusters_of(core, within),
             **{name: core.settings[name] for name in ("draws", "chains", "seed")},
             progress=progress,
         )
@@ -176,8 +196,10 @@ class Moderation:
             raise ValueError(f"say which {only.name}: {words.listing(only.categories)}.")
         return engine.group(only.categories.index(str(values[only.name])))
 
-    def slope(self, name: str | None = None) -> Distribution:
-        """Change of the panels' centre, in d-prime, per unit of a numeric moderator, other moderators being average.
+    def slope(self, name: str | None = None, /, **at: Any) -> Distribution:
+        """Change of the panels' centre, in d-prime, per unit of a numeric moderator.
+
+        With an interaction it depends on the other moderator, which is average unless its value is given.
 
         The centre of the average panel counts as positive unless some panel was directed. For a dose through zero this
         is the d-prime per unit of dose.
@@ -186,6 +208,8 @@ class Moderation:
         ----------
         name : str, optional
             Which moderator of numbers; needed where there are several.
+        **at : float or str
+            Values of other moderators, as in ``slope("weeks", heated="yes")``.
 
         Returns
         -------
@@ -206,19 +230,85 @@ class Moderation:
         >>> round(stored.slope().median, 2)
         0.17
         """
-        return self._slope(self.engine, self._numeric(name))
+        moderator = self._numeric(name)
+        if moderator.name in at:
+            raise ValueError(f"a slope along {moderator.name} is at values of the others; leave out {moderator.name}=.")
+        return self._slope(self.engine, moderator, at)
 
-    def _slope(self, engine: Engine, moderator: Moderator) -> Distribution:
-        place, means = self.design.place(moderator), self.design.columns.mean(axis=0)
-        factor = (1.0 if moderator.through_zero else float(self.design.load.mean())) / moderator.unit
+    def _slope(self, engine: Engine, moderator: Moderator, at: Mapping[str, Any] | None = None) -> Distribution:
+        means = self.design.row({})[1]
+        load, there = self.design.row(at or {})
+        steepness = self.design.steepness(moderator.name, at)
 
         def value(mu: Array, beta: Array, tau: Array) -> Array:
-            centre = _centre(mu, beta, 1.0, means)
-            side = 1.0 if self.core.directed else np.where(centre < 0, -1.0, 1.0)
-            return np.asarray(side * factor * (centre if moderator.through_zero else beta[..., place.start]) + 0 * tau)
+            side = 1.0 if self.core.directed else np.where(_centre(mu, beta, 1.0, means) < 0, -1.0, 1.0)
+            if moderator.through_zero:
+                return np.asarray(side * _centre(mu, beta, 1.0, there) / moderator.unit + 0 * tau)
+            return np.asarray(side * load * (beta @ steepness) + 0 * tau)
 
         assert not isinstance(engine, Levels)
         return engine.distribution(value)
+
+    def interaction(self) -> Distribution:
+        """By how much the slope of the first moderator of the interaction changes per unit of the second.
+
+        Between its two most frequent words, the other less the most frequent one, where the second has words.
+
+        Returns
+        -------
+        Distribution
+            In d-prime per unit of the one and per unit of the other.
+
+        Raises
+        ------
+        ValueError
+            If the pool has no interaction, or one of words only.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": [f"P{i}" for i in range(12)], "protocol": "tetrad", "tastings": 40,
+        ...          "correct": [13, 15, 18, 22, 27, 31, 14, 16, 15, 19, 17, 20], "weeks": [1, 2, 4, 6, 8, 10] * 2,
+        ...          "degrees": [20] * 6 + [5] * 6}
+        >>> pooled = ms.pool(table, moderators=["weeks", "degrees"], interaction=("weeks", "degrees"))
+        >>> round(pooled.interaction().median, 3)
+        0.008
+        """
+        if self.design.interaction is None:
+            raise ValueError("there is no interaction in this pool; name two moderators in interaction=.")
+        along, other = self._interacting
+        low, high = other.categories[:2] if not other.numeric else (other.ends[0], other.ends[0] + 1.0)
+        row = self.design.steepness(along.name, {other.name: high})
+        row = row - self.design.steepness(along.name, {other.name: low})
+        load, means = self.design.row({})
+
+        def value(mu: Array, beta: Array, tau: Array) -> Array:
+            side = 1.0 if self.core.directed else np.where(_centre(mu, beta, 1.0, means) < 0, -1.0, 1.0)
+            return np.asarray(side * load * (beta @ row) + 0 * tau)
+
+        assert not isinstance(self.engine, Levels)
+        return self.engine.distribution(value)
+
+    @property
+    def has_slope_of_interaction(self) -> bool:
+        """Whether there is an interaction, of which one moderator at least has numbers."""
+        both = self.design.interaction
+        return both is not None and any(self.design[name].numeric for name in both)
+
+    def _per(self, other: Moderator) -> str:
+        """What the second moderator of an interaction changes by, in words."""
+        if other.numeric:
+            return f"per unit of {other.name}"
+        return f"from {other.categories[0]} to {other.categories[1]}"
+
+    @property
+    def _interacting(self) -> tuple[Moderator, Moderator]:
+        """The moderators of the interaction, one of numbers first."""
+        assert self.design.interaction is not None
+        one, other = (self.design[name] for name in self.design.interaction)
+        if not (one.numeric or other.numeric):
+            raise ValueError(f"{one.name} and {other.name} are words and have no slopes; change() compares them.")
+        return (one, other) if one.numeric else (other, one)
 
     def change(self, name: str, start: Any, stop: Any, *, protocol: str | Protocol | None = None) -> Distribution:
         """Change in the average d-prime (or in a protocol's p_d) from one value of a moderator to another.
@@ -282,11 +372,18 @@ class Moderation:
     @cached_property
     def spread_without(self) -> Distribution:
         """The same without the moderators: of the plain pool, or of the pool with the level alone."""
+        return self.core.spread if self._level is None else self._level.spread_total()
+
+    @cached_property
+    def _level(self) -> Levels | None:
+        """The pool with the level and without the moderators; None without a level."""
         if self.within is None:
-            return self.core.spread
+            return None
         collected = self.core.collected
-        groups = Groups.of(collected.evidence, pd.factorize(level(self.core.panels, self.within))[0], collected.index)
-        return Levels.integrate(groups, self.core.priors, self.core.posterior).spread_total()
+        clusters = clusters_of(self.core, self.within)
+        assert clusters is not None
+        groups = Groups.of(collected.evidence, clusters, collected.index)
+        return Levels.integrate(groups, self.core.priors, self.core.posterior)
 
     @cached_property
     def share(self) -> Distribution:
@@ -311,7 +408,7 @@ class Moderation:
         series = engine.groups.series[0] if isinstance(engine, Levels) else engine.series
         return self._share(Drawn.kept(series, draws, columns, one_sided=one_sided(self.core, self.design))).median
 
-    def _share(self, engine: Sloped | Drawn) -> Distribution:
+    def _share(self, engine: Sloped | Several | Drawn) -> Distribution:
         def value(mu: Array, beta: Array, tau: Array) -> Array:
             first = second = np.zeros(())
             for load, row in zip(self.design.load, self.design.columns, strict=True):
@@ -326,11 +423,15 @@ class Moderation:
 
     @property
     def bayes_factor(self) -> float:
-        """How many times as probable the panels are with the moderators as without; not a number where not computed."""
-        return float(np.exp(self.log_evidence - self.core.evidences.varying))
+        """How many times as probable the panels are with the moderators as without; the level, if any, is in both.
+
+        Not a number where it was not integrated.
+        """
+        without = self.core.evidences.varying if self._level is None else self._level.box.log_evidence
+        return float(np.exp(self.log_evidence - without))
 
     @cached_property
-    def _joint(self) -> Sloped | Drawn:
+    def _joint(self) -> Sloped | Several | Drawn:
         """What knows of several values at once; for categories, whose posteriors are single, joint draws of them."""
         if not isinstance(self.engine, Levels):
             return self.engine
@@ -482,9 +583,14 @@ class Moderation:
         ):  # it fixes how far categories lie apart
             engine, old = self._apart(priors.slope_scale), replace(old, slope_scale=priors.slope_scale)
         other = engine.under(old, priors)
-        if other is None or isinstance(other, Drawn) or other.box.error <= TOLERANCE:
+        if isinstance(engine, Drawn) or (isinstance(other, Sloped | Levels) and other.box.error <= TOLERANCE):
             return other
-        return by_integration(self.core, self.design, priors)
+        if isinstance(other, Several):
+            return other
+        try:
+            return by_integration(self.core, self.design, priors, self.within, rough=True)
+        except IntegrationError:  # as where too few draws would count
+            return None
 
     def _apart(self, scale: float) -> Levels:
         """The categories with another prior of their deviations."""
@@ -558,8 +664,11 @@ class Moderation:
                 for test in tests:
                     change = self.change(m.name, stated[0], other, protocol=test)
                     rows[f"change in p_d ({test.name}) {between}"] = change
+        if self.has_slope_of_interaction:
+            along, other = self._interacting
+            rows[f"change in d-prime per unit of {along.name} {self._per(other)}"] = self.interaction()
         rows["spread with moderators"] = self.spread
-        if self.within is not None and isinstance(self.engine, Drawn):
+        if self.within is not None and isinstance(self.engine, Several | Drawn):
             for part in ("between", "within"):
                 rows[f"spread with moderators, {part} values of {self.within}"] = self.engine.part(part)
         rows["spread without moderators"] = self.spread_without
@@ -572,8 +681,9 @@ class Moderation:
 
     @cached_property
     def left_free(self) -> Self | None:
-        """The same single dose with a line that need not pass through zero; None where that asks for sampling."""
-        if len(self.design.moderators) > 1 or not self.through_zero or self.method != "grid":
+        """The same single dose with a line that need not pass through zero; None beside others or where sampled."""
+        alone = len(self.design.moderators) == 1 and self.within is None
+        if not alone or not self.through_zero or self.method != "grid":
             return None
         return type(self).of(self.core, self.through_zero, [])
 
@@ -583,25 +693,70 @@ def one_sided(core: Core, design: Design) -> bool:
     return not core.directed and any(m.numeric and not m.through_zero for m in design.moderators)
 
 
-def is_integrated(design: Design, within: str | None) -> bool:
-    """Whether the unknowns are few enough for integration; else PyMC samples them."""
+def clusters_of(core: Core, within: str | None) -> Array | None:
+    """Each panel's value of the level, counted from 0."""
+    return None if within is None else pd.factorize(level(core.panels, within))[0]
+
+
+def is_quick(design: Design, within: str | None) -> bool:
+    """Whether a grid serves, so that sampled draws can be held against it at no cost."""
     if within is not None:
         return False
     kinds = [m.numeric for m in design.moderators]
     return kinds == [False] or (design.columns.shape[1] < 2 and all(kinds))
 
 
-def by_integration(core: Core, design: Design, priors: Priors) -> Sloped | Levels | None:
-    """The posterior by integration; None where there are too many unknowns for that."""
+def by_integration(
+    core: Core,
+    design: Design,
+    priors: Priors,
+    within: str | None = None,
+    *,
+    rough: bool = False,
+    watch: Callable[[int], None] | None = None,
+) -> Sloped | Levels | Several:
+    """The posterior by integration.
+
+    Raises
+    ------
+    IntegrationError
+        If its own check is not met.
+    """
     collected = core.collected
-    only = design.moderators[0] if len(design.moderators) == 1 else None
-    if only is not None and not only.numeric:
+    only = design.moderators[0]
+    if not is_quick(design, within):
+        return Several.integrate(
+            collected.rows,
+            priors,
+            core.posterior,
+            load=design.load,
+            columns=design.columns,
+            clusters=clusters_of(core, within),
+            one_sided=one_sided(core, design),
+            rough=rough,
+            watch=watch,
+        )
+    if not only.numeric:
         groups = Groups.of(collected.evidence, only.columns.argmax(axis=1), collected.index)
         return Levels.integrate(groups, priors, core.posterior, between=priors.slope_scale)
-    if design.columns.shape[1] < 2 and all(m.numeric for m in design.moderators):
-        z = design.columns[:, 0] if design.columns.shape[1] else None
-        return Sloped.integrate(collected.rows, design.load, z, priors, core.posterior)
-    return None
+    z = design.columns[:, 0] if design.columns.shape[1] else None
+    return Sloped.integrate(collected.rows, design.load, z, priors, core.posterior)
+
+
+def log_evidence_of(engine: Sloped | Levels | Several) -> float:
+    """Log evidence of what was integrated."""
+    return engine.log_evidence if isinstance(engine, Several) else engine.box.log_evidence
+
+
+class _Watch:
+    """Says what the integration is at, where that was asked for or takes more than two seconds."""
+
+    def __init__(self, progress: bool) -> None:
+        self.progress, self.begun = progress, time.monotonic()
+
+    def __call__(self, points: int) -> None:
+        if self.progress or time.monotonic() - self.begun > PATIENCE:
+            print(f"integrating with {points:,} points ...", file=sys.stderr)
 
 
 def _centre(mu: Array, beta: Array, load: float, row: Array) -> Array:

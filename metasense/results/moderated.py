@@ -14,12 +14,14 @@ from metasense.alone.panels import panels_alone
 from metasense.core.answers import Verdict, lean, margin_words, side
 from metasense.core.core import Core
 from metasense.engine.posterior import Posterior
+from metasense.engine.scatter import SCRAMBLES
+from metasense.engine.several import Several
 from metasense.margins import SETTLED
 from metasense.protocols import protocol as find_protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import ADVISED, Moderator, changed_together, same_within, spelling, with_units
 from metasense.questions.hundred import share
-from metasense.questions.moderators import Moderation, by_integration
+from metasense.questions.moderators import Moderation, by_integration, is_quick
 from metasense.questions.prediction import where
 from metasense.results import first, notes, sentences, strips
 from metasense.results.base import PROB
@@ -60,11 +62,12 @@ def moderate(
     moderators: Sequence[str],
     through_zero: Sequence[str] = (),
     within: str | None = None,
+    interaction: Sequence[str] | None = None,
     *,
     progress: bool = False,
 ) -> Moderated:
     """Put moderators into a pool; see `pool`."""
-    return Moderated.of(core, moderators, through_zero, within, progress=progress)
+    return Moderated.of(core, moderators, through_zero, within, interaction, progress=progress)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,7 +80,7 @@ class Moderated(Moderation, BesidePlain):
         The same panels, margin and priors without the moderators; the pool of them is ``plain``.
     design : Design
         Where each panel stands.
-    engine : Sloped, Levels or Drawn
+    engine : Sloped, Levels, Several or Drawn
         The posterior.
     log_evidence : float
         Log probability of the panels with the moderators, by integration; not a number where that cannot be.
@@ -174,7 +177,28 @@ class Moderated(Moderation, BesidePlain):
 
     def _line(self) -> str:
         said = [text for m in self.design.moderators for text in (self._effect(m), self._against(m)) if text]
-        return words.one_line(" ".join([*sentences.unsettled(self.advice), *said]))
+        return words.one_line(" ".join([*sentences.unsettled(self.advice), *said, *self._depending()]))
+
+    def _depending(self) -> list[str]:
+        """How far the effect of one moderator depends on another, where that was asked."""
+        if not self.has_slope_of_interaction:
+            return []
+        along, other = self._interacting
+        found = self.interaction()
+        said = words.estimate(found.median, *found.interval())
+        name = self._called.name(along.name)
+        grows = words.probability(found.above(0))
+        if other.numeric:
+            called = self._called.with_unit(other.name)
+            return [
+                f"Per unit of {called} the change per unit of {self._called.with_unit(along.name)} itself changes by "
+                f"{said}; the probability that {name} does more at a higher {self._called.name(other.name)} is {grows}."
+            ]
+        one, two = (self._called.where({other.name: value}) for value in other.categories[:2])
+        return [
+            f"Per unit of {self._called.with_unit(along.name)} the line changes by {said} more at {two} than at {one}; "
+            f"the probability that it rises more there is {grows}."
+        ]
 
     def _against(self, m: Moderator) -> str:
         """The verdict at each stated value; nothing without a margin."""
@@ -277,12 +301,12 @@ class Moderated(Moderation, BesidePlain):
         )
         factor = self.bayes_factor
         if np.isnan(factor):
-            what = "a moderator within a level" if len(self.moderators) == 1 else "several moderators at once"
-            return f"{text} The evidence for {what} is not computed."
+            return f"{text} The evidence for {names} is not computed where PyMC sampled."
         sides = ("with", "without") if factor >= 1 else ("without", "with")
+        level = f", both within {self._called.name(self.within)}" if self.within else ""
         return (
             f"{text} The panels are {words.times_as(max(factor, 1 / factor))} as probable {sides[0]} {names} as "
-            f"{sides[1]} (Bayes factor; {self.prior()})."
+            f"{sides[1]}{level} (Bayes factor; {self.prior()})."
         )
 
     def prior(self) -> str:
@@ -399,9 +423,22 @@ class Moderated(Moderation, BesidePlain):
                 "From one direction to the other it can change by more than 100 %."
             )
         if self.diagnostics is not None and not self.advice:
-            found.append(f"Sampled with PyMC: {self.diagnostics.sentence()}{self._beside_integration()}")
+            why = "" if self.core.settings["method"] == "mcmc" else ", as the integration did not reach its accuracy"
+            found.append(f"Sampled with PyMC{why}: {self.diagnostics.sentence()}{self._beside_integration()}")
+        if isinstance(self.engine, Several):
+            found.append(f"Worked out {self._laid()}")
         found += self.on_the_priors()
         return (*found, *self.departures, *notes.on_the_data(self.core))
+
+    def _laid(self) -> str:
+        """How several unknowns were integrated, and how closely."""
+        assert isinstance(self.engine, Several)
+        scatter = self.engine.scatter
+        error = f"{scatter.error:.1g}".rstrip("0") if scatter.error >= 0.0005 else "less than 0.001"
+        return (
+            f"by integration over {scatter.weight.size:,} weighted points that fill the space of all unknowns evenly; "
+            f"{SCRAMBLES} independent sets of them agree on quantiles to {error} posterior standard deviations."
+        )
 
     def _leans(self) -> bool:
         """Whether some rate that is spoken of may be below guessing."""
@@ -410,9 +447,9 @@ class Moderated(Moderation, BesidePlain):
 
     def _beside_integration(self) -> str:
         """The same by integration, where there are few enough unknowns for it."""
-        engine = None if self.within is not None else by_integration(self.core, self.design, self.core.priors)
-        if engine is None:
+        if not is_quick(self.design, self.within):
             return ""
+        engine = by_integration(self.core, self.design, self.core.priors)
         said = []
         for m in self.design.moderators:
             for value in self.stated(m):
@@ -434,20 +471,28 @@ class Moderated(Moderation, BesidePlain):
             centre += "; a dose sent through zero has the centre mu x_i / rms(x)"
         if self.within:
             centre += f"; panels from the same {self._called.name(self.within)} share a deviation of their own"
-        sampled = self.diagnostics
+        if self.design.interaction:
+            centre += f"; x_i has the products of {self._called.listed(self.design.interaction)} too"
         found = sentences.methods(
             self.core,
             centre=centre,
             priors=self.prior(),
-            computation="by integration over a grid."
-            if sampled is None
-            else f"sampled with PyMC. {sampled.sentence()}",
+            computation=self._computed(),
             sensitivity=" ".join(self.on_the_priors()),
         )
         return (*found, *self.cautions())
 
+    def _computed(self) -> str:
+        """How the answer was worked out."""
+        if self.diagnostics is not None:
+            return f"sampled with PyMC. {self.diagnostics.sentence()}"
+        return self._laid() if isinstance(self.engine, Several) else "by integration over a grid."
+
     def _structure(self) -> dict[str, Any]:
-        return {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}
+        said = {"moderators": list(self.moderators), "through_zero": self.through_zero, "within": self.within}
+        if self.design.interaction is not None:
+            said["interaction"] = list(self.design.interaction)
+        return said
 
     def _title(self) -> str:
         return f"With {self._called.listed(self.moderators)}"

@@ -41,6 +41,7 @@ def pool(
     moderators: None = ...,
     through_zero: None = ...,
     within: None = ...,
+    interaction: None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
     method: Method = ...,
@@ -61,6 +62,7 @@ def pool(
     moderators: str | Sequence[str],
     through_zero: str | Sequence[str] | None = ...,
     within: str | None = ...,
+    interaction: Sequence[str] | None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
     method: Method = ...,
@@ -81,6 +83,7 @@ def pool(
     moderators: None = ...,
     through_zero: None = ...,
     within: str,
+    interaction: None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
     method: Method = ...,
@@ -100,6 +103,7 @@ def pool(
     moderators: str | Sequence[str] | None = None,
     through_zero: str | Sequence[str] | None = None,
     within: str | None = None,
+    interaction: Sequence[str] | None = None,
     names: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     method: Method = "grid",
@@ -131,12 +135,13 @@ def pool(
     priors : Priors, optional
         Prior scales; the card's by default, else ``Priors()``.
     moderators : str or sequence of str, optional
-        Columns the difference may depend on, of numbers or of words. One is integrated; several, or one together with
-        `within`, are sampled with PyMC, which takes some seconds.
+        Columns the difference may depend on, of numbers or of words.
     through_zero : str, optional
         Name of the moderator, a dose, at whose zero the panels' centre is 0.
     within : str, optional
         Column of a level in between, such as ``"batch_pair"``: panels of one value have something in common.
+    interaction : (str, str), optional
+        Two of the moderators: what the one does may depend on the other.
     names, units : mapping of str to str, optional
         What sentences, tables and figures call a column, and the unit of its numbers, as in
         ``names={"weeks_bottled": "time in the bottle"}, units={"weeks_bottled": "weeks"}``. Without them its heading is
@@ -149,7 +154,7 @@ def pool(
     seed : int
         Of everything random: draws and, with ``"mcmc"``, the sampler.
     progress : bool
-        Whether the sampler shows its progress.
+        Whether the sampler, or the integration of several moderators, shows its progress.
 
     Returns
     -------
@@ -210,7 +215,9 @@ def pool(
     if method == "mcmc":
         core = _sampled(core, progress)
     if moderators is not None or through_zero is not None:
-        return moderate(core, _names(moderators), _names(through_zero), within, progress=progress)
+        return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
+    if interaction is not None:
+        raise ValueError("interaction names two of the moderators; name them in moderators= as well.")
     return Pooled(core) if within is None else nest(core, within)
 
 
@@ -249,7 +256,7 @@ def load(path: str | os.PathLike[str]) -> Pooled | Moderated | Nested:
     """A pool that was saved with ``pooled.save(path)``; it answers as the saved one did, and keeps its draws.
 
     PyMC is not needed, not even for a pool that it sampled. Moderators and levels are put in again, which takes as long
-    as it did at first; several moderators at once are sampled again, with the same seed.
+    as it did at first; moderators that PyMC sampled are sampled again, with the same seed.
 
     Parameters
     ----------

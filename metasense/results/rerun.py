@@ -16,8 +16,6 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from metasense.engine.distribution import Distribution
-from metasense.questions.design import read_design
-from metasense.questions.moderators import is_integrated
 from metasense.results import archive
 from metasense.results.moderated import Moderated
 from metasense.results.nested import Nested
@@ -230,12 +228,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
 
 
 def _samples_moderators(saved: archive.Archive) -> bool:
-    structure = saved.record["structure"]
-    if "moderators" not in structure:
-        return False
-    within = structure.get("within")
-    design = read_design(saved.panels, structure["moderators"], structure.get("through_zero", ()), within)
-    return saved.record["settings"]["method"] == "mcmc" or not is_integrated(design, within)
+    return "moderators" in saved.record["structure"] and saved.record["settings"]["method"] == "mcmc"
 
 
 def _row(quantity: str, number: str, stored: float, now: float, allowed: float) -> dict[str, Any]:

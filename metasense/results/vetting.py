@@ -156,7 +156,7 @@ def _settings(settings: Any) -> None:
 
 def _structure(structure: Any) -> None:
     need(isinstance(structure, dict), "its moderators are none")
-    known = {"moderators", "through_zero", "within", "names", "units"}
+    known = {"moderators", "through_zero", "within", "interaction", "names", "units"}
     need(set(structure) <= known, "it holds a kind of structure unknown here")
     for part in ("names", "units"):
         given = structure.get(part, {})
@@ -167,6 +167,11 @@ def _structure(structure: Any) -> None:
         need(isinstance(names, list), "its moderators are no list of names")
         texts(*names)
         need(len(set(names)) == len(names), "its moderators are named twice")
+    if "interaction" in structure:
+        both = structure["interaction"]
+        need(isinstance(both, list) and len(both) == 2, "its interaction is not one of two moderators")
+        texts(*both)
+        need(bool(structure.get("moderators")), "it holds an interaction and no moderator")
     if structure.get("within") is not None:
         texts(structure["within"])
     if set(structure) - {"names", "units"}:
@@ -222,7 +227,7 @@ def structure(said: Mapping[str, Any], panels: Panels) -> None:
     said = {name: value for name, value in said.items() if name not in ("names", "units")}
     if "moderators" in said:
         within = said.get("within")
-        read_design(panels, said["moderators"], said.get("through_zero", ()), within)
+        read_design(panels, said["moderators"], said.get("through_zero", ()), within, said.get("interaction"))
         if within is not None:
             level(panels, within)
     elif said:
