@@ -3,8 +3,8 @@
 Within a panel a taster's own rate above guessing is beta distributed around the panel's, with overdispersion gamma, as
 for repeats (`likelihood.taster_probability`). Taster j has a standing ``u_j``, uniform between 0 and 1, and in panel i
 the rate at the quantile ``v_ij`` of that distribution, where
-``Phi^-1(v_ij) = sqrt(rho) Phi^-1(u_j) + sqrt(1 - rho) e_ij``: with rho = 1 people keep their rank, with rho = 0 they are
-new people in every panel. The margin of each panel is the same for every rho. Given the standings panels are
+``Phi^-1(v_ij) = sqrt(rho) Phi^-1(u_j) + sqrt(1 - rho) e_ij``: with rho = 1 people keep their rank, with rho = 0 they
+are new people in every panel. The margin of each panel is the same for every rho. Given the standings panels are
 independent; given the panels' d-primes people are, so the likelihood is a product over people of integrals over one
 standing (`Sitters.log_likelihoods`), by Gauss-Legendre quadrature in t with ``u = t^2 (3 - 2 t)``, which tames the
 ends.
@@ -12,7 +12,6 @@ ends.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import Any
@@ -78,7 +77,7 @@ def quantile_logits(mean: Array, rest: Array, gamma: float, at: Rule) -> Array:
     wanted = np.log(at.u) - np.log(at.rest)
     start = _logit(*_tails(a[:, None], b[:, None], y))
     found = np.stack([np.interp(wanted, f, row) for f, row in zip(start, y, strict=True)])
-    step = ((y[:, 1] - y[:, 0]))[:, None]
+    step = (y[:, 1] - y[:, 0])[:, None]
     norm = betaln(a, b)[:, None]
     for _ in range(2):  # the logit of a beta distribution is nearly linear in the logit of its argument
         below, above = _tails(a[:, None], b[:, None], found)
@@ -126,7 +125,13 @@ def shared(rho: float, nodes: int) -> tuple[Rule, Array | None]:
 
 @lru_cache(maxsize=256)
 def answers_table(
-    protocol: Protocol, kinds: tuple[tuple[int, int], ...], gamma: float, rho: float, points: int, signed: bool, nodes: int
+    protocol: Protocol,
+    kinds: tuple[tuple[int, int], ...],
+    gamma: float,
+    rho: float,
+    points: int,
+    signed: bool,
+    nodes: int,
 ) -> Array:
     """Log probability that a taster of each standing gets y of r right, at each d-prime.
 
@@ -283,7 +288,13 @@ class Sitters:
         """For each group the table of `answers_table` at this overdispersion."""
         return tuple(
             answers_table(
-                group.protocol, group.kinds, float(gamma), float(self.rho), self.points, self.signed, nodes or self.nodes
+                group.protocol,
+                group.kinds,
+                float(gamma),
+                float(self.rho),
+                self.points,
+                self.signed,
+                nodes or self.nodes,
             )
             for group in self.groups
         )
@@ -348,9 +359,7 @@ class Sitters:
                 start = stop
         return out
 
-    def log_likelihoods(
-        self, theta: Array, gammas: Array, which: Whole, nodes: int | None = None
-    ) -> Array:
+    def log_likelihoods(self, theta: Array, gammas: Array, which: Whole, nodes: int | None = None) -> Array:
         """Log likelihood of all who sat in several panels, everybody's standing integrated out.
 
         Parameters

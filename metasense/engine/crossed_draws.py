@@ -216,7 +216,8 @@ class Walk:
                 place = (there[:, None] * chains + np.arange(chains)) * nodes + at[j]
                 counts[place.ravel()] += 1
         shaped = counts.reshape(columns, chains, nodes)
-        out, start = [], 0
+        out: list[Array] = []
+        start = 0
         for group in sitters.groups:
             panels, kinds = len(group.panels), len(group.kinds)
             part = shaped[start : start + panels * kinds].reshape(panels, kinds, chains, nodes)

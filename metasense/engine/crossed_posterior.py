@@ -36,7 +36,7 @@ Whole = NDArray[np.intp]
 CHAINS = 3072  # panels times chains; fewer panels get more chains
 BURN, SETTLE, KEPT, BETWEEN = 10, 4, 4, 4  # turns before the nodes are laid anew, after that, draws kept, turns between
 BRIDGE = 512  # draws of one d-prime in all panels, for the evidence
-REGIONS = 96  # draws that stand for all where every answer is worked out again
+REGIONS = 2400  # panels times draws that stand for all where every answer is worked out again
 FLOORED = 16  # likelihoods multiplied before their log is taken: so many floors still are a number
 APART = 4.0  # standard errors between two halves of the chains from which the draws are not relied on
 PILOT = 24  # draws that tell which nodes carry nothing
@@ -125,6 +125,14 @@ class Crossed:
         d-primes of the panels that share people, with the sign of the centre.
     gammas : ndarray, shape (G,)
         Nodes of the overdispersion.
+    which : ndarray of int, shape (draws,)
+        The overdispersion of each draw.
+    standing : ndarray of int, shape (draws, people)
+        Everybody's node.
+    regions : tuple of Series
+        What every distinct panel says in some of the draws.
+    log_weight : ndarray, shape (len(regions),)
+        Log of what each stands for, per unit of likelihood.
     """
 
     sitters: Sitters
@@ -140,7 +148,8 @@ class Crossed:
     tau: Array
     theta: Array
     gammas: Array
-    given: Given
+    which: Whole
+    standing: NDArray[Any]
     regions: tuple[Series, ...]
     log_weight: Array
 
@@ -190,6 +199,21 @@ def integrate(
         walk.turn()
     if _closer(walk):
         common = CommonOfSitters(sitters, priors, walk.gammas, np.exp(walk.log_shares))
+    return _gathered(_draws(walk), walk, common, evidence, copies, crossed, today)
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """What the chains gave: draw after draw of all chains."""
+
+    given: Given
+    mu: Array
+    tau: Array
+    theta: Array
+
+
+def _draws(walk: Walk) -> _Drawn:
+    """Let the chains settle, and keep some turns of them."""
     for _ in range(SETTLE):
         walk.turn()
     kept: list[Given] = []
@@ -199,38 +223,48 @@ def integrate(
             walk.turn()
         kept.append(walk.turn())
         states.append((walk.mu.copy(), walk.tau.copy(), walk.theta.copy()))
-    mu, tau, theta = (np.concatenate(part) for part in zip(*states, strict=True))
-    given = Given.together(kept)
+    return _Drawn(Given.together(kept), *(np.concatenate(part) for part in zip(*states, strict=True)))
+
+
+def _gathered(
+    drawn: _Drawn,
+    walk: Walk,
+    common: CommonOfSitters,
+    evidence: Sequence[Evidence],
+    copies: Array,
+    crossed: Whole,
+    today: Posterior,
+) -> Crossed:
+    """The exact answers given the draws, averaged."""
+    given, sitters = drawn.given, walk.sitters
     series = Series.build(evidence, copies, float(walk.gammas[given.which].mean()))
     signs = (1.0, -1.0) if sitters.signed else (1.0,)
-    plane = Plane.around([(series, sign, 0.0) for sign in signs], mu, tau, NODES)
+    plane = Plane.around([(series, sign, 0.0) for sign in signs], drawn.mu, drawn.tau, NODES)
     averaged = Averaged.over(given, plane, walk)
-    bridge = _of_one(common, walk, rng)
-    beside = Averaged.over(bridge, plane, walk)
+    beside = Averaged.over(_of_one(common, walk), plane, walk)
     evidences = _evidences(common, evidence, copies, averaged, beside)
-    posterior = Weighed(0.0, today.average, plane, averaged.weights).posterior()
-    few = given.rows(slice(None, None, max(1, len(given.which) // OWN)))
-    own = _own_densities(few, plane, walk, averaged.nodes, series.axis)
-    means = averaged.means.reshape(KEPT, count)
+    patches = Weighed(0.0, today.average, plane, averaged.weights).posterior().patches
+    own = _own_densities(given.rows(_spread_out(averaged.means, OWN)), plane, walk, averaged.nodes, series.axis)
     regions, log_weight = _regions(given, averaged, evidence, copies, crossed, walk.gammas)
-    found = walk.gammas[given.which]
+    means = averaged.means.reshape(KEPT, -1)
     return Crossed(
         sitters,
-        CrossedPosterior(posterior.patches, "crossed", own, crossed),
+        CrossedPosterior(patches, "crossed", own, crossed),
         evidences,
         common,
-        error=float(means.mean(axis=0).std(ddof=1) / np.sqrt(count)),
+        error=float(means.mean(axis=0).std(ddof=1) / np.sqrt(means.shape[1])),
         apart=_apart(means),
-        quadrature=_quadrature(sitters, walk, theta, given.which, averaged.means),
+        quadrature=_quadrature(sitters, walk, drawn.theta, given.which, averaged.means),
         pinned=float(averaged.means.std()),
-        gamma=Distribution.from_draws(found),
-        mu=mu,
-        tau=tau,
-        theta=theta,
+        gamma=Distribution.from_draws(walk.gammas[given.which]),
+        mu=drawn.mu,
+        tau=drawn.tau,
+        theta=drawn.theta,
         gammas=walk.gammas,
-        given=given,
+        which=given.which,
+        standing=given.standing,
         regions=regions,
-        log_weight=log_weight,
+        log_weight=log_weight + evidences.varying,
     )
 
 
@@ -264,7 +298,9 @@ def _closer(walk: Walk) -> bool:
         return False
     x, w = np.polynomial.legendre.leggauss(GAMMAS)
     gammas = low + (high - low) * (x + 1) / 2
-    near = np.clip(np.searchsorted((gammas[1:] + gammas[:-1]) / 2, seen + walk.rng.normal(0, 0.02, len(seen))), 0, GAMMAS - 1)
+    near = np.clip(
+        np.searchsorted((gammas[1:] + gammas[:-1]) / 2, seen + walk.rng.normal(0, 0.02, len(seen))), 0, GAMMAS - 1
+    )
     walk.which = near
     walk.lay(gammas, w / 2 * (high - low))
     return True
@@ -311,7 +347,7 @@ class Averaged:
     @classmethod
     def _over(cls, given: Given, plane: Plane, walk: Walk, nodes: list[Whole]) -> Averaged:
         draws = len(given.which)
-        weights = [np.zeros(len(plane.mu)) for _ in nodes]
+        weights: list[Array] = [np.zeros(len(plane.mu)) for _ in nodes]
         varying, means = np.empty(draws), np.zeros(draws)
         average = average_d_prime(plane.mu, plane.tau)
         for part, dense in _dense(given, plane, walk, nodes, varying):
@@ -325,7 +361,8 @@ def _dense(
     given: Given, plane: Plane, walk: Walk, nodes: list[Whole], varying: Array | None = None
 ) -> Iterator[tuple[slice, list[Array]]]:
     """A few draws at a time, the posterior probability of each node in each; fills in their log evidences."""
-    fixed, waves = [], []
+    fixed: list[list[Array]] = []
+    waves: list[Array] = []
     for sign, at in _signs(plane, nodes):
         mu, tau = sign * plane.mu[at], plane.tau[at]
         base = plane.log_weight[at] + log_prior(mu, tau, walk.priors, walk.sitters.signed)
@@ -335,9 +372,9 @@ def _dense(
     for first in range(0, len(given.which), step):
         part = slice(first, first + step)
         logs = []
-        for base, wave in zip(fixed, waves, strict=True):
-            which = given.which[part] if len(base) > 1 else np.zeros_like(given.which[part])
-            logs.append(_logs(given.coefficients[part], wave) + np.stack(base)[which])
+        for bases, wave in zip(fixed, waves, strict=True):
+            which = given.which[part] if len(bases) > 1 else np.zeros_like(given.which[part])
+            logs.append(_logs(given.coefficients[part], wave) + np.stack(bases)[which])
         peak = np.max([log.max(axis=1) for log in logs], axis=0)
         dense = [np.exp(log - peak[:, None]) for log in logs]
         whole = np.sum([weight.sum(axis=1) for weight in dense], axis=0)
@@ -366,9 +403,9 @@ def _logs(coefficients: Array, waves: Array) -> Array:
     return out
 
 
-def _of_one(common: Common, walk: Walk, rng: np.random.Generator) -> Given:
+def _of_one(common: Common, walk: Walk) -> Given:
     """Draws of the standings if all panels have one d-prime."""
-    weight = common.weight
+    weight, rng = common.weight, walk.rng
     at = _draw(weight.ravel(), BRIDGE, rng)
     which, place = np.divmod(at, weight.shape[1])
     step = common.theta[1] - common.theta[0]
@@ -424,11 +461,17 @@ def _quadrature(sitters: Sitters, walk: Walk, theta: Array, which: Whole, means:
     return float(abs(weight @ means[few] / weight.sum() - means[few].mean()))
 
 
+def _spread_out(means: Array, count: int) -> Whole:
+    """Some draws that together have nearly the mean of all: every so many in the order of their own means."""
+    step = max(1, len(means) // count)
+    return np.sort(np.argsort(means, kind="stable")[step // 2 :: step])
+
+
 def _regions(
     given: Given, averaged: Averaged, evidence: Sequence[Evidence], copies: Array, crossed: Whole, gammas: Array
 ) -> tuple[tuple[Series, ...], Array]:
     """Some draws as likelihoods of every distinct panel, each with the log of its weight per unit of likelihood."""
-    rows = np.arange(0, len(given.which), max(1, len(given.which) // REGIONS))[:REGIONS]
+    rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 32, 256)))
     built = {g: Series.build(evidence, copies, float(gammas[g])) for g in np.unique(given.which[rows])}
     found, weights = [], []
     for row in rows:
@@ -446,7 +489,7 @@ def _regions(
 
 def _own_densities(given: Given, plane: Plane, walk: Walk, nodes: list[Whole], axis: Array) -> Array:
     """Unnormalised density of every panel's own d-prime on the axis, averaged over draws, shape (K, axis)."""
-    draws, panels, terms = given.coefficients.shape
+    _, panels, terms = given.coefficients.shape
     used = min(2 * terms, len(axis))
     blur = np.exp(-0.5 * (BLUR * np.arange(used) / used) ** 2)
     wide = [_waves(used, s * plane.mu[at], plane.tau[at], walk.sitters.signed) for s, at in _signs(plane, nodes)]

@@ -42,6 +42,8 @@ def pool(
     within: None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -61,6 +63,8 @@ def pool(
     within: str | None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -80,6 +84,8 @@ def pool(
     within: str,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -98,6 +104,8 @@ def pool(
     within: str | None = None,
     names: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
+    regulars: bool = True,
+    rho: float = 1.0,
     method: Method = "grid",
     draws: int = 1000,
     chains: int = 4,
@@ -134,6 +142,12 @@ def pool(
         What sentences, tables and figures call a column, and the unit of its numbers, as in
         ``names={"weeks_bottled": "time in the bottle"}, units={"weeks_bottled": "weeks"}``. Without them its heading is
         made readable. Frames keep the heading.
+    regulars : bool
+        Whether people who sat in several panels, which tastings tell, are followed from panel to panel: they keep
+        their standing among tasters. Otherwise, and with moderators, a level or ``method="mcmc"``, everybody is taken
+        as new in every panel.
+    rho : float
+        How far they keep it, from 0 (not at all) to 1.
     method : {"grid", "mcmc"}
         Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check, with what integration
         gives beside it. `within` alone is only integrated.
@@ -169,13 +183,7 @@ def pool(
     """
     if method not in ("grid", "mcmc"):
         raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
-    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
-        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
-            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
-    if seed > vetting.MOST_SEED:
-        raise ValueError(
-            "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
-        )
+    _check_numbers(rho, draws, chains, seed)
     if method == "mcmc" and within is not None and moderators is None and through_zero is None:
         raise ValueError(
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
@@ -192,12 +200,30 @@ def pool(
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
     settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
+    if tastings is not None:
+        followed = regulars and method == "grid" and (moderators, through_zero, within) == (None, None, None)
+        settings["rho"] = float(rho) if followed else 0.0
     core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
     if method == "mcmc":
         core = _sampled(core, progress)
     if moderators is not None or through_zero is not None:
         return moderate(core, _names(moderators), _names(through_zero), within, progress=progress)
     return Pooled(core) if within is None else nest(core, within)
+
+
+def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
+    if not isinstance(rho, (int, float, np.number)) or isinstance(rho, bool) or not 0 <= rho <= 1:
+        raise ValueError(
+            "rho says how far people keep their standing from panel to panel, from 0 (not at all) to 1 (fully); got "
+            f"{rho!r}."
+        )
+    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
+        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
+            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    if seed > vetting.MOST_SEED:
+        raise ValueError(
+            "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
+        )
 
 
 def _sampled(core: Core, progress: bool) -> Core:
