@@ -64,6 +64,7 @@ _RESULTS_BY_FILE = {
     "questions.disagreement": ("Disagreement",),
     "questions.sensitivity": ("Sensitivity",),
     "questions.path": ("Path",),
+    "questions.regulars": ("SamePeople",),
     "questions.drawer": ("Drawer",),
     "questions.fit": ("Fit", "Mixture"),
     "questions.tasters": ("AsIfIndependent", "Tasters"),
@@ -152,6 +153,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
     from metasense.questions.path import Path as Path
+    from metasense.questions.regulars import SamePeople as SamePeople
     from metasense.questions.plan import Plan as Plan
     from metasense.questions.prediction import Prediction as Prediction
     from metasense.questions.preference import Preference as Preference

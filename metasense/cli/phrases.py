@@ -12,6 +12,7 @@ QUESTIONS = {  # what `ask` can be asked, and what it is
     "disagreement": "how often one constant difference would look as mixed",
     "explanations": "nothing to taste, one difference, or panels that differ",
     "averaged": "the answer, an exact 0 counted where there may be nothing",
+    "regulars": "what it means that the same people came again",
     "some": "if only some panels have something to taste",
     "sensitivity": "other priors, and without single panels",
     "path": "the answer after each panel, in date order",

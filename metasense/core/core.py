@@ -9,7 +9,7 @@ from __future__ import annotations
 import typing
 from collections import Counter
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -18,8 +18,8 @@ import pandas as pd
 from metasense.alone.panels import panels_alone
 from metasense.card import Card
 from metasense.core.answers import Rate, Verdict, quantity
-from metasense.core.evidence import Collected, collect
-from metasense.engine import grid
+from metasense.core.evidence import Collected, Crossing, collect, crossing
+from metasense.engine import crossed_posterior, grid
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
 from metasense.engine.plane import Plane
@@ -36,6 +36,28 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 Tests = str | Protocol | Sequence[str | Protocol]  # one protocol, or several
+
+
+@dataclass(frozen=True, eq=False)
+class Regulars:
+    """People who sat in several panels, and the pool that follows them.
+
+    Attributes
+    ----------
+    crossing : Crossing
+        Who sat where.
+    found : Crossed
+        What integration gave.
+    posterior : Posterior
+        If they were new people each time.
+    evidences : Evidences
+        The same.
+    """
+
+    crossing: Crossing
+    found: crossed_posterior.Crossed
+    posterior: Posterior
+    evidences: grid.Evidences
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -65,6 +87,8 @@ class Core:
         The question card, where one was given.
     called : Called
         What the columns of the table are called in sentences and figures.
+    regulars : Regulars or None
+        Who sat in several panels, and what taking them as the same people gave; None where they are not followed.
     """
 
     panels: Panels
@@ -79,6 +103,7 @@ class Core:
     sample: xr.Dataset | None = None
     card: Card | None = None
     called: Called = field(default_factory=Called)
+    regulars: Regulars | None = None
     _memo: dict[Hashable, Any] = field(default_factory=dict, init=False)
 
     def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
@@ -173,15 +198,34 @@ class Core:
     @property
     def plane(self) -> Plane:
         """Every panel's likelihood on common nodes, from which the answers under other choices are summed."""
+        if self.regulars is not None:
+            return self.regulars.found.plane
         return self.remember("plane", lambda: Plane(self.collected.evidence, self.posterior))
 
     @property
     def common(self) -> Common:
         """The posterior of one d-prime shared by all panels."""
+        if self.regulars is not None:
+            return self.regulars.found.common
         return self.remember("common", lambda: Common(self.collected.evidence, self.collected.copies, self.priors))
 
+    @property
+    def apart(self) -> Core:
+        """The same as if everybody were new in every panel: itself where nobody is followed from panel to panel."""
+        new = self.regulars
+        if new is None:
+            return self
+        return self.remember(
+            "apart", lambda: replace(self, posterior=new.posterior, evidences=new.evidences, regulars=None)
+        )
+
     def some(self, nothing: float | None = None) -> SomePosterior:
-        """The posterior if each panel has nothing to taste with a probability: not known, or stated."""
+        """The posterior if each panel has nothing to taste with a probability: not known, or stated.
+
+        Everybody is taken as new in every panel.
+        """
+        if self.regulars is not None:
+            return self.apart.some(nothing)
 
         def work_out() -> SomePosterior:
             return weigh_some(self.plane, self.collected.copies, self.priors, nothing)
@@ -230,11 +274,64 @@ def build(
     card: Card | None = None,
     called: Called | None = None,
 ) -> Core:
-    """Integrate over everything that is not known of these panels."""
-    collected = collect(panels.frame, tastings)
+    """Integrate over everything that is not known of these panels.
+
+    People who sat in several panels are followed where the settings have a `rho` above 0.
+    """
+    rho = settings.get("rho")
+    again = crossing(panels.frame, tastings) if rho else None
+    collected = collect(panels.frame, tastings, () if again is None else again.rows.tolist())
     posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
     known = {"tastings": tastings, "card": card, "called": called or Called()}
-    return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
+    if again is None:
+        return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
+    regulars = follow(again, collected, priors, settings, posterior, evidences)
+    found = regulars.found
+    return Core(
+        panels,
+        margin,
+        priors,
+        found.posterior,
+        found.evidences,
+        collected,
+        settings,
+        advice=not_settled(found),
+        regulars=regulars,
+        **known,  # type: ignore[arg-type]
+    )
+
+
+def follow(
+    again: Crossing,
+    collected: Collected,
+    priors: Priors,
+    settings: dict[str, Any],
+    posterior: Posterior,
+    evidences: grid.Evidences,
+) -> Regulars:
+    """Take people who sat in several panels as the same people; `posterior` is that of new people each time."""
+    found = crossed_posterior.integrate(
+        again.sitters(collected, float(settings["rho"])),
+        collected.evidence,
+        collected.copies.astype(float),
+        collected.index[again.rows],
+        priors,
+        posterior,
+        seed=settings["seed"],
+    )
+    return Regulars(again, found, posterior, evidences)
+
+
+def not_settled(found: crossed_posterior.Crossed) -> tuple[str, ...]:
+    """What is wrong with the draws of the standings, if anything."""
+    if found.apart < crossed_posterior.APART:
+        return ()
+    return (
+        "The draws of how people stand to one another, begun from two sides, have not come to agree "
+        f"({found.apart:.1f} standard errors apart; {crossed_posterior.APART:.0f} are allowed): do not use these "
+        "numbers. Another seed tells whether it lasts; pool(..., regulars=False) gives the answer as if everybody were "
+        "new in every panel.",
+    )
 
 
 def protocols_of(asked: Tests | None, usual: Sequence[Protocol]) -> list[Protocol]:

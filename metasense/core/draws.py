@@ -28,13 +28,16 @@ def _drawn(core: Core) -> xr.Dataset:
     chains, wanted = core.settings["chains"], core.settings["draws"]
     per_chain = max(min(wanted, MOST_DRAWS // (chains * len(core.panels))), 25)
     rng = np.random.default_rng(core.settings["seed"])
-    if core.sample is None:
+    if core.regulars is not None:
+        mu, tau, own = _of_regulars(core, chains * per_chain, rng)
+    elif core.sample is None:
         mu, tau, patch = draw_nodes(core.posterior, chains * per_chain, rng)
+        own = draw_panels(core.posterior, mu, tau, patch, core.collected.index, rng)
     else:
         kept = core.sample.isel(draw=np.linspace(0, wanted - 1, per_chain).astype(int))
         mu, tau, gamma = of_sample(kept)
         patch = np.searchsorted([part.series.gamma for part in core.posterior.patches], gamma)
-    own = draw_panels(core.posterior, mu, tau, patch, core.collected.index, rng)
+        own = draw_panels(core.posterior, mu, tau, patch, core.collected.index, rng)
     shape = (chains, per_chain)
     names = core.panels.frame["panel"].to_numpy(str)
     values = {
@@ -45,6 +48,25 @@ def _drawn(core: Core) -> xr.Dataset:
     }
     coords = {"chain": np.arange(chains), "draw": np.arange(per_chain), "panel": names}
     return xr.Dataset(values, coords, {"seed": core.settings["seed"], "metasense": version("metasense")})
+
+
+def _of_regulars(core: Core, size: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Centre, spread and panels' d-primes as the engine drew them, some more than once where more are asked for."""
+    assert core.regulars is not None
+    found = core.regulars.found
+    at = rng.permutation(np.arange(size) % len(found.mu))
+    mu, tau = np.abs(found.mu[at]), found.tau[at]
+    if core.directed:
+        mu = found.mu[at]
+    own = np.empty((size, len(core.panels)))
+    crossed = core.regulars.crossing.rows
+    apart = np.setdiff1d(np.arange(len(core.panels)), crossed)
+    signed = [core.directed and p.directed for p in found.sitters.protocols]
+    own[:, crossed] = np.where(signed, found.theta[at], np.abs(found.theta[at]))
+    if len(apart):
+        patch = np.zeros(size, int)
+        own[:, apart] = draw_panels(core.posterior, mu, tau, patch, np.asarray(core.collected.index[apart]), rng)
+    return mu, tau, own
 
 
 def of_sample(sample: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -6,14 +6,14 @@ takes the answers of repeat tasters from the tastings where there are any, and f
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Collection
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from metasense.engine.crossed import Sitters
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice, protocol
 from metasense.showing import words
@@ -46,24 +46,26 @@ class Collected:
         return [self.evidence[i] for i in self.index]
 
 
-def collect(frame: pd.DataFrame, tastings: Tastings | None = None) -> Collected:
-    """Group the rows of a panels frame into distinct evidence.
+def collect(frame: pd.DataFrame, tastings: Tastings | None = None, apart: Collection[int] = frozenset()) -> Collected:
+    """Group the rows of a panels frame into distinct evidence; rows in `apart` are not grouped.
 
     A panel with fewer tasters than tastings has repeats: its tastings are not as many people. Where `tastings` hold its
     answers, each taster's own count enters; else its total enters as the sum of that many tasters' answers.
     """
     people = repeated_people(tastings)
+    apart = frozenset(apart)
     shapes = list(dict.fromkeys(people.values()))
     place = {shape: i for i, shape in enumerate(shapes)}
     counts = {name: frame[name].to_numpy(float, na_value=-1.0) for name in _KEY[1:]}
     counts["tasters"] = np.where(counts["tasters"] < counts["tastings"], counts["tasters"], -1.0)  # somebody repeated
     who = [place.get(people.get(name, ()), -1) for name in frame["panel"]] if people else [-1] * len(frame)
     distinct: dict[tuple[Any, ...], int] = {}  # in a table of few panels, a dict is quicker than grouping a frame
-    rows = zip(frame["protocol"], *(values.tolist() for values in counts.values()), who, strict=True)
+    single = [row if row in apart else -1 for row in range(len(frame))]
+    rows = zip(single, frame["protocol"], *(values.tolist() for values in counts.values()), who, strict=True)
     index = np.array([distinct.setdefault(row, len(distinct)) for row in rows])
     evidence = tuple(
         Repeats(forced_choice(name), shapes[who]) if who >= 0 else _one(name, *counts)
-        for name, *counts, who in distinct
+        for _, name, *counts, who in distinct
     )
     return Collected(evidence, np.bincount(index, minlength=len(evidence)), index)
 
@@ -82,31 +84,98 @@ def repeated_people(tastings: Tastings | None) -> dict[str, tuple[tuple[int, int
     }
 
 
-def one_sitting(tastings: Tastings) -> Tastings | None:
-    """The same answers as if people who came to several panels of one protocol had given them in one sitting.
+MOST_SITTERS = 20_000  # people in more than one panel, times their panels, that are followed from panel to panel
 
-    None where nobody came twice. Panels that share people, directly or through others, become one.
+
+@dataclass(frozen=True, eq=False)
+class Crossing:
+    """Who sat where, of the people who sat in more than one panel.
+
+    Attributes
+    ----------
+    rows : ndarray of int, shape (K,)
+        The rows of the table that they sat in.
+    tasters : tuple of str
+        Who they are.
+    answers, correct : ndarray of int, shape (people, K)
+        What each gave in each of these panels; no answers where they were not there.
+    own : tuple of Evidence or None, length K
+        The answers of those who sat in that panel only.
+    """
+
+    rows: np.ndarray
+    tasters: tuple[str, ...]
+    answers: np.ndarray
+    correct: np.ndarray
+    own: tuple[Evidence | None, ...]
+
+    @property
+    def sittings(self) -> int:
+        """How often these people sat down together."""
+        return int((self.answers > 0).sum())
+
+    def sitters(self, collected: Collected, rho: float) -> Sitters:
+        """As the engine takes it; `collected` has these panels apart from all others."""
+        both = np.concatenate([self.answers, self.correct], axis=1)
+        patterns, copies = np.unique(both, axis=0, return_counts=True)
+        whole = tuple(collected.rows[row] for row in self.rows)
+        apart = np.setdiff1d(np.arange(len(collected.evidence)), collected.index[self.rows])
+        return Sitters(
+            tuple(forced_choice(e.protocol.name) for e in whole),
+            patterns[:, : len(self.rows)],
+            patterns[:, len(self.rows) :],
+            copies,
+            self.own,
+            whole,
+            tuple(collected.evidence[i] for i in apart),
+            collected.copies[apart].astype(float),
+            rho,
+        )
+
+
+def crossing(frame: pd.DataFrame, tastings: Tastings | None) -> Crossing | None:
+    """Who sat in more than one panel, where answers are known by name; None where nobody did, or too many did.
 
     Examples
     --------
     >>> from metasense.tables.panels import read_tastings
     >>> who = ["Ann", "Ann", "Bob"]
     >>> table = {"panel": ["A", "B", "B"], "protocol": "triangle", "taster": who, "correct": [1, 0, 1]}
-    >>> one_sitting(read_tastings(table)).counts()[["panel", "taster", "r", "y"]].values.tolist()
-    [['A', 'Ann', 2, 1], ['A', 'Bob', 1, 1]]
+    >>> tastings = read_tastings(table)
+    >>> found = crossing(tastings.to_panels().frame, tastings)
+    >>> found.tasters, found.answers.tolist(), found.own[1].tastings
+    (('Ann',), [[1, 1]], 1)
     """
-    frame = tastings.frame
-    forced = frame["protocol"].map(lambda name: isinstance(protocol(name), Protocol)).to_numpy(bool)
-    who, people = pd.factorize(frame["protocol"].astype(str) + "\n" + frame["taster"].astype(str))
-    panel, names = pd.factorize(frame["panel"])
-    met = coo_array(
-        (np.ones(forced.sum()), (panel[forced], len(names) + who[forced])), shape=(len(names) + len(people),) * 2
-    )
-    _, group = connected_components(met, directed=False)
-    first = pd.Series(names).groupby(group[: len(names)]).transform("first")
-    if first.eq(names).all():
+    if tastings is None:
         return None
-    return replace(tastings, frame=frame.assign(panel=first.to_numpy()[panel]))
+    counts = tastings.counts()
+    forced = [name for name in counts["protocol"].unique() if isinstance(protocol(name), Protocol)]
+    counts = counts[counts["protocol"].isin(forced) & counts["panel"].isin(frame["panel"]) & (counts["r"] > 0)]
+    counts = counts.assign(panel=counts["panel"].astype(str), taster=counts["taster"].astype(str))
+    again = counts.groupby("taster")["panel"].transform("nunique") > 1
+    linked = counts[again]
+    if linked.empty or len(linked) > MOST_SITTERS:
+        return None
+    rows = np.flatnonzero(frame["panel"].isin(linked["panel"].unique()).to_numpy(bool))
+    names = frame["panel"].iloc[rows].astype(str).tolist()
+    tables = [
+        linked.pivot(index="taster", columns="panel", values=what).reindex(columns=names).fillna(0).astype(int)
+        for what in ("r", "y")
+    ]
+    once = counts[~again]
+    own = tuple(_of_people(once[once["panel"] == name]) for name in names)
+    return Crossing(rows, tuple(tables[0].index), tables[0].to_numpy(), tables[1].to_numpy(), own)
+
+
+def _of_people(counts: pd.DataFrame) -> Evidence | None:
+    """What the people of one panel say, given how often each answered and was right."""
+    if counts.empty:
+        return None
+    test = forced_choice(counts["protocol"].iloc[0])
+    if counts["r"].max() == 1:
+        return Counts(test, len(counts), int(counts["y"].sum()))
+    sizes = counts.groupby(["r", "y"]).size().reset_index(name="tasters")
+    return Repeats(test, tuple(sizes.itertuples(index=False, name=None)))
 
 
 def joined(panels: Panels, tastings: Tastings) -> Panels:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -32,16 +32,21 @@ class Common:
     """
 
     def __init__(self, evidence: Sequence[Evidence], copies: ArrayLike, priors: Priors) -> None:
-        self.priors, self.directed = priors, any(e.protocol.directed for e in evidence)
-        self.gammas, shares = overdispersions(evidence)
+        gammas, shares = overdispersions(evidence)
         counted = np.asarray(copies, float)
-        low, high = -REACH if self.directed else 0.0, REACH
 
         def log_likelihood(theta: Array) -> Array:
-            each = [
-                sum(c * e.log_likelihood(theta, g) for c, e in zip(counted, evidence, strict=True)) for g in self.gammas
-            ]
+            each = [sum(c * e.log_likelihood(theta, g) for c, e in zip(counted, evidence, strict=True)) for g in gammas]
             return np.stack(each) + np.log(shares)[:, None]
+
+        self._work_out(priors, any(e.protocol.directed for e in evidence), gammas, log_likelihood)
+
+    def _work_out(
+        self, priors: Priors, directed: bool, gammas: Array, log_likelihood: Callable[[Array], Array]
+    ) -> None:
+        """Find where the posterior is; `log_likelihood` gives it at d-primes, shape (gammas, points)."""
+        self.priors, self.directed, self.gammas = priors, directed, gammas
+        low, high = -REACH if directed else 0.0, REACH
 
         for points in (141, 141, 257):  # close in on where the posterior is worth having
             theta = np.linspace(low, high, points)

@@ -25,6 +25,7 @@ from metasense.engine.spreads import average_d_prime
 
 Array = NDArray[np.floating[Any]]
 Stretch = Callable[[Array], tuple[Array, Array]]
+Region = tuple[Series, float, float]  # the panels, the sign of the centre, and the log of the share
 
 NODES = (97, 33)  # of the average d-prime, and of the angle
 SHARPEST = 1e-5  # scale of the closest nodes, as a share of the axis
@@ -85,7 +86,7 @@ class Plane:
 
     def __init__(self, evidence: Sequence[Evidence], posterior: Posterior) -> None:
         evidence = tuple(evidence)
-        regions: list[tuple[Series, float, float]] = []
+        regions: list[Region] = []
         for gamma, share in zip(*overdispersions(evidence), strict=True):
             series = Series.build(evidence, np.ones(len(evidence)), float(gamma))
             regions += [(series, sign, float(np.log(share))) for sign in ((1.0, -1.0) if series.directed else (1.0,))]
@@ -93,12 +94,23 @@ class Plane:
             np.concatenate([getattr(p, name) for p in posterior.patches]) for name in ("mu", "tau", "weight")
         )
         weight = weight * np.repeat([p.share for p in posterior.patches], [len(p.mu) for p in posterior.patches])
-        lengthwise = _stretch(average_d_prime(mu, tau), weight, 0.0, REACH)
-        self._lay(regions, lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, 0.0, np.pi / 2), NODES, 0)
+        self._lay(regions, *_stretches(mu, tau, weight), NODES, 0)
+
+    @classmethod
+    def around(cls, regions: list[Region], mu: Array, tau: Array, nodes: tuple[int, int] = NODES) -> Plane:
+        """Nodes that suit these draws of centre and spread, for regions of one's own."""
+        other = cls.__new__(cls)
+        other._lay(regions, *_stretches(mu, tau, np.ones(len(mu))), nodes, 0)
+        return other
+
+    @property
+    def log_weight(self) -> Array:
+        """Log of what each node stands for in an integral over centre and spread, shape (nodes,)."""
+        return self._log_volume + np.log(np.multiply.outer(self._w, self._angle_w)).ravel()
 
     def _lay(
         self,
-        regions: list[tuple[Series, float, float]],
+        regions: list[Region],
         lengthwise: Stretch,
         anglewise: Stretch,
         nodes: tuple[int, int],
@@ -236,6 +248,12 @@ class Plane:
         cdf = smooth(self._fine_x, running, x)
         cdf[0], cdf[-1] = 0.0, 1.0
         return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
+
+
+def _stretches(mu: Array, tau: Array, weight: Array) -> tuple[Stretch, Stretch]:
+    """Maps of the average d-prime and of the angle that suit weighted centres and spreads."""
+    lengthwise = _stretch(average_d_prime(mu, tau), weight, 0.0, REACH)
+    return lengthwise, _stretch(np.arctan2(tau, np.abs(mu)), weight, 0.0, np.pi / 2)
 
 
 def _stretch(values: Array, weight: Array, lower: float, upper: float) -> Stretch:

@@ -331,7 +331,7 @@ def draw_nodes(posterior: Posterior, size: int, rng: np.random.Generator) -> tup
 
 
 def draw_panels(
-    posterior: Posterior, mu: Array, tau: Array, patch: Array, index: Array, rng: np.random.Generator
+    posterior: Posterior, mu: Array, tau: Array, patch: NDArray[Any], index: NDArray[Any], rng: np.random.Generator
 ) -> Array:
     """One draw of every panel's own d-prime for each draw of ``(mu, tau)``, shape (len(mu), len(index)).
 

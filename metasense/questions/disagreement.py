@@ -142,6 +142,7 @@ class Disagreement(Pictured):
             If there are more than 2000 panels, or `alpha` is no risk between 0 and 1.
         """
         _check_risk(alpha)
+        core = core.apart
         if len(core.panels) > MOST:
             raise ValueError(
                 f"{words.count(len(core.panels), 'panel')} are more than the {words.whole(MOST)} whose verdicts can "

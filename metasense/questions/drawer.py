@@ -155,6 +155,7 @@ class Drawer(Pictured):
                 "omegas are the shares of panels not statistically significant that still came to light: above 0 and "
                 f"at most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
             )
+        core = core.apart
         frame = core.panels.frame
         hidden = core.unreported
         selection = Selection(core, alpha)

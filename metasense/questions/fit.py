@@ -344,6 +344,7 @@ class Fit(Pictured):
 
 def fit_of(core: Core) -> Fit:
     """The fit of a pool, worked out once."""
+    core = core.apart
     return core.remember("fit", lambda: Fit.of(core, seed=core.settings["seed"]))
 
 
@@ -392,6 +393,7 @@ def predicted_counts(core: Core, which: Sequence[int], prob: float = 0.95) -> li
     [(8, 24), (6, 21)]
     """
     found: dict[int, tuple[int, int]] = {}
+    core = core.apart
     for i in dict.fromkeys(which):
         evidence, copies = core.collected.evidence[i], core.collected.copies.astype(float)
         copies[i] -= 1

@@ -434,7 +434,7 @@ def plan_next(
     >>> plans.best.name, plans.to_frame()["settled"].round(2).tolist()
     ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
-    core = plain_core(pooled)
+    core = plain_core(pooled).apart
     margin = core.margin if margin is None else margin_of(margin)
     if margin is None:
         raise ValueError('settling needs a margin: pool(..., margin=...) or plan_next(..., margin="0.2 triangle").')

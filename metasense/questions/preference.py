@@ -100,6 +100,7 @@ def preference(
     given = None if placebo is None else placebo_of(placebo)
     core = core_of(source)
     if core is not None:
+        core = core.apart
         panels, tastings, posterior, index = core.panels, core.tastings, core.posterior, core.collected.index
     else:
         if isinstance(source, Tastings):

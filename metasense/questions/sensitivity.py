@@ -8,7 +8,7 @@ changes the verdict. `Path` is the answer after each panel in date order; its la
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -17,10 +17,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, side
-from metasense.core.core import Core
-from metasense.core.evidence import collect, one_sitting
+from metasense.core.core import Core, build
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
+from metasense.engine.plane import Weighed
 from metasense.engine.priors import LARGEST, Priors
 from metasense.engine.tails import average_under_tails
 from metasense.margins import Margin
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
 Mask = NDArray[np.bool_]
 
 MOVES = 0.25  # change of the median under other priors, as a share of it, at which the answer is said to rest on them
+FOLLOWED = 30.0  # effective draws below which a pool that follows people is worked out anew for some of its panels
 MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
@@ -60,18 +60,18 @@ def of_panels(core: Core, mask: Mask) -> Distribution:
     """The average d-prime from some of the panels."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    return core.plane.weigh(copies, core.priors).average
+    weighed = core.plane.weigh(copies, core.priors)
+    if core.regulars is None or effective(weighed) >= FOLLOWED:
+        return weighed.average
+    few = replace(core.panels, frame=core.panels.frame[mask].reset_index(drop=True))
+    some = build(few, core.tastings, margin=core.margin, priors=core.priors, settings=core.settings)
+    return some.average
 
 
-def in_one_sitting(core: Core) -> Distribution | None:
-    """The average d-prime if people who came to several panels had sat in one; None where nobody did."""
-    together = None if core.tastings is None else one_sitting(core.tastings)
-    if together is None:
-        return None
-    frame = core.panels.frame
-    totals = frame[~frame["panel"].isin(core.tastings.frame["panel"])]  # type: ignore[union-attr]
-    collected = collect(pd.concat([totals, together.to_panels().frame], ignore_index=True), together)
-    return integrate(collected.evidence, collected.copies, core.priors)[0].average
+def effective(weighed: Weighed) -> float:
+    """Of how many draws as good as independent an answer is made, where each region of the plane is a draw."""
+    share = np.array([weight.sum() for weight in weighed.weights])
+    return float(share.sum() ** 2 / (share**2).sum())
 
 
 def scaled(priors: Priors, *factors: float) -> Priors | None:
@@ -195,7 +195,7 @@ class Sensitivity(Pictured):
         edges = [scaled(core.priors, *factors) for factors in EDGES]
         for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
             add(name, "prior", under_priors(core, priors), len(frame))
-        if len(frame) > 1:
+        if len(frame) > 1 and core.regulars is None:
             add(TAILS, "shape", under_tails(core), len(frame))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)

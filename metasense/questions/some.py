@@ -412,6 +412,7 @@ def _counted(row: Any) -> str:
 
 def caution(core: Core) -> list[str]:
     """That only some panels may have something to taste, where the panels speak for it."""
+    core = core.apart
     panels = core.panels
     few = len(panels) < FEWEST or core.evidences.varying < core.evidences.same
     if few or core.settings["method"] != "grid":

@@ -82,7 +82,7 @@ def tasters(pooled: HasCore, *, threshold: float = THRESHOLD) -> Tasters:
         raise ValueError(
             f"threshold is the smallest rate above guessing that counts as better, between 0 and 1; got {threshold!r}."
         )
-    core = plain_core(pooled)
+    core = plain_core(pooled).apart
     if not any(evidence.repeated for evidence in core.collected.evidence):
         raise ValueError(
             "nobody tasted more than once in any panel, and one answer says next to nothing about a person. One set "

@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from metasense.core.answers import Verdict
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
 from metasense.questions import drawer, sensitivity, some
 from metasense.questions.fit import fit_of
+from metasense.questions.regulars import OTHERWISE, SamePeople
 from metasense.results.sentences import sittings
 from metasense.showing import words
 from metasense.showing.glance import CAUTIONS
@@ -35,7 +35,9 @@ INFORMING = (  # notes that tell how an answer was found, and ask for no care
     "Other columns, seen but not tested",
     "Sampled with PyMC",
     "So many panels",
+    "In this pool, taken as if",
 )
+ALIKE = 3  # panels with equally many tasters, known by number only, from which it is asked whether they were the same
 LISTED = 6  # panels named in a note before the rest are counted
 
 
@@ -73,7 +75,6 @@ def warnings(core: Core) -> tuple[str, ...]:
 
 
 def _warnings(core: Core) -> tuple[str, ...]:
-    again = " ".join([*people(core), *_in_one_sitting(core)])
     return (
         *core.advice,
         *in_the_counts(core),
@@ -86,7 +87,7 @@ def _warnings(core: Core) -> tuple[str, ...]:
         *(fit_of(core).warnings if quick(core) else ()),
         *(some.caution(core) if quick(core) else ()),
         *sensitivity.prior_warnings(sensitivity.prior_cases(core)),
-        *filter(None, [again]),
+        *people(core),
     )
 
 
@@ -126,9 +127,9 @@ def in_the_counts(core: Core) -> list[str]:
 
 
 def people(core: Core) -> list[str]:
-    """What it means that people came to several panels."""
+    """What it means that people came to several panels, where they are not followed from one to the next."""
     linked = sittings(core)
-    if linked is None or not (linked > 1).any():
+    if linked is None or not (linked > 1).any() or core.regulars is not None:
         return []
     return [
         f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel, so the "
@@ -137,15 +138,24 @@ def people(core: Core) -> list[str]:
     ]
 
 
-def _in_one_sitting(core: Core) -> list[str]:
-    """How wide the answer is if these people's answers are taken together."""
-    together = sensitivity.in_one_sitting(core) if quick(core) else None
-    if together is None:
+def followed(core: Core) -> list[str]:
+    """How people who came again were taken, and whether people known by number only may have come again."""
+    if core.regulars is not None:
+        same = SamePeople(core)
+        return [f"The same people again: {same.sentence()}", f"In this pool, {OTHERWISE[0].lower()}{OTHERWISE[1:]}"]
+    frame = core.panels.frame
+    known = set() if core.tastings is None else set(core.tastings.frame["panel"])
+    unnamed = frame[~frame["panel"].isin(known) & frame["tasters"].notna() & (frame["tasters"] > 1)]
+    if len(unnamed) < ALIKE or unnamed["tasters"].nunique() > 1:
         return []
-    low, high = words.distinct(*together.interval())
-    same = Verdict.of(together, core.margin).label == core.verdict().label
-    verdict = "" if core.margin is None else f", the verdict {'the same' if same else 'another one'}"
-    return [f"As if in one sitting, the average d-prime is {words.d(together.median)} ({low} to {high}){verdict}."]
+    count = int(unnamed["tasters"].iloc[0])
+    named = words.listing(map(words.one_line, unnamed["panel"]), most=LISTED)
+    return [
+        f"Each had {words.count(count, 'taster')}: {named}. "
+        "Were they the same people? They are counted as new people each time; if they were the same, the interval is "
+        "too narrow, and their single answers, one row a tasting with the same code for a person in every panel, would "
+        "tell by how much."
+    ]
 
 
 def _limits(core: Core) -> list[str]:
@@ -168,6 +178,7 @@ def _limits(core: Core) -> list[str]:
         found.append(
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
+    found += followed(core)
     hidden = drawer.listed(_unreported(core), drawer.reported_only(core))
     return [*found, *_in_the_panels(core), *filter(None, [hidden])]
 

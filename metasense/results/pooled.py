@@ -15,6 +15,7 @@ from metasense.core.evidence import Collected
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import Evidences
 from metasense.engine.posterior import Posterior
+from metasense.engine.priors import EVEN
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions import preference as preferences
 from metasense.questions import sensitivity as choices
@@ -25,6 +26,7 @@ from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import Fit, fit_of
 from metasense.questions.path import Path
+from metasense.questions.regulars import SamePeople
 from metasense.questions.some import Some
 from metasense.results import first, notes, page, sentences
 from metasense.results.base import PROB, Pool
@@ -332,7 +334,8 @@ class Pooled(Pool):
         >>> pooled.averaged().average.median, round(pooled.average.median, 2)
         (0.0, 0.55)
         """
-        return Averaged(self.core, self.priors.odds if prior is None else tuple(prior))
+        odds = self.priors.odds if prior is None else tuple(prior)
+        return Averaged(self.core if len(odds) == len(EVEN) else self.core.apart, odds)
 
     def some(self, nothing: float | None = None) -> Some:
         """The answer if only some panels have something to taste: how many, which, and what there is in the others.
@@ -358,7 +361,7 @@ class Pooled(Pool):
         >>> pooled.some().panels_frame()["p_nothing"].round(1).tolist()
         [1.0, 0.0, 1.0, 0.0]
         """
-        return Some(self.core, nothing)
+        return Some(self.core.apart, nothing)
 
     def disagreement(self, *, alpha: float = 0.05) -> Disagreement:
         """How often one constant d-prime would give verdicts at least this mixed and counts at least this far apart.
@@ -508,6 +511,29 @@ class Pooled(Pool):
         1    Bob  0.08
         """
         return people.tasters(self, threshold=threshold)
+
+    def regulars(self) -> SamePeople:
+        """People who sat in several panels: what following them does to the answer, and the next panel of them.
+
+        Returns
+        -------
+        SamePeople
+
+        Raises
+        ------
+        ValueError
+            If nobody is followed from panel to panel.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> answers = {"Ann": [1, 1, 1], "Bob": [0, 1, 0], "Cai": [0, 0, 1], "Dee": [1, 1, 0]}
+        >>> rows = [{"panel": f"evening {i}", "protocol": "triangle", "taster": t, "correct": answers[t][i]}
+        ...         for i in range(3) for t in answers]
+        >>> ms.pool(ms.read_tastings(rows)).regulars().people
+        4
+        """
+        return SamePeople(self.core)
 
     def preference(self, *, pairs: Any = None, placebo: Sequence[int] | None = None) -> preferences.Preference:
         """Which product people prefer, with lucky guesses taken out, and among everyone; see `ms.preference`.

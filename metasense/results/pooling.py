@@ -44,6 +44,8 @@ def pool(
     interaction: None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -65,6 +67,8 @@ def pool(
     interaction: Sequence[str] | None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -86,6 +90,8 @@ def pool(
     interaction: None = ...,
     names: Mapping[str, str] | None = ...,
     units: Mapping[str, str] | None = ...,
+    regulars: bool = ...,
+    rho: float = ...,
     method: Method = ...,
     draws: int = ...,
     chains: int = ...,
@@ -106,6 +112,8 @@ def pool(
     interaction: Sequence[str] | None = None,
     names: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
+    regulars: bool = True,
+    rho: float = 1.0,
     method: Method = "grid",
     draws: int = 1000,
     chains: int = 4,
@@ -146,6 +154,12 @@ def pool(
         What sentences, tables and figures call a column, and the unit of its numbers, as in
         ``names={"weeks_bottled": "time in the bottle"}, units={"weeks_bottled": "weeks"}``. Without them its heading is
         made readable. Frames keep the heading.
+    regulars : bool
+        Whether people who sat in several panels, which tastings tell, are followed from panel to panel: they keep
+        their standing among tasters. Otherwise, and with moderators, a level or ``method="mcmc"``, everybody is taken
+        as new in every panel.
+    rho : float
+        How far they keep it, from 0 (not at all) to 1.
     method : {"grid", "mcmc"}
         Integration (exact, milliseconds), or sampling of the same model in PyMC as a cross-check, with what integration
         gives beside it. `within` alone is only integrated.
@@ -181,13 +195,7 @@ def pool(
     """
     if method not in ("grid", "mcmc"):
         raise ValueError(f"method is 'grid' (integration) or 'mcmc' (sampling in PyMC); got {method!r}.")
-    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
-        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
-            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
-    if seed > vetting.MOST_SEED:
-        raise ValueError(
-            "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
-        )
+    _check_numbers(rho, draws, chains, seed)
     if method == "mcmc" and within is not None and moderators is None and through_zero is None:
         raise ValueError(
             f"panels within {within} are worked out by integration, not by sampling: leave out method='mcmc'."
@@ -211,6 +219,9 @@ def pool(
             "moderators=."
         )
     settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
+    if tastings is not None:
+        followed = regulars and method == "grid" and (moderators, through_zero, within) == (None, None, None)
+        settings["rho"] = float(rho) if followed else 0.0
     core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
     if method == "mcmc":
         core = _sampled(core, progress)
@@ -227,6 +238,21 @@ def _settled(margin: Margin | None, probability: float) -> Margin:
             f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {probability!r} alone.'
         )
     return margin.settled_at(probability)
+
+
+def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
+    if not isinstance(rho, (int, float, np.number)) or isinstance(rho, bool) or not 0 <= rho <= 1:
+        raise ValueError(
+            "rho says how far people keep their standing from panel to panel, from 0 (not at all) to 1 (fully); got "
+            f"{rho!r}."
+        )
+    for name, value, least in (("draws", draws, 1), ("chains", chains, 1), ("seed", seed, 0)):
+        if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
+            raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+    if seed > vetting.MOST_SEED:
+        raise ValueError(
+            "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
+        )
 
 
 def _sampled(core: Core, progress: bool) -> Core:

@@ -178,7 +178,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         )
     loaded = restored(saved)
     before = loaded.plain
-    settings = {k: v for k, v in before.settings.items() if k in ("method", "draws", "chains", "seed")}
+    settings = {k: v for k, v in before.settings.items() if k in ("method", "draws", "chains", "seed", "rho")}
     again = pool(
         before.panels,
         tastings=before.tastings,
@@ -194,11 +194,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
         raise archive.ArchiveError(
             f"{saved.source} holds the numbers of other quantities than its panels give. Pool the panels again."
         )
-    effective = None
-    if now.sample is not None and again is now:
-        from metasense.engine import chains as mcmc
-
-        effective = [mcmc.effective_size(part.sample) for part in (before, now) if part.sample is not None]
+    effective = _effective(before, now) if again is now else None
     rows: list[dict[str, Any]] = []
     for old, new in zip(stored.to_dict("records"), fresh.to_dict("records"), strict=True):
         for number in ("mean", *_LEVELS):
@@ -215,16 +211,30 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     for name, value in saved.record["evidences"].items():
         if name != "error":
             allowed = TOLERANCE * max(1.0, abs(value))
+            if now.core.regulars is not None and name == "varying":
+                allowed = ERRORS * np.sqrt(2) * now.evidences.error
             rows.append(_row(f"log evidence, {name}", "value", value, getattr(now.evidences, name), allowed))
     return Rerun(
         pd.DataFrame(rows),
         (then["verdict"], verdict.label),
         saved.record["versions"],
         archive.versions(*(["pymc"] if now.sample is not None else [])),
-        settings["method"],
+        settings["method"] if effective is None else "mcmc",
         os.fspath(path),
         again,
     )
+
+
+def _effective(before: Pooled, now: Pooled) -> list[float] | None:
+    """Of how many independent draws as good the numbers of both are; None where they come from no draws."""
+    if now.core.regulars is not None:  # another linear algebra library takes the draws elsewhere
+        found = now.core.regulars.found
+        return [(now.average.sd / max(found.error, 1e-9)) ** 2] * 2
+    if now.sample is None:
+        return None
+    from metasense.engine import chains as mcmc
+
+    return [mcmc.effective_size(part.sample) for part in (before, now) if part.sample is not None]
 
 
 def _samples_moderators(saved: archive.Archive) -> bool:

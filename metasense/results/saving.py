@@ -14,9 +14,9 @@ import pandas as pd
 from metasense import pseudonyms
 from metasense.card import Card
 from metasense.core.answers import Verdict
-from metasense.core.core import Core
+from metasense.core.core import Core, follow
 from metasense.core.draws import draws_of, of_sample
-from metasense.core.evidence import Collected, collect
+from metasense.core.evidence import Collected, collect, crossing
 from metasense.engine import grid
 from metasense.engine.likelihood import Series
 from metasense.engine.posterior import Patch, Posterior
@@ -89,11 +89,17 @@ def restored(saved: archive.Archive) -> Core:
     record = saved.record
     margin = Margin.parse(record["margin"]) if record["margin"] else None
     priors = Priors.of_stored(record["priors"])
-    collected = collect(saved.panels.frame, saved.tastings)
+    settings = dict(record["settings"])
+    again = crossing(saved.panels.frame, saved.tastings) if settings.get("rho") else None
+    collected = collect(saved.panels.frame, saved.tastings, () if again is None else again.rows.tolist())
+    regulars = None
     if saved.sample is None:
-        posterior = grid.integrate(collected.evidence, collected.copies, priors)[0]
+        posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
     else:
         posterior = _of_draws(saved.sample, collected)
+    if again is not None and saved.sample is None:
+        regulars = follow(again, collected, priors, settings, posterior, evidences)
+        posterior = regulars.found.posterior
     core = Core(
         saved.panels,
         margin,
@@ -101,12 +107,13 @@ def restored(saved: archive.Archive) -> Core:
         posterior,
         grid.Evidences(**record["evidences"]),
         collected,
-        dict(record["settings"]),
+        settings,
         tuple(record["advice"]),
         saved.tastings,
         saved.sample,
         _card(record["card"]),
         Called(**{part: said for part, said in record["structure"].items() if part in CALLED}),
+        regulars,
     )
     core.remember("draws", lambda: saved.draws)
     return core

@@ -150,6 +150,8 @@ def _settings(settings: Any) -> None:
     for name, least, most in (("draws", 1, 10**9), ("chains", 1, 10**6), ("seed", 0, MOST_SEED)):
         value = rest.pop(name, None)
         need(type(value) is int and least <= value <= most, f"its {name} cannot be {value!r:.40}")
+    rho = rest.pop("rho", 0.0)
+    need(_finite(rho) and 0 <= rho <= 1, f"its rho cannot be {rho!r:.40}")
     texts(rest.pop("chains_said", ""))
     need(not rest, f"its settings hold {next(iter(rest), '')!r:.40}, which is unknown here")
 
