@@ -336,9 +336,9 @@ class _Still:
 
 
 def _share(widgets: Any, start: float, description: str) -> Any:
-    shares = sorted({round(start, 2), *(n / 100 for n in range(91))})
-    said = [(words.percent(share), share) for share in shares]
-    return widgets.SelectionSlider(said, value=round(start, 2), description=description, **_slow(widgets))
+    start = min(start, 0.9)
+    options = [(words.percent(share), share) for share in sorted({start, *(n / 100 for n in range(91))})]
+    return widgets.SelectionSlider(options=options, value=start, description=description, **_slow(widgets))
 
 
 def _scale(widgets: Any, start: float, most: float, step: float, description: str) -> Any:

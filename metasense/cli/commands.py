@@ -157,8 +157,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     claim.set_defaults(run=_late("answer", "claim"))
 
     shown = command("show", "show a saved pool")
-    shown.add_argument("file", metavar="FILE.nc", help="what --save or pooled.save() wrote")
-    options.add_page(shown)
+    options.add_saved(shown)
     shown.set_defaults(run=_late("answer", "show_saved"))
 
     again = command(

@@ -78,6 +78,12 @@ def add_pool(pool: Parser) -> None:
     add_page(pool)
 
 
+def add_saved(shown: Parser) -> None:
+    """Which saved pool is shown, and where."""
+    shown.add_argument("file", metavar="FILE.nc", help="what --save or pooled.save() wrote")
+    add_page(shown)
+
+
 def add_page(pool: Parser) -> None:
     """Whether the answer is written as a page."""
     pool.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")

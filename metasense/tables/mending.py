@@ -329,11 +329,14 @@ def _as_workbook(grid: Grid, left: Sequence[Problem]) -> bytes:
         words = "conditional formats of the original may strike cells out from here on; that was not read."
         at = (rows.get(top, 0), columns.get(first, 0))
         said[at] = f"{said[at]} {words}" if at in said else words
+    kept = set(said)
     for problem in left:
         at = _place_of(problem, grid)
         said[at] = f"{said[at]} {problem.message}" if at in said else problem.message
     for (i, j), text in said.items():
-        sheet.cell(i + 1, j + 1).comment = Comment(text, OURS, height=100, width=300)
+        sheet.cell(i + 1, j + 1).comment = Comment(
+            text, "the original" if (i, j) in kept else OURS, height=100, width=300
+        )
     for top, first, bottom, last in beside.merged:
         if {top, bottom} <= set(rows) and {first, last} <= set(columns):
             sheet.merge_cells(

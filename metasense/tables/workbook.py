@@ -29,7 +29,7 @@ SMALL_BYTES = 20_000_000  # of a part that only describes the others
 PACKED = 100  # no table packs so many times smaller than it is ...
 UNSUSPECTED = 10_000_000  # ... unless it is small anyway
 
-OURS = "metasense"  # who wrote the comments of a mended copy
+OURS = "metasense"  # who says in a mended copy what is left to put right
 _ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _TRUE = ("1", "true", "on")
 
