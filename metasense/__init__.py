@@ -153,11 +153,11 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
     from metasense.questions.path import Path as Path
-    from metasense.questions.regulars import SamePeople as SamePeople
     from metasense.questions.plan import Plan as Plan
     from metasense.questions.prediction import Prediction as Prediction
     from metasense.questions.preference import Preference as Preference
     from metasense.questions.preference import preference as preference
+    from metasense.questions.regulars import SamePeople as SamePeople
     from metasense.questions.sensitivity import Sensitivity as Sensitivity
     from metasense.questions.some import Some as Some
     from metasense.questions.tasters import AsIfIndependent as AsIfIndependent

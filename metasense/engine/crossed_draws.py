@@ -289,7 +289,8 @@ class Walk:
         step = self.axis[1] - self.axis[0]
         narrow = self.tau < NARROW * step
         rows = np.flatnonzero(~narrow)
-        for part in np.array_split(rows, len(rows) * logs.shape[1] * logs.shape[2] // BLOCK + 1):
+        pieces = len(rows) * logs.shape[1] * logs.shape[2] // BLOCK + 1
+        for part in np.array_split(rows, pieces) if len(rows) else ():
             self.theta[part] = self._on_the_axis(logs[part], self.mu[part], self.tau[part])
         rows = np.flatnonzero(narrow)
         if len(rows):  # so narrow that the likelihood hardly bends in it: one of some draws, by likelihood
