@@ -20,7 +20,7 @@ from scipy.special import logsumexp
 from metasense.engine.crossed import BLOCK, Sitters, rule
 from metasense.engine.grid import log_prior
 from metasense.engine.likelihood import FLOOR, REACH, Series
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 
 Array = NDArray[np.floating[Any]]
 Whole = NDArray[np.intp]
@@ -179,7 +179,8 @@ class Walk:
         theta, mu = self.theta + by[:, None], self.mu + by
         after, new_logs = self._likelihood(theta, which)
         gain = after - before + self.log_shares[which] - self.log_shares[self.which]
-        gain += log_prior(mu, self.tau, self.priors, True) - log_prior(self.mu, self.tau, self.priors, True)
+        signed = self.sitters.signed
+        gain += log_prior(mu, self.tau, self.priors, signed) - log_prior(self.mu, self.tau, self.priors, signed)
         gain += self._of_others(mu, self.tau, which) - self._of_others(self.mu, self.tau, self.which)
         taken = (np.log(rng.random(chains)) < gain) & (inside | (by != 0))
         self.theta[taken], self.mu[taken], self.which[taken] = theta[taken], mu[taken], which[taken]
@@ -249,9 +250,7 @@ class Walk:
 
     def _of_one(self, logs: Array) -> Array:
         """Log of the integral of a likelihood on the axis over one d-prime, with its prior and the other panels."""
-        halves = 1.0 if self.sitters.signed else 2.0
-        centre = self.priors.centre_scale
-        logs = logs + np.log(halves / (np.sqrt(2 * np.pi) * centre)) - 0.5 * (self.axis / centre) ** 2
+        logs = logs + log_centre(self.priors, self.axis, self.sitters.signed)
         if len(self.others) == 1:
             logs += self.others[0].exact_log_likelihood(self.axis)
         elif self.others:
