@@ -273,10 +273,11 @@ def build(
     settings: dict[str, Any],
     card: Card | None = None,
     called: Called | None = None,
+    chains: int | None = None,
 ) -> Core:
     """Integrate over everything that is not known of these panels.
 
-    People who sat in several panels are followed where the settings have a `rho` above 0.
+    People who sat in several panels are followed where the settings have a `rho` above 0, by so many `chains`.
     """
     rho = settings.get("rho")
     again = crossing(panels.frame, tastings) if rho else None
@@ -285,7 +286,7 @@ def build(
     known = {"tastings": tastings, "card": card, "called": called or Called()}
     if again is None:
         return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
-    regulars = follow(again, collected, priors, settings, posterior, evidences)
+    regulars = follow(again, collected, priors, settings, posterior, evidences, chains)
     found = regulars.found
     return Core(
         panels,
@@ -308,6 +309,7 @@ def follow(
     settings: dict[str, Any],
     posterior: Posterior,
     evidences: grid.Evidences,
+    chains: int | None = None,
 ) -> Regulars:
     """Take people who sat in several panels as the same people; `posterior` is that of new people each time."""
     found = crossed_posterior.integrate(
@@ -318,6 +320,7 @@ def follow(
         priors,
         posterior,
         seed=settings["seed"],
+        chains=chains,
     )
     return Regulars(again, found, posterior, evidences)
 

@@ -30,7 +30,7 @@ Whole = NDArray[np.intp]
 STANDINGS = 32  # nodes of a standing; the quadrature error is about 1e-5 of a log likelihood at moderate gamma
 STARTS = 81  # points of a beta distribution between which its quantiles are looked for
 ENDS = (-12.0, 30.0)  # logits of a taster's rate beyond which guessing, or a slip, is all that is left
-COARSE = 80  # d-primes at which quantiles are worked out, between which their logits are monotone cubics
+COARSE = 96  # d-primes at which quantiles are worked out, between which their logits are monotone cubics
 BLOCK = 2_000_000  # numbers in one piece of work, small enough for the memory of a small machine
 
 
@@ -173,7 +173,7 @@ def answers_table(
 
 def _rates(protocol: Protocol, d: Array, gamma: float, at: Rule) -> tuple[Array, Array]:
     """Probabilities of a right and of a wrong answer at each d-prime (all on one side of 0) and standing."""
-    few = np.unique(np.concatenate([[0.0], np.linspace(0, 1, COARSE) ** 1.5])) * REACH * (1 if d[-1] > 0 else -1)
+    few = np.unique(np.concatenate([[0.0], np.linspace(0, 1, COARSE) ** 2])) * REACH * (1 if d[-1] > 0 else -1)
     guess = protocol.guess
     right, wrong = protocol.p_correct(few), protocol.p_wrong(few)
     if d[-1] > 0:

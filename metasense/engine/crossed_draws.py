@@ -20,7 +20,7 @@ from scipy.special import logsumexp
 from metasense.engine.crossed import BLOCK, Sitters, rule
 from metasense.engine.grid import log_prior
 from metasense.engine.likelihood import FLOOR, REACH, Series
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 
 Array = NDArray[np.floating[Any]]
 Whole = NDArray[np.intp]
@@ -179,7 +179,8 @@ class Walk:
         theta, mu = self.theta + by[:, None], self.mu + by
         after, new_logs = self._likelihood(theta, which)
         gain = after - before + self.log_shares[which] - self.log_shares[self.which]
-        gain += log_prior(mu, self.tau, self.priors, True) - log_prior(self.mu, self.tau, self.priors, True)
+        signed = self.sitters.signed
+        gain += log_prior(mu, self.tau, self.priors, signed) - log_prior(self.mu, self.tau, self.priors, signed)
         gain += self._of_others(mu, self.tau, which) - self._of_others(self.mu, self.tau, self.which)
         taken = (np.log(rng.random(chains)) < gain) & (inside | (by != 0))
         self.theta[taken], self.mu[taken], self.which[taken] = theta[taken], mu[taken], which[taken]
@@ -249,9 +250,7 @@ class Walk:
 
     def _of_one(self, logs: Array) -> Array:
         """Log of the integral of a likelihood on the axis over one d-prime, with its prior and the other panels."""
-        halves = 1.0 if self.sitters.signed else 2.0
-        centre = self.priors.centre_scale
-        logs = logs + np.log(halves / (np.sqrt(2 * np.pi) * centre)) - 0.5 * (self.axis / centre) ** 2
+        logs = logs + log_centre(self.priors, self.axis, self.sitters.signed)
         if len(self.others) == 1:
             logs += self.others[0].exact_log_likelihood(self.axis)
         elif self.others:
@@ -289,7 +288,8 @@ class Walk:
         step = self.axis[1] - self.axis[0]
         narrow = self.tau < NARROW * step
         rows = np.flatnonzero(~narrow)
-        for part in np.array_split(rows, len(rows) * logs.shape[1] * logs.shape[2] // BLOCK + 1):
+        pieces = len(rows) * logs.shape[1] * logs.shape[2] // BLOCK + 1
+        for part in np.array_split(rows, pieces) if len(rows) else ():
             self.theta[part] = self._on_the_axis(logs[part], self.mu[part], self.tau[part])
         rows = np.flatnonzero(narrow)
         if len(rows):  # so narrow that the likelihood hardly bends in it: one of some draws, by likelihood

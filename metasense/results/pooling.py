@@ -232,14 +232,6 @@ def pool(
     return Pooled(core) if within is None else nest(core, within)
 
 
-def _settled(margin: Margin | None, probability: float) -> Margin:
-    if margin is None:
-        raise ValueError(
-            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {probability!r} alone.'
-        )
-    return margin.settled_at(probability)
-
-
 def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
     if not isinstance(rho, (int, float, np.number)) or isinstance(rho, bool) or not 0 <= rho <= 1:
         raise ValueError(
@@ -253,6 +245,14 @@ def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
         raise ValueError(
             "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
         )
+
+
+def _settled(margin: Margin | None, probability: float) -> Margin:
+    if margin is None:
+        raise ValueError(
+            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {probability!r} alone.'
+        )
+    return margin.settled_at(probability)
 
 
 def _sampled(core: Core, progress: bool) -> Core:

@@ -3,7 +3,7 @@
 import pytest
 
 import metasense as ms
-from metasense.core.evidence import collect, joined, one_sitting, repeated_people
+from metasense.core.evidence import collect, crossing, joined, repeated_people
 from metasense.tables.panels import read_panels, read_tastings
 
 TASTINGS = {
@@ -41,24 +41,41 @@ def test_two_counts_enter_in_their_order():
     assert (one.signal, one.hits, one.noise, one.false_alarms) == (20, 14, 18, 5)
 
 
-def test_people_who_came_twice_make_their_panels_one_sitting_and_strangers_do_not():
-    assert one_sitting(tastings()) is None  # nobody came to both
-    met = one_sitting(tastings(taster=["Ann", "Ann", "Bob", "Bob", "Dee"]))
-    assert met.counts()[["panel", "taster", "r", "y"]].values.tolist() == [
-        ["A", "Ann", 2, 1],
-        ["A", "Bob", 2, 2],
-        ["A", "Dee", 1, 0],
+def test_people_who_sat_in_several_panels_are_found_by_name_whatever_the_protocols():
+    given = tastings()
+    assert crossing(given.to_panels().frame, given) is None  # nobody came to both
+    assert crossing(given.to_panels().frame, None) is None
+    who, kinds = ["Ann", "Ann", "Bob", "Bob", "Dee"], ["triangle"] * 3 + ["tetrad"] * 2
+    given = tastings(taster=who, protocol=kinds)
+    found = crossing(given.to_panels().frame, given)
+    assert found.tasters == ("Bob",) and found.sittings == 2
+    assert (found.answers.tolist(), found.correct.tolist()) == ([[1, 1]], [[1, 1]])
+    assert found.own[0].people == ((2, 1, 1),) and (found.own[1].tastings, found.own[1].correct) == (1, 0)
+
+
+def test_panels_of_strangers_stay_out_and_equal_panels_with_different_people_are_kept_apart():
+    table = {"panel": list("AABBCC"), "protocol": "triangle", "correct": [1, 0, 1, 0, 1, 0]}
+    given = read_tastings(table | {"taster": ["a", "b", "b", "c", "d", "e"]})
+    frame = given.to_panels().frame
+    found = crossing(frame, given)
+    assert found.rows.tolist() == [0, 1] and found.tasters == ("b",)
+    assert collect(frame, given).copies.tolist() == [3]
+    apart = collect(frame, given, found.rows.tolist())
+    assert apart.copies.tolist() == [1, 1, 1]
+    sitters = found.sitters(apart, 0.5)
+    assert (len(sitters.whole), len(sitters.others), sitters.rho) == (2, 1, 0.5)
+    assert sitters.own[0].tastings == 1
+
+
+def test_answers_with_two_counts_link_nobody():
+    rows = [
+        {"panel": p, "protocol": "A-not-A", "taster": t, "served": s, "answer": "A"}
+        for p in "AB"
+        for t in "xyz"
+        for s in ("A", "not A")
     ]
-    others = tastings(taster=["Ann", "Ann", "Bob", "Bob", "Dee"], protocol=["triangle"] * 3 + ["tetrad"] * 2)
-    assert one_sitting(others) is None  # the same people, in another protocol
-
-
-def test_panels_that_share_people_through_others_become_one():
-    table = {"panel": list("AABBCC"), "protocol": "triangle", "correct": 1}
-    met = one_sitting(read_tastings(table | {"taster": ["a", "b", "b", "c", "c", "d"]}))
-    assert met.frame["panel"].unique().tolist() == ["A"]
-    part = one_sitting(read_tastings(table | {"taster": ["a", "b", "c", "d", "d", "e"]}))
-    assert part.frame["panel"].unique().tolist() == ["A", "B"]
+    given = read_tastings(rows)
+    assert crossing(given.to_panels().frame, given) is None
 
 
 def test_totals_that_differ_are_all_named_with_both():

@@ -231,7 +231,7 @@ def test_notes_name_the_panels_that_limit_the_answer():
     for expected in (
         "Not double-blind: seen",
         "before the end: longer",
-        "Repeat tasters: twice",
+        "Repeat tasters known by their total only: twice",
         "Not reported elsewhere, but counted here: kept back",
         "Far fewer correct answers than guessing gives in odd",
     ):

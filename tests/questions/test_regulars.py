@@ -1,0 +1,121 @@
+"""People who come again: what a pool says of them, on top of the engine that is checked in tests/engine."""
+
+import numpy as np
+import pytest
+
+import metasense as ms
+from metasense.results import notes
+
+
+def evenings(people=6, panels=4, protocol="triangle", renewed=0):
+    """Two who are always right, the others guessing; the last `renewed` are new people each time."""
+    rng = np.random.default_rng(5)
+    return ms.read_tastings(
+        [
+            {
+                "panel": f"S{s}",
+                "protocol": protocol,
+                "taster": f"T{t}" if t < people - renewed else f"N{s}-{t}",
+                "correct": int(t < 2 or rng.random() < 1 / 3),
+            }
+            for s in range(panels)
+            for t in range(people)
+        ]
+    )
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    return ms.pool(evenings(), margin="0.2 triangle")
+
+
+def test_people_are_followed_unasked_and_counted_apart_from_sittings(pooled):
+    same = pooled.regulars()
+    assert (same.people, same.sittings, same.rho) == (6, 24, 1.0)
+    assert same.sentence().startswith("6 people sat in more than one panel, in 24 sittings")
+    assert "24 tastings by 6 people, 6 of them in more than one panel" in str(pooled.statement())
+    assert not any("more than one panel" in warning for warning in pooled.warnings)
+    assert any("more than one panel" in note for note in notes.on_the_answer(pooled.core))
+
+
+def test_all_or_nothing_people_widen_the_answer_more_than_people_alike(pooled):
+    # six people of whom two tell: who they are is most of what is not known
+    same = pooled.regulars()
+    assert same.wider > 1.04
+    assert 0.2 < same.about_them <= 1
+    assert same.overdispersion.median > 0.3
+    assert same.new_each_time.interval() == ms.pool(evenings(), regulars=False).average.interval()
+
+
+def test_the_same_people_again_vary_less_than_new_ones(pooled):
+    same = pooled.regulars()
+    new, again = pooled.rate("triangle").next_p_c, same.next_rate("triangle")
+    assert again.sd < new.sd
+    counts = same.next_panel("triangle")
+    assert counts.tastings == 6
+    assert counts.probability.sum() == pytest.approx(1)
+    expected = float(np.arange(7) @ counts.probability) / 6
+    assert expected == pytest.approx(again.mean, abs=0.005)
+
+
+def test_without_following_and_with_no_rank_kept_the_pool_is_as_if_everybody_were_new():
+    given = evenings()
+    apart, none = ms.pool(given, regulars=False), ms.pool(given, rho=0)
+    for one in (apart, none):
+        assert one.core.regulars is None
+        assert any("6 people of 6 sat in more than one panel" in warning for warning in one.warnings)
+        with pytest.raises(ValueError, match="nobody is followed from panel to panel"):
+            one.regulars()
+    assert apart.headline() == none.headline()
+
+
+def test_strangers_are_pooled_as_ever():
+    given = evenings(renewed=6)
+    assert ms.pool(given).core.regulars is None
+    assert ms.pool(given).to_frame().equals(ms.pool(given, regulars=False).to_frame())
+
+
+def test_a_correlation_that_cannot_be_is_refused():
+    for rho in (-0.1, 1.2, "all", True, float("nan")):
+        with pytest.raises(ValueError, match="rho says how far people keep their standing"):
+            ms.pool(evenings(), rho=rho)
+
+
+def test_what_is_asked_of_other_pools_is_asked_of_these(pooled):
+    assert pooled.verdict().label in ("not settled", "beyond the margin", "within the margin")
+    chances = pooled.explanations().probability
+    assert chances.sum() == pytest.approx(1)
+    assert pooled.averaged().average.mean <= pooled.average.mean
+    frame = pooled.sensitivity().to_frame()
+    assert len(frame) > 9 and frame["median"].between(0, 4).all()
+    assert frame["median"].iloc[0] == pytest.approx(pooled.average.median, abs=0.05 * pooled.average.sd)
+    assert len(pooled.panels_frame()) == 4
+    assert pooled.draws["d_prime"].shape == (4, 1000, 4)
+    assert float(pooled.draws["average"].mean()) == pytest.approx(pooled.average.mean, abs=0.1 * pooled.average.sd)
+    for answer in (pooled.disagreement(), pooled.drawer(), pooled.fit(), pooled.some()):
+        assert answer.sentence()
+    assert "standing among tasters" in pooled.methods()
+
+
+def test_a_saved_pool_of_regulars_comes_back_and_out_the_same_again(pooled, tmp_path):
+    path = pooled.save(tmp_path / "pool.nc")
+    again = ms.load(path)
+    assert again.headline() == pooled.headline()
+    assert again.regulars().to_frame().equals(pooled.regulars().to_frame())
+    assert ms.rerun(path).same
+
+
+def test_the_answer_after_each_panel_ends_at_the_pool():
+    pooled = ms.pool(evenings(panels=2))
+    steps = pooled.path().to_frame()
+    assert len(steps) == 2
+    first = ms.pool(evenings(panels=2).to_panels().only(panel="S0"))
+    assert steps["median"].iloc[0] == pytest.approx(first.average.median, abs=0.15 * first.average.sd)
+    assert steps["median"].iloc[1] == pytest.approx(pooled.average.median, abs=0.05 * pooled.average.sd)
+
+
+def test_directed_panels_keep_their_sign():
+    pooled = ms.pool(evenings(people=5, panels=2, protocol="2-AFC"))
+    assert 0 < pooled.expected_way < 1
+    assert pooled.regulars().next_rate("2-AFC").support[0] >= 0
+    assert pooled.panel("S0").support[0] < 0
