@@ -153,7 +153,8 @@ class Reading:
         if turned:
             named = words.listing(map(words.one_line, turned), NAMED)
             found.append(
-                f"Far fewer correct answers than guessing gives: {named}. A reversal or a coding error? Check the key."
+                f"Check the key, as far fewer answers are correct than guessing gives: {named}. A reversal or a coding "
+                "error?"
             )
         against = np.flatnonzero(self.stock.pools.way < 1 - SETTLED)
         if len(against):

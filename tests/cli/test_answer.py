@@ -118,7 +118,7 @@ ELSEWHERE = {  # what has no numbers of its own, or another test
     "to_csv": "--format csv", "write_csv": "--format csv", "to_frame": "--format csv", "load": "show", "rerun": "rerun",
     "serve": "serve", "read_answers": "answers", "record": "a form, for a notebook", "explore": "sliders, likewise",
     "protocol": "no answer, the name of a test", "power": "plan triangle 24 --margin: see the test below",
-    "slope": "a row of pool --moderator", "mend": "check --fix", "pool_each": "shelf",
+    "regulars": "ask regulars: see the test below", "slope": "a row of pool --moderator", "mend": "check --fix", "pool_each": "shelf",
 }  # fmt: skip
 
 
@@ -137,6 +137,16 @@ def test_every_answer_that_readme_and_notebooks_show_has_a_command():
     asked = set(re.findall(r"\bms\.([a-z_]+)\(", text)) | set(re.findall(r"`?\bpooled\.([a-z_]+)\(", text))
     asked |= set(re.findall(r"`\.([a-z_]+)\(\)", text)) | set(re.findall(r"\.(slope|rates|disagreement)\(\)", text))
     assert len(asked) > 25 and asked - set(SAME) - set(ELSEWHERE) == set()
+
+
+def test_regulars_are_asked_about_in_a_terminal(tmp_path, capsys):
+    file = tmp_path / "club.csv"
+    rows = [
+        f"{panel},triangle,{who},{int(who in right)}" for panel, right in (("A", "ab"), ("B", "ac")) for who in "abcd"
+    ]
+    file.write_text("\n".join(["panel,protocol,taster,correct", *rows]))
+    assert_same(numbers(["ask", "regulars", file], capsys), ms.pool(ms.read_tastings(file)).regulars().to_frame())
+    assert "4 people sat in more than one panel, in 8 sittings" in said(["ask", "regulars", file], capsys)
 
 
 def test_plan_says_the_power_of_the_library(capsys):

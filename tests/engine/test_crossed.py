@@ -162,7 +162,7 @@ def test_twice_the_nodes_of_a_standing_change_next_to_nothing_unless_nearly_ever
     rng = np.random.default_rng(3)
     found = sitters((rng.random((20, 12)) < 0.55).astype(int))
     theta, gammas = np.abs(rng.normal(1.2, 0.5, (40, 12))), np.array([0.05, 0.4, 0.9])
-    for g, allowed in enumerate([1e-4, 1e-3, 2.0]):  # where gamma is large, quantiles are steps
+    for g, allowed in enumerate([1e-4, 1e-4, 0.3]):  # where gamma is large, quantiles are steps
         which = np.full(40, g)
         once = found.log_likelihoods(theta, gammas, which)
         assert np.abs(found.log_likelihoods(theta, gammas, which, 64) - once).max() < allowed

@@ -929,15 +929,19 @@ def test_names_of_tasters_are_not_in_the_file_and_nothing_else_changes(tmp_path)
     assert ms.load(again.save(path)).panels.notes == again.panels.notes
 
 
-def test_several_moderators_are_refused_before_anything_is_sampled(tmp_path, monkeypatch):
+def test_sampled_moderators_are_refused_before_anything_is_sampled_again(tmp_path, monkeypatch):
     table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
     more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2], "batch_pair": list("uuvvww")}
     path = ms.pool(table | more).save(tmp_path / "plain.nc")
     monkeypatch.setattr("metasense.results.rerun.restored", None)  # nothing can be loaded, nor sampled
+
+    def sampled(about):
+        return json.dumps(json.loads(about["settings"]) | {"method": "mcmc"})
+
     for structure in ({"moderators": ["weeks", "dose"]}, {"moderators": ["weeks"], "within": "batch_pair"}):
         about, variables = container.unpack(path.read_bytes())
         other = tmp_path / "several.nc"
-        other.write_bytes(container.pack(about | {"structure": json.dumps(structure)}, variables))
+        other.write_bytes(container.pack(about | {"structure": json.dumps(structure), "settings": sampled(about)}, variables))
         with pytest.raises(ValueError, match=r"several\.nc.* holds a pool with moderators that PyMC sampled"):
             ms.rerun(other)
 
