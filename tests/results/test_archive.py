@@ -932,18 +932,14 @@ def test_names_of_tasters_are_not_in_the_file_and_nothing_else_changes(tmp_path)
 def test_sampled_moderators_are_refused_before_anything_is_sampled_again(tmp_path, monkeypatch):
     table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
     more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2], "batch_pair": list("uuvvww")}
-    path = ms.pool(table | more).save(tmp_path / "plain.nc")
+    saved = archive.read(ms.pool(table | more).save(tmp_path / "several.nc"))
+    saved.record["settings"]["method"] = "mcmc"
     monkeypatch.setattr("metasense.results.rerun.restored", None)  # nothing can be loaded, nor sampled
-
-    def sampled(about):
-        return json.dumps(json.loads(about["settings"]) | {"method": "mcmc"})
-
+    monkeypatch.setattr("metasense.results.rerun.archive.read", lambda path: saved)
     for structure in ({"moderators": ["weeks", "dose"]}, {"moderators": ["weeks"], "within": "batch_pair"}):
-        about, variables = container.unpack(path.read_bytes())
-        other = tmp_path / "several.nc"
-        other.write_bytes(container.pack(about | {"structure": json.dumps(structure), "settings": sampled(about)}, variables))
+        saved.record["structure"] = structure
         with pytest.raises(ValueError, match=r"several\.nc.* holds a pool with moderators that PyMC sampled"):
-            ms.rerun(other)
+            ms.rerun("several.nc")
 
 
 def test_a_dose_beside_another_moderator_is_integrated_and_compared(tmp_path):
