@@ -14,12 +14,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE, IntegrationError, Stretch
 from metasense.engine.likelihood import Series
-from metasense.engine.posterior import Functional, Patch, Posterior, chebyshev
+from metasense.engine.posterior import Functional, Patch, Posterior, average_p_correct, chebyshev
 from metasense.engine.spreads import average_d_prime
+from metasense.protocols import Protocol
 
 Array = NDArray[Any]
 LogDensity = Callable[..., Array]  # of one array for each axis, on their product grid
@@ -27,11 +29,13 @@ LogDensity = Callable[..., Array]  # of one array for each axis, on their produc
 LOOK = 17  # nodes per axis while looking for the bulk
 NODES = {2: 97, 3: 33}  # per axis, by the number of axes
 CELLS = 256  # fine cells along an axis
-CLOSER = 6  # times the nodes along the spread where what they carry is spread out between them
-POINTS = 1025  # of a distribution
+CLOSER = 4  # times the nodes along the spread where what they carry is spread out between them
+POINTS = 4097  # of a distribution
 CUT_OFF = 1e-5  # density at an end of an axis, relative to the highest, at which more may lie beyond
+TOGETHER = (256, 48)  # centres and spreads left where mixtures of panels are made up
+AT_MOST = 129  # centres and spreads at which a rate is worked out
 ENDS = 4096  # steps in which the ends of a distribution are looked for
-FAR = 1e-7  # probability left out at either end of a distribution's points
+FAR = 1e-6  # probability left out at either end of a distribution's points
 NEGLIGIBLE = 1e-9  # share of the largest cell below which a cell is not worth its time
 
 
@@ -273,6 +277,21 @@ def rebinned(tau: Array, mass: Array, bins: int = 97) -> tuple[Array, Array]:
     return grid, out.T
 
 
+def _gathered(mu: Array, tau: Array, mass: Array) -> tuple[Array, Array, Array]:
+    """Centres, spreads and probabilities of neighbouring cells together, so that a few thousand are left."""
+    rows = np.unique(np.linspace(0, len(mu), min(len(mu), TOGETHER[0]) + 1).astype(int))[:-1]
+    columns = np.unique(np.linspace(0, len(tau), min(len(tau), TOGETHER[1]) + 1).astype(int))[:-1]
+
+    def added(values: Array) -> Array:
+        return np.add.reduceat(np.add.reduceat(values, rows, axis=0), columns, axis=1)
+
+    weight = added(mass)
+    with np.errstate(invalid="ignore"):
+        means = [added(mass * part) / weight for part in (mu[:, None], tau)]
+    kept = weight > NEGLIGIBLE * weight.max()
+    return means[0][kept], means[1][kept], weight[kept]
+
+
 @dataclass(frozen=True, eq=False)
 class Strips(Posterior):
     """What is known of panels that share a centre and a spread, as probabilities of small steps of the centre.
@@ -297,18 +316,34 @@ class Strips(Posterior):
         rows, columns = (np.flatnonzero(mass.max(axis=k) > NEGLIGIBLE * mass.max()) for k in (1, 0))
         rows = np.arange(rows[0], rows[-1] + 1)
         edges, tau, mass = edges[np.append(rows, rows[-1] + 1)], tau[columns], mass[np.ix_(rows, columns)]
-        middle = (edges[1:] + edges[:-1]) / 2
-        mu, spread = (grid.ravel() for grid in np.meshgrid(middle, tau, indexing="ij"))
-        return cls((Patch(series, 1.0, mu, spread, mass.ravel()),), "grid", edges, tau, mass)
+        mu, spread, weight = _gathered((edges[1:] + edges[:-1]) / 2, tau, mass)
+        return cls((Patch(series, 1.0, mu, spread, weight),), "grid", edges, tau, mass)
 
     def distribution(self, functional: Functional) -> Distribution:
         """Posterior of a function of centre and spread, spread evenly over what it is within each cell of both."""
         mu, tau = np.meshgrid(self.edges, self.tau, indexing="ij")
-        at = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
+        return self._spread_over(functional(mu.ravel(), tau.ravel()).reshape(mu.shape))
+
+    def _spread_over(self, at: Array) -> Distribution:
         mean = float(np.sum(self.mass * (at[:-1] + at[1:]) / 2))
         between = np.concatenate([at[:, :1], (at[:, 1:] + at[:, :-1]) / 2, at[:, -1:]], axis=1)
         corners = np.stack([between[:-1, :-1], between[1:, :-1], between[:-1, 1:], between[1:, 1:]])
         return spread_out(corners.min(axis=0), corners.max(axis=0), self.mass, mean)
+
+    def average_rate(self, protocol: Protocol) -> Distribution:
+        """Chance of a correct answer in this protocol, averaged over such panels: smooth, so a few places will do."""
+        kind = (protocol.name, protocol.guess, protocol.directed)
+        if kind not in self._average_rates:
+            few = [
+                np.unique(np.linspace(0, len(x) - 1, min(len(x), AT_MOST)).astype(int)) for x in (self.edges, self.tau)
+            ]
+            mu, tau = (x[at] for x, at in zip((self.edges, self.tau), few, strict=True))
+            each = [grid.ravel() for grid in np.meshgrid(mu, tau, indexing="ij")]
+            values = average_p_correct(protocol, self.directed)(*each).reshape(len(mu), len(tau))
+            for axis_, (x, whole) in enumerate(((mu, self.edges), (tau, self.tau))):
+                values = PchipInterpolator(x, values, axis=axis_)(whole) if len(x) > 1 else values
+            self._average_rates[kind] = self._spread_over(values)
+        return self._average_rates[kind]
 
     @cached_property
     def average(self) -> Distribution:

@@ -103,11 +103,13 @@ class Centres:
         gammas, self.shares = overdispersions(evidence)
         distinct = {e: k for k, e in enumerate(dict.fromkeys(evidence))}
         index = np.array([distinct[e] for e in evidence])
+        self.panel = index
         self.series = [Series.build(list(distinct), np.bincount(index), float(g)) for g in gammas]
         cluster = np.zeros(len(evidence), int) if clusters is None else clusters
         keys = np.column_stack([cluster, load, columns])
         rows, place = np.unique(keys, axis=0, return_inverse=True)  # in the order of the clusters
         place = place.ravel()
+        self.row = place
         self.load, self.columns, self.cluster = rows[:, 1], rows[:, 2:], rows[:, 0].astype(int)
         self.counts = np.zeros((len(rows), len(distinct)))
         np.add.at(self.counts, (place, index), 1.0)
@@ -164,12 +166,17 @@ class Centres:
         -------
         ndarray, shape (points,)
         """
+        parts = self.log_parts(tables, within, mu, beta, between)
+        return np.asarray(parts[0] if len(parts) == 1 else logsumexp(parts, b=self.shares[:, None], axis=0))
+
+    def log_parts(self, tables: Tables, within: float, mu: Array, beta: Array, between: Array | None) -> Array:
+        """The same at every overdispersion, shape (overdispersions, points); one row where nobody repeated."""
         if between is None:
             each = max(256, 2 * AT_ONCE // len(self.load))
-            parts = [slice(start, start + each) for start in range(0, len(mu), each)]
-            return np.concatenate([self._apart(tables, self.centres(mu[p], beta[:, p])) for p in parts])
+            spans = [slice(start, start + each) for start in range(0, len(mu), each)]
+            return np.concatenate([self._apart(tables, self.centres(mu[at], beta[:, at])) for at in spans], axis=1)
         centres = self.centres(mu, beta)
-        out = np.empty(len(mu))
+        out = np.empty((max(1, len(tables.repeated)), len(mu)))
         order = np.argsort(between)  # a wider spread between clusters needs more steps to sum over
         largest = self._told(within)
         each = max(16, AT_ONCE // (16 * len(self.load)))
@@ -177,36 +184,48 @@ class Centres:
             narrow = 1 / np.sqrt(1 + largest * float(between[part[-1]]) ** 2)
             steps = int(np.ceil(FARTHEST / (COARSEST * narrow)))
             z = np.linspace(-FARTHEST, FARTHEST, 2 * steps + 1)
-            out[part] = self._of_clusters(tables, centres[:, part], between[part], z, FARTHEST / steps)
+            logs = self.of_deviations(tables, centres[:, part], between[part], z)
+            out[:, part] = _log_sum(logs).sum(axis=1) + len(logs[0]) * np.log(FARTHEST / steps / np.sqrt(2 * np.pi))
         return out
 
     def _apart(self, tables: Tables, centres: Array) -> Array:
-        """Without clusters."""
+        """Without clusters, shape (overdispersions, points)."""
         shared = _read(tables.plain, self.unrepeated, centres).sum(axis=0)
         if not tables.repeated:
-            return np.asarray(shared)
-        each = [_read(table, self.repeated, centres).sum(axis=0) for table in tables.repeated]
-        return np.asarray(shared + logsumexp(each, b=self.shares[:, None], axis=0))
+            return np.asarray(shared[None])
+        return np.stack([shared + _read(table, self.repeated, centres).sum(axis=0) for table in tables.repeated])
 
     def _told(self, within: float) -> float:
         """The most that any cluster tells of its own centre, as one over a variance."""
         told = self._information / (1 + self._information * within**2)
         return float(np.bincount(self.cluster, self.counts @ told).max())
 
-    def _of_clusters(self, tables: Tables, centres: Array, between: Array, z: Array, width: float) -> Array:
-        moved = centres[:, None, :] + np.multiply.outer(z, between)  # rows, deviations, points
-        weight = -0.5 * z[:, None] ** 2 + np.log(width / np.sqrt(2 * np.pi))
-        clusters = int(self.cluster.max()) + 1
-        shared = np.zeros((clusters, *moved.shape[1:]))
+    def of_deviations(self, tables: Tables, centres: Array, between: Array, z: Array) -> Array:
+        """Log of each cluster's likelihood and the density of its deviation, but for a constant.
+
+        Parameters
+        ----------
+        tables : Tables
+        centres : ndarray, shape (rows, points)
+            Without the clusters' deviations.
+        between : ndarray, shape (points,)
+        z : ndarray, shape (deviations,)
+            In standard deviations.
+
+        Returns
+        -------
+        ndarray, shape (overdispersions, clusters, deviations, points)
+        """
+        moved = centres[:, None, :] + np.multiply.outer(z, between)
+        shared = np.zeros((int(self.cluster.max()) + 1, *moved.shape[1:]))
+        shared -= 0.5 * z[:, None] ** 2
         _add(shared, self.cluster[self.unrepeated], _read(tables.plain, self.unrepeated, moved))
         if not tables.repeated:
-            return np.asarray(_log_sum(shared + weight).sum(axis=0))
-        each = []
-        for table in tables.repeated:
-            logs = shared.copy()
+            return shared[None]
+        out = np.repeat(shared[None], len(tables.repeated), axis=0)
+        for logs, table in zip(out, tables.repeated, strict=True):
             _add(logs, self.cluster[self.repeated], _read(table, self.repeated, moved))
-            each.append(_log_sum(logs + weight).sum(axis=0))
-        return np.asarray(logsumexp(each, b=self.shares[:, None], axis=0))
+        return out
 
 
 def _sharpest(series: Sequence[Series], panel: int) -> float:
@@ -231,6 +250,6 @@ def _add(total: Array, clusters: NDArray[np.intp], rows: Array) -> None:
 
 
 def _log_sum(logs: Array) -> Array:
-    """Log of the sum of exponentials over the second axis."""
-    top = logs.max(axis=1)
-    return np.asarray(top + np.log(np.exp(logs - top[:, None]).sum(axis=1)))
+    """Log of the sum of exponentials over the last axis but one."""
+    top = logs.max(axis=-2)
+    return np.asarray(top + np.log(np.exp(logs - top[..., None, :]).sum(axis=-2)))

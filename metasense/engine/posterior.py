@@ -349,15 +349,13 @@ def draw_panels(
         for distinct in np.unique(index) if len(rows) else ():
             columns = np.flatnonzero(index == distinct)
             evidence = series.evidence[distinct]
-            values = _draw_own(series, evidence, mu[rows], tau[rows], len(columns), rng)
+            values = draw_own(series, evidence, mu[rows], tau[rows], len(columns), rng)
             signed = series.directed and evidence.protocol.directed
             out[np.ix_(rows, columns)] = values if signed else np.abs(values)
     return out
 
 
-def _draw_own(
-    series: Series, evidence: Evidence, mu: Array, tau: Array, copies: int, rng: np.random.Generator
-) -> Array:
+def draw_own(series: Series, evidence: Evidence, mu: Array, tau: Array, copies: int, rng: np.random.Generator) -> Array:
     """Draws of theta, shape (len(mu), copies), by inverting its distribution on a grid; folded where undirected."""
     axis = series.own_axis
     log_likelihood = evidence.log_likelihood(axis, series.gamma)

@@ -18,7 +18,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import log_ndtr, logsumexp
 
 from metasense.engine.box import axis
-from metasense.engine.centres import Centres
+from metasense.engine.centres import FARTHEST, Centres
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import REACH, Evidence, Series
 from metasense.engine.posterior import Functional, Patch, Posterior
@@ -35,6 +35,7 @@ PRIOR_POINTS = 2**14
 STEPS = 8192  # between the lowest and the highest point of a distribution
 NOTHING = 1e-9  # probability not worth keeping at either end
 FINE = 2049  # of the spread's distribution
+DEVIATIONS = 101  # of a cluster, among which one is drawn
 NEXT = 6000  # points, at most, from which the density of the next panel is made up
 
 
@@ -222,6 +223,42 @@ class Several:
             found |= {"tau": np.hypot(within, between), "between": between, "within": within}
         return found
 
+    def draw(self, size: int, rng: np.random.Generator) -> dict[str, Array]:
+        """Equally weighted draws of everything, in random order.
+
+        Returns
+        -------
+        dict of ndarray
+            `mu`, `beta` (slopes last), `tau`, `within`, `which` (the overdispersion, an index into the series) and the
+            `centre` of each row of panels, shape (size, rows); with clusters `between`, and the centres are those of
+            the panels' own clusters.
+        """
+        found = self.points
+        running = np.cumsum(found["weight"])
+        picked = np.searchsorted(running, (np.arange(size) + rng.random(size)) / size * running[-1])
+        picked = rng.permutation(picked.clip(max=len(running) - 1))
+        out = {name: value[picked] for name, value in found.items() if name != "weight"}
+        out.setdefault("within", out["tau"])
+        centres = self.unknowns.centres
+        out["centre"] = centres.centres(out["mu"], out["beta"].T).T
+        out["which"] = np.zeros(size, int)
+        z = np.linspace(-FARTHEST, FARTHEST, DEVIATIONS)
+        for level in np.unique(out["within"]) if self.unknowns.clustered or len(centres.series) > 1 else ():
+            tables = centres.tables(float(level))
+            for rows in _few(np.flatnonzero(out["within"] == level), len(centres.load)):
+                mu, beta = out["mu"][rows], out["beta"][rows].T
+                between = out["between"][rows] if self.unknowns.clustered else None
+                parts = centres.log_parts(tables, float(level), mu, beta, between)
+                if len(parts) > 1:
+                    out["which"][rows] = _one_of(parts + np.log(centres.shares)[:, None], rng)
+                if between is not None:
+                    logs = centres.of_deviations(tables, out["centre"][rows].T, between, z)
+                    logs = logs[out["which"][rows] if len(logs) > 1 else 0, :, :, np.arange(len(rows))]
+                    step = _one_of(np.moveaxis(logs, -1, 0), rng) + rng.random(logs.shape[:2]) - 0.5
+                    deviation = between[:, None] * np.interp(step, np.arange(len(z)), z)
+                    out["centre"][rows] += deviation[:, centres.cluster]
+        return out
+
     def under(self, old: Priors, new: Priors) -> Several | None:
         """The same points weighed by other priors; None where too few would count."""
         found = self.points
@@ -318,6 +355,16 @@ def of_points(values: Array, weight: Array) -> Distribution:
     cdf[0], cdf[-1] = 0.0, 1.0
     x = low + step * np.arange(STEPS + 1)[part]
     return Distribution(x, cdf, float((values * weight).sum() / weight.sum()))
+
+
+def _few(rows: NDArray[np.intp], panels: int) -> list[NDArray[np.intp]]:
+    return np.array_split(rows, len(rows) * panels // 4000 + 1) if len(rows) else []
+
+
+def _one_of(logs: Array, rng: np.random.Generator) -> Array:
+    """One place along the first axis for each of the rest, drawn by weights whose logs are given."""
+    running = np.cumsum(np.exp(logs - logs.max(axis=0)), axis=0)
+    return np.minimum((running < rng.random(logs.shape[1:]) * running[-1]).sum(axis=0), len(logs) - 1)
 
 
 def _log_normal(value: Array, scale: float) -> Array:

@@ -146,7 +146,7 @@ class Sloped:
         moved = _centres(load, float(z[0]), edges[:, None], values[1], self.ends)
         keep = mass.max(axis=2) > NEGLIGIBLE * mass.max()
         low, high = np.minimum(moved[:-1], moved[1:])[keep], np.maximum(moved[:-1], moved[1:])[keep]
-        x = np.linspace(*between(low, high, mass[keep].sum(axis=1)), POINTS)
+        x = np.linspace(*between(low, high, mass[keep].sum(axis=1)), POINTS // 4)
         cdfs = np.stack([running(low, high, m, x) for m in mass[keep].T], axis=1)
         tau, mass = closer(self.box.axes[-1], np.maximum(np.diff(cdfs, axis=0), 0.0))
         return Strips.of(self.series, x, tau, mass)

@@ -19,7 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import pandas as pd
@@ -39,9 +39,13 @@ from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, forced_choice
 from metasense.questions import sensitivity
 from metasense.questions.design import Design, Moderator, level, read_design
+from metasense.questions.drawn import drawn, joint
 from metasense.questions.prediction import Prediction, where
 from metasense.showing import words
 from metasense.showing.called import Called, said_value
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 Array = NDArray[Any]
 Engine = Sloped | Levels | Several | Drawn
@@ -437,6 +441,27 @@ class Moderation:
             return self.engine
         centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.core.settings["seed"]))
         return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
+
+    @cached_property
+    def draws(self) -> xr.Dataset:
+        """Posterior draws of this model: ``average``, ``spread``, ``centre``, ``effect`` and panels' ``d_prime``.
+
+        Dims chain, draw, moderator and panel; effects are per standard deviation of a moderator of numbers. With a
+        level also ``between`` and ``within``.
+        """
+        if isinstance(self.engine, Drawn):
+            raise ValueError("draws of moderators come from the integration; leave out method='mcmc'.")
+        engine = self.engine
+        if not isinstance(engine, Several):
+            engine = joint(
+                self.core,
+                load=self.design.load,
+                columns=self.design.columns,
+                clusters=clusters_of(self.core, self.within),
+                one_sided=one_sided(self.core, self.design),
+            )
+        groups = None if self.within is None else list(dict.fromkeys(level(self.core.panels, self.within)))
+        return drawn(self.core, engine, self.design.names, groups)
 
     def _numeric(self, name: str | None) -> Moderator:
         numeric = [m for m in self.design.moderators if m.numeric]

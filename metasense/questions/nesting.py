@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 import pandas as pd
@@ -23,8 +23,12 @@ from metasense.engine.levels import Groups, Levels
 from metasense.protocols import Protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import level
+from metasense.questions.drawn import drawn, joint
 from metasense.questions.prediction import Prediction
 from metasense.showing import words
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -86,6 +90,11 @@ class Nesting:
     def share(self) -> Distribution:
         """Share of the variance that lies between groups."""
         return self.levels.share_between()
+
+    @cached_property
+    def draws(self) -> xr.Dataset:
+        """Posterior draws of this model: ``average``, ``spread``, ``between``, ``within`` and panels' ``d_prime``."""
+        return drawn(self.core, joint(self.core, clusters=self.index), [], self.groups)
 
     @property
     def bayes_factor(self) -> float:
