@@ -22,7 +22,7 @@ from metasense.core.evidence import Collected, Crossing, collect, crossing
 from metasense.engine import crossed_posterior, grid
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
-from metasense.engine.plane import Plane
+from metasense.engine.plane import ENOUGH, Plane, Weighed
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.thinned import SomePosterior, weigh_some
@@ -201,6 +201,12 @@ class Core:
         if self.regulars is not None:
             return self.regulars.found.plane
         return self.remember("plane", lambda: Plane(self.collected.evidence, self.posterior))
+
+    def weigh(self, copies: np.ndarray, priors: Priors) -> Weighed:
+        """The answer if each distinct panel stood so often in the pool, with these priors."""
+        if self.regulars is not None:  # from draws, whose own error is larger than that of the nodes
+            return self.plane.weigh(copies, priors, tolerance=ENOUGH)
+        return self.plane.weigh(copies, priors)
 
     @property
     def common(self) -> Common:

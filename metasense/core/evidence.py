@@ -84,7 +84,7 @@ def repeated_people(tastings: Tastings | None) -> dict[str, tuple[tuple[int, int
     }
 
 
-MOST_SITTERS = 20_000  # people in more than one panel, times their panels, that are followed from panel to panel
+MOST_SITTERS = 6_000  # people in more than one panel, times their panels, that are followed from panel to panel
 
 
 @dataclass(frozen=True, eq=False)

@@ -471,7 +471,7 @@ def _regions(
     given: Given, averaged: Averaged, evidence: Sequence[Evidence], copies: Array, crossed: Whole, gammas: Array
 ) -> tuple[tuple[Series, ...], Array]:
     """Some draws as likelihoods of every distinct panel, each with the log of its weight per unit of likelihood."""
-    rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 32, 256)))
+    rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 8, 256)))
     built = {g: Series.build(evidence, copies, float(gammas[g])) for g in np.unique(given.which[rows])}
     found, weights = [], []
     for row in rows:

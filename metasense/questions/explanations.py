@@ -154,7 +154,7 @@ class Explanations(Pictured):
                     priors = core.priors.scaled(mu, tau)
                 except ValueError:  # wider than the d-prime axis
                     continue
-                varying = core.plane.weigh(copies, priors).log_evidence
+                varying = core.weigh(copies, priors).log_evidence
                 logs = np.array([self.evidences.none, core.common.log_evidence(priors), varying])
                 probabilities = dict(zip(NAMES, _posterior(logs, self.prior), strict=True))
                 evidences = dict(zip((f"log_evidence_{name}" for name in NAMES), logs, strict=True))

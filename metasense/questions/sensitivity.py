@@ -61,7 +61,7 @@ def of_panels(core: Core, mask: Mask) -> Distribution:
     """The average d-prime from some of the panels."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    weighed = core.plane.weigh(copies, core.priors)
+    weighed = core.weigh(copies, core.priors)
     if core.regulars is None or effective(weighed) >= FOLLOWED:
         return weighed.average
     few = replace(core.panels, frame=core.panels.frame[mask].reset_index(drop=True))
@@ -97,7 +97,7 @@ def _named(priors: Priors, axes: int = 2) -> str:
 
 def under_priors(core: Core, priors: Priors) -> Distribution:
     """The average d-prime from all panels with other priors."""
-    return core.plane.weigh(core.collected.copies.astype(float), priors).average
+    return core.weigh(core.collected.copies.astype(float), priors).average
 
 
 def under_tails(core: Core) -> Distribution:
