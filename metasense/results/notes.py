@@ -14,7 +14,7 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
-from metasense.questions import drawer, sensitivity, some
+from metasense.questions import drawer, habits, rules, sensitivity, some
 from metasense.questions.fit import fit_of
 from metasense.results.sentences import sittings
 from metasense.showing import words
@@ -34,6 +34,7 @@ INFORMING = (  # notes that tell how an answer was found, and ask for no care
     "Other columns, seen but not tested",
     "Sampled with PyMC",
     "So many panels",
+    "With several protocols",
 )
 LISTED = 6  # panels named in a note before the rest are counted
 
@@ -76,6 +77,7 @@ def _warnings(core: Core) -> tuple[str, ...]:
     return (
         *core.advice,
         *in_the_counts(core),
+        *habits.cautions(core),
         *_naming(
             core,
             core.posterior.floored()[core.collected.index] > 0.01,
@@ -162,7 +164,7 @@ def _limits(core: Core) -> list[str]:
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
     hidden = drawer.listed(_unreported(core), drawer.reported_only(core))
-    return [*found, *_in_the_panels(core), *filter(None, [hidden])]
+    return [*found, *rules.note(core), *_in_the_panels(core), *filter(None, [hidden])]
 
 
 def _unreported(core: Core) -> pd.Series:

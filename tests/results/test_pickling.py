@@ -44,7 +44,7 @@ OTHERS = {
     "one panel": lambda: ms.one_panel("triangle", 24, 12),
     "a preference": lambda: ms.preference(ms.read_panels(TABLE)),
 }
-QUESTIONS = ("disagreement", "drawer", "explanations", "fit", "path", "sensitivity", "tasters", "verdict")
+QUESTIONS = ("disagreement", "drawer", "explanations", "fit", "leak", "path", "sensitivity", "tasters", "verdict")
 
 
 @pytest.mark.parametrize("name", [*POOLS, *OTHERS])
