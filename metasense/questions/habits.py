@@ -390,11 +390,11 @@ def _cautions(core: Core) -> tuple[str, ...]:
             favourite = int(np.argmax(weight @ habits))
             way = "pass for" if helped > hid else "hide"
             said.append(
-                f"Serving was uneven, and guessers have a habit: in the {found.protocol} tastings the right cup stood "
-                f"at place {favourite + 1} in {words.percent(total[favourite] / total.sum())}, and "
+                f"Serving was uneven and guessers have a habit, which can {way} a difference. In the {found.protocol} "
+                f"tastings the right cup stood at place {favourite + 1} in "
+                f"{words.percent(total[favourite] / total.sum())}, and "
                 f"{words.percent(float(weight @ habits[:, favourite]))} of guesses go there. Guessing was then right "
-                f"in about {words.percent(float(weight @ rates))}, not {words.percent(usual)}, which can {way} a "
-                f"difference.{_answer(core)}"
+                f"in about {words.percent(float(weight @ rates))}, not {words.percent(usual)}.{_answer(core)}"
             )
     names = unchecked(core)
     if names:

@@ -14,7 +14,7 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
-from metasense.questions import drawer, habits, rules, sensitivity, some
+from metasense.questions import drawer, effects, habits, rules, sensitivity, some, too_good, trend
 from metasense.questions.fit import fit_of
 from metasense.results.sentences import sittings
 from metasense.showing import words
@@ -78,6 +78,7 @@ def _warnings(core: Core) -> tuple[str, ...]:
         *core.advice,
         *in_the_counts(core),
         *habits.cautions(core),
+        *too_good.cautions(core),
         *_naming(
             core,
             core.posterior.floored()[core.collected.index] > 0.01,
@@ -164,7 +165,13 @@ def _limits(core: Core) -> list[str]:
             "One panel: how much panels differ is not in the data, so the spread and the next panel rest on the prior."
         )
     hidden = drawer.listed(_unreported(core), drawer.reported_only(core))
-    return [*found, *rules.note(core), *_in_the_panels(core), *filter(None, [hidden])]
+    return [*found, *_unasked(core), *_in_the_panels(core), *filter(None, [hidden])]
+
+
+def _unasked(core: Core) -> list[str]:
+    """What the table shows beside the answer: serving that mattered, a trend with the dates, rules that may differ."""
+    served = [] if core.tastings is None or not quick(core) else effects.likely(core.tastings)
+    return [*served, *trend.note(core), *rules.note(core)]
 
 
 def _unreported(core: Core) -> pd.Series:
