@@ -190,12 +190,8 @@ def pool(
     margin = margin_of(margin)
     card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
-    if settled is not None and margin is None:
-        raise ValueError(
-            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {settled!r} alone.'
-        )
-    if margin is not None and settled is not None:
-        margin = margin.settled_at(settled)
+    if settled is not None:
+        margin = _settled(margin, settled)
     if isinstance(panels, Tastings):
         tastings = panels
         panels = tastings.to_panels()
@@ -204,6 +200,11 @@ def pool(
     panels = read_panels(panels)
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
+    if priors.centre_at and (moderators is not None or through_zero is not None):
+        raise ValueError(
+            "priors of an earlier pool are of its average, and with moderators there is none: leave out priors=, or "
+            "moderators=."
+        )
     settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
     core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
     if method == "mcmc":
@@ -211,6 +212,14 @@ def pool(
     if moderators is not None or through_zero is not None:
         return moderate(core, _names(moderators), _names(through_zero), within, progress=progress)
     return Pooled(core) if within is None else nest(core, within)
+
+
+def _settled(margin: Margin | None, probability: float) -> Margin:
+    if margin is None:
+        raise ValueError(
+            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {probability!r} alone.'
+        )
+    return margin.settled_at(probability)
 
 
 def _sampled(core: Core, progress: bool) -> Core:
