@@ -66,6 +66,9 @@ _RESULTS_BY_FILE = {
     "questions.path": ("Path",),
     "questions.regulars": ("SamePeople",),
     "questions.drawer": ("Drawer",),
+    "questions.habits": ("Habits",),
+    "questions.leak": ("Leak",),
+    "questions.operating": ("Operating",),
     "questions.fit": ("Fit", "Mixture"),
     "questions.tasters": ("AsIfIndependent", "Tasters"),
     "questions.asked": ("Asked",),
@@ -150,8 +153,11 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.explanations import Explanations as Explanations
     from metasense.questions.fit import Fit as Fit
     from metasense.questions.fit import Mixture as Mixture
+    from metasense.questions.habits import Habits as Habits
+    from metasense.questions.leak import Leak as Leak
     from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
+    from metasense.questions.operating import Operating as Operating
     from metasense.questions.path import Path as Path
     from metasense.questions.plan import Plan as Plan
     from metasense.questions.prediction import Prediction as Prediction

@@ -428,3 +428,44 @@ def pool_singly(variables: Variables, asked: Asked) -> Pools:
 
 def _above(average: Distribution, margin: float | None) -> float:
     return np.nan if margin is None else average.above(margin)
+
+
+def above_margin(variables: Variables, priors: Priors, margin: float) -> Array:
+    """Probability of each variable that its average d-prime is above the margin, shape (variables,).
+
+    Of `pool_many` only this, with every distinct panel laid out once for all variables; they must be of one kind.
+
+    Raises
+    ------
+    IntegrationError
+        If a variable that had to be pooled singly does not reach its accuracy.
+    """
+    nodes = nodes_of()
+    directed = any(e.protocol.directed for e in variables.evidence)
+    signs = SIGNS if directed else SIGNS[:1]
+    gammas = [(float(g), float(np.log(w))) for g, w in zip(*overdispersions(variables.evidence), strict=True)]
+    laid = [(_averaged(variables.evidence, nodes, signs, gamma), log) for gamma, log in gammas]
+    with np.errstate(divide="ignore"):
+        prior = nodes.log_prior(priors, directed) + nodes.log_volume
+    out, error = np.empty(len(variables)), np.empty(len(variables))
+    below, half = nodes.up_to(margin), nodes.halved[0]
+    for start in range(0, len(variables), CHUNK):
+        part = range(start, min(start + CHUNK, len(variables)))
+        members = [variables.members[i] for i in part]
+        owner = np.repeat(np.arange(len(part)), [len(m) for m in members])
+        shape = len(part), len(variables.evidence)
+        counts = csr_array((np.ones(len(owner)), (owner, np.concatenate(members))), shape=shape)
+        logs: list[Array | None] = [None] * len(signs)
+        for tables, log in laid:
+            logs = [_added(before, counts @ table + (log + prior)) for before, table in zip(logs, tables, strict=True)]
+        peak = np.max([log.max(axis=1) for log in logs if log is not None], axis=0)
+        mass = np.sum([np.exp(log - peak[:, None]) for log in logs if log is not None], axis=0)
+        whole = mass.sum(axis=1)
+        averages = mass.reshape(len(part), *nodes.shape).sum(axis=2) / whole[:, None]
+        out[start : part.stop] = np.clip(1 - averages @ below, 0.0, 1.0)
+        error[start : part.stop] = np.abs(mass @ half / whole - 1)
+    for i in np.flatnonzero(~(error <= REJECTED)).tolist():
+        one = variables.some([i])
+        copies = np.bincount(one.members[0], minlength=len(one.evidence)).astype(float)
+        out[i] = integrate(one.evidence, copies, priors)[0].average.above(margin)
+    return out

@@ -23,6 +23,7 @@ from metasense.showing.tables import Shown, Table, table
 
 __all__ = ["Balance", "Orders"]
 
+MOST = 100.0  # weight of the places of the right answer, and of the odd product or the reference
 Right = tuple[tuple[int, ...], ...] | str  # groups of places, counted from 0, or a word
 
 _PLACE = {
@@ -114,18 +115,23 @@ class Orders:
         """The sets of each taster.
 
         Tasters are taken in blocks that see every order once, in random order, so that the panel is balanced whenever
-        it stops; the last, shorter block gets the orders that keep it evenest. As far as evenness allows, nobody gets
-        one again before having had the others.
+        it stops; the last, shorter block gets the orders that keep it evenest. Where some places of the right answer
+        must come up once more, it is drawn by lot which, so that over many panels none is favoured. As far as evenness
+        allows, nobody gets one again before having had the others.
         """
         m = len(self.all)
         traits, weights = _traits(self)
         alike = (traits * weights) @ traits.T
         served, had = np.zeros(m, int), np.zeros((tasters, m), int)
         out: list[list[str]] = [[] for _ in range(tasters)]
-        for _ in range(sets):
+        for time in range(sets):
             for start in range(0, tasters, m):
                 rows = np.arange(start, min(start + m, tasters))
-                options = _evenest(self, tuple((served - served.min()).tolist()), len(rows))
+                so_far = tuple((served - served.min()).tolist())
+                options = _evenest(self, so_far, len(rows))
+                if time == sets - 1 and rows[-1] == tasters - 1:
+                    patterns = _left_over(self, so_far, len(rows))
+                    options = patterns[rng.integers(len(patterns)) if len(patterns) > 1 else 0]
                 chosen = options[rng.integers(len(options))]
                 cost = 1e4 * had[rows][:, chosen] + (had[rows] @ alike)[:, chosen]
                 seat, pick = linear_sum_assignment(cost + rng.random(cost.shape))
@@ -146,7 +152,7 @@ def _traits(orders: Orders) -> tuple[np.ndarray, np.ndarray]:
     every = orders.all
     right = [frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in every]  # either pair of a tetrad
     made = [s[0] if orders.name == "duo-trio" else s.count("B") for s in every]
-    kinds: list[tuple[float, Sequence[object]]] = [(100.0, right), (100.0, made), (10.0, [s[0] for s in every])]
+    kinds: list[tuple[float, Sequence[object]]] = [(MOST, right), (MOST, made), (10.0, [s[0] for s in every])]
     kinds += [(1.0, [s[i] for s in every]) for i in range(1, orders.cups)]
     columns = [(weight, [v == value for v in values]) for weight, values in kinds for value in dict.fromkeys(values)]
     return np.array([column for _, column in columns], float).T, np.array([weight for weight, _ in columns])
@@ -155,6 +161,37 @@ def _traits(orders: Orders) -> tuple[np.ndarray, np.ndarray]:
 @lru_cache(maxsize=1024)
 def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
     """All choices of `size` different orders that leave what was served so far as even as can be; one row a choice."""
+    choices, totals = _choices(orders, served, size)
+    uneven = (totals**2) @ _traits(orders)[1]  # for a fixed total, a sum of squares is least when its parts are equal
+    return choices[uneven <= uneven.min() + 1e-9]
+
+
+@lru_cache(maxsize=1024)
+def _left_over(orders: Orders, served: tuple[int, ...], size: int) -> tuple[np.ndarray, ...]:
+    """The same for the last trays of a plan, an array of choices for each set of places that may come up once more.
+
+    The evenest choices of all can favour a place: of two triangles left over the odd sample is never first in those in
+    which either product comes first once. Over many panels that would be a habit of the plan.
+    """
+    choices, totals = _choices(orders, served, size)
+    weights = _traits(orders)[1]
+    uneven = (totals**2) @ weights
+    best = uneven <= uneven.min() + 1e-9
+    gravest = (totals**2) @ np.where(weights == MOST, weights, 0)  # places and products
+    allowed = gravest <= gravest[best].min() + 1e-9
+    places = len({frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in orders.all})
+    pattern = np.unique(totals[:, :places], axis=0, return_inverse=True)[1].ravel()
+    if set(pattern[best]) == set(pattern[allowed]):
+        return (choices[best],)
+    found = []
+    for one in np.unique(pattern[allowed]):
+        these = allowed & (pattern == one)
+        found.append(choices[these & (uneven <= uneven[these].min() + 1e-9)])
+    return tuple(found)
+
+
+def _choices(orders: Orders, served: tuple[int, ...], size: int) -> tuple[np.ndarray, np.ndarray]:
+    """All choices of `size` different orders, those served less often first, and how often each trait then occurs."""
     counts = np.array(served)
     sure: list[int] = []
     pool: list[int] = []
@@ -166,10 +203,9 @@ def _evenest(orders: Orders, served: tuple[int, ...], size: int) -> np.ndarray:
     free = size - len(sure)
     some = np.fromiter(chain.from_iterable(combinations(pool, free)), np.intp).reshape(comb(len(pool), free), free)
     choices = np.hstack([np.tile(np.array(sure, np.intp), (len(some), 1)), some])
-    traits, weights = _traits(orders)
-    totals = counts @ traits + sum(traits[column] for column in choices.T)  # not all at once: there may be 184,756 rows
-    uneven = (totals**2) @ weights  # for a fixed total, a sum of squares is least when its parts are equal
-    return choices[uneven <= uneven.min() + 1e-9]
+    traits = _traits(orders)[0]
+    # not all at once: there may be 184,756 rows
+    return choices, counts @ traits + sum(traits[column] for column in choices.T)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -347,6 +347,18 @@ class Drawer(Pictured):
         return [self.listed(), self.sentence(), table, *self.caveats()]
 
 
+def turn(core: Core) -> str:
+    """What panels in the drawer would do to the verdict, as the end of a sentence."""
+    found = Drawer.of(core)
+    if not found.panels or found.margin is None:
+        return "others may lie in the drawer, never listed"
+    if found.turning is None:
+        return "even so, panels in the drawer would hardly change the verdict"
+    omega, never, other = found.turning
+    panels = "one panel" if omega > 0.95 else _about(never)
+    return f"with {panels} in the drawer, never listed, the verdict would be {other}"
+
+
 def reported_only(core: Core, prob: float = 0.95) -> pd.DataFrame | None:
     """The answer from all panels and from the reported ones; None where these are the same or there are none."""
     hidden = core.unreported

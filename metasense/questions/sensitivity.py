@@ -23,6 +23,7 @@ from metasense.engine.plane import Weighed
 from metasense.engine.priors import LARGEST, Priors
 from metasense.engine.tails import average_under_tails
 from metasense.margins import Margin
+from metasense.questions import habits, rules, shapes
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -39,7 +40,7 @@ MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
-KINDS = ("all panels", "prior", "selection", "group", "panel", "shape")
+KINDS = ("all panels", "prior", "selection", "group", "panel", "shape", "prior shape", "habit", "rule")
 TAILS = "heavier tails of the spread (Student's t)"  # one panel may lie far off
 
 
@@ -127,8 +128,8 @@ class Sensitivity(Pictured):
     Attributes
     ----------
     cases : DataFrame
-        First the pool itself, then one row a case: ``case, about`` ("prior", "shape", "selection", "group" or
-        "panel"),
+        First the pool itself, then one row a case: ``case, about`` ("prior", "prior shape", "shape", "habit", "rule",
+        "selection", "group" or "panel"),
         ``panels``, the average d-prime's ``median, lower, upper, prob, kind``, ``p_above, p_below, verdict`` against
         the margin, the ``change`` of the median, and whether the ``verdict_changes``.
     margin : float or None
@@ -144,9 +145,9 @@ class Sensitivity(Pictured):
     >>> frame = pooled.sensitivity().to_frame()
     >>> frame.loc[frame["about"] == "panel", ["case", "median", "verdict"]].round(2)
              case  median            verdict
-    10  without A    1.18  beyond the margin
-    11  without B    1.57  beyond the margin
-    12  without C    0.86        not settled
+    13  without A    1.18  beyond the margin
+    14  without B    1.57  beyond the margin
+    15  without C    0.86        not settled
     """
 
     cases: pd.DataFrame
@@ -197,8 +198,11 @@ class Sensitivity(Pictured):
         edges = [scaled(core.priors, *factors) for factors in EDGES]
         for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
             add(name, "prior", under_priors(core, priors), len(frame))
+        for name, height in shapes.named(core):
+            add(name, "prior shape", shapes.under(core, height), len(frame))
         if len(frame) > 1 and core.regulars is None:
             add(TAILS, "shape", under_tails(core), len(frame))
+        rows.extend(_other_ways(core, prob))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -250,7 +254,7 @@ class Sensitivity(Pictured):
 
         Parameters
         ----------
-        *kinds : {"all panels", "prior", "shape", "panel", "selection", "group"}
+        *kinds : {"all panels", "prior", "prior shape", "shape", "habit", "rule", "panel", "selection", "group"}
             Which.
 
         Returns
@@ -283,7 +287,7 @@ class Sensitivity(Pictured):
         'With the prior scales halved and doubled'
         """
         whole = self.cases.iloc[0]
-        out = [self._on_priors(), *self._on_tails()]
+        out = [self._on_priors(), *self._on_shapes(), *self._on_tails(), *self._on_other_ways()]
         for kinds, what in (
             (("selection", "group"), "Of the selections and groups"),
             (("panel",), "Of the single panels"),
@@ -315,6 +319,24 @@ class Sensitivity(Pictured):
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
         )
+
+    def _on_shapes(self) -> list[str]:
+        """What priors of another shape do."""
+        cases = self.about("prior shape")
+        said = words.listing(
+            f"{words.distinct(median, self.cases.iloc[0]['median'])[0]} with {_bare(case)}"
+            for case, median in zip(cases["case"], cases["median"], strict=True)
+        )
+        return [f"With priors of another shape, the median is {said}."] if len(cases) else []
+
+    def _on_other_ways(self) -> list[str]:
+        """What other ways of answering than by the protocol's rule and even guesses do."""
+        out = []
+        for row in self.about("habit", "rule").itertuples(index=False):
+            before, after = words.distinct(self.cases.iloc[0]["median"], row.median)
+            moves = f"stay at {before}" if before == after else f"go from {before} to {after}"
+            out.append(f"{row.case[0].upper()}{row.case[1:]}, the median would {moves}.")
+        return out
 
     def _on_tails(self) -> list[str]:
         """What heavier tails do: whether one panel far off pulls the answer."""
@@ -371,6 +393,18 @@ class Sensitivity(Pictured):
 
     def _shown(self) -> list[str | tables.Shown]:
         return [*self.sentences(), self._table()]
+
+
+def _other_ways(core: Core, prob: float) -> list[dict[str, Any]]:
+    """A row each for guessers with habits, where places are known, and for another rule, where a protocol has one."""
+    rows = []
+    kept = habits.under_habits(core)
+    if kept is not None:
+        rows.append({"case": habits.HABIT, "about": "habit"} | answer(kept, core.margin, prob))
+    if rules.could_be(core):
+        margin = rules.margin_by_rule(core.margin)  # a share of answers stays that share
+        rows.append({"case": rules.OTHER_RULE, "about": "rule"} | answer(rules.under_another_rule(core), margin, prob))
+    return [{**row, "panels": len(core.panels)} for row in rows]
 
 
 def prior_cases(core: Core) -> pd.DataFrame:
@@ -444,6 +478,11 @@ def prior_warnings(cases: pd.DataFrame, where: str = "") -> tuple[str, ...]:
 
 def _pair(before: float, after: float) -> str:
     return " to ".join(words.distinct(before, after))
+
+
+def _bare(case: str) -> str:
+    """A case inside a sentence that names priors already."""
+    return f"the {case}" if case.startswith("prior of") else case
 
 
 def _as_if(case: str) -> str:

@@ -14,7 +14,7 @@ import pandas as pd
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
-from metasense.questions import drawer, sensitivity, some
+from metasense.questions import drawer, effects, habits, rules, sensitivity, some, too_good, trend
 from metasense.questions.fit import fit_of
 from metasense.questions.regulars import OTHERWISE, SamePeople
 from metasense.results.sentences import sittings
@@ -36,6 +36,7 @@ INFORMING = (  # notes that tell how an answer was found, and ask for no care
     "Sampled with PyMC",
     "So many panels",
     "In this pool, taken as if",
+    "With several protocols",
 )
 ALIKE = 3  # panels with equally many tasters, known by number only, from which it is asked whether they were the same
 LISTED = 6  # panels named in a note before the rest are counted
@@ -78,6 +79,8 @@ def _warnings(core: Core) -> tuple[str, ...]:
     return (
         *core.advice,
         *in_the_counts(core),
+        *habits.cautions(core),
+        *too_good.cautions(core),
         *_naming(
             core,
             core.posterior.floored()[core.collected.index] > 0.01,
@@ -180,7 +183,13 @@ def _limits(core: Core) -> list[str]:
         )
     found += followed(core)
     hidden = drawer.listed(_unreported(core), drawer.reported_only(core))
-    return [*found, *_in_the_panels(core), *filter(None, [hidden])]
+    return [*found, *_unasked(core), *_in_the_panels(core), *filter(None, [hidden])]
+
+
+def _unasked(core: Core) -> list[str]:
+    """What the table shows beside the answer: serving that mattered, a trend with the dates, rules that may differ."""
+    served = [] if core.tastings is None or not quick(core) else effects.likely(core.tastings)
+    return [*served, *trend.note(core), *rules.note(core)]
 
 
 def _unreported(core: Core) -> pd.Series:

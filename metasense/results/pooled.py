@@ -25,6 +25,9 @@ from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import Fit, fit_of
+from metasense.questions.habits import Habits
+from metasense.questions.leak import SHARES, Leak
+from metasense.questions.operating import Operating
 from metasense.questions.path import Path
 from metasense.questions.regulars import SamePeople
 from metasense.questions.some import Some
@@ -461,6 +464,90 @@ class Pooled(Pool):
         ['case', 'omega', 'never_listed']
         """
         return Drawer.of(self.core, prob=prob)
+
+    def leak(self, shares: Sequence[float] | None = None, *, prob: float = PROB) -> Leak:
+        """What tasters who knew the answer by other means could do to it, and from which share on the verdict changes.
+
+        Parameters
+        ----------
+        shares : sequence of float, optional
+            Shares of tasters who knew, from 0 to less than 1; 0 to 30 % by default.
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        Leak
+
+        Raises
+        ------
+        ValueError
+            If a share is out of range, or no panel is a forced choice.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": ["A", "B"], "protocol": "tetrad", "tastings": 36, "correct": [24, 26]},
+        ...                  margin="d'=1")
+        >>> pooled.leak().turning
+        (0.0703125, 'not settled')
+        """
+        return Leak.of(self.core, shares=SHARES if shares is None else tuple(shares), prob=prob)
+
+    def operating(self, *, sets: int | None = None, spread: float = 0.0) -> Operating:
+        """How often panels like these would give each verdict, if the truth were at nothing, the margin, or around it.
+
+        Parameters
+        ----------
+        sets : int, optional
+            Sets of panels drawn for each truth; 1000 by default, 100 where tasters repeat.
+        spread : float
+            Standard deviation of the panels' d-primes around the truth; 0 unless stated.
+
+        Returns
+        -------
+        Operating
+
+        Raises
+        ------
+        ValueError
+            If there is no margin, no panel is a forced choice, or a number cannot be.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]},
+        ...                  margin="d'=1")
+        >>> pooled.operating(sets=100).to_frame()["truth"].tolist()[2]
+        'the margin'
+        """
+        return Operating.of(self.core, sets=sets, spread=spread, seed=self.settings["seed"])
+
+    def habits(self, *, prob: float = PROB) -> Habits:
+        """Where the right cups stood, which places guessers pick, and how often guessing was then right.
+
+        Parameters
+        ----------
+        prob : float
+            Probability inside the intervals, between 0 and 1.
+
+        Returns
+        -------
+        Habits
+
+        Raises
+        ------
+        ValueError
+            If no table of tastings tells where the right cups stood.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool(ms.read_tastings("datasets/cider_tastings.csv"))
+        >>> pooled.habits().to_frame()["guess"].iloc[-1].round(2)
+        np.float64(0.33)
+        """
+        return Habits.of(self.core, prob=prob)
 
     def fit(self) -> Fit:
         """Whether the model fits: each panel against the others, how far apart the counts are, and a mixture.

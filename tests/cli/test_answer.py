@@ -66,6 +66,9 @@ SAME = {
     "sensitivity": (["ask", "sensitivity", CIDER, "--margin", MARGIN], lambda pooled: pooled.sensitivity().to_frame()),
     "path": (["ask", "path", CIDER, "--margin", MARGIN], lambda pooled: pooled.path().to_frame()),
     "drawer": (["ask", "drawer", CIDER, "--margin", MARGIN], lambda pooled: pooled.drawer().to_frame()),
+    "leak": (["ask", "leak", CIDER, "--margin", MARGIN], lambda pooled: pooled.leak().to_frame()),
+    "habits": (["ask", "habits", TASTINGS], lambda _: ms.pool(ms.read_tastings(TASTINGS)).habits().to_frame()),
+    "operating": (["ask", "operating", CIDER, "--margin", MARGIN], lambda pooled: pooled.operating().to_frame()),
     "fit": (["ask", "fit", CIDER, "--margin", MARGIN], lambda pooled: pooled.fit().to_frame()),
     "rate": (["ask", "rate", CIDER, "--protocol", "tetrad"], lambda pooled: pooled.rate("tetrad").to_frame()),
     "next_panel": (
@@ -305,7 +308,8 @@ def test_the_numbers_of_a_pool_keep_their_columns_in_every_form(pooled, capsys):
     assert list(table.columns) == list(records[0]) == list(pooled.to_frame().columns)
 
 
-ASKED = [name for name in QUESTIONS if name not in ("rate", "counts", "effects")]  # these come with more, below
+NEEDING = ("rate", "counts", "effects", "regulars", "habits")  # these take more than panels, below
+ASKED = [name for name in QUESTIONS if name not in NEEDING]
 FIRST_SCREENS = [
     ["pool", CIDER, "--margin", MARGIN],
     ["pool", BAKERY, "--margin", MARGIN],

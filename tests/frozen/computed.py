@@ -138,6 +138,7 @@ def figures(record: Record, name: str, pooled: Any, panels: Any, margin: Any) ->
         "sensitivity": lambda: pooled.sensitivity().plot(ax=Figure()),
         "path": lambda: pooled.path().plot(ax=Figure()),
         "drawer": lambda: pooled.drawer().plot(ax=Figure()),
+        "leak": lambda: pooled.leak().plot(ax=Figure()),
         "disagreement": lambda: pooled.disagreement().plot(ax=Figure()),
         "preference": lambda: ms.preference(panels).plot(ax=Figure()),
         "one panel": lambda: ms.one_panel(next(iter(panels)), margin=margin).plot(ax=Figure()),

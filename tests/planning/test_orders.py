@@ -125,3 +125,26 @@ def test_balance_counts_what_was_planned_served_answered_and_right():
 )
 def test_how_often_is_said_in_words(low, high, said):
     assert _times(low, high, "or") == said
+
+
+@pytest.mark.parametrize(("name", "left"), [("triangle", 1), ("triangle", 2), ("triangle", 4), ("duo-trio", 1)])
+def test_over_many_panels_trays_left_over_favour_no_place(name, left):
+    # each place would come up in an equal share: chi-squared, whose 99.9 % point is 13.8 with two degrees of freedom
+    orders = Orders(name, 3)
+    block = len(orders.all)
+    places = Counter()
+    for seed in range(300):
+        for (letters,) in orders.assign(block + left, 1, np.random.default_rng(seed))[block:]:
+            places[orders.right(letters)[0][0]] += 1
+    even = 300 * left / len({orders.right(letters) for letters in orders.all})
+    assert len(places) == len({orders.right(letters) for letters in orders.all})
+    assert sum((count - even) ** 2 / even for count in places.values()) < 13.8
+
+
+@pytest.mark.parametrize("tasters", [8, 10, 14, 20])
+def test_trays_left_over_keep_places_and_products_as_even_as_their_number_allows(tasters):
+    orders = Orders("triangle", 3)
+    for seed in range(20):
+        given = [letters for (letters,) in orders.assign(tasters, 1, np.random.default_rng(seed))]
+        for count in (Counter(orders.right(s) for s in given), Counter(s.count("A") for s in given)):
+            assert max(count.values()) - min(count.values()) <= 1

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 import metasense as ms
+from metasense.questions import effects as of_serving
 from metasense.showing import words
 from metasense.showing.words import banned
 
@@ -173,3 +174,51 @@ def test_places_are_compared_only_where_all_are_known():
     rows[5]["served"] = None
     some = ms.serving_effects(rows).to_frame()
     assert some["factor"].unique().tolist() == ["serving order"]
+
+
+def by_order(rates, panels=4, size=24, seed=1):
+    """Triangles whose share correct depends on the order."""
+    rng = np.random.default_rng(seed)
+    orders = ("ABB", "BAB", "BBA", "BAA", "ABA", "AAB")
+    return ms.read_tastings([
+        {"panel": f"P{k}", "protocol": "triangle", "taster": f"{k}.{i}", "order": orders[i % 6],
+         "correct": int(rng.random() < rates.get(orders[i % 6], 0.4))}
+        for k in range(panels) for i in range(size)
+    ])  # fmt: skip
+
+
+def test_orders_that_are_easier_are_said_by_the_pool_unasked():
+    tastings = by_order({"BAB": 0.9, "ABA": 0.9})
+    (said,) = of_serving.likely(tastings)
+    assert "place of the odd cup: '2' correct more often" in said
+    assert said in ms.pool(tastings).notes
+
+
+def test_even_orders_are_not_mentioned():
+    assert of_serving.likely(by_order({})) == []
+
+
+def test_right_answers_of_a_group_are_hypergeometric_in_every_panel():
+    # two panels by plain counting of all subsets
+    from itertools import combinations
+
+    panel = np.array(["A"] * 4 + ["B"] * 3)
+    correct = np.array([1, 1, 0, 0, 1, 0, 0], bool)
+    mine = np.array([1, 1, 0, 0, 1, 0, 0], bool)
+    right, chances = of_serving._by_panels(panel, correct, mine)
+    ways = [
+        sum(correct[list(one)]) + sum(correct[4:][list(two)])
+        for one in combinations(range(4), 2)
+        for two in combinations(range(3), 1)
+    ]
+    assert right == 3
+    assert chances == pytest.approx([ways.count(x) / len(ways) for x in range(4)])
+
+
+def test_panels_that_differ_are_no_effect_of_orders_that_went_to_some_of_them():
+    rows = [
+        {"panel": p, "protocol": "triangle", "taster": f"{p}{i}", "order": order, "correct": int(i % 10 < right)}
+        for p, right, often in (("A", 9, 5), ("B", 3, 1))
+        for i, order in enumerate(["ABB"] * often * 5 + ["BAA"] * (30 - often * 5))
+    ]
+    assert of_serving.likely(ms.read_tastings(rows)) == []

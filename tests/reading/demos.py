@@ -149,7 +149,17 @@ def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
     yield from at_all_lengths("pool", pooled)
     if name == "coffee_bags":
         yield from at_all_lengths("pool without a margin", pool_of(name, "without a margin"))
-    for part in ("verdict", "explanations", "sensitivity", "path", "disagreement", "drawer", "fit"):
+    for part in (
+        "verdict",
+        "explanations",
+        "sensitivity",
+        "path",
+        "disagreement",
+        "drawer",
+        "leak",
+        "operating",
+        "fit",
+    ):
         yield from at_all_lengths(part, getattr(pooled, part)())
     for test in pooled.protocols:
         yield from at_all_lengths(f"rate in {test.name}", pooled.rate(test))
@@ -162,6 +172,7 @@ def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
     yield from at_all_lengths("tastings", single)
     people = pool_of(name, "with tastings")
     yield from tried("tasters", people.tasters)
+    yield from tried("habits", people.habits)
     yield from tried("the wrong way", lambda: people.tasters().as_if_independent())
     yield from tried("serving effects", lambda: ms.serving_effects(single))
     with tempfile.TemporaryDirectory() as folder:

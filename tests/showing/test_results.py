@@ -141,7 +141,10 @@ def test_whatever_has_a_figure_gives_it_as_it_stands_in_a_cell(name):
         assert kind._depicts or kind._alt is not Pictured._alt
 
 
-@pytest.mark.parametrize("question", ["disagreement", "explanations", "sensitivity", "path", "drawer", "fit"])
+PICTURED = ["disagreement", "explanations", "sensitivity", "path", "drawer", "leak", "operating", "fit"]
+
+
+@pytest.mark.parametrize("question", PICTURED)
 def test_a_picture_follows_the_theme_and_says_what_it_shows(question):
     picture = getattr(ms.pool(CIDER, margin=ms.Margin(p_d=0.2, protocol="triangle")), question)().picture()
     shown = picture._repr_html_()

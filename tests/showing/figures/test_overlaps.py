@@ -77,6 +77,8 @@ DRAWN = {
     "sensitivity": lambda ax: cider().sensitivity().plot(ax=ax),
     "path": lambda ax: cider().path().plot(ax=ax),
     "drawer": lambda ax: cider().drawer().plot(ax=ax),
+    "leak": lambda ax: cider().leak().plot(ax=ax),
+    "operating": lambda ax: cider().operating().plot(ax=ax),
     "disagreement": lambda ax: cider().disagreement().plot(ax=ax),
     "fit": lambda ax: cider().fit().plot(ax=ax),
     "plans": lambda ax: ms.plan_next(

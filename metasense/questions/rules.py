@@ -1,0 +1,80 @@
+"""The same pool if tasters followed another rule than the protocol's.
+
+D-prime is read from counts by the rule that belongs to a protocol: in a triangle, the cup least like the others is
+named. Tasters who know what to look for may go by that one attribute and name the cup with most (or least) of it, as in
+the 3-AFC. They are then right more often at the same d-prime, and a d-prime read by the protocol's own rule is too
+large. The tetrad's rule, two weakest and two strongest, is the same with one attribute; a directed protocol has no
+other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from metasense.core.core import Core
+from metasense.engine.distribution import Distribution
+from metasense.engine.grid import integrate
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats
+from metasense.margins import LARGEST, Margin
+from metasense.protocols import Protocol, forced_choice
+from metasense.showing import words
+
+KIN = {"triangle": "3-AFC", "duo-trio": "2-AFC"}  # the directed protocol of the same guess rate
+OTHER_RULE = "if tasters went by one attribute they knew of"
+READS = 1.0  # d-prime at which a note shows what the other rule does
+
+
+def kin(test: Protocol) -> Protocol:
+    """The protocol whose answers these would be, if tasters went by one attribute."""
+    return forced_choice(KIN.get(test.name, test.name))
+
+
+def by_attribute(evidence: Evidence) -> Evidence:
+    """A panel as if its tasters had gone by one attribute; itself where that changes nothing."""
+    test = evidence.protocol
+    if not isinstance(test, Protocol) or test.name not in KIN:
+        return evidence
+    if isinstance(evidence, Counts):
+        return Counts(kin(test), evidence.tastings, evidence.correct)
+    if isinstance(evidence, Repeats):
+        return Repeats(kin(test), evidence.people)
+    assert isinstance(evidence, RepeatedTotal)
+    return RepeatedTotal(kin(test), evidence.tasters, evidence.tastings, evidence.correct)
+
+
+def could_be(core: Core) -> bool:
+    """Whether some panel was served in a protocol that has another rule."""
+    return any(e.protocol.name in KIN for e in core.collected.evidence)
+
+
+def under_another_rule(core: Core) -> Distribution:
+    """The average d-prime if tasters went by one attribute in all panels where they might have."""
+    found = core.collected
+    return core.remember(
+        "another rule",
+        lambda: integrate([by_attribute(e) for e in found.evidence], found.copies, core.priors)[0].average,
+    )
+
+
+def margin_by_rule(margin: Margin | None) -> Margin | None:
+    """A margin stated as a share of answers in a protocol that has another rule, read by it; others as they are."""
+    if margin is None or margin.stated_protocol not in KIN:
+        return margin
+    test = forced_choice(margin.stated_protocol)
+    d_prime = float(kin(test).d_prime(test.p_correct(margin.d_prime)))
+    return Margin(d_prime=min(d_prime, LARGEST), settled=margin.settled)
+
+
+def note(core: Core) -> list[str]:
+    """A sentence where d-primes of a protocol with another rule are compared with those of other protocols."""
+    names = dict.fromkeys(core.panels.frame["protocol"])
+    mine = [name for name in names if name in KIN]
+    if not mine or len(names) == 1:
+        return []
+    test = forced_choice(mine[0])
+    reads = float(test.d_prime(kin(test).p_correct(np.array(READS))))
+    return [
+        "With several protocols, d-prime compares them only if tasters follow each protocol's own rule. Had they gone "
+        f"by one attribute they knew of in {words.a(test.name)}, a d-prime of {words.d(READS)} would read "
+        f"{words.d(reads)} there; pooled.sensitivity() has the answer for that."
+    ]

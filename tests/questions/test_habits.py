@@ -1,0 +1,178 @@
+"""Where the right cup stood, and what guessers pick: the estimates, the adjusted answer and the cautions."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import metasense as ms
+from metasense.questions import habits
+from metasense.questions.habits import Counted
+from metasense.showing.words import banned
+
+HABIT = (0.6, 0.2, 0.2)
+EVEN = (1 / 3, 1 / 3, 1 / 3)
+
+
+def tastings(served, guesses, d_prime=0.0, panels=6, size=24, seed=5, **columns):
+    """Triangles: the odd cup stands at each place in these shares, and who cannot tell picks places in those."""
+    rng = np.random.default_rng(seed)
+    p_d = float(ms.protocol("triangle").p_d(d_prime))
+    rows = []
+    for panel in range(panels):
+        right = rng.choice(3, size, p=served) + 1
+        picked = np.where(rng.random(size) < p_d, right, rng.choice(3, size, p=guesses) + 1)
+        for taster, (at, said) in enumerate(zip(right.tolist(), picked.tolist(), strict=True)):
+            row = {"panel": f"P{panel}", "protocol": "triangle", "taster": f"T{panel}.{taster}"}
+            rows.append(row | {"served": at, "answer": said})
+    return ms.read_tastings(rows)
+
+
+@pytest.fixture(scope="module")
+def leaning():
+    return ms.pool(tastings(HABIT, HABIT), margin="d'=0.5")
+
+
+def test_habits_agree_with_plain_sums_over_a_grid():
+    # the posterior on a fine grid of the simplex: prior uniform, likelihood as the file states it
+    served = np.array([[14, 6, 4], [9, 9, 6]])
+    wrong = np.array([[5, 6, 4], [8, 3, 3]])
+    steps = np.arange(0.5, 200) / 200
+    first, second = np.meshgrid(steps, steps, indexing="ij")
+    inside = first + second < 1
+    b = np.stack([first[inside], second[inside], 1 - first[inside] - second[inside]], axis=1)
+    log = np.log(b) @ wrong.sum(axis=0)
+    for places, missed in zip(served, wrong, strict=True):
+        log -= missed.sum() * np.log(places.sum() - b @ places)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    found = Counted("triangle", ("A", "B"), served.astype(float), wrong.astype(float), np.zeros(2))
+    drawn, share = found.habits()
+    assert share @ drawn == pytest.approx(weight @ b, abs=0.004)
+    spread = np.sqrt(share @ drawn**2 - (share @ drawn) ** 2)
+    assert spread == pytest.approx(np.sqrt(weight @ b**2 - (weight @ b) ** 2), abs=0.004)
+
+
+def test_even_serving_leaves_the_guess_rate_whatever_the_habit():
+    served, wrong = np.full((1, 3), 40.0), np.array([[60.0, 10.0, 10.0]])
+    found = Counted("triangle", ("A",), served, wrong, np.zeros(1))
+    drawn, weight = found.habits()
+    assert found.guess_rates(drawn) == pytest.approx(1 / 3)
+    assert weight @ drawn[:, 0] > 0.6
+
+
+def test_two_places_tell_a_habit_where_both_are_served():
+    # guessers pick the first of two cups in 80 %: of 300 guesses each way round, 60 and 240 are wrong
+    found = Counted("2-AFC", ("A",), np.array([[300.0, 300.0]]), np.array([[240.0, 60.0]]), np.zeros(1))
+    drawn, weight = found.habits()
+    assert weight @ drawn[:, 0] == pytest.approx(0.8, abs=0.03)
+
+
+def test_the_guess_rate_is_what_guessers_reach(leaning):
+    # sum of s_k b_k with the shares that were served and the habit that was simulated
+    frame = leaning.habits().to_frame()
+    whole = frame[frame["panel"] == "all triangle panels"]
+    assert whole["guess"].iloc[0] == pytest.approx(whole["share"] @ np.array(HABIT), abs=0.05)
+    assert whole["habit"].to_numpy() == pytest.approx(HABIT, abs=0.12)
+
+
+def test_the_answer_with_habits_is_the_pool_at_that_guess_rate(leaning):
+    # one panel alone against plain integration over centre and spread on a grid, with its own guess rate
+    from scipy.stats import binom
+
+    one = ms.pool(tastings(HABIT, HABIT, panels=1))
+    rate = one.habits().to_frame()["guess"].iloc[0]
+    x, n = (int(one.panels.frame[name].iloc[0]) for name in ("correct", "tastings"))
+    mu, tau = np.meshgrid(np.linspace(0, 7, 141), np.linspace(0.0125, 3, 120), indexing="ij")
+    nodes, weights = np.polynomial.hermite_e.hermegauss(31)
+    theta = np.abs(mu[..., None] + tau[..., None] * nodes)
+    p = rate + (1 - rate) * ms.protocol("triangle").p_d(theta)
+    density = (binom.pmf(x, n, p) @ weights) * np.exp(-0.5 * (mu / 1.5) ** 2 - 0.5 * (tau / 0.5) ** 2)
+    average = theta @ weights / weights.sum()
+    mean = (density * average).sum() / density.sum()
+    assert habits.under_habits(one.core).mean == pytest.approx(mean, abs=0.02)
+    assert habits.under_habits(leaning.core).median < leaning.average.median - 0.1
+
+
+def test_even_guesses_leave_the_answer_nearly_as_it_is():
+    pooled = ms.pool(tastings(EVEN, EVEN, d_prime=1.0))
+    assert habits.under_habits(pooled.core).median == pytest.approx(pooled.average.median, abs=0.05)
+    assert habits.cautions(pooled.core) == ()
+
+
+def test_a_habit_beside_uneven_serving_is_a_caution_of_the_first_screen(leaning):
+    (said,) = habits.cautions(leaning.core)
+    assert said.startswith("Serving was uneven and guessers have a habit, which can pass for a difference.")
+    assert said in leaning.warnings
+    assert "Serving was uneven" in " ".join(repr(leaning).split())
+    assert banned(said) == []
+
+
+def test_a_habit_that_avoids_the_right_cup_hides_a_difference():
+    pooled = ms.pool(tastings((0.7, 0.15, 0.15), (0.05, 0.475, 0.475), d_prime=1.0))
+    assert "can hide a difference" in habits.cautions(pooled.core)[0]
+
+
+def test_a_cup_that_never_moved_is_said_to_leave_habits_open():
+    (said,) = habits.cautions(ms.pool(tastings((0, 1, 0), (0.3, 0.4, 0.3))).core)
+    assert "at place 2 in 100 %" in said and "cannot be told" in said
+
+
+def test_habits_are_a_case_of_sensitivity_where_places_are_known(leaning):
+    cases = leaning.sensitivity().about("habit")
+    assert cases["case"].tolist() == ["if guessers kept to their habits"]
+    assert cases["median"].iloc[0] == habits.under_habits(leaning.core).median
+    assert not len(ms.pool(leaning.panels).sensitivity().about("habit"))
+
+
+@pytest.mark.parametrize(
+    ("row", "places"),
+    [
+        ({"protocol": "triangle", "served": "2", "answer": "3"}, (2, 3)),
+        ({"protocol": "triangle", "served": "left", "answer": "right"}, (1, 3)),
+        ({"protocol": "3-AFC", "served": "middle", "answer": "left"}, (2, 1)),
+        ({"protocol": "2-AFC", "served": "left", "answer": "right"}, (1, 2)),
+        ({"protocol": "triangle", "order": "ABB", "correct": 0}, (1, None)),
+        ({"protocol": "triangle", "order": "ABB", "position": 3, "correct": 0}, (1, 3)),
+        ({"protocol": "triangle", "order": "417-862-305", "served": "862", "answer": "305"}, (2, 3)),
+        ({"protocol": "duo-trio", "order": "ABA", "correct": 0}, (2, 1)),
+        ({"protocol": "duo-trio", "order": "417-862-305", "served": "862", "answer": "305"}, (1, 2)),
+    ],
+)
+def test_places_are_read_from_places_words_codes_and_orders(row, places):
+    found = habits.placed(ms.read_tastings([{"panel": "A", "taster": "T1"} | row]))
+    right, picked = found[["right", "picked"]].iloc[0]
+    assert right == places[0]
+    assert pd.isna(picked) if places[1] is None else picked == places[1]
+
+
+def test_uneven_panels_whose_picks_are_not_known_are_said_to_be_unchecked():
+    orders = ["ABB"] * 20 + ["BAB"] * 4
+    rows = [
+        {"panel": "A", "protocol": "triangle", "taster": f"T{i}", "order": order, "correct": i % 2}
+        for i, order in enumerate(orders)
+    ]
+    pooled = ms.pool(ms.read_tastings(rows))
+    assert habits.unchecked(pooled.core) == ("A",)
+    assert any(note.startswith("Unchecked for habits: A.") for note in pooled.notes)
+    assert not any("Unchecked for habits" in note for note in ms.pool(pooled.panels).notes)  # there it cannot be known
+
+
+def test_without_places_the_message_says_what_to_record():
+    table = {"panel": "A", "protocol": "triangle", "taster": ["T1", "T2"], "correct": [1, 0]}
+    with pytest.raises(ValueError, match="place of the right cup under served"):
+        ms.pool(ms.read_tastings(table)).habits()
+
+
+def test_cautions_seldom_fire_where_guessers_have_no_habit():
+    # 60 sets with the right cup at place 1 in 60 %: 1.5 % of 200 were called when this was measured
+    rng = np.random.default_rng(2)
+    fired = 0
+    for _ in range(60):
+        right = rng.choice(3, 144, p=HABIT)
+        picked = rng.choice(3, 144)
+        served, wrong = np.bincount(right, minlength=3), np.bincount(picked[picked != right], minlength=3)
+        found = Counted("triangle", ("A",), served[None].astype(float), wrong[None].astype(float), np.zeros(1))
+        drawn, weight = found.habits()
+        rates = found.guess_rates(drawn)[:, 0]
+        fired += max(weight @ (rates > 1 / 3 + habits.SHIFT), weight @ (rates < 1 / 3 - habits.SHIFT)) > habits.SURE
+    assert fired <= 4
