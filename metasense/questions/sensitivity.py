@@ -198,11 +198,12 @@ class Sensitivity(Pictured):
         edges = [scaled(core.priors, *factors) for factors in EDGES]
         for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
             add(name, "prior", under_priors(core, priors), len(frame))
-        for name, height in shapes.named(core):
-            add(name, "prior shape", shapes.under(core, height), len(frame))
-        if len(frame) > 1 and core.regulars is None:
-            add(TAILS, "shape", under_tails(core), len(frame))
-        rows.extend(_other_ways(core, prob))
+        if core.regulars is None:  # these are of people who are new each time
+            for name, height in shapes.named(core):
+                add(name, "prior shape", shapes.under(core, height), len(frame))
+            if len(frame) > 1:
+                add(TAILS, "shape", under_tails(core), len(frame))
+            rows.extend(_other_ways(core, prob))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:

@@ -45,7 +45,16 @@ OTHERS = {
     "one panel": lambda: ms.one_panel("triangle", 24, 12),
     "a preference": lambda: ms.preference(ms.read_panels(TABLE)),
 }
-ANOTHER = {"panels", "statement", "methods", "rate", "counts", "effects", "regulars", "habits"}  # words, frames, or asked with more than panels
+ANOTHER = {
+    "panels",
+    "statement",
+    "methods",
+    "rate",
+    "counts",
+    "effects",
+    "regulars",
+    "habits",
+}  # words, frames, or asked with more than panels
 QUESTIONS = (*(name for name in ASKED_IN_A_TERMINAL if name not in ANOTHER), "tasters")
 
 
