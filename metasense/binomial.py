@@ -7,7 +7,7 @@ beta functions, so they are exact for any ``n``, never a normal approximation. A
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betainc, betaincc, betaincinv, chdtri, ndtri, xlogy
+from scipy.special import betainc, betaincc, betaincinv, chdtri, gammaln, ndtri, xlogy
 
 _SLACK = 1 + 1e-12  # a tail equal to the risk in exact arithmetic counts as meeting it
 
@@ -97,6 +97,17 @@ def log_likelihood(x: ArrayLike, n: ArrayLike, p: ArrayLike) -> np.ndarray:
     """Binomial log likelihood of `p` without its constant; ``0 log 0`` is 0."""
     x, n, p = np.asarray(x, float), np.asarray(n, float), np.asarray(p, float)
     return xlogy(x, p) + xlogy(n - x, 1 - p)
+
+
+def log_chance(x: ArrayLike, n: ArrayLike, p: ArrayLike) -> np.ndarray:
+    """Log probability of exactly `x` correct of `n`.
+
+    >>> round(float(np.exp(log_chance(1, 2, 0.5))), 12)
+    0.5
+    """
+    x, n = np.asarray(x, float), np.asarray(n, float)
+    ways = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
+    return np.asarray(ways + log_likelihood(x, n, p))
 
 
 def profile_interval(

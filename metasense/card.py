@@ -22,7 +22,7 @@ from typing import Any
 import pandas as pd
 
 from metasense.engine.priors import Priors
-from metasense.margins import SETTLED, Margin, margin_of
+from metasense.margins import Margin, margin_of
 from metasense.protocols import protocol
 from metasense.showing import words
 from metasense.showing.files import holds, replacing
@@ -164,7 +164,7 @@ class Card(Result):
         return f"of {self.date}, SHA-256 {self.sha256}{'; changed after it was written' if self.edited else ''}"
 
     def _printed(self) -> dict[str, str]:
-        return words.verdict_sentences(self.margin.sentence(), SETTLED)
+        return words.verdict_sentences(self.margin.sentence(), self.margin.settled)
 
     @property
     def sha256(self) -> str:
@@ -422,7 +422,7 @@ class Card(Result):
 
         if self.edited:
             yield "the card itself was changed after it was written; its seal does not fit its content."
-        if margin is None or margin.d_prime != self.margin.d_prime:
+        if margin is None or (margin.d_prime, margin.settled) != (self.margin.d_prime, self.margin.settled):
             used = "none was used" if margin is None else f"the margin used is {margin.text}"
             yield f"it names a margin of {self.margin.text}; {used}."
         if priors != self.priors:

@@ -41,6 +41,7 @@ _FORMS = (  # the share of correct answers first, whose "correct" would else be 
     re.compile(rf"(?P<protocol>.+?)[\s:,]+{_P_D_OF}{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE),
 )
 _NO_PROTOCOL = re.compile(rf"{_P_D_OF}{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE)
+_SETTLED_AT = re.compile(rf"(?P<margin>.+?)[\s,;]+settled\s+(?:at|from|above)\s+{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE)
 _SHARE_ALONE = re.compile(_SHARE, re.IGNORECASE)
 _WRITE = (
     'Write a d-prime as "d\'=0.5", or a p_d with its protocol as "0.2 triangle" or "20% triangle", or the answers that '
@@ -59,11 +60,14 @@ class Margin:
     text : str, optional
         A d-prime as ``d'=0.5``; a p_d with its protocol as ``0.2 triangle`` or ``20 % triangle``; or the correct
         answers it would give there, ``47 % correct triangle`` or ``47 of 100 correct triangle``. A decimal comma is
-        understood.
+        understood. ``, settled at 90 %`` may follow.
     d_prime : float, optional
         Positive and finite.
     p_d : float, optional
         Above 0 and below 1; with `protocol`, the forced-choice protocol it belongs to.
+    settled : float, optional
+        Posterior probability that one side of the margin must exceed for the question to be settled, above 0.5 and
+        below 1; 0.95 unless stated. Choose it before the panels, as the margin.
 
     Raises
     ------
@@ -87,6 +91,7 @@ class Margin:
     d_prime: float
     stated_p_d: float | None
     stated_protocol: str | None
+    settled: float
 
     def __init__(
         self,
@@ -95,10 +100,13 @@ class Margin:
         d_prime: float | None = None,
         p_d: float | None = None,
         protocol: str | Protocol | TwoCountProtocol | None = None,
+        settled: float | None = None,
     ) -> None:
         if text is not None:
             if not (d_prime is None and p_d is None and protocol is None):
                 raise ValueError(f"a margin is stated in exactly one form: {text!r} alone, or in numbers.")
+            text, said = _settled_at(text)
+            settled = said if settled is None else settled
             d_prime, p_d, protocol = _read(text)
         if (d_prime is None) == (p_d is None):
             raise ValueError(
@@ -130,6 +138,7 @@ class Margin:
         object.__setattr__(self, "d_prime", distance)
         object.__setattr__(self, "stated_p_d", p_d)
         object.__setattr__(self, "stated_protocol", name)
+        object.__setattr__(self, "settled", SETTLED if settled is None else level_of(settled))
 
     @classmethod
     def parse(cls, text: str) -> Margin:
@@ -205,10 +214,37 @@ class Margin:
         margin = Margin(p_d=p_d_of_share(correct / tastings, test), protocol=test)
         return MarginHelp(test, tastings, correct, margin)
 
+    def settled_at(self, probability: float) -> Margin:
+        """The same margin, settled from another posterior probability on.
+
+        Parameters
+        ----------
+        probability : float
+            Above 0.5 and below 1.
+
+        Returns
+        -------
+        Margin
+
+        Raises
+        ------
+        ValueError
+            If it is no such probability.
+
+        Examples
+        --------
+        >>> Margin("0.2 triangle").settled_at(0.9).text
+        '0.2 triangle, settled at 0.9'
+        """
+        if self.stated_p_d is None:
+            return Margin(d_prime=self.d_prime, settled=probability)
+        return Margin(p_d=self.stated_p_d, protocol=self.stated_protocol, settled=probability)
+
     @property
     def text(self) -> str:
         """The margin as :meth:`parse` reads it back, digit for digit."""
-        return f"d'={self.d_prime!r}" if self.stated_p_d is None else f"{self.stated_p_d!r} {self.stated_protocol}"
+        text = f"d'={self.d_prime!r}" if self.stated_p_d is None else f"{self.stated_p_d!r} {self.stated_protocol}"
+        return text if self.settled == SETTLED else f"{text}, settled at {self.settled!r}"
 
     def p_d(self, protocol: str | Protocol | TwoCountProtocol) -> float:
         """The margin as a p_d of a forced-choice protocol.
@@ -426,6 +462,43 @@ got 0.5.
         'margin is a Margin, for instance ms.Margin("0.2 triangle") or ms.Margin("d\'=0.5"), or such a text; '
         f"got {margin!r}."
     )
+
+
+def level_of(settled: object) -> float:
+    """The probability from which a question is called settled.
+
+    >>> level_of(0.5)
+    Traceback (most recent call last):
+    ValueError: settled is a probability above 0.5, so that one side only can reach it, and below 1, such as 0.95; got 0.5.
+    """  # noqa: E501
+    if isinstance(settled, bool) or not isinstance(settled, (int, float)) or not 0.5 < settled < 1:
+        raise ValueError(
+            "settled is a probability above 0.5, so that one side only can reach it, and below 1, such as 0.95; got "
+            f"{settled!r}."
+        )
+    return float(settled)
+
+
+def level(margin: Margin | None) -> float:
+    """The probability from which a question with this margin, or with none, is called settled.
+
+    >>> level(None), level(Margin("0.2 triangle", settled=0.9))
+    (0.95, 0.9)
+    """
+    return SETTLED if margin is None else margin.settled
+
+
+def _settled_at(text: object) -> tuple[Any, float | None]:
+    """A text without what it says on when the question is settled, and that as a probability.
+
+    >>> _settled_at("0.2 triangle, settled at 90 %")
+    ('0.2 triangle', 0.9)
+    """
+    found = _SETTLED_AT.fullmatch(" ".join(text.split())) if isinstance(text, str) else None
+    if found is None:
+        return text, None
+    level = _decimal(found["number"])
+    return found["margin"], level_of(round(level / 100, 12) if found["percent"] else level)
 
 
 def whole_margin(words: list[str], option: str) -> tuple[list[str], str]:

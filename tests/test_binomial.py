@@ -3,10 +3,11 @@
 from fractions import Fraction
 from math import comb
 
+import numpy as np
 import pytest
 from scipy import stats
 
-from metasense.binomial import fisher_tails, largest_count, smallest_count
+from metasense.binomial import fisher_tails, largest_count, log_chance, smallest_count
 
 
 @pytest.mark.parametrize(
@@ -36,3 +37,9 @@ def test_a_level_that_a_count_reaches_exactly_is_reached(guess):
 def test_a_risk_next_to_certainty_is_answered_too():
     assert smallest_count(12, 0.9, 1 - 1e-13) == 0
     assert largest_count(12, 0.1, 1 - 1e-13) == 12
+
+
+def test_chances_of_single_counts_are_those_of_another_library():
+    counts = np.arange(61)
+    for p in (0.0, 1e-9, 1 / 3, 0.5, 0.97, 1.0):
+        assert np.exp(log_chance(counts, 60, p)) == pytest.approx(stats.binom.pmf(counts, 60, p), rel=1e-11, abs=1e-300)

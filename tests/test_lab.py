@@ -417,6 +417,7 @@ def test_tab_offers_what_users_need_and_shift_tab_explains_it(lab):
     lab.page.keyboard.press("Escape")
 
 
+@pytest.mark.slow  # a minute, most of it compiling; tests/engine/test_sampler.py interrupts every chain without a browser
 def test_sampling_shows_its_progress_and_can_be_interrupted(lab):
     table = "{'panel': ['A', 'B', 'C'], 'protocol': 'triangle', 'tastings': 30, 'correct': [12, 11, 15]}"
     sampling = f"panels = {table}\nsampled = ms.pool(panels, method='mcmc', draws=500_000, progress=True)"

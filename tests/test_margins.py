@@ -246,3 +246,51 @@ def test_help_without_a_count_lists_every_count_above_guessing():
 def test_help_refuses_a_count_that_is_no_margin(protocol, tastings, correct, message):
     with pytest.raises(ValueError, match=message):
         Margin.help(protocol, tastings=tastings, correct=correct)
+
+
+@pytest.mark.parametrize(
+    "text", ["0.2 triangle, settled at 90 %", "20% triangle; settled above 0.9", "0,2 triangle settled from 90%"]
+)
+def test_a_margin_says_from_which_probability_it_is_settled(text):
+    margin = Margin(text)
+    assert margin == Margin(p_d=0.2, protocol="triangle", settled=0.9) != Margin("0.2 triangle")
+    assert Margin(margin.text) == margin
+    assert Margin("d'=0.5, settled at 0.8").settled == 0.8
+    assert Margin("d'=0.5").settled_at(0.8) == Margin("d'=0.5, settled at 0.8")
+
+
+@pytest.mark.parametrize("level", [0.5, 1, 95, "much", True, float("nan")])
+def test_a_level_that_both_sides_or_none_could_reach_is_refused(level):
+    with pytest.raises(ValueError, match="settled is a probability above"):
+        Margin(d_prime=1, settled=level)
+
+
+def test_verdicts_plans_and_panels_go_by_the_margins_own_level():
+    table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [14, 15, 16]}
+    usual = ms.pool(table, margin="0.3 triangle")
+    below = usual.verdict().below
+    assert 0.7 < below < 0.9 and usual.verdict() == "not settled"
+    low = ms.pool(table, margin="0.3 triangle", settled=below - 0.01)
+    assert low.verdict() == "within the margin" and low.margin.settled == below - 0.01
+    assert ms.pool(table, margin="0.3 triangle", settled=below + 0.01).verdict() == "not settled"
+    asked = ms.pool(table, margin="0.3 triangle, settled at 90 %")
+    assert "above 90 % settles it" in " ".join(asked.plain_answer().split())
+    assert "90 %" in asked.verdict().sentence()
+    plans = [ms.plan_next(pool, ms.Plan.every(["triangle"], [30], [1])).frame["settled"][0] for pool in (usual, asked)]
+    assert plans[1] > plans[0]
+    assert ms.one_panel("triangle", 30, 14, margin="0.3 triangle, settled at 80 %").settled == 0.8
+    assert ms.one_panel("triangle", 30, 14, margin="0.3 triangle", settled=0.7).settled == 0.7
+    with pytest.raises(ValueError, match="settled belongs to a margin"):
+        ms.pool(table, settled=0.9)
+
+
+def test_a_card_and_a_saved_pool_keep_the_level(tmp_path):
+    known = {"question": "Is it noticed?", "decision": "Change if within.", "protocols": "triangle", "tastings": 30}
+    card = ms.Card(**known, date="2025-03-01", margin="0.2 triangle, settled at 90 %")
+    assert ms.Card.load(card.save(tmp_path / "card.toml")) == card
+    assert "more than 90 %" in card.sentences["within the margin"]
+    panels = ms.read_panels({"panel": ["A"], "protocol": "triangle", "tastings": 30, "correct": 12})
+    pooled = ms.pool(panels, card=card)
+    assert ms.load(pooled.save(tmp_path / "pool.nc")).margin.settled == pooled.margin.settled == 0.9
+    said = " ".join(card.departures(panels, margin=card.margin.settled_at(0.8), priors=card.priors))
+    assert "the margin used is 0.2 triangle, settled at 0.8" in said

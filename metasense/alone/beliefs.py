@@ -30,9 +30,9 @@ ON_D_PRIME, ON_P_D = "prior on d-prime", "flat prior on p_d"
 def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) -> Array:  # noqa: B008 - frozen
     """What the pooling prior says of one panel's d-prime, its centre and spread averaged out.
 
-    A panel's ``theta`` is ``Normal(mu, tau)``, ``mu`` normal (or half-normal: the size is the same) with scale
-    `priors.centre_scale` and ``tau`` half-normal with scale `priors.spread_scale`; ``d`` is ``|theta|`` unless
-    directed.
+    A panel's ``theta`` is ``Normal(mu, tau)``, ``mu`` normal (or half-normal: the size is the same) around
+    `priors.centre_at` with scale `priors.centre_scale` and ``tau`` half-normal with scale `priors.spread_scale`; ``d``
+    is ``|theta|`` unless directed.
 
     Examples
     --------
@@ -44,8 +44,15 @@ def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) 
     tau = 4 * priors.spread_scale * (nodes + 1)  # eight scales hold all of a half-normal
     weights = weights * np.exp(-0.5 * (tau / priors.spread_scale) ** 2)
     sd = np.hypot(priors.centre_scale, tau)
-    height = np.exp(-0.5 * (d[..., None] / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) @ (weights / weights.sum())
-    return np.asarray(height if directed else np.where(d >= 0, 2 * height, 0.0))
+
+    def height(around: float) -> Array:
+        shape = np.exp(-0.5 * ((d[..., None] - around) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+        return np.asarray(shape @ (weights / weights.sum()))
+
+    at = priors.centre_at
+    if directed:
+        return height(at)
+    return np.asarray(np.where(d >= 0, height(at) + height(-at) if at else 2 * height(0.0), 0.0))
 
 
 def d_prime_posterior(

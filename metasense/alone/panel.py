@@ -27,7 +27,7 @@ from metasense.alone.beliefs import (
 )
 from metasense.alone.rates import DiscriminationRates
 from metasense.engine.distribution import Distribution
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 from metasense.margins import SETTLED, Margin
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, words
@@ -346,11 +346,9 @@ class OnePanel(Pictured, Answered):
     def _nothing(self) -> float:
         """Probability of nothing to taste, as a pool of this panel gives it: even with one size, and with a spread."""
         directed = self.protocol.directed
-        scale = self.priors.centre_scale
 
         def one_size(d: Array) -> Array:
-            height = np.exp(-0.5 * (d / scale) ** 2) / (scale * np.sqrt(2 * np.pi))
-            return height if directed else 2 * height
+            return np.exp(log_centre(self.priors, d, directed))
 
         same = d_prime_posterior(self._log_likelihood, one_size, directed=directed)[1]
         none = float(self._log_likelihood(np.array([0.0]))[0])

@@ -22,7 +22,7 @@ from metasense.alone.two_counts import TwoCountPanel
 from metasense.binomial import at_most, fisher_tails
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
-from metasense.margins import SETTLED, Margin, margin_of
+from metasense.margins import Margin, level, level_of, margin_of
 from metasense.protocols import TwoCountProtocol
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import words
@@ -45,7 +45,7 @@ def one_panel(
     alpha: float = 0.05,
     beta: float = 0.05,
     prob: float = 0.95,
-    settled: float = SETTLED,
+    settled: float | None = None,
     name: str = "",
 ) -> ForcedChoicePanel | TwoCountPanel:
     """Read one panel on its own.
@@ -66,8 +66,8 @@ def one_panel(
         Risks of critical number and similarity limit.
     prob : float
         Of every interval.
-    settled : float
-        Posterior probability at which the margin question counts as settled.
+    settled : float, optional
+        Posterior probability at which the margin question counts as settled; the margin's by default.
     name : str
         What to call the panel.
 
@@ -105,11 +105,11 @@ def one_panel(
             raise ValueError(
                 f"{what} lies between 0 and 1, such as 0.05 for a risk or 0.95 for a probability; got {value!r}."
             )
-    if not 0.5 < settled < 1:
-        raise ValueError(f"settled is a probability above 0.5, so that one side only can reach it; got {settled!r}.")
+    margin = margin_of(margin)
+    settled = level(margin) if settled is None else level_of(settled)
     test = find_protocol(panel)
     common: dict[str, Any] = {
-        "panel": name, "protocol": test, "margin": margin_of(margin),
+        "panel": name, "protocol": test, "margin": margin,
         "priors": stated_priors(priors), "alpha": alpha, "beta": beta, "prob": prob,
         "settled": settled, "tasters": tasters,
     }  # fmt: skip

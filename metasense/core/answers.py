@@ -10,7 +10,7 @@ import pandas as pd
 from metasense.binomial import smallest_count
 from metasense.engine.distribution import Distribution
 from metasense.engine.posterior import Posterior
-from metasense.margins import SETTLED, Margin
+from metasense.margins import SETTLED, Margin, level
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import tables, words
 from metasense.showing.results import Result
@@ -35,9 +35,9 @@ def lean(way: float) -> str:
     return "against the expected direction" if way < 1 - SETTLED else "its direction not settled"
 
 
-def side(p: float) -> str:
+def side(p: float, settled: float = SETTLED) -> str:
     """A probability beside the margin, with a digit more where whole percents would hide whether it is settled."""
-    return words.percent(p, 1) if abs(p - SETTLED) < 0.01 else words.probability(p)
+    return words.percent(p, 1) if abs(p - settled) < 0.01 else words.probability(p)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -91,7 +91,9 @@ class Verdict(Result):
         if self.margin is None:
             return "no margin given"
         beyond, within, unsettled = words.VERDICTS
-        return beyond if self.above > SETTLED else within if self.below > SETTLED else unsettled
+        if self.above > self.margin.settled:
+            return beyond
+        return within if self.below > self.margin.settled else unsettled
 
     def sentence(self) -> str:
         """The verdict as one of the three sentences fixed before the data, with both probabilities.
@@ -113,8 +115,9 @@ class Verdict(Result):
                 "No margin was given, so there is no verdict. Decide the smallest difference that would matter and "
                 'pass it, for instance margin=ms.Margin(p_d=0.2, protocol="triangle") or --margin "0.2 triangle".'
             )
-        said = words.verdict_sentences(margin_words(self.margin), SETTLED)[self.label]
-        return f"{said} (P above the margin: {side(self.above)}; below: {side(self.below)}.)"
+        settled = self.margin.settled
+        said = words.verdict_sentences(margin_words(self.margin), settled)[self.label]
+        return f"{said} (P above the margin: {side(self.above, settled)}; below: {side(self.below, settled)}.)"
 
     def to_frame(self) -> pd.DataFrame:
         """One row: ``verdict, margin_d_prime, p_above, p_below, threshold``.
@@ -134,7 +137,7 @@ class Verdict(Result):
         """
         margin = float("nan") if self.margin is None else self.margin.d_prime
         row = {"verdict": self.label, "margin_d_prime": margin, "p_above": self.above, "p_below": self.below}
-        return pd.DataFrame([row | {"threshold": SETTLED}])
+        return pd.DataFrame([row | {"threshold": level(self.margin)}])
 
     def to_row(self, value: object = None) -> pd.DataFrame:
         """One row: ``value, p_above, p_below, verdict``, with the value of a moderator that it is given at.

@@ -300,7 +300,7 @@ class Asked:
                 "spread_scale": spread * self.priors.spread_scale,
             }
             wide = any(scale > LARGEST[name] for name, scale in scales.items())
-            found.append(None if wide else Priors(**scales, slope_scale=self.priors.slope_scale))
+            found.append(None if wide else self.priors.scaled(centre, spread))
         return found
 
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import integrate, overdispersions
 from metasense.engine.likelihood import REACH, Counts, Evidence
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 from metasense.protocols import forced_choice
 
 Array = NDArray[np.floating[Any]]
@@ -52,8 +52,7 @@ class Common:
         self.theta, self.log_likelihood = theta, logs
 
     def _log_prior(self, theta: Array, priors: Priors) -> Array:
-        halves = 1.0 if self.directed else 2.0
-        return np.log(halves / (np.sqrt(2 * np.pi) * priors.centre_scale)) - 0.5 * (theta / priors.centre_scale) ** 2
+        return log_centre(priors, theta, self.directed)
 
     def log_evidence(self, priors: Priors) -> float:
         """Log evidence with this prior scale of the centre (trapezoid: exact for what is smooth and dies away)."""

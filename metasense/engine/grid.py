@@ -20,7 +20,7 @@ from scipy.special import logsumexp
 
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.posterior import Patch, Posterior, chebyshev
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 
 Array = NDArray[np.floating[Any]]
 
@@ -98,7 +98,7 @@ class Region:
         likelihood = self.series.log_likelihood(self.sign * mu.ravel(), tau.ravel()).reshape(mu.shape)
         with np.errstate(divide="ignore"):
             jacobian = np.log(t)[:, None] - 2 * np.log(h)
-        return likelihood + self.log_prior(mu, tau) + jacobian, self.sign * mu, tau
+        return likelihood + self.log_prior(self.sign * mu, tau) + jacobian, self.sign * mu, tau
 
     def log_prior(self, mu: Array, tau: Array) -> Array:
         """Half-normal centre and spread; a normal centre where it has a sign."""
@@ -106,7 +106,7 @@ class Region:
 
     def locate(self, guess: tuple[Stretch, Stretch] | None) -> tuple[Stretch, Stretch]:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
-        far = min(14.0, 8.0 * max(self.priors.centre_scale, self.priors.spread_scale))
+        far = min(14.0, abs(self.priors.centre_at) + 8.0 * max(self.priors.centre_scale, self.priors.spread_scale))
         t, angle = guess or (Stretch(0, 0, far / 2, far), Stretch(0, 0, np.pi / 4, np.pi))
         x = np.linspace(-1, 1, 25)
         for _ in range(30):
@@ -128,12 +128,8 @@ class Region:
 
 def log_prior(mu: Array, tau: Array, priors: Priors, directed: bool) -> Array:
     """Log prior density of ``(mu, tau)`` with ``tau >= 0`` and, unless `directed`, ``mu >= 0``."""
-    halves = 1.0 if directed else 2.0
-    return (
-        np.log(halves * 2 / (2 * np.pi * priors.centre_scale * priors.spread_scale))
-        - 0.5 * (mu / priors.centre_scale) ** 2
-        - 0.5 * (tau / priors.spread_scale) ** 2
-    )
+    spread = np.log(2 / (np.sqrt(2 * np.pi) * priors.spread_scale)) - 0.5 * (tau / priors.spread_scale) ** 2
+    return log_centre(priors, mu, directed) + spread
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,11 +210,9 @@ def _same(region: Region) -> float:
     series, priors = region.series, region.priors
 
     def log_density(mu: Array) -> Array:
-        halves = 1.0 if series.directed else 2.0
-        prior = np.log(halves / (np.sqrt(2 * np.pi) * priors.centre_scale)) - 0.5 * (mu / priors.centre_scale) ** 2
-        return series.exact_log_likelihood(region.sign * mu) + prior
+        return series.exact_log_likelihood(region.sign * mu) + log_centre(priors, region.sign * mu, series.directed)
 
-    far = min(14.0, 8.0 * priors.centre_scale)
+    far = min(14.0, abs(priors.centre_at) + 8.0 * priors.centre_scale)
     stretch = Stretch(0.0, far, far / 2, far)
     x = np.linspace(-1, 1, 41)
     for _ in range(30):

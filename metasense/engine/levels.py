@@ -23,7 +23,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.grid import overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series, axis_of
 from metasense.engine.posterior import Posterior
-from metasense.engine.priors import Priors, log_change
+from metasense.engine.priors import Priors, log_centre, log_change
 
 Array = NDArray[Any]
 
@@ -141,12 +141,11 @@ class Levels:
         """
         half = 1.0 if between is not None else np.sqrt(0.5)
         scale = priors.spread_scale * half
-        far = min(REACH, 8 * priors.centre_scale)
+        far = min(REACH, abs(priors.centre_at) + 8 * priors.centre_scale)
 
         def log_density(mu: Array, *spreads: Array) -> Array:
             b, t = spreads if between is None else (np.array([between]), *spreads)
-            halves = 0.0 if groups.directed else np.log(2)
-            logs = groups.log_likelihood(mu, b, t) + _normal(mu, priors.centre_scale)[:, None, None] + halves
+            logs = groups.log_likelihood(mu, b, t) + log_centre(priors, mu, groups.directed)[:, None, None]
             logs = logs + _normal(t, scale) + np.log(2)
             return logs[:, 0, :] if between is not None else logs + _normal(b, scale)[:, None] + np.log(2)
 
@@ -164,7 +163,7 @@ class Levels:
         """The same with other scales of centre and spread(s) than those integrated with; a fixed `between` stays."""
         mu, *spreads = np.meshgrid(*self.box.values, indexing="ij", sparse=True)
         squares = np.asarray(sum(spread**2 for spread in spreads))
-        change = log_change(old, new, mu, squares, spreads=len(spreads))
+        change = log_change(old, new, mu, squares, spreads=len(spreads), directed=self.directed)
         return replace(self, box=self.box.weighed(np.broadcast_to(change, self.box.density.shape)))
 
     def _axes(self) -> tuple[Array, Array, Array]:

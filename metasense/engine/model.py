@@ -58,7 +58,10 @@ def state(
     tau = R * pt.sin(a)
     beta = pm.Normal("beta", 0, priors.slope_scale, shape=slopes) if slopes else None
     centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
-    log_prior = -0.5 * (mu / priors.centre_scale) ** 2 - 0.5 * (tau / priors.spread_scale) ** 2
+    at = priors.centre_at
+    log_prior = -0.5 * ((mu - at) / priors.centre_scale) ** 2 - 0.5 * (tau / priors.spread_scale) ** 2
+    if at and not series[0].directed:  # the same for the mirror image
+        log_prior = pt.logaddexp(log_prior, log_prior - 2 * at * mu / priors.centre_scale**2)
     if clusters is not None:
         # the spread is that of panels in different clusters; two halves of its variance, one prior for each
         split = pm.Uniform("split", 0, np.pi / 2)

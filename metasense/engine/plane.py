@@ -194,8 +194,8 @@ class Plane:
         """
         extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
         logs = []
-        for (series, _, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
-            prior = log_prior(self.mu, self.tau, priors, series.directed)
+        for (series, sign, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
+            prior = log_prior(sign * self.mu, self.tau, priors, series.directed)
             logs.append(panels @ copies + prior + more + self._log_volume + share)
         peak = max(log.max() for log in logs)
         densities = [np.exp(log - peak).reshape(len(self._x), -1) for log in logs]

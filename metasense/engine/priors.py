@@ -16,6 +16,7 @@ Array = NDArray[Any]
 LARGEST = {"centre_scale": 3.0, "spread_scale": 1.5, "slope_scale": 3.0}
 EVEN = (1 / 3, 1 / 3, 1 / 3)  # nothing to taste, one difference, differences that vary
 STORED = {"centre_scale": "mu_scale", "spread_scale": "tau_scale", "slope_scale": "beta_scale"}  # names in files
+EARLIER = {"centre_at": "mu_at", "earlier": "earlier"}  # there only with an earlier pool
 SMALLEST = 1e-6  # far below anything a taster could tell, far above where the arithmetic would end
 
 
@@ -25,6 +26,7 @@ class Priors:
 
     Panel effects are ``|theta_i|`` with ``theta_i ~ Normal(mu, tau)``. Before the data ``mu`` is half-normal
     (normal, around zero, as soon as one panel is directed) and ``tau``, the spread between panels, is half-normal.
+    Where an earlier pool says where to expect the centre, ``mu`` is normal around that, folded where it has no sign.
 
     Parameters
     ----------
@@ -34,11 +36,16 @@ class Priors:
         Scale of the prior of the spread between panels, in d-prime units.
     slope_scale : float
         Standard deviation of the prior of a moderator's slope, in d-prime units per standard deviation of it.
+    centre_at : float
+        Where the centre is expected, in d-prime units; `Priors.from_pool` takes it from an earlier pool.
+    earlier : str
+        What `centre_at` comes from, in words; needed where it is not 0.
 
     Raises
     ------
     ValueError
-        If a scale is not a number above 0 and up to 3 (centre, slope) or 1.5 (spread).
+        If a scale is not a number above 0 and up to 3 (centre, slope) or 1.5 (spread), or `centre_at` none within 3 of
+        0, or it is not said what it comes from.
 
     Examples
     --------
@@ -51,6 +58,8 @@ class Priors:
     centre_scale: float = 1.5
     spread_scale: float = 0.5
     slope_scale: float = 0.5
+    centre_at: float = 0.0
+    earlier: str = ""
 
     odds: ClassVar[tuple[float, float, float]] = EVEN  # of the three explanations beforehand
     learned_from: ClassVar[str] = ""  # other variables, where there are some
@@ -95,6 +104,57 @@ class Priors:
         centre, spread = whole.scales
         return LearnedPriors(centre, spread, odds=whole.odds, learned_from=whole.learned_from)
 
+    @staticmethod
+    def from_pool(pooled: object, discount: float = 1.0) -> Priors:
+        """What an earlier pool says beforehand of new panels of the same comparison.
+
+        The centre is expected where that pool found it, as firmly as `discount` of its evidence says: with 1 the prior
+        has the mean and the mean square of its posterior, with 0 nothing of it is left. The spread keeps a half-normal
+        prior, with the mean square that the pool found. What it was taken from is said wherever these priors are used.
+        The earlier panels must not be among the new ones: they would count twice.
+
+        Parameters
+        ----------
+        pooled : Pooled
+            A pool of earlier panels, without moderators.
+        discount : float
+            The share of the pool's evidence to believe in, above 0 and up to 1. Below 1 where recipe, people or method
+            may have changed since.
+
+        Returns
+        -------
+        Priors
+
+        Raises
+        ------
+        ValueError
+            If it is no plain pool, or `discount` no such share.
+
+        Notes
+        -----
+        An earlier likelihood raised to a power between 0 and 1, here in normal approximation by adding up precisions:
+        Ibrahim JG, Chen MH (2000), Power prior distributions for regression models, Statistical Science 15, 46-60 (from
+        memory).
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 40, "correct": [22, 25, 20]}
+        >>> priors = ms.Priors.from_pool(ms.pool(table), discount=0.5)
+        >>> round(priors.centre_at, 1), priors.centre_scale < 1.5
+        (1.6, True)
+        >>> priors.earlier
+        'an earlier pool of 3 panels (the table), half believed'
+        """
+        core: Any = getattr(pooled, "core", None)
+        if core is None or getattr(pooled, "plain", None) is not pooled:
+            raise ValueError(
+                f"priors are taken from a plain pool, which ms.pool(...) gives; got {type(pooled).__name__}."
+            )
+        if isinstance(discount, bool) or not isinstance(discount, (int, float)) or not 0 < discount <= 1:
+            raise ValueError(f"discount is a share above 0 and up to 1, such as 0.5; got {discount!r}.")
+        return earlier_priors(core, float(discount))
+
     def __post_init__(self) -> None:
         wrong = [
             f"{name} = {value!r}"
@@ -107,6 +167,11 @@ class Priors:
                 f"prior scales are d-prime units above 0: {limits}; got {', '.join(wrong)}. Leave them out for the "
                 "defaults (1.5, 0.5, 0.5)."
             )
+        at, most = self.centre_at, LARGEST["centre_scale"]
+        if not (isinstance(at, (int, float)) and abs(at) <= most):
+            raise ValueError(f"centre_at is a d-prime within {most:g} of 0; got {at!r}.")
+        if at and not (isinstance(self.earlier, str) and self.earlier.strip()):
+            raise ValueError("priors that expect a centre say what that comes from, as earlier=.")
 
     def scaled(self, centre: float = 1.0, spread: float = 1.0, slope: float = 1.0) -> Priors:
         """The same priors with the scales of the centre, the spread and the slope multiplied.
@@ -126,21 +191,28 @@ class Priors:
         >>> ms.Priors().scaled(spread=2).spread_scale
         1.0
         """
-        return Priors(self.centre_scale * centre, self.spread_scale * spread, self.slope_scale * slope)
+        return replace(
+            self,
+            centre_scale=self.centre_scale * centre,
+            spread_scale=self.spread_scale * spread,
+            slope_scale=self.slope_scale * slope,
+        )
 
     def stored(self) -> dict[str, Any]:
         """The scales under the names they have in cards and saved pools, the symbols of the model.
 
         Returns
         -------
-        dict of str to float; of learned priors also their odds and what they were learned from
+        dict of str to float; of learned priors also their odds and what they were learned from, of those of an earlier
+        pool also where they expect the centre
 
         Examples
         --------
         >>> Priors().stored()
         {'mu_scale': 1.5, 'tau_scale': 0.5, 'beta_scale': 0.5}
         """
-        return {STORED[name]: scale for name, scale in self._scales().items()}
+        scales: dict[str, Any] = {STORED[name]: scale for name, scale in self._scales().items()}
+        return scales | {EARLIER[name]: getattr(self, name) for name in EARLIER if getattr(self, name)}
 
     @classmethod
     def of_stored(cls, scales: Mapping[str, Any]) -> Priors:
@@ -165,7 +237,7 @@ class Priors:
         >>> Priors.of_stored({"mu_scale": 1.0, "tau_scale": 0.5, "beta_scale": 0.5}).centre_scale
         1.0
         """
-        named = {name: scale for scale, name in STORED.items()}
+        named = {name: scale for scale, name in (STORED | EARLIER).items()}
         found = {named.get(name, name): scale for name, scale in scales.items()}
         return LearnedPriors(**found) if "learned_from" in found else cls(**found)
 
@@ -187,7 +259,8 @@ class Priors:
         >>> ms.Priors().describe()
         'centre half-normal(1.5), spread half-normal(0.5) in d-prime units'
         """
-        return f"{self.centre(directed)}, spread half-normal({self.spread_scale:g}) in d-prime units"
+        said = f"{self.centre(directed)}, spread half-normal({self.spread_scale:.4g}) in d-prime units"
+        return f"{said}, from {self.earlier}" if self.earlier else said
 
     def centre(self, directed: bool = False) -> str:
         """Say the prior of the centre.
@@ -207,7 +280,9 @@ class Priors:
         >>> ms.Priors().centre(directed=True)
         'centre normal(0, 1.5)'
         """
-        return f"centre {'normal(0, ' if directed else 'half-normal('}{self.centre_scale:g})"
+        if self.centre_at:
+            return f"centre {'' if directed else 'folded '}normal({self.centre_at:.4g}, {self.centre_scale:.4g})"
+        return f"centre {'normal(0, ' if directed else 'half-normal('}{self.centre_scale:.4g})"
 
     def __str__(self) -> str:
         return self.describe()
@@ -248,16 +323,6 @@ class LearnedPriors(Priors):
             raise ValueError("learned priors say what they were learned from.")
         object.__setattr__(self, "odds", odds)
 
-    def scaled(self, centre: float = 1.0, spread: float = 1.0, slope: float = 1.0) -> Priors:
-        """The same with the scales multiplied."""
-        other = super().scaled(centre, spread, slope)
-        return replace(
-            self,
-            centre_scale=other.centre_scale,
-            spread_scale=other.spread_scale,
-            slope_scale=other.slope_scale,
-        )
-
     def stored(self) -> dict[str, Any]:
         """The scales, the odds and what they were learned from."""
         return super().stored() | {"odds": list(self.odds), "learned_from": self.learned_from}
@@ -271,8 +336,80 @@ class LearnedPriors(Priors):
         return f"{super().describe(directed)}, learned from {self.learned_from}; {said}"
 
 
+def log_centre(priors: Priors, mu: Array, directed: bool) -> Array:
+    """Log prior density of the centre: of its size where it has no sign, which then is not negative.
+
+    >>> log_centre(Priors(2.0), np.array([0.0]), directed=True).round(4)
+    array([-1.6121])
+    """
+    scale, at = priors.centre_scale, priors.centre_at
+    height = -np.log(np.sqrt(2 * np.pi) * scale)
+    if directed:
+        return np.asarray(height - 0.5 * ((mu - at) / scale) ** 2)
+    if not at:
+        return np.asarray(height + np.log(2) - 0.5 * (mu / scale) ** 2)
+    return np.asarray(height + np.logaddexp(-0.5 * ((mu - at) / scale) ** 2, -0.5 * ((mu + at) / scale) ** 2))
+
+
+def folded(mean: float, mean_square: float) -> tuple[float, float]:
+    """Location and scale of the normal whose size has this mean and mean square (Leone et al. 1961, from memory).
+
+    >>> at, scale = folded(2.0, 4.25)
+    >>> round(at, 3), round(scale, 3)
+    (2.0, 0.5)
+    >>> folded(0.7, 1.0)
+    (0.0, 1.0)
+    """
+    from scipy.optimize import brentq
+    from scipy.special import erf
+
+    def off(at: float) -> float:
+        scale = math.sqrt(max(mean_square - at**2, 1e-300))
+        return (
+            scale * math.sqrt(2 / math.pi) * math.exp(-0.5 * (at / scale) ** 2)
+            + at * float(erf(at / scale / math.sqrt(2)))
+            - mean
+        )
+
+    if off(0.0) >= 0:
+        return 0.0, math.sqrt(mean_square)
+    at = float(brentq(off, 0.0, mean))
+    return at, math.sqrt(mean_square - at**2)
+
+
+def earlier_priors(core: Any, discount: float) -> Priors:
+    """The priors that a pool of earlier panels gives, with this share of its evidence."""
+    from metasense.showing.words import count, one_line, percent
+
+    posterior, before = core.posterior, core.priors
+    centre = posterior.distribution(lambda mu, tau: mu + 0.0 * tau)
+    squares = posterior.distribution(lambda mu, tau: tau**2 + 0.0 * mu).mean
+    at, scale = centre.mean, centre.sd
+    if not core.directed:
+        at, scale = folded(at, at**2 + scale**2)
+
+    def mixed(of: float, default: float) -> float:  # precisions add up
+        return float((discount / of**2 + (1 - discount) / default**2) ** -0.5)
+
+    believed = {1.0: "fully believed", 0.5: "half believed"}.get(discount, f"believed to {percent(discount)}")
+    panels = count(len(core.panels), "panel")
+    where = f"an earlier pool of {panels} ({one_line(core.panels.source)}), {believed}"
+    width = mixed(scale, before.centre_scale)
+    pull = discount * at / scale**2 + (1 - discount) * before.centre_at / before.centre_scale**2
+    spread = mixed(math.sqrt(squares), before.spread_scale)
+    narrow = {"centre_scale": min(width, LARGEST["centre_scale"]), "spread_scale": min(spread, LARGEST["spread_scale"])}
+    return Priors(**narrow, slope_scale=before.slope_scale, centre_at=float(pull * width**2), earlier=where)
+
+
 def log_change(
-    old: Priors, new: Priors, mu: Array, tau_squared: Array, beta_squared: Array | float = 0.0, *, spreads: int = 1
+    old: Priors,
+    new: Priors,
+    mu: Array,
+    tau_squared: Array,
+    beta_squared: Array | float = 0.0,
+    *,
+    spreads: int = 1,
+    directed: bool = False,
 ) -> Array:
     """By how much the log prior of centre, spread(s) and slopes changes from one to the other, but for a constant.
 
@@ -283,7 +420,11 @@ def log_change(
     def looser(name: str) -> float:
         return float(getattr(old, name) ** -2 - getattr(new, name) ** -2) / 2
 
-    change = looser("centre_scale") * mu**2 + spreads * looser("spread_scale") * tau_squared
+    if old.centre_at or new.centre_at:
+        centre = log_centre(new, mu, directed) - log_centre(old, mu, directed)
+    else:
+        centre = looser("centre_scale") * mu**2
+    change = centre + spreads * looser("spread_scale") * tau_squared
     return np.asarray(change + looser("slope_scale") * beta_squared)
 
 

@@ -19,7 +19,7 @@ from scipy.special import erf
 from metasense.engine.grid import Stretch, log_prior
 from metasense.engine.likelihood import REACH
 from metasense.engine.posterior import average_p_correct, chebyshev
-from metasense.engine.priors import Priors
+from metasense.engine.priors import Priors, log_centre
 from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol
 
@@ -107,9 +107,7 @@ class Nodes:
 
     def log_prior_of_same(self, priors: Priors, directed: bool) -> Array:
         """Log prior density of one d-prime that all panels share, at the averages, shape (averages,)."""
-        halves = 1.0 if directed else 2.0
-        height = np.log(halves / (np.sqrt(2 * np.pi) * priors.centre_scale))
-        return np.asarray(height - 0.5 * (self.average / priors.centre_scale) ** 2)
+        return log_centre(priors, self.average, directed)
 
     # --- from masses at the nodes to distributions ------------------------------------------------------------------
 

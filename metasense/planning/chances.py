@@ -18,7 +18,7 @@ from metasense.alone.beliefs import BEYOND, ON_D_PRIME, ON_P_D, WITHIN, chances_
 from metasense.binomial import at_least
 from metasense.engine.distribution import Distribution
 from metasense.engine.priors import Priors
-from metasense.margins import SETTLED, Margin, margin_of
+from metasense.margins import Margin, level_of, margin_of
 from metasense.planning.sizes import checked_sizes, critical_number
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, words
@@ -203,7 +203,7 @@ def verdict_chances(
     *,
     d_prime: Any,
     prior: str = "both",
-    settled: float = SETTLED,
+    settled: float | None = None,
     priors: Priors = Priors(),  # noqa: B008 - frozen
 ) -> VerdictChances:
     """Chance that a panel of this size, read on its own, gives each of the three verdicts.
@@ -221,8 +221,8 @@ def verdict_chances(
     prior : {"both", "p_d", "d_prime"}
         What the panel's verdict rests on: a flat prior on p_d, the pooling prior on d-prime, or, as `one_panel` has it,
         the agreement of the two.
-    settled : float
-        Posterior probability a side of the margin must exceed.
+    settled : float, optional
+        Posterior probability a side of the margin must exceed; the margin's by default.
     priors : Priors
         Scales of the pooling prior.
 
@@ -240,8 +240,7 @@ def verdict_chances(
     margin = margin_of(margin)
     if margin is None:
         raise ValueError('a verdict needs a margin, such as "0.2 triangle".')
-    if not 0.5 < settled < 1:
-        raise ValueError(f"settled is a probability above 0.5 and below 1, such as 0.95; got {settled!r}.")
+    settled = margin.settled if settled is None else level_of(settled)
     bases = {"p_d": [ON_P_D], "d_prime": [ON_D_PRIME], "both": [ON_P_D, ON_D_PRIME]}
     if prior not in bases:
         raise ValueError(f"prior is one of {words.listing(bases)}; got {prior!r}.")

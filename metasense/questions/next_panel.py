@@ -20,7 +20,7 @@ import pandas as pd
 from metasense.core.answers import Verdict, margin_words
 from metasense.core.core import Core, HasCore, plain_core
 from metasense.engine.likelihood import Counts
-from metasense.margins import SETTLED, Margin, margin_of
+from metasense.margins import Margin, margin_of
 from metasense.questions.outlook import LEVELS, Job, work_out
 from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
@@ -256,7 +256,7 @@ class Plans(Pictured, Answered):
             "What each plan may bring is predicted from the pooled posterior, the next panel's own d-prime included, "
             "and every outcome is pooled with the panels so far: the posterior's integration nodes are reweighted by "
             "the likelihood of the new counts.",
-            f"Settled: a posterior probability above {words.percent(SETTLED)} on one side of the margin, "
+            f"Settled: a posterior probability above {words.percent(self.margin.settled)} on one side of the margin, "
             f"{margin_words(self.margin)}.",
             "Plans with few possible outcomes are followed through all of them"
             + ("; for the others outcomes are drawn, and the standard error is stated." if drawn else "."),
@@ -391,7 +391,8 @@ def plan_next(
 ) -> Plans:
     """Compare plans for the next panels by their chance of settling the question.
 
-    Settled means that the average d-prime has more than 95 % of its posterior on one side of the margin.
+    Settled means that the average d-prime has more than 95 % of its posterior on one side of the margin, or more than
+    the margin asks for.
 
     Parameters
     ----------

@@ -13,11 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, logsumexp
-from scipy.stats import binom
 
+from metasense.binomial import log_chance
 from metasense.engine.grid import NODES
 from metasense.engine.likelihood import Counts, Evidence, Series
-from metasense.margins import SETTLED
 from metasense.protocols import Protocol, TwoCountProtocol
 from metasense.questions.plan import Plan
 from metasense.questions.reweighting import Array, Known, Nodes
@@ -147,7 +146,7 @@ def work_out(job: Job) -> dict[str, object]:
     both = plan.protocol.directed and not known.directed
     n, copies = (plan.tasters, plan.panels) if job.tasted is None else (plan.tastings, 1)
     kinds = np.arange(n + 1)
-    guessing = binom.logpmf(kinds, n, plan.protocol.guess)
+    guessing = log_chance(kinds, n, plan.protocol.guess)
     resolved = False
     for level in LEVELS:
         nodes = _laid(known, level, both)
@@ -165,8 +164,8 @@ def work_out(job: Job) -> dict[str, object]:
         resolved = bool(moved <= RESOLVED * chance[likeliest].sum())
         if resolved:
             break
-    beyond = 1 - below > SETTLED
-    within = below > SETTLED
+    beyond = 1 - below > known.settled
+    within = below > known.settled
     settled = min(float(chance @ (within | beyond)), 1.0)
     numbers = {
         "settled": settled,

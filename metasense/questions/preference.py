@@ -21,7 +21,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binomtest
 
 from metasense.binomial import exact_interval
 from metasense.core.answers import quantity
@@ -687,6 +686,8 @@ def _asked_at_all(fitted: Fitted | None, whom: str) -> Fitted:
 
 
 def _sign_test(new: int, stated: int) -> float:
+    from scipy.stats import binomtest  # which takes a while to load
+
     return float(binomtest(new, stated).pvalue) if stated else 1.0
 
 

@@ -93,6 +93,7 @@ class Known:
     priors: Priors
     boxes: tuple[tuple[float, Stretch, Stretch], ...]  # sign of the centre, average d-prime, angle
     margin: float
+    settled: float
 
     @classmethod
     def of(cls, core: Core, margin: Margin) -> Known:
@@ -111,7 +112,7 @@ class Known:
                 boxes.append((sign, replace(_around(t), lower=low), _around(angle)))
         kept = np.array([float(g) in by_gamma for g in gammas])
         series = tuple(by_gamma[float(g)] for g in gammas[kept])
-        return cls(series, weights[kept], core.priors, tuple(boxes), margin.d_prime)
+        return cls(series, weights[kept], core.priors, tuple(boxes), margin.d_prime, margin.settled)
 
     @property
     def directed(self) -> bool:

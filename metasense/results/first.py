@@ -40,8 +40,11 @@ def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: st
     lead = POOR if core.advice else plain.lead(verdict.label)
     said = [of.after(lead, plain.direction(way, SETTLED), over)]
     if verdict.margin is not None:
-        likely = side(verdict.above), side(verdict.below)
-        said.append(plain.beside_the_margin(verdict.label, *likely, larger=verdict.above > verdict.below))
+        needed = verdict.margin.settled
+        likely = side(verdict.above, needed), side(verdict.below, needed)
+        enough = "" if needed == SETTLED else words.percent(needed)
+        larger = verdict.above > verdict.below
+        said.append(plain.beside_the_margin(verdict.label, *likely, larger=larger, enough=enough))
     return with_nothing(core, said)
 
 

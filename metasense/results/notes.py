@@ -152,6 +152,11 @@ def _limits(core: Core) -> list[str]:
         found.append(
             f"The priors were learned from {core.priors.learned_from}: right as far as this is a variable like those."
         )
+    if core.priors.earlier:
+        found.append(
+            f"The priors come from {core.priors.earlier}: right as far as nothing else has changed since, and if none "
+            "of its panels is among these."
+        )
     if not quick(core):
         found.append(
             "So many panels, or tastings in a panel, take a while to check against one another, so the fit is checked "

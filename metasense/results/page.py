@@ -13,7 +13,6 @@ import pandas as pd
 from metasense.core.answers import margin_words
 from metasense.core.core import Core
 from metasense.engine.posterior import Posterior
-from metasense.margins import SETTLED
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
@@ -91,7 +90,9 @@ def page(core: Core) -> pages.Page:
             *sentences.averaged(core),
         ),
         notes=(*core.departures, *notes.on_the_answer(core)),
-        sentences={} if core.margin is None else words.verdict_sentences(margin_words(core.margin), SETTLED),
+        sentences={}
+        if core.margin is None
+        else words.verdict_sentences(margin_words(core.margin), core.margin.settled),
         verdict=verdict.label,
         figure=pages.drawn(forest(core)),
         tables=(panels_table(core, most=None),),

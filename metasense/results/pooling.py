@@ -35,6 +35,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -55,6 +56,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: str | Sequence[str],
@@ -75,6 +77,7 @@ def pool(
     *,
     tastings: Tastings | None = ...,
     margin: Margin | str | None = ...,
+    settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
     priors: Priors | None = ...,
     moderators: None = ...,
@@ -94,6 +97,7 @@ def pool(
     *,
     tastings: Tastings | None = None,
     margin: Margin | str | None = None,
+    settled: float | None = None,
     card: Card | str | os.PathLike[str] | None = None,
     priors: Priors | None = None,
     moderators: str | Sequence[str] | None = None,
@@ -123,6 +127,9 @@ def pool(
         agree, and its repeat tasters enter one by one.
     margin : Margin or str, optional
         The smallest difference that matters; the card's by default. Without one there is no verdict.
+    settled : float, optional
+        Posterior probability that one side of the margin must exceed for a verdict, to be chosen before the panels; the
+        margin's by default, which is 0.95 unless it says otherwise.
     card : Card or path, optional
         The question card written before the panels; where the pool departs from it is said in the notes.
     priors : Priors, optional
@@ -188,6 +195,8 @@ def pool(
     margin = margin_of(margin)
     card = card if card is None or isinstance(card, Card) else Card.load(card)
     margin = card.margin if margin is None and card is not None else margin
+    if settled is not None:
+        margin = _settled(margin, settled)
     if isinstance(panels, Tastings):
         tastings = panels
         panels = tastings.to_panels()
@@ -196,6 +205,11 @@ def pool(
     panels = read_panels(panels)
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
+    if priors.centre_at and (moderators is not None or through_zero is not None):
+        raise ValueError(
+            "priors of an earlier pool are of its average, and with moderators there is none: leave out priors=, or "
+            "moderators=."
+        )
     settings: dict[str, Any] = {"method": method, "draws": int(draws), "chains": int(chains), "seed": int(seed)}
     core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
     if method == "mcmc":
@@ -205,6 +219,14 @@ def pool(
     if interaction is not None:
         raise ValueError("interaction names two of the moderators; name them in moderators= as well.")
     return Pooled(core) if within is None else nest(core, within)
+
+
+def _settled(margin: Margin | None, probability: float) -> Margin:
+    if margin is None:
+        raise ValueError(
+            f'settled belongs to a margin: name one, such as margin="0.2 triangle"; got {probability!r} alone.'
+        )
+    return margin.settled_at(probability)
 
 
 def _sampled(core: Core, progress: bool) -> Core:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from metasense.core.stock import ALPHA, Stock
 from metasense.engine.batch import MARKS
-from metasense.margins import SETTLED
+from metasense.margins import SETTLED, level
 from metasense.showing import figures, plain, tables, words
 
 BEYOND, WITHIN, OPEN = words.VERDICTS
@@ -195,7 +195,7 @@ class Reading:
             f"Model of each {self.noun}: panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau), with its sign "
             "where a direction was named; counts are binomial at the rate of their protocol.",
             f"Priors: {stock.priors.describe(bool(np.isfinite(stock.pools.way).any()))}.",
-            f"Margin: {margin}. A verdict takes a probability above {words.percent(SETTLED)} on its side.",
+            f"Margin: {margin}. A verdict takes a probability above {words.percent(level(stock.margin))} on its side.",
             f"Computation: integration on nodes that all {self.plural} share, checked against every second of them; "
             f"{singly or 'none'} of {len(stock)} needed nodes of their own.",
         )

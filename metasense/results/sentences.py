@@ -15,7 +15,7 @@ from metasense.core.answers import lean, margin_words
 from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.engine.priors import EVEN
-from metasense.margins import SETTLED
+from metasense.margins import level
 from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
 from metasense.questions.sensitivity import prior_cases, prior_range
@@ -32,10 +32,7 @@ INTERVALS = (
     "Summaries: medians and credible intervals (95 %, equal-tailed); rates are averaged over panels. The margin is "
     "compared with the average d-prime."
 )
-DECISION = (
-    "A question is called settled when one side of the margin has a posterior probability above "
-    f"{words.percent(SETTLED)}."
-)
+DECISION = "A question is called settled when one side of the margin has a posterior probability above"
 
 
 def headline(core: Core) -> str:
@@ -165,7 +162,7 @@ def methods(core: Core, *, centre: str, priors: str, computation: str, sensitivi
         f"Priors: {priors}.",
         f"Computation: {computation}",
         INTERVALS,
-        f"Decision: {_chosen(core)} {DECISION}",
+        f"Decision: {_chosen(core)} {DECISION} {words.percent(level(core.margin))}.",
         f"Sensitivity: {sensitivity}",
         f"To repeat it: metasense {version('metasense')}, data with SHA-256 {core.panels.fingerprint[:12]}..., seed "
         f"{core.settings['seed']}.",

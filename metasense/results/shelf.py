@@ -88,6 +88,8 @@ def pool_each(
     margin = margin_of(margin)
     tables_ = read_stocked(panels, by)
     priors = stated_priors(priors)
+    if priors.centre_at:
+        raise ValueError("priors of an earlier pool are of one variable, and these are many: leave out priors=.")
     told = _teller(len(tables_.names)) if progress else None
     return Shelf(stocked(tables_, margin=margin, priors=priors, executor=executor, told=told))
 

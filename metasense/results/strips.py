@@ -11,7 +11,7 @@ from metasense.core.core import Core
 from metasense.engine.distribution import Array, Distribution
 from metasense.engine.posterior import Posterior
 from metasense.engine.spreads import average_d_prime
-from metasense.margins import SETTLED
+from metasense.margins import level
 from metasense.showing import figures
 from metasense.showing.movable import Movable, Strip, margins
 
@@ -51,7 +51,7 @@ def movable(core: Core, rows: Mapping[str, Posterior]) -> Movable:
         strips=tuple(shown),
         d_primes=tuple(d_primes.tolist()),
         margin=margin,
-        settled=SETTLED,
+        settled=level(core.margin),
         against=tuple((100 * test.p_correct(-d_primes)).tolist()) if signed else (),
         margin_against=against,
     )

@@ -119,9 +119,13 @@ def record(record: Mapping[str, Any]) -> None:
 
 
 def _priors(part: Any) -> None:
-    """Three scales; of learned priors also odds, and what they were learned from."""
+    """Three scales; of learned priors also odds, and what they were learned from; of an earlier pool, where it was."""
     need(isinstance(part, dict), "its priors are none")
     rest = dict(part)
+    if "mu_at" in rest:
+        need(_finite(rest.pop("mu_at")), "its priors expect no centre")
+    if "earlier" in rest:
+        texts(rest.pop("earlier"))
     if "learned_from" in rest:
         texts(rest.pop("learned_from"))
         odds = rest.pop("odds", None)

@@ -106,15 +106,18 @@ def lead(verdict: str) -> str:
     return f"{verdict[0].upper()}{verdict[1:]}" if known else "No verdict without a margin"
 
 
-def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool) -> str:
-    """How probable it is that the difference is on the likelier side of the margin.
+def beside_the_margin(verdict: str, above: str, below: str, *, larger: bool, enough: str = "") -> str:
+    """How probable it is that the difference is on the likelier side of the margin; where said, what would be enough.
 
     >>> print(beside_the_margin("within the margin", "3 %", "97 %", larger=False))
     It is 97 % probable that the difference is smaller than the margin, though a small one may be there.
+    >>> print(beside_the_margin("not settled", "88 %", "12 %", larger=True, enough="90 %"))
+    It is 88 % probable (above 90 % settles it) that the difference is larger than the margin.
     """
     likely, side = (above, "larger") if larger else (below, "smaller")
     more = ", though a small one may be there" if verdict == WITHIN else ""
-    return f"It is {likely} probable that the difference is {side} than the margin{more}."
+    settles = f" (above {enough} settles it)" if enough else ""
+    return f"It is {likely} probable{settles} that the difference is {side} than the margin{more}."
 
 
 def with_nothing(said: Sequence[str], probability: float, odds: float = 1 / 3) -> tuple[str, ...]:

@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metasense.engine.priors import LARGEST, SMALLEST, LearnedPriors, Priors, log_change, stated
+import metasense as ms
+from metasense.alone.beliefs import ON_D_PRIME, prior_density
+from metasense.engine.priors import LARGEST, SMALLEST, LearnedPriors, Priors, folded, log_change, stated
+from metasense.protocols import protocol
+from metasense.questions.sensitivity import under_priors
 
 
 @pytest.mark.parametrize(("name", "largest"), [("centre_scale", 3.0), ("spread_scale", 1.5), ("slope_scale", 3.0)])
@@ -18,7 +22,8 @@ def test_the_limits_themselves_are_allowed_and_nothing_beyond(name, largest):
 
 
 def test_the_defaults_are_those_that_are_stated():
-    assert vars(Priors()) == {"centre_scale": 1.5, "spread_scale": 0.5, "slope_scale": 0.5}
+    scales = {"centre_scale": 1.5, "spread_scale": 0.5, "slope_scale": 0.5}
+    assert vars(Priors()) == scales | {"centre_at": 0.0, "earlier": ""}
     assert stated(None) == Priors() and stated(Priors(1.0)) == Priors(1.0)
     with pytest.raises(ValueError, match=r"priors are prior scales, for instance .* got \(1, 2\)"):
         stated((1, 2))
@@ -80,3 +85,108 @@ def test_learned_priors_say_what_they_come_from():
         LearnedPriors(1.0, 0.4, odds=(0.5, 0.5, 0.5), learned_from="x")
     with pytest.raises(ValueError, match=r"learned from a shelf.*got int"):
         Priors.learned(3)
+
+
+NEW = {"panel": ["A", "B"], "tastings": [30, 24], "correct": [16, 11]}
+
+
+def by_plain_sums(names, priors, directed):
+    """Log evidence and mean of the average d-prime, by sums over centre, spread and panels; no cosine in it."""
+    step = 0.02
+    mu = np.arange(-8, 8 + step / 2, step) if directed else np.arange(0, 8 + step / 2, step)
+    tau = np.arange(0.01, 3, step)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(41)
+    weights = weights / weights.sum()
+    theta = mu[:, None, None] + tau[None, :, None] * nodes
+    mass = 2 * stats.norm.pdf(tau, 0, priors.spread_scale) * np.ones((len(mu), 1))
+    at_centre = stats.norm.pdf(mu, priors.centre_at, priors.centre_scale)
+    if not directed:
+        at_centre = at_centre + stats.norm.pdf(mu, -priors.centre_at, priors.centre_scale)
+        at_centre[0] /= 2  # an end of the trapezoid
+    mass = mass * at_centre[:, None]
+    for name, n, x in zip(names, NEW["tastings"], NEW["correct"], strict=True):
+        test = protocol(name)
+        mass = mass * (stats.binom.pmf(x, n, test.p_correct(theta if test.directed else np.abs(theta))) @ weights)
+    average = stats.foldnorm.mean(np.abs(mu)[:, None] / tau, scale=tau)
+    return np.log(mass.sum() * step**2), (mass * average).sum() / mass.sum()
+
+
+@pytest.mark.parametrize("names", [("triangle", "tetrad"), ("2-AFC", "triangle")])
+@pytest.mark.parametrize("at", [1.2, -0.7])
+def test_a_pool_with_an_earlier_centre_is_that_of_plain_sums(names, at):
+    priors = Priors(0.4, 0.3, centre_at=at, earlier="last year's panels")
+    pooled = ms.pool(NEW | {"protocol": names}, priors=priors)
+    log_evidence, mean = by_plain_sums(names, priors, directed="2-AFC" in names)
+    assert pooled.core.evidences.varying == pytest.approx(log_evidence, abs=1e-5)
+    assert pooled.average.mean == pytest.approx(mean, abs=1e-4)
+    wider = priors.scaled(spread=2)
+    again = ms.pool(NEW | {"protocol": names}, priors=wider).average
+    assert under_priors(pooled.core, wider).mean == pytest.approx(again.mean, abs=2e-4)
+
+
+def test_one_size_expected_somewhere_is_that_of_a_sum():
+    priors = Priors(0.4, centre_at=1.2, earlier="last year's panels")
+    step = 0.001
+    d = np.arange(0, 10, step)
+    density = stats.norm.pdf(d, 1.2, 0.4) + stats.norm.pdf(d, -1.2, 0.4)
+    for n, x in zip(NEW["tastings"], NEW["correct"], strict=True):
+        density = density * stats.binom.pmf(x, n, protocol("triangle").p_correct(d))
+    density[0] /= 2
+    pooled = ms.pool(NEW | {"protocol": "triangle"}, priors=priors)
+    assert pooled.core.evidences.same == pytest.approx(np.log(density.sum() * step), abs=1e-6)
+    assert pooled.core.common.log_evidence(priors) == pytest.approx(np.log(density.sum() * step), abs=1e-6)
+
+
+@pytest.mark.parametrize(("at", "scale"), [(2.0, 0.5), (0.5, 0.5), (0.3, 0.2), (1.0, 1.2)])
+def test_the_folded_normal_has_the_mean_and_mean_square_of_another_library(at, scale):
+    mean = stats.foldnorm.mean(at / scale, scale=scale)
+    assert folded(mean, at**2 + scale**2) == pytest.approx((at, scale), rel=1e-4)
+
+
+def test_an_earlier_pool_is_believed_as_far_as_is_said():
+    table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 40, "correct": [22, 25, 20]}
+    old = ms.pool(table)
+    whole, half, hardly = (Priors.from_pool(old, share) for share in (1.0, 0.5, 1e-9))
+    centre = old.posterior.distribution(lambda mu, tau: mu + 0 * tau)
+    assert stats.foldnorm.mean(whole.centre_at / whole.centre_scale, scale=whole.centre_scale) == pytest.approx(
+        centre.mean, abs=1e-6
+    )
+    assert whole.centre_scale < half.centre_scale < hardly.centre_scale == pytest.approx(1.5, abs=1e-6)
+    assert whole.centre_at > half.centre_at > hardly.centre_at == pytest.approx(0, abs=1e-6)
+    assert half.earlier == "an earlier pool of 3 panels (the table), half believed"
+    new = ms.pool(NEW | {"protocol": "triangle"}, priors=whole)
+    together = ms.pool({k: [*np.broadcast_to(v, 3).tolist(), *NEW.get(k, ["triangle"] * 2)] for k, v in table.items()} | {"panel": list("ABCDE")})  # fmt: skip
+    assert new.average.mean == pytest.approx(together.average.mean, abs=0.05)  # roughly what all five together say
+    assert whole.earlier in " ".join(str(new.details()).split())
+    assert Priors.of_stored(half.stored()) == half
+
+
+def test_an_earlier_pool_is_no_prior_where_it_cannot_be_one(tmp_path):
+    priors = Priors(0.4, centre_at=1.2, earlier="last year's panels")
+    table = NEW | {"protocol": "triangle", "weeks": [1, 2]}
+    for wrong in ({"moderators": "weeks"},):
+        with pytest.raises(ValueError, match="priors of an earlier pool are of its average"):
+            ms.pool(table, priors=priors, **wrong)
+    with pytest.raises(ValueError, match="of one variable, and these are many"):
+        ms.pool_each(table, by="weeks", priors=priors)
+    with pytest.raises(ValueError, match="a plain pool"):
+        Priors.from_pool(table)
+    for wrong in (0, 1.1, True, "half"):
+        with pytest.raises(ValueError, match="discount is a share above 0"):
+            Priors.from_pool(ms.pool(table), wrong)
+    with pytest.raises(ValueError, match="say what that comes from"):
+        Priors(centre_at=1.0)
+    with pytest.raises(ValueError, match="within 3 of 0"):
+        Priors(centre_at=3.1, earlier="a guess")
+    saved = ms.pool(table, priors=priors).save(tmp_path / "pool.nc")
+    assert ms.load(saved).priors == priors
+
+
+def test_one_panel_takes_an_earlier_centre_as_a_pool_of_it_does():
+    priors = Priors(0.4, 0.3, centre_at=1.2, earlier="last year's panels")
+    d = np.linspace(0, 8, 4001)
+    assert prior_density(d, priors).sum() * (d[1] - d[0]) == pytest.approx(1, abs=1e-3)
+    alone = ms.one_panel("triangle", 30, 16, margin="0.2 triangle", priors=priors)
+    pooled = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 30, "correct": 16}, priors=priors)
+    below = pooled.panel("A").below(alone.margin.d_prime)
+    assert 1 - alone.beyond[ON_D_PRIME] == pytest.approx(below, abs=1e-4)

@@ -254,7 +254,7 @@ def test_people_are_fewer_than_tastings_only_when_they_repeat():
         (lambda: power("triangle", 20, d_prime=np.nan), "d_prime is a number, or several; got nan"),
         (lambda: power("triangle", 20, p_d="small"), "p_d is a number, or several; got 'small'"),
         (lambda: verdict_chances("triangle", 24, 0.3, d_prime=1.0), "margin is a Margin, for instance"),
-        (lambda: verdict_chances("triangle", 24, Margin(d_prime=1), d_prime=1.0, settled=0.3), "above 0.5 and below 1"),
+        (lambda: verdict_chances("triangle", 24, Margin(d_prime=1), d_prime=1.0, settled=0.3), "above 0.5, so that"),
         (lambda: power("triangle", 20, p_d=30), "share between 0 and 1"),
         (lambda: tasters_needed("triangle", p_d=0), "larger than none"),
         (lambda: tasters_needed("triangle", d_prime=0), "larger than none; got d_prime = 0"),
