@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -314,27 +316,47 @@ def _nested(rng: Rng) -> Found:
     return found
 
 
-def sampled_moderators(rng: Rng) -> Found:
-    """Two moderators at once, which only PyMC can do."""
+def _several(rng: Rng, *, interaction: bool = False, pairs: bool = False, method: str = "grid") -> Found:
+    """Two moderators at once, also with an interaction; or one of numbers, with panels within pairs."""
     x, y = np.array(moderator_recovery.WEEKS), np.array([3.0, 1, 4, 1, 5, 9, 2, 6, 5, 3])
-    z = np.stack([(v - v.mean()) / v.std() for v in (x, y)])
+    z = np.stack([(v - v.mean()) / v.std() for v in (x, y)])[: 1 if pairs else 2]
+    if interaction:
+        z = np.concatenate([z, z[:1] * z[1:]])
+    pair = np.array([0, 1, 2, 3, 4, 4, 3, 2, 1, 0])
     centre = np.full(10, -1.0)
     while (centre < 0).any():  # undirected panels do not tell the side of 0
         mu, tau = centre_and_spread(rng, False)
-        beta = rng.normal(0, PRIORS.slope_scale, 2)
+        beta = rng.normal(0, PRIORS.slope_scale, len(z))
         centre = mu + beta @ z
-    theta = rng.normal(centre, tau)
+    between = 0.0
+    if pairs:
+        tau, between = np.abs(rng.normal(0, PRIORS.spread_scale / np.sqrt(2), 2)).tolist()
+    theta = rng.normal(centre + between * rng.normal(size=5)[pair], tau)
     test = forced_choice("tetrad")
-    correct = [counted(test, float(d), 30, rng).correct for d in theta]
+    correct = [counted(test, float(d), 30, rng).correct for d in np.abs(theta)]
     frame = {"panel": [f"P{i}" for i in range(10)], "protocol": test.name, "tastings": 30, "correct": correct}
-    sampler = {"draws": 500, "chains": 2, "seed": int(rng.integers(2**31))}
-    found = ms.pool(frame | {"x": x, "y": y}, moderators=["x", "y"], **sampler)
-    there = found.at(x=float(x[0]), y=float(y[0]))
-    return {
+    frame |= {"x": x, "y": y, "pair": [f"pair {k}" for k in pair]}
+    asked: dict[str, Any] = {"moderators": ["x"] if pairs else ["x", "y"], "method": method}
+    asked |= {"within": "pair"} if pairs else {}
+    asked |= {"interaction": ("x", "y")} if interaction else {}
+    found = ms.pool(frame, draws=500, chains=2, seed=int(rng.integers(2**31)), **asked)
+    there = found.at(x=float(x[0])) if pairs else found.at(x=float(x[0]), y=float(y[0]))
+    whole = float(np.hypot(tau, between))
+    out = {
         "slope of the first": (found.slope("x"), float(beta[0] / x.std())),
-        "average there": (there.average, average(float(centre[0]), tau)),
-        "spread": (found.spread, tau),
+        "average there": (there.average, average(float(centre[0]), whole)),
+        "spread": (found.spread, whole),
     }
+    if pairs:
+        out |= {"between pairs": (found.engine.part("between"), between)}
+    if interaction:
+        out |= {"interaction": (found.interaction(), float(beta[2] / x.std() / y.std()))}
+    return out
+
+
+def sampled_moderators(rng: Rng) -> Found:
+    """Two moderators at once, by PyMC."""
+    return _several(rng, method="mcmc")
 
 
 CASES = moderator_recovery.CASES
@@ -353,6 +375,9 @@ STUDIES = {
     "dose": Study("dose through zero", _moderated(CASES[3]), 1000),
     "category": Study("moderator of three categories", _moderated(CASES[4]), 1000),
     "nesting": Study("panels within batch pairs", _nested, 1000),
+    "two-moderators": Study("two moderators", _several, 1000),
+    "interaction": Study("two moderators and their interaction", partial(_several, interaction=True), 1000),
+    "number-in-pairs": Study("a number within batch pairs", partial(_several, pairs=True), 1000),
     "mcmc": Study("pool, sampled (2 chains of 500)", sampled, 60),
     "mcmc-moderators": Study("two moderators, sampled (2 chains of 500)", sampled_moderators, 40),
 }

@@ -51,14 +51,14 @@ def test_means_and_variances_are_those_of_the_normals(box, deep):
 
 def test_cells_along_an_axis_are_its_marginal(box, deep):
     edges, mass = box.cells(0)
-    assert edges.shape == (129,) and mass.shape == (128, 97)
+    assert edges.shape == (257,) and mass.shape == (256, 97)
     assert np.cumsum(mass.sum(axis=1)) == pytest.approx(
         norm.cdf(edges[1:], 1, 0.2) - norm.cdf(edges[0], 1, 0.2), abs=1e-7
     )
     edges, mass = box.cells(1)
     assert np.cumsum(mass.sum(axis=1)) == pytest.approx(norm.cdf(edges[1:], 0.5, np.hypot(0.3, 0.1)), abs=1e-6)
     edges, mass = deep.cells(2)
-    assert mass.shape == (128, 33, 33)
+    assert mass.shape == (256, 33, 33)
     assert np.cumsum(mass.sum(axis=(1, 2))) == pytest.approx(norm.cdf(edges[1:], 2, 0.1), abs=1e-5)
     twice = box.cells(0, 2 * box.density)[1]
     assert twice.sum() == pytest.approx(2)

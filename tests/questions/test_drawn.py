@@ -63,7 +63,7 @@ def test_draws_are_those_of_the_prior_weighted_by_the_panels(asked, within, slop
 
 
 def test_draws_of_words_agree_with_the_answer():
-    frame = TABLE.assign(x=list("aabb"))
+    frame = TABLE.drop(columns="batch_pair").assign(x=list("aabb"))
     pooled = ms.pool(frame, moderators="x")
     draws = pooled.draws
     assert draws["effect"].dims == ("chain", "draw", "moderator")

@@ -244,6 +244,94 @@ def test_categories_have_no_slope_and_must_be_named():
         moderated.at()
 
 
+# --- several at once -------------------------------------------------------------------------------------------------
+
+BOTH = table(
+    [9, 8, 12, 14, 13, 19, 16, 22, 11], [1.0, 2.0, 3.0, 5.0, 8.0, 9.0, 4.0, 7.0, 6.0], y=[3.0, 1, 4, 1, 5, 9, 2, 6, 5]
+)
+HEATED = BOTH.assign(heated=list("yynnynynn"), pair=list("uvwxuvwxu"))
+
+
+def test_several_are_integrated_and_say_how_closely():
+    moderated = ms.pool(BOTH, moderators=["x", "y"], margin=ms.Margin(d_prime=1))
+    assert moderated.method == "grid"
+    assert np.isfinite(moderated.bayes_factor)
+    text = repr(moderated.details())
+    assert re.search(r"integration over [\d,]+\s+weighted\s+points", text)
+    assert re.search(r"agree\s+on\s+quantiles\s+to\s+0\.0", text)
+    assert "PyMC" not in text
+    again = ms.pool(BOTH.iloc[::-1], moderators=["x", "y"], margin=ms.Margin(d_prime=1))
+    low, high = moderated.slope("x").interval()
+    assert again.slope("x").interval() == pytest.approx((low, high), abs=1e-2 * (high - low))
+
+
+def test_an_interaction_says_how_a_slope_depends_on_the_other_moderator():
+    moderated = ms.pool(BOTH, moderators=["x", "y"], interaction=("x", "y"))
+    found = moderated.interaction()
+    slopes = [moderated.slope("x", y=value).mean for value in (2.0, 3.0)]
+    assert slopes[1] - slopes[0] == pytest.approx(found.mean, abs=1e-6)
+    turned = ms.pool(BOTH, moderators=["x", "y"], interaction=("y", "x")).interaction()
+    assert turned.mean == pytest.approx(found.mean, abs=0.02 * found.sd)
+    assert "change in d-prime per unit of x per unit of y" in moderated.to_frame()["quantity"].tolist()
+    assert "the probability that x does more at a higher y is" in moderated.headline()
+
+
+def test_an_interaction_with_words_compares_slopes():
+    frame = HEATED.assign(correct=[9, 12, 8, 10, 19, 11, 14, 13, 12])
+    moderated = ms.pool(frame, moderators=["x", "heated"], interaction=("heated", "x"))
+    one, two = moderated.design["heated"].categories
+    slopes = [moderated.slope("x", heated=value).mean for value in (one, two)]
+    assert moderated.interaction().mean == pytest.approx(slopes[1] - slopes[0], abs=1e-6)
+    assert f"from {one} to {two}" in " ".join(moderated.to_frame()["quantity"])
+
+
+def test_a_number_within_a_level_is_held_against_the_level_alone():
+    moderated = ms.pool(HEATED, moderators="x", within="pair")
+    nested = ms.pool(HEATED, within="pair")
+    factor = np.exp(moderated.log_evidence - nested.levels.box.log_evidence)
+    assert moderated.bayes_factor == pytest.approx(factor)
+    rows = moderated.to_frame()["quantity"].tolist()
+    assert "spread with moderators, between values of pair" in rows
+    assert "both within pair" in moderated.explained()
+
+
+@pytest.mark.parametrize(
+    ("asked", "reason"),
+    [
+        ({"moderators": ["x", "y"], "interaction": ("x", "x")}, "interaction names two different moderators"),
+        ({"moderators": ["x", "y"], "interaction": ("x", "heated")}, "interaction names 'heated', which must be among"),
+        (
+            {"moderators": ["x", "y"], "through_zero": "x", "interaction": ("x", "y")},
+            "'x' goes through zero and so multiplies",
+        ),
+    ],
+)
+def test_an_interaction_that_cannot_be_is_refused(asked, reason):
+    with pytest.raises(ms.PanelsError, match=reason):
+        ms.pool(HEATED, **asked)
+
+
+def test_words_with_too_many_values_beside_a_number_are_sent_to_the_level():
+    size = 60
+    frame = table([12] * size, np.arange(size) % 7 * 1.0, supplier=[f"S{i % 15}" for i in range(size)])
+    with pytest.raises(ms.PanelsError, match=r"'supplier' has 15 different words.*within='supplier'"):
+        ms.pool(frame, moderators=["x", "supplier"])
+
+
+def test_what_does_not_settle_is_sampled_and_says_so(monkeypatch):
+    from metasense.engine.grid import IntegrationError
+    from metasense.questions import moderators as questions
+
+    def never(*given, **asked):
+        raise IntegrationError("The integration did not settle")
+
+    sampled = []
+    monkeypatch.setattr(questions.Several, "integrate", never)
+    monkeypatch.setattr(questions.Moderation, "_sampled", lambda *given: sampled.append(given))
+    ms.pool(BOTH, moderators=["x", "y"])
+    assert len(sampled) == 1
+
+
 # --- the demo data --------------------------------------------------------------------------------------------------
 
 
@@ -748,6 +836,7 @@ def test_two_moderators_equal_truths_from_the_prior_weighted_by_the_panels():
         table([9, 12, 10, 15, 13, 19, 14, 18], [1, 2, 3, 4, 6, 8, 8, 12], y=[31, 44, 25, 38, 52, 29, 47, 33]),
         moderators=["x", "y"],
         draws=2000,
+        method="mcmc",
     )
     X, rng, size = moderated.design.columns, np.random.default_rng(1), 400_000
     mu, tau, beta = abs(rng.normal(0, 1.5, size)), abs(rng.normal(0, 0.5, size)), rng.normal(0, 0.5, (size, 2))

@@ -669,7 +669,7 @@ def test_moderators_and_levels_come_back_and_come_out_again(structure, tmp_path)
 @pytest.mark.mcmc
 @pytest.mark.slow
 def test_several_moderators_are_sampled_again_and_not_compared(tmp_path):
-    both = ms.pool("datasets/coffee_bags.csv", moderators=["weeks_stored", "brew"], draws=100, chains=2)
+    both = ms.pool("datasets/coffee_bags.csv", moderators=["weeks_stored", "brew"], draws=100, chains=2, method="mcmc")
     path = both.save(tmp_path / "both.nc")
     pd.testing.assert_frame_equal(ms.load(path).to_frame(), both.to_frame(), rtol=1e-6)
     with pytest.raises(ValueError, match=r"both\.nc.* holds a pool with moderators that PyMC sampled"):
