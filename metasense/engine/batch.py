@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate, overdispersions
+from metasense.engine.grid import integrate, log_prior, overdispersions
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.plane import Plane
 from metasense.engine.priors import LARGEST, Priors
@@ -446,7 +446,7 @@ def above_margin(variables: Variables, priors: Priors, margin: float) -> Array:
     gammas = [(float(g), float(np.log(w))) for g, w in zip(*overdispersions(variables.evidence), strict=True)]
     laid = [(_averaged(variables.evidence, nodes, signs, gamma), log) for gamma, log in gammas]
     with np.errstate(divide="ignore"):
-        prior = nodes.log_prior(priors, directed) + nodes.log_volume
+        prior = [log_prior(sign * nodes.mu, nodes.tau, priors, directed) + nodes.log_volume for sign in signs]
     out, error = np.empty(len(variables)), np.empty(len(variables))
     below, half = nodes.up_to(margin), nodes.halved[0]
     for start in range(0, len(variables), CHUNK):
@@ -457,7 +457,8 @@ def above_margin(variables: Variables, priors: Priors, margin: float) -> Array:
         counts = csr_array((np.ones(len(owner)), (owner, np.concatenate(members))), shape=shape)
         logs: list[Array | None] = [None] * len(signs)
         for tables, log in laid:
-            logs = [_added(before, counts @ table + (log + prior)) for before, table in zip(logs, tables, strict=True)]
+            for i, table in enumerate(tables):
+                logs[i] = _added(logs[i], counts @ table + (log + prior[i]))
         peak = np.max([log.max(axis=1) for log in logs if log is not None], axis=0)
         mass = np.sum([np.exp(log - peak[:, None]) for log in logs if log is not None], axis=0)
         whole = mass.sum(axis=1)

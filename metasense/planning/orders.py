@@ -173,14 +173,16 @@ def _left_over(orders: Orders, served: tuple[int, ...], size: int) -> tuple[np.n
     The evenest choices of all can favour a place: of two triangles left over the odd sample is never first in those in
     which either product comes first once. Over many panels that would be a habit of the plan.
     """
+    rights = {orders.right(letters) for letters in orders.all}
+    if not all(isinstance(right, tuple) and [len(group) for group in right] == [1] for right in rights):
+        return (_evenest(orders, served, size),)  # no single place could be favoured
     choices, totals = _choices(orders, served, size)
     weights = _traits(orders)[1]
     uneven = (totals**2) @ weights
     best = uneven <= uneven.min() + 1e-9
     gravest = (totals**2) @ np.where(weights == MOST, weights, 0)  # places and products
     allowed = gravest <= gravest[best].min() + 1e-9
-    places = len({frozenset(r) if isinstance(r := orders.right(s), tuple) else r for s in orders.all})
-    pattern = np.unique(totals[:, :places], axis=0, return_inverse=True)[1].ravel()
+    pattern = np.unique(totals[:, : len(rights)], axis=0, return_inverse=True)[1].ravel()
     if set(pattern[best]) == set(pattern[allowed]):
         return (choices[best],)
     found = []

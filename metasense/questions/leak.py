@@ -65,7 +65,7 @@ class Leak(Pictured):
     >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]},
     ...                  margin="d'=0.8")
     >>> pooled.leak().to_frame().set_index("told")["median"].round(2).to_dict()[0.2]
-    0.93
+    0.9
     """
 
     _depicts = "The average d-prime against the share of tasters who knew the answer by other means."

@@ -25,7 +25,9 @@ Height = Callable[[Array, Array], Array]  # log density of centre, without its s
 
 
 def named(core: Core) -> list[tuple[str, Height]]:
-    """The other shapes, by name."""
+    """The other shapes, by name; none where an earlier pool says where the centre is, which is the prior's shape."""
+    if core.priors.centre_at:
+        return []
     test = core.main_protocol
     return [
         (f"prior of the centre flat on the {test.name} p_d", flat_on_p_d(core.priors, test)),
@@ -73,9 +75,9 @@ def under(core: Core, height: Height) -> Distribution:
     def factor(plane: Plane) -> Sequence[Array]:
         size = np.abs(plane.mu)
         out = []
-        for series, _, _ in plane.regions:
+        for series, sign, _ in plane.regions:
             both = np.log(2.0) if series.directed else 0.0  # a centre with a sign has half the height on either side
-            before = log_prior(plane.mu, plane.tau, core.priors, series.directed)
+            before = log_prior(sign * plane.mu, plane.tau, core.priors, series.directed)
             out.append(height(size, plane.tau) - both - before)
         return out
 

@@ -82,3 +82,13 @@ def test_the_levels_at_the_margin_are_said():
     found = ms.pool(TABLE, margin=MARGIN).operating(sets=200)
     assert "These are the levels of the two verdicts." in " ".join(found.sentences())
     assert all(banned(text) == [] for text in found.sentences())
+
+
+def test_an_earlier_pool_enters_on_its_side():
+    # directed panels, whose prior centre has a sign
+    earlier = ms.pool({"panel": list("AB"), "protocol": "2-AFC", "tastings": 40, "correct": [30, 31]})
+    priors = ms.Priors.from_pool(earlier, discount=0.3)
+    evidence = (Counts(ms.protocol("2-AFC"), 30, 21),)
+    (found,) = above_margin(Variables(evidence, (np.array([0]),)), priors, 1.0)
+    pooled = ms.pool({"panel": "C", "protocol": "2-AFC", "tastings": 30, "correct": 21}, priors=priors)
+    assert found == pytest.approx(pooled.average.above(1.0), abs=2e-4)

@@ -66,3 +66,8 @@ def test_shapes_stand_beside_the_scales():
         "priors with heavier tails (half-Cauchy, the same scales)",
     ]
     assert "priors of another shape" in found.sentences()[1]
+
+
+def test_where_an_earlier_pool_is_the_prior_no_other_shape_is_tried():
+    priors = ms.Priors.from_pool(ms.pool(TABLE), discount=0.5)
+    assert not len(ms.pool(TABLE, priors=priors).sensitivity().about("prior shape"))
