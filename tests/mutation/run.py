@@ -50,6 +50,8 @@ MIRRORS = {
     "alone/panels": ["panels_alone", "single"],
     "claims/numbers": ["numbers_said", "check"],
     "claims/rules": ["check"],
+    "engine/several": ["several_unknowns"],
+    "questions/rules": ["tasters_rules"],
     "cli/before": ["cli"],
     "cli/commands": ["cli"],
     "cli/options": ["cli"],
