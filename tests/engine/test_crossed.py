@@ -155,7 +155,9 @@ def test_the_likelihood_is_the_product_over_people_of_sums_over_standings():
         theta = np.stack([a.ravel() for a in np.meshgrid(sums.theta, sums.theta, indexing="ij")], axis=1)
         ours = found.log_likelihoods(theta, gammas, np.full(len(theta), g)).reshape(brute.shape)
         near = brute > brute.max() - 7  # farther off, midpoints miss the few who slip
-        assert np.abs(ours - brute)[near].max() < 2e-2  # straight lines between points of the axis, midpoints in the sums
+        assert (
+            np.abs(ours - brute)[near].max() < 2e-2
+        )  # straight lines between points of the axis, midpoints in the sums
 
 
 def test_twice_the_nodes_of_a_standing_change_next_to_nothing_unless_nearly_everybody_is_all_or_nothing():

@@ -12,7 +12,6 @@ from metasense.questions.path import Path
 from metasense.questions.sensitivity import (
     Sensitivity,
     corners,
-    in_one_sitting,
     prior_cases,
     prior_range,
     prior_warnings,
@@ -492,17 +491,6 @@ def test_panels_are_left_out_up_to_a_thousand_different_ones(monkeypatch):
     assert found.about("panel").empty and "there are more than 3 different ones." in found.notes[-1]
     one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}).sensitivity()
     assert one.notes == ()
-
-
-def test_people_who_came_to_several_panels_are_put_in_one_sitting():
-    who = {"panel": list("AAABBB"), "protocol": "triangle", "correct": [1, 0, 1, 1, 1, 0]}
-    met = who | {"taster": ["a", "b", "c", "a", "b", "c"]}
-    pooled = ms.pool(ms.read_tastings(met))
-    sitting = in_one_sitting(pooled.core)
-    expected = ms.pool(ms.read_tastings(met | {"panel": "A"})).average
-    assert sitting.mean == pytest.approx(expected.mean, abs=1e-9)
-    assert in_one_sitting(ms.pool(ms.read_tastings(who | {"taster": list("abcdef")})).core) is None
-    assert in_one_sitting(ms.pool(PLAIN).core) is None
 
 
 def test_the_prior_cases_of_a_pool_are_the_first_rows_of_its_sensitivity():

@@ -59,12 +59,10 @@ def test_what_the_plain_pool_has_is_there_in_the_same_form_or_refused_with_a_rem
 
 
 @pytest.mark.parametrize("kind", KINDS[1:])
-@pytest.mark.parametrize("name", ["draws", "to_arviz"])
-def test_draws_are_the_plain_pools_and_whoever_asks_elsewhere_is_sent_there(kind, name, pools):
-    assert name not in dir(pools[kind]) and not hasattr(kind, name)
-    with pytest.raises(AttributeError, match=rf"the plain pool in it has: \.plain\.{name}"):
-        getattr(pools[kind], name)
-    assert hasattr(pools[kind].plain, name)
+def test_draws_of_a_moderated_or_nested_pool_are_of_its_own_model(kind, pools):
+    own, plain = pools[kind].draws, pools[kind].plain.draws
+    assert own.sizes["draw"] == plain.sizes["draw"]
+    assert set(own) != set(plain) and "posterior" in pools[kind].to_arviz().groups()
 
 
 def test_the_tab_key_offers_nothing_that_only_raises(pools):

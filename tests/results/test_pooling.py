@@ -38,7 +38,6 @@ ms.pool(table, moderators="weeks", margn=margin)  # wrong
 ms.pool(table, within=2)  # wrong
 ms.pool(table, through_zero="weeks")  # wrong
 ms.pool(table, priors={"centre_scale": 1})  # wrong
-ms.pool(table, within="pair").draws  # wrong
 ms.pool(table, moderators="weeks").verdict()  # wrong
 pooled.plot("weeks", "estimate")  # wrong
 pooled.fit(prob=0.9)  # wrong
@@ -59,7 +58,7 @@ def test_a_type_checker_passes_right_calls_and_reports_every_wrong_one(tmp_path)
     reported = {int(number) for number in re.findall(r"calls\.py:(\d+): error", done.stdout)}
     lines = CALLS.splitlines()
     wrong = {number for number, line in enumerate(lines, 1) if line.endswith("# wrong")}
-    assert len(wrong) == 19
+    assert len(wrong) == 18
     assert not reported - wrong, done.stdout + done.stderr
     assert not wrong - reported, [lines[number - 1] for number in wrong - reported]
 
