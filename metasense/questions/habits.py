@@ -64,7 +64,7 @@ def placed(tastings: Tastings) -> pd.DataFrame:
     out.insert(0, "panel", frame["panel"].astype(str))
     out.insert(1, "protocol", frame["protocol"].astype(str))
     out["correct"] = frame["correct"].astype(bool)
-    most = out["protocol"].map(PLACES)
+    most = out["protocol"].map(PLACES).astype(float)  # of no rows at all, words
     in_place = out["right"].between(1, most) & ~(out["picked"] > most)
     whole = in_place.groupby(out["panel"]).transform("all")  # a panel of which only some places are known is left out
     return out[whole].reset_index(drop=True)

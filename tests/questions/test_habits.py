@@ -176,3 +176,9 @@ def test_cautions_seldom_fire_where_guessers_have_no_habit():
         rates = found.guess_rates(drawn)[:, 0]
         fired += max(weight @ (rates > 1 / 3 + habits.SHIFT), weight @ (rates < 1 / 3 - habits.SHIFT)) > habits.SURE
     assert fired <= 4
+
+
+def test_tastings_of_other_protocols_only_have_no_places():
+    rows = [{"panel": "A", "protocol": "tetrad", "taster": t, "served": "1+2/3+4", "answer": "1+2"} for t in range(12)]
+    pooled = ms.pool(ms.read_tastings(rows), margin="0.2 triangle")
+    assert habits.placed(pooled.core.tastings).empty and pooled.plain_answer()
