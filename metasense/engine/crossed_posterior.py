@@ -341,7 +341,7 @@ class Averaged:
             for total, weight in zip(seen, dense, strict=True):
                 total += weight.sum(axis=0)
         most = max(weight.max() for weight in seen)
-        nodes = [np.flatnonzero(weight > EMPTY * most) for weight in seen]
+        nodes = [np.flatnonzero(weight >= min(EMPTY * most, weight.max())) for weight in seen]  # one at least a sign
         return cls._over(given, plane, walk, nodes)
 
     @classmethod

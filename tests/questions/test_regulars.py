@@ -120,3 +120,15 @@ def test_directed_panels_keep_their_sign():
     assert 0 < pooled.expected_way < 1
     assert pooled.regulars().next_rate("2-AFC").support[0] >= 0
     assert pooled.panel("S0").support[0] < 0
+
+
+@pytest.mark.parametrize("at", [1.0, -1.0])
+def test_people_are_followed_where_one_direction_is_ruled_out(at):
+    rows = [
+        {"panel": p, "protocol": "2-AFC", "taster": t, "correct": (p + t) % 2} for p in (1, 2, 3) for t in range(10)
+    ]
+    priors = ms.Priors(0.15, 0.2, centre_at=at, earlier="last year's panels")
+    pooled = ms.pool(ms.read_tastings(rows), priors=priors)
+    apart = ms.pool(ms.read_tastings(rows), priors=priors, regulars=False)
+    assert pooled.core.expected_way == pytest.approx(float(at > 0), abs=1e-3)
+    assert pooled.average.mean == pytest.approx(apart.average.mean, abs=0.1)
