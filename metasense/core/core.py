@@ -26,6 +26,7 @@ from metasense.engine.plane import ENOUGH, Plane, Weighed
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.thinned import SomePosterior, weigh_some
+from metasense.engine.together import one_thread
 from metasense.margins import Margin
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing.called import Called
@@ -109,7 +110,8 @@ class Core:
     def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
         """What `work_out` gives, worked out once for this core under `name`; for what is costly."""
         if name not in self._memo:
-            self._memo[name] = work_out()
+            with one_thread:
+                self._memo[name] = work_out()
         found: T = self._memo[name]
         return found
 

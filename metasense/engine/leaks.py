@@ -150,6 +150,11 @@ class SomeTold:
         """Whether anyone answered more than once."""
         return self.panel.repeated
 
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.panel.pairs
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the counts, each taster's own one a mixture of told and not told."""
         if isinstance(self.panel, Repeats):

@@ -100,6 +100,11 @@ class AtLeast:
         """Whether somebody answered more than once."""
         return self.panel.repeated
 
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.panel.pairs
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the event at each d-prime."""
         if self.repeated:

@@ -13,8 +13,8 @@ import numpy as np
 
 from metasense.core.core import Core
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
-from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats
+from metasense.engine.grid import beside
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, Series
 from metasense.margins import LARGEST, Margin
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import words
@@ -52,7 +52,7 @@ def under_another_rule(core: Core) -> Distribution:
     found = core.collected
     return core.remember(
         "another rule",
-        lambda: integrate([by_attribute(e) for e in found.evidence], found.copies, core.priors)[0].average,
+        lambda: beside(Series, [by_attribute(e) for e in found.evidence], found.copies, core.priors)[0],
     )
 
 

@@ -20,6 +20,7 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core, Tests
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
+from metasense.engine.together import one_thread
 from metasense.margins import Margin
 from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
@@ -270,6 +271,7 @@ class Pool(Pictured, Answered, Statement):
                 f"this pool has no moderators, so {name!r} cannot be chosen; pool(..., moderators={name!r}) puts it in."
             )
 
+    @one_thread
     def report(
         self,
         path: str | os.PathLike[str],

@@ -14,6 +14,7 @@ from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import joined
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
+from metasense.engine.together import one_thread
 from metasense.margins import Margin, margin_of
 from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
@@ -30,6 +31,7 @@ Method = Literal["grid", "mcmc"]
 
 
 @overload
+@one_thread
 def pool(
     panels: Any,
     *,
