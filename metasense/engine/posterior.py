@@ -17,8 +17,8 @@ from scipy.interpolate import CubicSpline
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.engine.process import one_thread
 from metasense.engine.spreads import average_d_prime
-from metasense.engine.together import one_thread
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]

@@ -20,7 +20,7 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core, Tests
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
-from metasense.engine.together import one_thread
+from metasense.engine.process import one_thread
 from metasense.margins import Margin
 from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
@@ -271,7 +271,6 @@ class Pool(Pictured, Answered, Statement):
                 f"this pool has no moderators, so {name!r} cannot be chosen; pool(..., moderators={name!r}) puts it in."
             )
 
-    @one_thread
     def report(
         self,
         path: str | os.PathLike[str],
@@ -314,7 +313,8 @@ class Pool(Pictured, Answered, Statement):
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
-        page = self._answered(self._page())
+        with one_thread:
+            page = self._answered(self._page())
         sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
         page = replace(page, also=sections)
         if title:

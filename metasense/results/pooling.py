@@ -14,7 +14,7 @@ from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import joined
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
-from metasense.engine.together import one_thread
+from metasense.engine.process import one_thread
 from metasense.margins import Margin, margin_of
 from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
@@ -31,7 +31,6 @@ Method = Literal["grid", "mcmc"]
 
 
 @overload
-@one_thread
 def pool(
     panels: Any,
     *,
@@ -224,14 +223,15 @@ def pool(
     if tastings is not None:
         followed = regulars and method == "grid" and (moderators, through_zero, within) == (None, None, None)
         settings["rho"] = float(rho) if followed else 0.0
-    core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
-    if method == "mcmc":
-        core = _sampled(core, progress)
-    if moderators is not None or through_zero is not None:
-        return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
-    if interaction is not None:
+    if interaction is not None and moderators is None and through_zero is None:
         raise ValueError("interaction names two of the moderators; name them in moderators= as well.")
-    return Pooled(core) if within is None else nest(core, within)
+    with one_thread:
+        core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
+        if method == "mcmc":
+            core = _sampled(core, progress)
+        if moderators is not None or through_zero is not None:
+            return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
+        return Pooled(core) if within is None else nest(core, within)
 
 
 def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
