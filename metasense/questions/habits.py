@@ -25,9 +25,9 @@ from scipy.special import chdtrc
 
 from metasense.core.core import Core
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
+from metasense.engine.grid import beside
 from metasense.engine.leaks import guessed
-from metasense.engine.likelihood import Evidence
+from metasense.engine.likelihood import Evidence, Series
 from metasense.protocols import forced_choice
 from metasense.showing import tables, words
 from metasense.showing.results import Result
@@ -435,4 +435,4 @@ def _under_habits(core: Core) -> Distribution | None:
     for which, rate in distinct:
         panel = core.collected.evidence[which]
         evidence.append(panel if rate is None else guessed(panel, rate))
-    return integrate(evidence, list(distinct.values()), core.priors)[0].average
+    return beside(Series, evidence, list(distinct.values()), core.priors)[0]

@@ -19,8 +19,9 @@ from metasense.core.answers import Verdict, side
 from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
+from metasense.engine.grid import beside
 from metasense.engine.leaks import told
+from metasense.engine.likelihood import Series
 from metasense.questions.sensitivity import answer
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
@@ -38,8 +39,9 @@ def with_told(core: Core, share: float) -> Distribution:
     found = core.collected
 
     def work_out() -> Distribution:
-        evidence = [told(panel, share) for panel in found.evidence]
-        return integrate(evidence, found.copies, core.priors)[0].average
+        if share == 0 and core.regulars is None and core.settings["method"] == "grid":
+            return core.average
+        return beside(Series, [told(panel, share) for panel in found.evidence], found.copies, core.priors)[0]
 
     return core.remember(("told", share), work_out)
 
