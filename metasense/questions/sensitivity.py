@@ -396,6 +396,11 @@ class Sensitivity(Pictured):
         return [*self.sentences(), self._table()]
 
 
+def sensitivity_of(core: Core) -> Sensitivity:
+    """The pool under other choices, worked out once."""
+    return core.remember("sensitivity", lambda: Sensitivity.of(core))
+
+
 def _other_ways(core: Core, prob: float) -> list[dict[str, Any]]:
     """A row each for guessers with habits, where places are known, and for another rule, where a protocol has one."""
     rows = []
