@@ -48,6 +48,7 @@ from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.headers import Column, is_known, share_of
 from metasense.tables.opening import open_table
 from metasense.tables.rules import check_panels, check_tastings
+from metasense.tables.several import are_several, as_one, each_read
 from metasense.tables.sheets import PanelsError
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
@@ -69,7 +70,8 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None
         CSV, TSV, Excel (.xlsx) or Parquet. UTF-8 with or without a byte-order mark is expected, UTF-16 and Windows-1252
         are recognised and noted, as are the separators ``,`` ``;`` tab and ``|``, and a decimal comma. Headers may be
         written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases. Rows with
-        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused.
+        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused. A list of such
+        sources, Panels and Tastings among them, is read as one table, in which no panel may occur twice.
     name : str, optional
         What to call the source in messages.
     sheet : str or int, optional
@@ -98,6 +100,10 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None
         ...
     metasense.tables.sheets.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
     """  # noqa: E501
+    if are_several(source):
+        return _named(as_one(each_read(source, lambda one: read_panels(one, sheet=sheet)), read_panels), name)
+    if isinstance(source, Tastings):
+        return source.to_panels()
     return source if isinstance(source, Panels) else _read_panels(source, name, sheet)
 
 
@@ -133,7 +139,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     Parameters
     ----------
     source, name, sheet
-        As for `read_panels`.
+        As for `read_panels`. A list of them is read as one table: several evenings, which keep their notes.
 
     Returns
     -------
@@ -142,7 +148,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     Raises
     ------
     PanelsError
-        A ValueError that lists all problems.
+        A ValueError that lists all problems; also if two of several tables hold the same panel.
 
     Examples
     --------
@@ -154,8 +160,14 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     panel  protocol  correct  tasters  guess rate
     A      triangle  1 of 2         2  1/3
     """
+    if are_several(source):
+        return _named(as_one(each_read(source, lambda one: read_tastings(one, sheet=sheet)), read_tastings), name)
     if isinstance(source, Tastings):
         return source
+    if isinstance(source, Panels):
+        raise PanelsError(
+            "panels hold totals, and single answers cannot be had from them. pool([...]) takes both.", source.source
+        )
     opened = open_table(source, is_known((*TASTING_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
     refuse_served(opened.headers, opened.source)
     checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
@@ -172,14 +184,50 @@ def read_table(source: Any, *, name: str | None = None, sheet: str | int | None 
     >>> type(read_table("panel,protocol,taster,correct\\nA,triangle,T1,1\\nA,triangle,T2,0")).__name__
     'Tastings'
     """
+    if isinstance(source, Panels | Tastings):
+        return source
     opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
     read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
     return read(opened)  # once is all that a pipe can be opened
 
 
+def together(sources: Sequence[Any]) -> tuple[Panels | None, Tastings | None]:
+    """The panels and the tastings of several tables, each as one table; None where there are none.
+
+    Parameters
+    ----------
+    sources : sequence of Panels, Tastings or what `read_table` reads
+        A panel may be in one table of panels and in one of tastings, but not twice in the same kind.
+
+    Returns
+    -------
+    (Panels or None, Tastings or None)
+
+    Raises
+    ------
+    PanelsError
+        If a table cannot be read, a panel is in two tables of one kind, or the tables do not fit together.
+
+    Examples
+    --------
+    >>> one = read_panels("panel,protocol,tastings,correct\\nA,triangle,24,12\\n", name="a.csv")
+    >>> two = read_panels("panel,protocol,tastings,correct,weeks\\nB,duo-trio,30,17,4\\n", name="b.csv")
+    >>> together([one, two])[0].to_frame()["panel"].tolist()
+    ['A', 'B']
+    """
+    tables = each_read(sources, read_table)
+    panels = [table for table in tables if isinstance(table, Panels)]
+    tastings = [table for table in tables if isinstance(table, Tastings)]
+    return as_one(panels, read_panels) if panels else None, as_one(tastings, read_tastings) if tastings else None
+
+
 # --- what the two tables share --------------------------------------------------------------------------------------
 
 _Self = TypeVar("_Self", bound="_Rows")
+
+
+def _named(table: _Self, name: str | None) -> _Self:
+    return table if name is None else replace(table, source=name)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -192,6 +240,15 @@ class _Rows(Result):
 
     def __len__(self) -> int:
         return len(self.frame)
+
+    def __add__(self: _Self, other: object) -> _Self:
+        """Both as one table; no panel may be in the two of them."""
+        if type(other) is not type(self):
+            kinds = f"{type(self).__name__} and {type(other).__name__}"
+            raise TypeError(f"{kinds} do not add up to one table. pool([...]) takes panels and tastings together.")
+        read: Any = read_panels if isinstance(self, Panels) else read_tastings
+        joined: _Self = as_one([self, other], read)
+        return joined
 
     def __iter__(self) -> Iterator[Any]:
         """Rows as named tuples, in the order of the table."""
