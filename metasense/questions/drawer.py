@@ -365,7 +365,7 @@ def reported_only(core: Core, prob: float = 0.95) -> pd.DataFrame | None:
     if not hidden.any() or hidden.all():
         return None
     return pd.DataFrame(
-        {"case": case, "panels": int(keep.sum())} | answer(of_panels(core, keep), core.margin, prob)
+        {"case": case, "panels": int(keep.sum())} | answer(of_panels(core, keep)[0], core.margin, prob)
         for case, keep in (("all panels", np.ones(len(hidden), bool)), ("reported panels only", ~hidden))
     )
 

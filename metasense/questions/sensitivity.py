@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, side
 from metasense.core.core import Core, build
+from metasense.core.evidence import crossing
 from metasense.engine.distribution import Distribution
 from metasense.engine.plane import Weighed
 from metasense.engine.priors import LARGEST, Priors
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
 Mask = NDArray[np.bool_]
 
 MOVES = 0.25  # change of the median under other priors, as a share of it, at which the answer is said to rest on them
-FOLLOWED = 30.0  # effective draws below which a pool that follows people is worked out anew for some of its panels
-CHAINS = 128  # by which that is done: its error is some 4 % of a posterior SD
+FOLLOWED = 0.06  # error in posterior SDs from which a pool that follows people is worked out anew for some panels
+CHAINS = 128  # by which that is done
 MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
@@ -58,23 +59,44 @@ def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> 
     return row | {"p_above": verdict.above, "p_below": verdict.below, "verdict": verdict.label}
 
 
-def of_panels(core: Core, mask: Mask) -> Distribution:
-    """The average d-prime from some of the panels."""
+def of_panels(core: Core, mask: Mask) -> tuple[Distribution, float]:
+    """The average d-prime from some of the panels, and its error in posterior SDs where it is of draws."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    weighed = core.weigh(copies, core.priors)
-    if core.regulars is None or effective(weighed) >= FOLLOWED:
-        return weighed.average
+    if core.regulars is None:
+        return core.weigh(copies, core.priors).average, 0.0
+    if mask.all():
+        return core.average, 0.0
     few = replace(core.panels, frame=core.panels.frame[mask].reset_index(drop=True))
+    if crossing(few.frame, core.tastings) is None:  # of these panels, nobody sat in two
+        return core.apart.weigh(copies, core.priors).average, 0.0
+    weighed = core.weigh(copies, core.priors)
+    error = error_of_draws(weighed)
+    if error <= FOLLOWED:
+        return weighed.average, error
     known = {"margin": core.margin, "priors": core.priors, "settings": core.settings, "chains": CHAINS}
-    some = build(few, core.tastings, **known)  # type: ignore[arg-type]
-    return some.average
+    anew = build(few, core.tastings, **known)  # type: ignore[arg-type]
+    return anew.average, error_of_draws(anew.weigh(anew.collected.copies.astype(float), anew.priors))
 
 
-def effective(weighed: Weighed) -> float:
-    """Of how many draws as good as independent an answer is made, where each region of the plane is a draw."""
+def error_of_draws(weighed: Weighed) -> float:
+    """Error of the mean of the average d-prime in posterior SDs, where each region of the plane is one of the draws."""
+    average = np.repeat(weighed.plane.average, weighed.plane.nodes[1])
     share = np.array([weight.sum() for weight in weighed.weights])
-    return float(share.sum() ** 2 / (share**2).sum())
+    sums = np.array([weight @ average for weight in weighed.weights])
+    squares = sum(weight @ average**2 for weight in weighed.weights)
+    middle = sums.sum()
+    return float(np.sqrt(((sums - share * middle) ** 2).sum() / (squares - middle**2)))
+
+
+def on_draws(errors: Sequence[float]) -> list[str]:
+    """How good answers are that are of draws, which they are where people are followed."""
+    if not any(errors):
+        return []
+    return [
+        "Answers from some of the panels are of draws where people sat in several of them; their medians are good to "
+        f"about {words.percent(max(errors))} of a posterior standard deviation."
+    ]
 
 
 def scaled(priors: Priors, *factors: float) -> Priors | None:
@@ -180,6 +202,7 @@ class Sensitivity(Pictured):
                 f"there is no column {words.listing(map(repr, unknown))}; there is {words.listing(frame.columns)}."
             )
         notes: list[str] = []
+        errors: list[float] = []
         everything = np.ones(len(frame), bool)
         rows: list[dict[str, Any]] = []
 
@@ -192,9 +215,11 @@ class Sensitivity(Pictured):
             if not keep.any():
                 notes.append(f"Not asked, because no panel would be left: {case}.")
                 return
-            add(case, about, of_panels(core, keep), int(keep.sum()))
+            average, error = of_panels(core, keep)
+            errors.append(error)
+            add(case, about, average, int(keep.sum()))
 
-        add("all panels", KINDS[0], of_panels(core, everything), len(frame))
+        add("all panels", KINDS[0], of_panels(core, everything)[0], len(frame))
         edges = [scaled(core.priors, *factors) for factors in EDGES]
         for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
             add(name, "prior", under_priors(core, priors), len(frame))
@@ -223,7 +248,8 @@ class Sensitivity(Pictured):
             left_out: dict[int, Distribution] = {}  # equal panels give equal answers
             for i, (panel, distinct) in enumerate(zip(frame["panel"], core.collected.index, strict=True)):
                 if distinct not in left_out:
-                    left_out[distinct] = of_panels(core, np.arange(len(frame)) != i)
+                    left_out[distinct], error = of_panels(core, np.arange(len(frame)) != i)
+                    errors.append(error)
                 add(f"without {words.one_line(panel)}", "panel", left_out[distinct], len(frame) - 1)
         elif len(frame) > 1:
             notes.append(f"Not asked: leaving out each panel in turn; there are more than {MOST} different ones.")
@@ -231,7 +257,7 @@ class Sensitivity(Pictured):
         whole = cases.iloc[0]
         cases["change"] = cases["median"] - whole["median"]
         cases["verdict_changes"] = cases["verdict"] != whole["verdict"]
-        return cls(cases, None if core.margin is None else core.margin.d_prime, tuple(notes))
+        return cls(cases, None if core.margin is None else core.margin.d_prime, (*notes, *on_draws(errors)))
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the cases, the pool itself first.

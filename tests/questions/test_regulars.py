@@ -132,3 +132,25 @@ def test_people_are_followed_where_one_direction_is_ruled_out(at):
     apart = ms.pool(ms.read_tastings(rows), priors=priors, regulars=False)
     assert pooled.core.expected_way == pytest.approx(float(at > 0), abs=1e-3)
     assert pooled.average.mean == pytest.approx(apart.average.mean, abs=0.1)
+
+
+def test_without_an_evening_after_which_nobody_came_twice_the_answer_is_that_of_the_other_panels():
+    both = evenings(people=8, panels=2, renewed=3)
+    full = ms.pool(both, margin="0.2 triangle")
+    found = full.sensitivity()
+    cases = found.to_frame().set_index("case")
+    for name, other in (("S0", "S1"), ("S1", "S0")):
+        alone = ms.pool(ms.read_tastings(both.frame[both.frame["panel"] == other]), margin="0.2 triangle")
+        row = cases.loc[f"without {name}"]
+        assert row["median"] == pytest.approx(alone.average.median, abs=1e-4)
+        assert row["p_above"] == pytest.approx(alone.verdict().above, abs=1e-4)
+    assert not any("of draws" in note for note in (*found.notes, *full.path().notes))
+
+
+def test_answers_from_some_of_the_panels_hardly_depend_on_the_seed():
+    tastings = evenings(people=10, panels=3, renewed=4)
+    found = [ms.pool(tastings, seed=seed).sensitivity() for seed in (1, 2)]
+    assert all("are of draws" in " ".join(one.notes) for one in found)
+    medians = [one.about("panel")["median"] for one in found]
+    sd = ms.pool(tastings).average.sd
+    assert np.abs(medians[0].to_numpy() - medians[1].to_numpy()).max() < 0.15 * sd  # each has an error of 4 %
