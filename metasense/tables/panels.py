@@ -26,8 +26,9 @@ from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.protocols import Protocol, protocol
 from metasense.showing.glance import cut, in_lines, short
 from metasense.showing.results import Result
-from metasense.showing.tables import Table, table, write_csv
+from metasense.showing.tables import OVERWRITE, Table, table, write_csv
 from metasense.showing.words import count, listing, one_line, wrapped
+from metasense.tables.adding import add_panels, add_tastings
 from metasense.tables.cells import Reading, Wrong
 from metasense.tables.checked import column_of, combined, distinct
 from metasense.tables.checking import check_table
@@ -413,19 +414,21 @@ class _Rows(Result):
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False, append: bool = False) -> Path:
+        """Write a CSV (UTF-8) that reads back as the same table, or add these panels to one that is there.
 
-        Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
-        Another file of that name is replaced only if it is a table, neither a key nor a sheet of answers,
-        and `overwrite` is true.
+        Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again. The
+        file is written whole or not at all.
 
         Parameters
         ----------
         path : str or path
             File to write, such as ``panels.csv``.
         overwrite : bool
-            Whether a table that is there may be replaced.
+            Whether a table that is there may be replaced; a key or a sheet of answers never is.
+        append : bool
+            Whether to add what is not there yet to a table that is there, below what stands in it. A panel that it
+            holds already is not added again, and one of that name that says something else is refused.
 
         Returns
         -------
@@ -437,7 +440,7 @@ class _Rows(Result):
         FileExistsError
             If a file of that name is there that may not be replaced.
         ValueError
-            If the name does not end in ``.csv``.
+            If the name does not end in ``.csv``, or the table that is there cannot take these panels.
 
         Examples
         --------
@@ -445,10 +448,59 @@ class _Rows(Result):
         >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
         >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
         >>> import tempfile
-        >>> ms.read_panels(panels.to_csv(f"{tempfile.mkdtemp()}/panels.csv")).fingerprint == panels.fingerprint
+        >>> kept = panels.without("K2").to_csv(f"{tempfile.mkdtemp()}/panels.csv")
+        >>> ms.read_panels(panels.to_csv(kept, append=True)).fingerprint == panels.fingerprint
         True
         """
-        return write_csv(self.typed(), path, overwrite=overwrite)
+        if append and overwrite:
+            raise ValueError("append adds to the table that is there, overwrite replaces it: choose one of them.")
+        if append:
+            self.add_to(path)
+            return Path(path)
+        try:
+            return write_csv(self.typed(), path, overwrite=overwrite)
+        except FileExistsError as error:
+            if not str(error).endswith(OVERWRITE):
+                raise
+            shorter = str(error).removesuffix(OVERWRITE)
+            more = "Say append=True to add to that table, or overwrite=True to replace it and all that is in it."
+            raise FileExistsError(f"{shorter}{more}") from None
+
+    def add_to(self, path: str | os.PathLike[str]) -> bool:
+        """Add these panels to the table at `path`, below what stands in it; the file is made where there is none.
+
+        Parameters
+        ----------
+        path : str or path
+            A CSV file, such as ``panels.csv``.
+
+        Returns
+        -------
+        bool
+            Whether anything was added; False if the table holds all of them already, and so was left as it is.
+
+        Raises
+        ------
+        FileExistsError
+            If a file of that name is no table.
+        ValueError
+            If the name does not end in ``.csv``, or the table holds another panel of the same name.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> import tempfile
+        >>> panels = ms.read_panels({"panel": ["K1"], "protocol": "triangle", "tastings": 20, "correct": [6]})
+        >>> file = f"{tempfile.mkdtemp()}/panels.csv"
+        >>> panels.add_to(file), panels.add_to(file)
+        (True, False)
+        """
+        if Path(path).suffix.lower() != ".csv" or not os.path.exists(path) or not os.path.getsize(path):
+            write_csv(self.typed(), path)
+            return True
+        if isinstance(self, Panels):
+            return add_panels(self, path, read_panels)
+        return add_tastings(self, path, read_tastings)
 
     def typed(self) -> pd.DataFrame:
         """The same with cells as one would type them: yes and no, and ISO dates.
