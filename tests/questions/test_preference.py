@@ -497,3 +497,20 @@ def test_the_first_screen_counts_people_asked_before_right_answers():
     assert few._cautions()[0] == "Most correct answers may be luck."
     assert both._cautions()[0] != "Most correct answers may be luck."
     assert "luck" not in repr(preference([panel(24, 12, 8, 4, 2, asked="pair")], placebo=(3, 4, 5)))
+
+
+def test_people_who_were_asked_twice_are_counted_and_said_first():
+    who = ["Ann", "Bob", "Cai"]
+    rows = [
+        {"panel": panel, "protocol": "triangle", "taster": t, "correct": 1, "preference": "new", "asked": "pair"}
+        for panel in ("Friday", "Sunday")
+        for t in (*who, f"guest of {panel}")
+    ]
+    tastings = ms.read_tastings(rows)
+    for source in (ms.pool(tastings), tastings):
+        found = ms.preference(source)
+        assert found.again == (3, 5, 8)
+        assert "Caution: 3 people of 5 were asked in more than one panel" in str(found)
+        assert "8 answers of 5 people" in " ".join(str(found.details()).split())
+    once = tastings.where(lambda frame: frame["taster"].isin(["Ann"]) & (frame["panel"] == "Friday"))
+    assert ms.preference(once).again is None

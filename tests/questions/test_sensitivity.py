@@ -1,5 +1,7 @@
 """The answer under other choices equals the answer of a fresh pool that makes them."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -502,3 +504,12 @@ def test_the_prior_cases_of_a_pool_are_the_first_rows_of_its_sensitivity():
         assert found[name].to_numpy() == pytest.approx(rows[name].to_numpy(), abs=1e-9)
     assert found["verdict_changes"].tolist() == rows["verdict_changes"].tolist()
     assert prior_cases(pooled.core) is found
+
+
+def test_notes_methods_and_sensitivity_give_one_range_of_prior_scales():
+    pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [9, 11, 13]})
+    said = [next(n for n in pooled.notes if "prior scales" in n and "runs" in n)]
+    said += [pooled.statement(length="methods"), pooled.sensitivity().sentences()[0]]
+    ranges = {re.search(r"runs from ([\d.]+ to [\d.]+)", str(one))[1] for one in said}
+    cases = pooled.sensitivity().about("prior")["median"]
+    assert ranges == {f"{cases.min():.2f} to {cases.max():.2f}"}
