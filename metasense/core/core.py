@@ -26,9 +26,9 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.plane import ENOUGH, Plane, Weighed
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
-from metasense.engine.process import one_thread
 from metasense.engine.thinned import SomePosterior, weigh_some
 from metasense.margins import Margin
+from metasense.process import one_thread
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing.called import Called
 from metasense.tables.panels import Panels, Tastings
