@@ -6,7 +6,7 @@ takes the answers of repeat tasters from the tastings where there are any, and f
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -109,6 +109,11 @@ class Crossing:
     answers: np.ndarray
     correct: np.ndarray
     own: tuple[Evidence | None, ...]
+
+    @property
+    def known(self) -> tuple[Hashable, ...]:
+        """All that is known of them but their names, to tell whether it is the same again."""
+        return self.rows.tobytes(), self.answers.shape, self.answers.tobytes(), self.correct.tobytes(), self.own
 
     @property
     def sittings(self) -> int:

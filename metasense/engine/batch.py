@@ -19,7 +19,6 @@ from metasense.engine.grid import integrate, log_prior, overdispersions
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.plane import Plane
 from metasense.engine.priors import LARGEST, Priors
-from metasense.engine.process import one_thread
 from metasense.engine.shared import (
     SIGNS,
     Nodes,
@@ -30,6 +29,7 @@ from metasense.engine.shared import (
     rate_scale,
     spread_scale,
 )
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,8 @@ from scipy.interpolate import CubicSpline
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.engine.process import one_thread
 from metasense.engine.spreads import average_d_prime
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -26,7 +26,6 @@ Functional = Callable[[Array, Array], Array]
 
 ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
-TOGETHER = 24  # distinct panels up to which all are worked out with the next one
 SMOOTH = 64  # points of the average d-prime's distribution for each of its running integral, shared among the patches
 
 
@@ -165,6 +164,8 @@ class Posterior:
     patches: tuple[Patch, ...]
     method: str
 
+    TOGETHER: ClassVar[int] = 24  # distinct panels up to which all are worked out with the next one
+
     @property
     def directed(self) -> bool:
         """Whether d-prime keeps its sign (some panel is directed)."""
@@ -247,7 +248,7 @@ class Posterior:
     @property
     def _is_few(self) -> bool:
         """Whether all panels are worked out with the next one: the nodes are the same, and are half the work."""
-        return len(self.patches[0].series.evidence) <= TOGETHER
+        return len(self.patches[0].series.evidence) <= self.TOGETHER
 
     @cached_property
     def _few(self) -> Array:

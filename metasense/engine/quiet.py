@@ -6,7 +6,7 @@ import logging
 import warnings
 from contextlib import ExitStack
 
-from metasense.engine.process import Together
+from metasense.process import Together
 
 _LOGGERS = ("pymc", "pymc.sampling.mcmc", "pymc.stats.convergence", "pytensor.configdefaults")
 

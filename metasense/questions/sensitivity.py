@@ -64,6 +64,10 @@ def of_panels(core: Core, mask: Mask) -> tuple[Distribution, float]:
     """The average d-prime from some of the panels, and its error in posterior SDs where it is of draws."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
+    return core.remember(("panels", copies.tobytes()), lambda: _of_panels(core, mask, copies))  # equal ones once
+
+
+def _of_panels(core: Core, mask: Mask, copies: NDArray[np.floating[Any]]) -> tuple[Distribution, float]:
     if core.regulars is None:
         return core.weigh(copies, core.priors).average, 0.0
     if mask.all():
@@ -247,12 +251,8 @@ class Sensitivity(Pictured):
                     f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}."
                 )
         if len(frame) > 1 and len(core.collected.evidence) <= MOST:
-            left_out: dict[int, Distribution] = {}  # equal panels give equal answers
-            for i, (panel, distinct) in enumerate(zip(frame["panel"], core.collected.index, strict=True)):
-                if distinct not in left_out:
-                    left_out[distinct], error = of_panels(core, np.arange(len(frame)) != i)
-                    errors.append(error)
-                add(f"without {words.one_line(panel)}", "panel", left_out[distinct], len(frame) - 1)
+            for i, panel in enumerate(frame["panel"]):
+                add_panels(f"without {words.one_line(panel)}", "panel", np.arange(len(frame)) != i)
         elif len(frame) > 1:
             notes.append(f"Not asked: leaving out each panel in turn; there are more than {MOST} different ones.")
         cases = pd.DataFrame(rows)

@@ -20,8 +20,8 @@ from metasense.core.answers import Verdict
 from metasense.core.core import Core, Tests
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
-from metasense.engine.process import one_thread
 from metasense.margins import Margin
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables

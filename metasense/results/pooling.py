@@ -14,8 +14,8 @@ from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import gathered
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
-from metasense.engine.process import one_thread
 from metasense.margins import Margin, margin_of
+from metasense.process import one_thread
 from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest

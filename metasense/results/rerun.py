@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
+from metasense.core import recent
 from metasense.engine.distribution import Distribution
 from metasense.results import archive
 from metasense.results.moderated import Moderated
@@ -170,6 +171,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     True
     """
     saved = archive.read(path)
+    recent.forget()
     structure = saved.record["structure"]
     if _samples_moderators(saved):  # which loading would do again
         raise ValueError(

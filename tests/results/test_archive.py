@@ -601,6 +601,7 @@ def test_numbers_stored_by_another_prior_are_noticed(cider, tmp_path):
 
 
 @pytest.mark.mcmc
+@pytest.mark.slow
 def test_two_samples_agree_within_their_errors_and_a_wrong_one_does_not(tmp_path):
     table = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": [24, 30, 28], "correct": [12, 11, 17]}
     pooled = ms.pool(table, margin=MARGIN, method="mcmc", draws=500, chains=2, seed=3)
@@ -917,7 +918,7 @@ B,triangle,Anna Berg,1
 
 
 def test_names_of_tasters_are_not_in_the_file_and_nothing_else_changes(tmp_path):
-    pooled = ms.pool(ms.read_tastings(NAMED), margin=MARGIN)
+    pooled = ms.pool(ms.read_tastings(NAMED), margin=MARGIN, regulars=False)
     path = pooled.save(tmp_path / "named.nc")
     assert not [word for word in (b"Anna", b"Berg", b"1234567", b"example.org") if word in path.read_bytes()]
     again = ms.load(path)

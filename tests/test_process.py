@@ -8,7 +8,7 @@ from threadpoolctl import threadpool_info
 
 import metasense as ms
 from metasense.core.core import Core
-from metasense.engine.process import Together, one_thread
+from metasense.process import Together, one_thread
 
 
 def threads():
