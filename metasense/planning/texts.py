@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from metasense.showing import words
+from metasense.slips import said_of, slipped, typed_lines
 
 LANGUAGES = ("en", "de", "fr", "es")
 CODE = "language"
@@ -115,15 +116,15 @@ def _ours(code: str) -> dict[str, Entry]:
 def _read(path: str | os.PathLike[str]) -> dict[str, Any]:
     name = repr(os.fspath(path))
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        text = Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise ValueError(f"there is no file {name}.") from None
     except UnicodeDecodeError:
         raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise ValueError(
-            f'{name} cannot be read: {error}. Wording is written as\n[ballots]\nrinse = "Rinse with water."'
-        ) from None
+    typed = typed_lines(text)
+    if typed.slips:
+        raise ValueError(slipped(f"{name} cannot be read", said_of(typed)))
+    return typed.lines
 
 
 def _flat(tables: Mapping[str, Any], stem: str = "") -> dict[str, Any]:
