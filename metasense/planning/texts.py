@@ -12,7 +12,7 @@ import os
 import string
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -35,6 +35,10 @@ class Texts:
     ----------
     entries : dict of str to str or tuple of str
         ``language`` is what a browser is told.
+    base : str
+        The language of what is ours.
+    own : dict of str to str or tuple of str
+        Own wording, which is in `entries` as well.
 
     Examples
     --------
@@ -43,6 +47,8 @@ class Texts:
     """
 
     entries: dict[str, Entry]
+    base: str = "en"
+    own: dict[str, Entry] = field(default_factory=dict)
 
     def __call__(self, name: str, **values: object) -> str:
         text = self.entries[name]
@@ -98,13 +104,13 @@ def sheet_texts(language: str = "en", own: Own | None = None) -> Texts:
         )
     entries = _ours(code)
     if own is None:
-        return Texts(entries)
+        return Texts(entries, code)
     name = "own wording" if isinstance(own, Mapping) else repr(os.fspath(own))
     given = _flat(own if isinstance(own, Mapping) else _read(own))
     problems = [problem for entry in given for problem in _problems(entry, given[entry], entries)]
     if problems:
         raise ValueError(f"{name}: {words.listing(problems, 8)}.".replace("?.", "?"))
-    return Texts(entries | given)
+    return Texts(entries | given, code, given)
 
 
 @lru_cache
