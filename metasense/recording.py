@@ -24,7 +24,7 @@ from metasense.planning.served import codes_in, problems_of, read_answers
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import SURE, task_of, typed_of
 from metasense.showing import words
-from metasense.showing.files import Kind, kept_still, replacing
+from metasense.showing.files import Kind, kept_still, ready, replacing
 from metasense.showing.pages import CAUTIONS
 from metasense.showing.results import Result
 from metasense.showing.tables import as_csv, block
@@ -112,6 +112,8 @@ and record from that folder, or say file="recorded.csv".
         if file is None:
             file = _beside(key)
         night = cls(plan, Path(file))
+        if not night.file.is_file():
+            ready(night.file, RECORDED)  # a folder, a pipe, or a place where nothing can be
         if not night.file.exists() or night.file.stat().st_size == 0:
             night._save([], 0)
         night._rows()  # refuses a file of another panel now, and not at the first ballot
