@@ -10,8 +10,7 @@ import datetime
 import json
 import os
 import shlex
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,13 +19,13 @@ import pandas as pd
 
 from metasense.card import Card
 from metasense.planning.blank import EXAMPLE_SIZE, blank_table, write_workbook
+from metasense.planning.decided import card_of
 from metasense.planning.planned import DIRECTED
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
 from metasense.showing.pages import CAUTIONS
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, as_csv, table
-from metasense.tables.languages import with_our_protocol
 
 CARD, BOOK, TEXT, NOTEBOOK = "card.toml", "panels.xlsx", "panels.csv", "answer.ipynb"
 _HOLDS = {
@@ -35,31 +34,6 @@ _HOLDS = {
     TEXT: "the same as plain text, for metasense answers --append; keep one",
     NOTEBOOK: "from the table to the answer and its page",
 }
-_ANSWERS = (
-    "question",
-    "decision",
-    "margin",
-    "protocols",
-    "date",
-    "tastings",
-    "stopping",
-    "panels",
-    "looks",
-    "exclusions",
-    "moderators",
-)
-ANSWERS_LOOK_LIKE = """\
-question = "Can pea protein replace isinglass unnoticed?"
-decision = "Change the fining if within the margin."
-margin = "0.2 triangle"
-protocols = ["triangle"]
-tastings = 24
-"""
-NO_TERMINAL = (
-    "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
-    f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
-)
-
 
 _READ = f"""\
 found = {{}}
@@ -188,64 +162,6 @@ def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | st
             with open(scratch / name, "rb+") as written:
                 os.fsync(written.fileno())
     return Started(Path(folder), card)
-
-
-def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
-    """The card that the answers make.
-
-    Examples
-    --------
-    >>> card_of({"question": "Is it noticed?", "decison": "Change."})
-    Traceback (most recent call last):
-    ValueError: the answers have 'decison', which is no line of a question card; they lack decision, margin and \
-protocols. A line a question, such as: question = "Is the new yeast noticed?".
-    """
-    if isinstance(answers, Card):
-        return answers
-    name = "the answers"
-    if isinstance(answers, Mapping):
-        lines = dict(answers)
-    else:
-        name = repr(os.fspath(answers))
-        text = _text_of(answers, name)
-        try:
-            lines = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise ValueError(f"{name} cannot be read: {error}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
-        if "seal" in lines:
-            return Card.from_text(text, os.fspath(answers))
-    strange = [repr(line) for line in lines if line not in _ANSWERS]
-    lacking = [line for line in ("question", "decision", "margin", "protocols") if line not in lines]
-    wrong = []
-    if strange:
-        what = "which is no line" if len(strange) == 1 else "which are no lines"
-        wrong.append(f"{name} have {words.listing(strange)}, {what} of a question card")
-    if lacking:
-        wrong.append(f"{'they' if strange else name} lack {words.listing(lacking)}")
-    if wrong:
-        raise ValueError(f'{"; ".join(wrong)}. A line a question, such as: question = "Is the new yeast noticed?".')
-    named = lines["protocols"]
-    if isinstance(named, str):
-        named = [named]
-    if isinstance(named, Sequence):
-        lines["protocols"] = [_ours(name) for name in named]
-    if isinstance(lines["margin"], str):
-        lines["margin"] = _ours(lines["margin"])
-    return Card(**{"date": datetime.date.today(), **lines})
-
-
-def _ours(text: Any) -> Any:
-    """What was written, with a protocol of another language of tables by our name."""
-    return " ".join(with_our_protocol(text.split())[0]) if isinstance(text, str) else text
-
-
-def _text_of(path: str | os.PathLike[str], name: str) -> str:
-    try:
-        return Path(path).read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ValueError(f"there is no file {name}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
-    except UnicodeDecodeError:
-        raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
 
 
 def notebook(card: Card) -> str:
