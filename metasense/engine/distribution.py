@@ -52,6 +52,39 @@ class Distribution:
     exact_mean: float | None = None
 
     @classmethod
+    def from_nodes(
+        cls, nodes: ArrayLike, weights: ArrayLike, shares: ArrayLike, ends: tuple[float, float] = (0.0, 1.0)
+    ) -> Distribution:
+        """Build a smooth distribution from the shares of integration nodes.
+
+        Parameters
+        ----------
+        nodes, weights : array_like of float, shape (nodes,)
+            Of a quadrature between the ends.
+        shares : array_like of float, shape (nodes,)
+            How probable each node came out.
+        ends : (float, float)
+            Between which the nodes lie.
+
+        Returns
+        -------
+        Distribution
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from metasense import Distribution
+        >>> x, w = np.polynomial.legendre.leggauss(8)
+        >>> round(Distribution.from_nodes((x + 1) / 2, w / 2, w / 2).quantile(0.25), 6)
+        0.25
+        """
+        at = np.asarray(nodes, float)
+        density = np.asarray(shares, float) / np.asarray(weights, float)
+        log = np.log(np.maximum(density, 1e-12 * density.max()))
+        x = np.linspace(*ends, 401)
+        return cls.from_density(x, np.exp(PchipInterpolator(at, log)(np.clip(x, at[0], at[-1]))))
+
+    @classmethod
     def from_density(cls, x: ArrayLike, density: ArrayLike, mean: float | None = None) -> Distribution:
         """Build from values proportional to the density on an increasing grid.
 

@@ -419,6 +419,11 @@ def under_habits(core: Core) -> Distribution | None:
     return core.remember("under habits", lambda: _under_habits(core))
 
 
+def could_be(core: Core) -> bool:
+    """Whether it is known which places wrong answers named."""
+    return any(bool(found.wrong.sum()) for found in counted(core).values())
+
+
 def _under_habits(core: Core) -> Distribution | None:
     rates: dict[str, float] = {}
     for found in counted(core).values():

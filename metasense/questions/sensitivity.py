@@ -41,6 +41,7 @@ MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
+ALL_SCALES = 4 + len(EDGES)  # cases of prior scales, both together and each alone
 KINDS = ("all panels", "prior", "selection", "group", "panel", "shape", "prior shape", "habit", "rule")
 TAILS = "heavier tails of the spread (Student's t)"  # one panel may lie far off
 
@@ -224,15 +225,16 @@ class Sensitivity(Pictured):
             add(case, about, average, int(keep.sum()))
 
         add("all panels", KINDS[0], of_panels(core, everything)[0], len(frame))
-        edges = [scaled(core.priors, *factors) for factors in EDGES]
-        for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
-            add(name, "prior", under_priors(core, priors), len(frame))
+        for name, average in other_priors(core):
+            add(name, "prior", average, len(frame))
         if core.regulars is None:  # these are of people who are new each time
             for name, height in shapes.named(core):
                 add(name, "prior shape", shapes.under(core, height), len(frame))
             if len(frame) > 1:
                 add(TAILS, "shape", under_tails(core), len(frame))
             rows.extend(_other_ways(core, prob))
+        else:
+            notes.append(_of_new_people(core))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -341,7 +343,7 @@ class Sensitivity(Pictured):
     def _on_priors(self) -> str:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
-        where, limits = _tried(len(cases), 4 + len(EDGES))
+        where, limits = _tried(len(cases), ALL_SCALES)
         return (
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
@@ -427,6 +429,18 @@ def sensitivity_of(core: Core) -> Sensitivity:
     return core.remember("sensitivity", lambda: Sensitivity.of(core))
 
 
+def _of_new_people(core: Core) -> str:
+    """Which cases are left out where people are followed, and why."""
+    names = [name for name, _ in shapes.named(core)]
+    names += [TAILS] if len(core.panels) > 1 else []
+    names += [habits.HABIT] if habits.could_be(core) else []
+    names += [rules.OTHER_RULE] if rules.could_be(core) else []
+    return (
+        "Not asked, because these are worked out for people who are new in every panel, and this pool follows people "
+        f"from panel to panel: {words.listing(names)}. pool(..., regulars=False).sensitivity() has them."
+    )
+
+
 def _other_ways(core: Core, prob: float) -> list[dict[str, Any]]:
     """A row each for guessers with habits, where places are known, and for another rule, where a protocol has one."""
     rows = []
@@ -449,6 +463,22 @@ def _prior_cases(core: Core) -> pd.DataFrame:
     return beside(under_priors(core, core.priors), found, core.margin)
 
 
+def other_priors(core: Core) -> list[tuple[str, Distribution]]:
+    """The average d-prime with the prior scales halved and doubled, together and apart, by name."""
+
+    def work_out() -> list[tuple[str, Distribution]]:
+        edges = [scaled(core.priors, *factors) for factors in EDGES]
+        tried = [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]
+        return [(name, under_priors(core, priors)) for name, priors in tried]
+
+    return core.remember("other priors", work_out)
+
+
+def on_priors(core: Core) -> str:
+    """How far the answer moves with the prior scales, in a sentence for the notes of a pool."""
+    return prior_range(beside(core.average, other_priors(core), core.margin), ALL_SCALES)
+
+
 def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], margin: Margin | None) -> pd.DataFrame:
     """An average d-prime, then the same with other priors, by name; in the columns of `Sensitivity.cases`."""
     rows = [("all panels", KINDS[0], average), *((name, "prior", other) for name, other in others)]
@@ -457,8 +487,8 @@ def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], ma
     return cases.assign(verdict_changes=cases["verdict"] != cases["verdict"].iloc[0])
 
 
-def prior_range(cases: pd.DataFrame) -> str:
-    """What the corners say in a sentence, for the notes of a pool; those that were tried, where it is not all four."""
+def prior_range(cases: pd.DataFrame, of: int = 4) -> str:
+    """What other prior scales say in a sentence, for the notes of a pool; those tried, where it is not all of them."""
     tried = cases[cases["about"] == "prior"]
     low, high = words.distinct(tried["median"].min(), tried["median"].max())
     same = (
@@ -466,12 +496,11 @@ def prior_range(cases: pd.DataFrame) -> str:
         if tried["verdict"].eq("no margin given").any()
         else ("; the verdict stays" if not tried["verdict_changes"].any() else "; the verdict changes")
     )
-    where, limits = _tried(len(tried), 4)
-    return (
-        f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
-        f"{runs(low, high)}{same}."
-        f"{limits}"
-    )
+    where, limits = _tried(len(tried), of)
+    scales = "each of the two prior scales halved or doubled"
+    if of == ALL_SCALES:
+        scales = "the prior scales halved or doubled, together and apart,"
+    return f"With {scales}{where} the median of the average d-prime {runs(low, high)}{same}.{limits}"
 
 
 def _tried(cases: int, of: int) -> tuple[str, str]:

@@ -11,7 +11,7 @@ import numpy as np
 from metasense.card import Card
 from metasense.core.core import Core, build
 from metasense.core.diagnostics import Diagnostics
-from metasense.core.evidence import joined
+from metasense.core.evidence import gathered
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
 from metasense.margins import Margin, margin_of
@@ -22,7 +22,6 @@ from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 from metasense.showing.called import called_of
-from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
     import os
@@ -34,7 +33,7 @@ Method = Literal["grid", "mcmc"]
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -57,7 +56,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -80,7 +79,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -102,7 +101,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = None,
+    tastings: Any = None,
     margin: Margin | str | None = None,
     settled: float | None = None,
     card: Card | str | os.PathLike[str] | None = None,
@@ -129,11 +128,11 @@ def pool(
 
     Parameters
     ----------
-    panels : Panels, Tastings, or anything `read_panels` takes
-        At least one panel.
-    tastings : Tastings, optional
-        The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
-        agree, and its repeat tasters enter one by one.
+    panels : Panels, Tastings, anything `read_panels` takes, or a list of such
+        At least one panel. In a list, files may be tables of panels or of tastings.
+    tastings : Tastings, anything `read_tastings` takes, or a list of such, optional
+        The single answers of some of the panels, or of panels of their own, such as several evenings. Where totals are
+        given too, they must agree; repeat tasters enter one by one. No panel may be in two tables of one kind.
     margin : Margin or str, optional
         The smallest difference that matters; the card's by default. Without one there is no verdict.
     settled : float, optional
@@ -179,7 +178,7 @@ def pool(
     Raises
     ------
     PanelsError
-        If the table has problems, or cannot support the question; all of them are listed.
+        If a table has problems, or cannot support the question; all of them are listed.
     ValueError
         If an argument cannot be, or `within` alone is to be sampled.
     IntegrationError
@@ -206,12 +205,7 @@ def pool(
     margin = card.margin if margin is None and card is not None else margin
     if settled is not None:
         margin = _settled(margin, settled)
-    if isinstance(panels, Tastings):
-        tastings = panels
-        panels = tastings.to_panels()
-    elif tastings is not None:
-        panels = joined(read_panels(panels), tastings)
-    panels = read_panels(panels)
+    panels, tastings = gathered(panels, tastings)
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
     if priors.centre_at and (moderators is not None or through_zero is not None):
