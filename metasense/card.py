@@ -13,8 +13,7 @@ import hashlib
 import json
 import os
 import re
-import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -28,11 +27,13 @@ from metasense.showing import words
 from metasense.showing.files import holds, replacing
 from metasense.showing.results import Result
 from metasense.showing.tables import Table, table
+from metasense.slips import DAY, LIST, NUMBER, said_of, slipped, typed_lines
 from metasense.tables.panels import Panels
 
 DEPARTS = "Departs from the question card: "
 LISTED = 6  # panels named in a departure before the rest are counted
-_LINES = ("question", "decision", "stopping", "exclusions")
+_NEEDED = ("question", "decision")
+KINDS = {"protocols": LIST, "moderators": LIST, "tastings": NUMBER, "panels": NUMBER, "looks": NUMBER, "date": DAY}
 _SEAL = "sha256"
 _CHANGED = "changed"  # stands in place of the seal of a card that was edited, and stays
 _IN_WORDS = "margin_in_words"
@@ -109,41 +110,11 @@ class Card(Result):
     _inside = frozenset({"read", "write"})  # older names
 
     def __post_init__(self) -> None:
-        wrong: list[str] = []
-        for name in _LINES:
-            text = getattr(self, name)
-            if not isinstance(text, str) or (name in ("question", "decision") and not text.strip()):
-                wrong.append(f"{name} is a text; got {text!r}")
-        try:
-            object.__setattr__(self, "margin", margin_of(self.margin))
-        except ValueError as error:
-            wrong.append(str(error).rstrip("."))
-        if self.margin is None:
-            wrong.append('margin is the smallest difference that matters, such as "0.2 triangle"; it is missing')
-        try:
-            names = tuple(protocol(p).name for p in _several(self.protocols))
-        except (ValueError, TypeError) as error:
-            wrong.append(str(error))
-        else:
-            object.__setattr__(self, "protocols", names)
-            if not names:
-                wrong.append("protocols names at least one protocol")
-        try:
-            day = self.date if isinstance(self.date, datetime.date) else datetime.date.fromisoformat(str(self.date))
-        except ValueError:
-            wrong.append(f"date is a day as 2025-03-01; got {self.date!r}")
-        else:
-            plain = day.date() if isinstance(day, datetime.datetime) else day
-            object.__setattr__(self, "date", plain)
-        object.__setattr__(self, "moderators", tuple(_several(self.moderators)))
-        for name in ("tastings", "panels", "looks"):
-            value = getattr(self, name)
-            if not (value is None and name != "looks") and (type(value) is not int or value < 1):
-                wrong.append(f"{name} is a whole number from 1; got {value!r}")
-        if self.tastings is None and not str(self.stopping).strip():
-            wrong.append("say how many tastings each panel has, or the stopping rule")
+        decided, wrong = checked({name: getattr(self, name) for name in DECIDED})
         if wrong:
-            raise ValueError(f"this question card cannot be: {'; '.join(wrong)}.")
+            raise ValueError(f"this question card cannot be: {'; '.join(wrong.values())}.")
+        for name, value in decided.items():
+            object.__setattr__(self, name, value)
         object.__setattr__(self, "sentences", dict(self.sentences) or self._printed())
 
     def summary(self) -> str:
@@ -301,10 +272,10 @@ class Card(Result):
         >>> ms.Card.from_text(card.to_text()) == card
         True
         """
-        try:
-            content = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise ValueError(f"{name!r} cannot be read as a question card: {error}.") from None
+        typed = typed_lines(text, KINDS)
+        if typed.slips:
+            raise ValueError(slipped(f"{name!r} cannot be read as a question card", said_of(typed)))
+        content = typed.lines
         seal = content.pop("seal", {})
         known = [f for f in cls.__dataclass_fields__ if f in content and f not in ("priors", "margin", "edited")]
         missing = {"question", "decision", "date", "margin", "protocols"} - set(content)
@@ -487,6 +458,96 @@ class Card(Result):
     def _shown(self) -> list[str | Table]:
         shown: list[str | Table] = [table(self.to_frame(), caption=f"Question card of {self.date}")]
         return [*shown, "Note: this card was changed after it was written."] if self.edited else shown
+
+
+def checked(lines: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    """The lines of a card as it keeps them, and what is wrong with each, by the line's name.
+
+    Parameters
+    ----------
+    lines : mapping of str to object
+        Those of `DECIDED` that are there.
+
+    Returns
+    -------
+    tuple of (dict, dict of str to str)
+
+    Examples
+    --------
+    >>> checked({"tastings": 24, "looks": "2"})[1]
+    {'looks': 'looks is a whole number from 1, without quotation marks: 2'}
+    """
+    good: dict[str, Any] = {}
+    wrong: dict[str, str] = {}
+    for name, value in lines.items():
+        try:
+            good[name] = _CHECKS[name](name, value)
+        except (ValueError, TypeError) as error:
+            wrong[name] = str(error).rstrip(".")
+    if lines.get("tastings") is None and not str(lines.get("stopping", "")).strip():
+        wrong["tastings"] = "say how many tastings each panel has, or the stopping rule"
+    return good, wrong
+
+
+def _text(name: str, value: Any) -> str:
+    if not isinstance(value, str) or (name in _NEEDED and not value.strip()):
+        raise ValueError(f"{name} is a text; got {value!r}")
+    return value
+
+
+def _margin(_: str, value: Any) -> Margin:
+    margin = margin_of(value)
+    if margin is None:
+        raise ValueError('margin is the smallest difference that matters, such as "0.2 triangle"; it is missing')
+    return margin
+
+
+def _tests(_: str, value: Any) -> tuple[str, ...]:
+    names = tuple(protocol(each).name for each in _several(value))
+    if not names:
+        raise ValueError("protocols names at least one protocol")
+    return names
+
+
+def _day(_: str, value: Any) -> datetime.date:
+    try:
+        day = value if isinstance(value, datetime.date) else datetime.date.fromisoformat(str(value))
+    except ValueError:
+        raise ValueError(f"date is a day as 2025-03-01; got {value!r}") from None
+    return day.date() if isinstance(day, datetime.datetime) else day
+
+
+def _columns(name: str, value: Any) -> tuple[Any, ...]:
+    columns = tuple(_several(value))
+    if not all(isinstance(column, str) for column in columns):
+        raise ValueError(f"{name} are names of columns; got {value!r}")
+    return columns
+
+
+def _whole(name: str, value: Any) -> int | None:
+    if value is None and name != "looks":
+        return None
+    if type(value) is int and value >= 1:
+        return value
+    if isinstance(value, str) and value.isdecimal():
+        raise ValueError(f"{name} is a whole number from 1, without quotation marks: {int(value)}")
+    raise ValueError(f"{name} is a whole number from 1; got {value!r}")
+
+
+_CHECKS = {
+    "question": _text,
+    "decision": _text,
+    "margin": _margin,
+    "protocols": _tests,
+    "date": _day,
+    "tastings": _whole,
+    "stopping": _text,
+    "panels": _whole,
+    "looks": _whole,
+    "exclusions": _text,
+    "moderators": _columns,
+}
+DECIDED = tuple(_CHECKS)
 
 
 def _several(value: Any) -> Sequence[Any]:

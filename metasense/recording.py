@@ -24,9 +24,9 @@ from metasense.planning.key import RECORDED as FILE
 from metasense.planning.key import folder_of
 from metasense.planning.served import codes_in, problems_of, read_answers
 from metasense.planning.serving import ServingPlan
-from metasense.planning.sheets import CHOICES
+from metasense.planning.sheets import SURE, task_of, typed_of
 from metasense.showing import words
-from metasense.showing.files import Kind, kept_still, replacing
+from metasense.showing.files import Kind, kept_still, ready, replacing
 from metasense.showing.pages import CAUTIONS
 from metasense.showing.results import Result
 from metasense.showing.tables import as_csv, block
@@ -117,6 +117,8 @@ and record from that folder, or say file="recorded.csv".
             file = _beside(key)
         place = folder_of(key).as_posix() if isinstance(key, (str, os.PathLike)) else ""
         night = cls(plan, Path(file), place)
+        if not night.file.is_file():
+            ready(night.file, RECORDED)  # a folder, a pipe, or a place where nothing can be
         if not night.file.exists() or night.file.stat().st_size == 0:
             night._save([], 0)
         night._rows()  # refuses a file of another panel now, and not at the first ballot
@@ -504,11 +506,11 @@ class _Form:
         self.correcting = widgets.Checkbox(False, description="correct a ballot that is recorded", indent=False)
         self.ballot = widgets.Dropdown(description="ballot of", **wide)
         self.cells = {"cups": widgets.Text(description="codes on the tray", **wide)}
-        choices = CHOICES.get(plan.protocol.name)
-        asks = " or ".join(choices) if choices else "the code or codes ticked"
+        self.asked = task_of(plan, plan.texts)
+        asks = " or ".join(self.asked["choices"]) or "the code or codes ticked"
         self.cells["answer"] = widgets.Text(description="answer", placeholder=asks, **wide)
         if plan.certainty:
-            levels = ["", "sure", "fairly sure", "guessed"]
+            levels = [("", ""), *((plan.texts(name), word) for word, name in SURE.items())]
             self.cells["certainty"] = widgets.Dropdown(options=levels, description="certainty", **wide)
         for number in range(1, plan.pairs + 1):
             name = f"preferred_{number}"
@@ -537,7 +539,8 @@ class _Form:
         night = self.night
         cautions = "".join(f"<li>{html.escape(caution)}</li>" for caution in CAUTIONS)
         before = f"<details><summary>Before anybody tastes</summary><ul>{cautions}</ul></details>"
-        self.progress.value = f"{block(night.sentence())}{before}"
+        typed = [f"The ballots ask: {self.asked['question']}", *typed_of(night.plan, night.plan.texts)]
+        self.progress.value = f"{block(night.sentence(), *typed)}{before}"
 
     def _renew(self, _: Any = None) -> None:
         """Say how far it is, and offer the ballots that may be typed."""

@@ -332,6 +332,25 @@ def test_the_form_corrects_a_ballot_only_where_that_is_ticked(tmp_path):
     assert night.to_frame()["answer"].iloc[0] == wrong(night.plan, "T01")
 
 
+def test_the_form_asks_in_the_words_that_were_printed(tmp_path):
+    pytest.importorskip("ipywidgets")
+    own = {"question": {"same-different": "Ist es <dasselbe>?"}, "choices": {"same": "einerlei"}}
+    more = {"samples": ("old", "new"), "allergens": [], "hazards": [], "certainty": True, "seed": 1}
+    folder = ms.serve("same-different", 4, language="de", texts=own, **more).save(tmp_path / "plan")
+    form = ms.record(folder)
+    assert (
+        "The ballots ask: Ist es &lt;dasselbe&gt;?" in form.children[0].value and "einerlei" in form.children[0].value
+    )
+    cells = {child.description: child for child in form.children if hasattr(child, "description")}
+    assert cells["answer"].placeholder == "einerlei or verschieden"
+    assert dict(cells["certainty"].options)["geraten"] == "guessed"
+    cells["answer"].value, cells["certainty"].value = "Einerlei", "guessed"
+    form.children[-2].children[0].click()
+    assert form.children[-1].value.count("Saved: ") == 1
+    frame = ms.Recording.open(folder).to_frame()
+    assert frame["answer"].tolist() == ["Einerlei"] and frame["certainty"].tolist() == ["guessed"]
+
+
 def test_without_the_form_it_is_said_what_does_the_same(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "ipywidgets", None)
     with pytest.raises(ImportError, match=r"ms\.Recording\.open\(key\)\.put"):
@@ -382,3 +401,9 @@ def test_the_finished_form_names_the_call_that_follows(tmp_path):
     other = Recording.open(folder, file=tmp_path / "other.csv")
     other.put("T01", right(night.plan, "T01"))
     assert f'"{(tmp_path / "other.csv").as_posix()}"' in repr(other)
+
+
+def test_ballots_are_not_saved_in_a_folder(tmp_path):
+    folder = saved(tmp_path)
+    with pytest.raises(OSError, match=r"it is a folder\. Name a file in it"):
+        Recording.open(folder, file=tmp_path)

@@ -121,11 +121,8 @@ def one_panel(
         few = float(fisher_tails(signal, hits, noise, false_alarms)[0])
         notes += _against(few, test.directed)
         return TwoCountPanel(**common, notes=notes, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
-    if not name and _turned(tastings, correct):
-        raise ValueError(
-            f"{correct} correct of {tastings} tastings cannot be. Tastings come first, then how many were correct: "
-            f'one_panel("{test.name}", {correct}, {tastings}), if that is what was meant.'
-        )
+    if not name:
+        _refuse_turned(test.name, tastings, correct)
     tastings, correct = _pair(label, "tastings", tastings, "correct", correct)
     _without(label, test, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
     notes += _against(float(at_most(correct, tastings, test.guess)), test.directed)
@@ -143,10 +140,14 @@ def _the_only(panels: Panels) -> Any:
     )
 
 
-def _turned(tastings: Any, correct: Any) -> bool:
-    """Whether the two counts may stand in each other's place."""
+def _refuse_turned(protocol: str, tastings: Any, correct: Any) -> None:
+    """Say so where the two counts may stand in each other's place."""
     whole = all(isinstance(count, (int, np.integer)) and not isinstance(count, bool) for count in (tastings, correct))
-    return whole and 0 < tastings < correct
+    if whole and 0 < tastings < correct:
+        raise ValueError(
+            f"{correct} correct of {tastings} tastings cannot be. Tastings come first, then how many were correct: "
+            f'one_panel("{protocol}", {correct}, {tastings}), if that is what was meant.'
+        )
 
 
 def _against(few: float, directed: bool) -> tuple[str, ...]:

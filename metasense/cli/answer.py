@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from metasense.cli.parser import is_a_file, share
 from metasense.cli.phrases import QUESTIONS
-from metasense.cli.printing import ALL, answer, progress, say, serving, show, then
+from metasense.cli.printing import ALL, answer, progress, say, say_written, serving, show, then
 from metasense.cli.reading import FAILED, FINE, WARNED, Named, named
-from metasense.showing.results import Result
+from metasense.cli.said import Said
 
+NEXT = "What to run next"  # heading of the plans on a page
 SETTLED_ALREADY = ("beyond the margin", "within the margin")
 
 
@@ -53,8 +54,25 @@ def one(chosen: argparse.Namespace) -> int:
         after = ("one", chosen.protocol, *chosen.counts, *_panel(chosen), "--margin", f"0.2 {name}")
     elif n is None:
         after = ("pool", "panels.csv", "--margin", "d-prime 1" if margin is None else margin.text)
-    answer(result.rates() if chosen.rates else result, chosen, after=after)
+    shown = result
+    if chosen.rates:
+        shown = result.rates()
+    elif chosen.groups:
+        shown = _in_groups(result)
+    answer(shown, chosen, after=after)
     return WARNED if warned else FINE
+
+
+def _in_groups(panel: Any) -> Said:
+    """The answers beyond guessing, as guessing gives, and wrong; counts of answers, never of people."""
+    import pandas as pd
+
+    from metasense.showing.tables import table
+
+    if not hasattr(panel, "answers"):
+        raise ValueError(f"--groups is of one count of correct answers; {panel.protocol.name} has two.")
+    frame = pd.DataFrame(panel.answers().items(), columns=["group", "answers"])
+    return Said(table(frame, caption="The answers in groups"), frame)
 
 
 def _panel(chosen: argparse.Namespace) -> list[str]:
@@ -85,14 +103,11 @@ def pool(chosen: argparse.Namespace) -> int:
 
 def _print_pool(pooled: Any, chosen: argparse.Namespace, after: tuple[object, ...], written: list[Path]) -> None:
     """The answer, the files that were written, and the command to go on with."""
-    from metasense.showing.words import one_line
-
     if chosen.format != "text":
-        answer(pooled, chosen, after=after, wrote=[str(path) for path in written])
+        answer(pooled, chosen, after=after, wrote=written)
         return
     show(pooled.details() if chosen.details else pooled)
-    for path in written:
-        print(f"Wrote {one_line(path)}.")
+    say_written(written)
     then(*after)
 
 
@@ -106,29 +121,85 @@ def _pooled(chosen: argparse.Namespace, read: Named) -> Any:
         "moderators": getattr(chosen, "moderator", None),
         "through_zero": getattr(chosen, "through_zero", None),
         "within": getattr(chosen, "within", None),
+        "interaction": getattr(chosen, "interaction", None),
     }
     structure |= {part: _called(getattr(chosen, part[:-1], None), part[:-1]) for part in ("names", "units")}
     structure = {name: value for name, value in structure.items() if value is not None}
     how: dict[str, Any] = {"method": chosen.method, "seed": chosen.seed, "progress": progress()}
+    if chosen.rho is not None:
+        how["rho"] = chosen.rho
+    priors = _priors(chosen)
     if read.saved is not None:
-        if margin is None and chosen.card is None and chosen.method == "grid" and not structure:
+        asked = (margin, chosen.card, chosen.rho, chosen.without, priors)
+        if chosen.method == "grid" and not structure and all(each is None for each in asked):
             return read.saved
-        saved = read.saved
-        if chosen.card is None:
-            margin = margin or saved.margin
-        structure = saved.core.called.stored() | structure
-        return pool_panels(
-            saved.panels,
-            tastings=saved.tastings,
-            margin=margin,
-            card=chosen.card or saved.card,
-            priors=None if chosen.card is not None else saved.priors,
-            **structure,
-            **how,
-        )
-    first = read.tastings if read.panels is None else read.panels
-    tastings = None if read.panels is None else read.tastings
-    return pool_panels(first, tastings=tastings, margin=margin, card=chosen.card, **structure, **how)
+        return _pooled_anew(chosen, read.saved, margin, priors, structure, how)
+    tables = _without(chosen.without, (read.panels, read.tastings))
+    first = tables[1] if tables[0] is None else tables[0]
+    tastings = None if tables[0] is None else tables[1]
+    return pool_panels(first, tastings=tastings, margin=margin, card=chosen.card, priors=priors, **structure, **how)
+
+
+def _pooled_anew(
+    chosen: argparse.Namespace, saved: Any, margin: Any, priors: Any, structure: dict[str, Any], how: dict[str, Any]
+) -> Any:
+    """The panels of a saved pool, pooled as before but for what is asked otherwise."""
+    from metasense.results.pooling import pool as pool_panels
+
+    if chosen.card is None:
+        margin = margin or saved.margin
+    if not set(structure) - {"names", "units"}:
+        structure = {name: value for name, value in saved._structure().items() if value is not None} | structure
+    if saved.tastings is not None:
+        how = {"rho": saved.core.settings.get("rho", 1.0)} | how
+    panels, tastings = _without(chosen.without, (saved.panels, saved.tastings))
+    return pool_panels(
+        panels,
+        tastings=tastings,
+        margin=margin,
+        card=chosen.card or saved.card,
+        priors=saved.priors if priors is None and chosen.card is None else priors,
+        **(saved.core.called.stored() | structure),
+        **how,
+    )
+
+
+def _without(names: list[str] | None, tables: tuple[Any, Any]) -> tuple[Any, Any]:
+    """The panels and the tastings but for the panels of these names."""
+    if not names:
+        return tables
+    there: list[str] = []
+    left = []
+    for table in tables:
+        mine = [] if table is None else [name for name in names if name in set(table.frame["panel"])]
+        there += mine
+        left.append(table.without(*mine) if mine else table)
+    unknown = [name for name in names if name not in there]
+    if unknown:
+        first = tables[0] if tables[0] is not None else tables[1]
+        first.without(*unknown)  # which says the panels that there are
+    return left[0], left[1]
+
+
+def _priors(chosen: argparse.Namespace) -> Any:
+    """Those of an earlier pool, or learned from a shelf, where one is named."""
+    from metasense.engine.priors import Priors
+
+    if chosen.discount is not None and chosen.prior is None:
+        raise ValueError("--discount goes with --prior, which names the earlier pool.")
+    if (chosen.learned_from is None) != (chosen.by is None):
+        raise ValueError("--learned-from names a table of many variables, and --by the column that tells them apart.")
+    if chosen.prior is not None and chosen.learned_from is not None:
+        raise ValueError("--prior and --learned-from say two things. Leave one out.")
+    if chosen.learned_from is not None:
+        from metasense.cli.many import shelf_of
+
+        return Priors.learned(shelf_of(chosen.learned_from, chosen.by))
+    if chosen.prior is None:
+        return None
+    from metasense.results.pooling import load
+
+    return Priors.from_pool(load(chosen.prior).plain, 1.0 if chosen.discount is None else chosen.discount)
 
 
 def _called(typed: list[str] | None, option: str) -> dict[str, str] | None:
@@ -152,6 +223,8 @@ def _structure(chosen: argparse.Namespace) -> list[str]:
     for option in ("moderator", "name", "unit"):
         for words in getattr(chosen, option) or []:
             typed += [f"--{option}", words]
+    if chosen.interaction is not None:
+        typed += ["--interaction", *chosen.interaction]
     for option in ("through_zero", "within"):
         if getattr(chosen, option) is not None:
             typed += [f"--{option.replace('_', '-')}", getattr(chosen, option)]
@@ -193,23 +266,6 @@ def _after_pool(
     return ("next", *typed)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class _Said(Result):
-    """Words or a table, with the numbers they rest on."""
-
-    part: Any
-    frame: Any
-
-    def to_frame(self) -> Any:
-        return self.frame
-
-    def statement(self) -> str:
-        return str(self.part) if isinstance(self.part, str) else ""
-
-    def _shown(self) -> list[Any]:
-        return [self.part]
-
-
 def ask(chosen: argparse.Namespace) -> int:
     """What stands behind the answer."""
     read = named(chosen)
@@ -217,7 +273,7 @@ def ask(chosen: argparse.Namespace) -> int:
     question = chosen.question
     if question in ("statement", "methods"):
         length = "methods" if question == "methods" else "paragraph"
-        result: Any = _Said(pooled.statement(length=length), pooled.to_frame())
+        result: Any = Said(pooled.statement(length=length), pooled.to_frame())
     elif question == "panels":
         result = _each_panel(pooled.plain)
     elif question in _MORE:
@@ -256,21 +312,28 @@ def _effects(_: argparse.Namespace, plain: Any) -> Any:
 _MORE = {"rate": _rate, "counts": _counts, "effects": _effects}
 
 
-def _each_panel(pooled: Any) -> _Said:
+def _each_panel(pooled: Any) -> Said:
     from metasense.results.page import panels_table
 
-    return _Said(panels_table(pooled.core), pooled.panels_frame())
+    return Said(panels_table(pooled.core), pooled.panels_frame())
 
 
 def next_panel(chosen: argparse.Namespace) -> int:
     """What to run next."""
     from metasense.questions.next_panel import plan_next
+    from metasense.showing.files import PAGE, ready
 
+    if chosen.report is not None:
+        ready(chosen.report, PAGE)
     read = named(chosen)
     pooled = _pooled(chosen, read)
     plain = pooled.plain
     plans = plan_next(plain, _candidates(chosen, plain))
-    answer(plans, chosen, after=serving(plans.named_first.protocol, plans.named_first.tasters))
+    written = []
+    if chosen.report is not None:
+        also = {NEXT: plans}
+        written.append(pooled.report(chosen.report, title=chosen.title, also=also, overwrite=chosen.overwrite))
+    answer(plans, chosen, after=serving(plans.named_first.protocol, plans.named_first.tasters), wrote=written)
     return _code(pooled)
 
 
@@ -294,8 +357,9 @@ def tasters(chosen: argparse.Namespace) -> int:
     if pooled.margin is not None:
         after = ("next", *_with_margin(pooled, read, chosen.card))
     elif read.saved is not None:
-        after = ("show", *read.words)
-    answer(pooled.plain.tasters(**named_rate), chosen, after=after)
+        after = ("show", read.files[0])
+    found = pooled.plain.tasters(**named_rate)
+    answer(found.as_if_independent() if chosen.as_if_independent else found, chosen, after=after)
     return _code(pooled)
 
 
@@ -306,8 +370,8 @@ def preference(chosen: argparse.Namespace) -> int:
     read = named(chosen)
     more = {"pairs": _pairs(chosen.pairs), "placebo": chosen.placebo}
     if read.saved is not None:
-        result: Any = preferred(read.saved.plain, **more)
-    elif chosen.card is None and chosen.method == "grid":
+        result: Any = preferred(_pooled(chosen, read).plain, **more)
+    elif chosen.card is None and chosen.method == "grid" and not chosen.without and _priors(chosen) is None:
         source = read.tastings if read.panels is None else read.panels
         result = preferred(source, tastings=None if read.panels is None else read.tastings, **more)
     else:

@@ -31,13 +31,10 @@ def start(chosen: argparse.Namespace) -> int:
 def _asked() -> Any:
     """The card that somebody at the terminal answers for."""
     from metasense.planning.asking import ask_card
-    from metasense.planning.starting import ANSWERS_LOOK_LIKE
+    from metasense.planning.decided import NO_TERMINAL
 
     if sys.stdin is None or not sys.stdin.isatty():
-        raise ValueError(
-            "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and "
-            f"name it with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
-        )
+        raise ValueError(NO_TERMINAL)
     try:
         card = ask_card(input, print)
     except EOFError:
@@ -48,7 +45,7 @@ def _asked() -> Any:
 
 def card_write(chosen: argparse.Namespace) -> int:
     """Write a card from the options, or ask for it where there are none."""
-    from metasense.planning.starting import card_of
+    from metasense.planning.decided import card_of
     from metasense.showing.files import ready
 
     ready(chosen.card)
@@ -88,7 +85,7 @@ def _asked_for_a_card() -> Any:
 
 def card_seal(chosen: argparse.Namespace) -> int:
     """Seal a card written by hand, in a new file."""
-    from metasense.planning.starting import card_of
+    from metasense.planning.decided import card_of
     from metasense.showing.files import ready
 
     ready(chosen.card)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,9 @@ class _Help(argparse.HelpFormatter):
 
     def __init__(self, prog: str, **named: Any) -> None:
         super().__init__(prog, max_help_position=25, width=WIDE)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
 
     def _format_usage(self, usage: Any, actions: Any, groups: Any, prefix: Any) -> str:
         needed = [action for action in actions if not action.option_strings]
@@ -106,13 +110,8 @@ def _card(card: Parser) -> None:
     options.add_margin(check)
 
 
-def _of_tables(command: Callable[..., Parser]) -> None:
-    check = command("check", "read a table of panels and say what is in it", "Exit code 1: a panel looks reversed.")
-    options.add_check(check)
-    check.set_defaults(run=_late("reading", "check"))
-
-    one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")
-    options.protocol(one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
+def _add_one(one: Parser) -> None:
+    """What `one` takes beside the protocol."""
     one.add_argument(
         "counts", nargs="*", type=int, metavar="CORRECT TASTINGS",
         help="or HITS SIGNAL FALSE_ALARMS NOISE in A-not-A and same-different",
@@ -120,7 +119,18 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     one.add_argument("--panel", metavar="NAME", help="which panel of the table; otherwise what to call this one")
     one.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file, by name or number")
     one.add_argument("--rates", action="store_true", help="what its difference would give in every protocol")
+    one.add_argument("--groups", action="store_true", help="answers beyond guessing, as by guessing, and wrong")
     options.add_margin(one)
+
+
+def _of_tables(command: Callable[..., Parser]) -> None:
+    check = command("check", "read a table of panels and say what is in it", "Exit code 1: a panel looks reversed.")
+    options.add_check(check)
+    check.set_defaults(run=_late("reading", "check"))
+
+    one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")
+    options.protocol(one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
+    _add_one(one)
     one.set_defaults(run=_late("answer", "one"))
 
     pool = command("pool", "pool the panels of tables and give the answer")
@@ -141,6 +151,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
 
     people = command("tasters", "what people who tasted several times can do")
     people.add_argument("--threshold", metavar="SHARE", help="rate above guessing that counts as better (0.1)")
+    people.add_argument("--as-if-independent", action="store_true", help="beside it the wrong answer, for comparison")
     people.set_defaults(run=_late("answer", "tasters"))
 
     liked = command("preference", "which of the two products is preferred, lucky guesses taken out")

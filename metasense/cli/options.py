@@ -60,8 +60,14 @@ def add_form(parsed: Parser, forms: tuple[str, ...]) -> None:
 def add_sampling(parsed: Parser) -> None:
     """What pools are worked out with."""
     parsed.add_argument("--card", metavar="FILE", help="the question card written before; its margin is used")
-    parsed.add_argument("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
-    parsed.add_argument("--seed", metavar="N", type=int, default=1, help="seed of everything random (1)")
+    parsed.rarely("--method", choices=("grid", "mcmc"), default="grid", help="integration (default) or sampling")
+    parsed.rarely("--seed", metavar="N", type=int, default=1, help="seed of everything random (1)")
+    parsed.rarely("--without", metavar="PANEL", action="append", help="leave this panel out; may be repeated")
+    parsed.rarely("--rho", metavar="SHARE", type=share, help="how far people who come again keep their standing (1)")
+    parsed.rarely("--prior", metavar="FILE.nc", help="an earlier pool, as the prior of these panels")
+    parsed.rarely("--discount", metavar="SHARE", type=share, help="how much of it is believed (1)")
+    parsed.rarely("--learned-from", metavar="TABLE", help="a shelf of many variables, as the prior; with --by")
+    parsed.rarely("--by", metavar="COLUMN", help="what tells the variables of that shelf apart")
 
 
 def add_pool(pool: Parser) -> None:
@@ -70,8 +76,9 @@ def add_pool(pool: Parser) -> None:
     pool.add_argument(
         "--moderator", metavar="COLUMN", action="append", help="what the difference may depend on; may be repeated"
     )
-    pool.add_argument("--name", metavar="COLUMN=WORDS", action="append", help="what to call a column; may be repeated")
-    pool.add_argument("--unit", metavar="COLUMN=UNIT", action="append", help="unit of its numbers; may be repeated")
+    pool.add_argument("--interaction", nargs=2, metavar=("A", "B"), help="two of them: what A does may depend on B")
+    pool.rarely("--name", metavar="COLUMN=WORDS", action="append", help="what to call a column; may be repeated")
+    pool.rarely("--unit", metavar="COLUMN=UNIT", action="append", help="unit of its numbers; may be repeated")
     pool.add_argument("--through-zero", metavar="COLUMN", help="a dose, at whose zero there is nothing to taste")
     pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
     pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")
@@ -85,7 +92,7 @@ def add_saved(shown: Parser) -> None:
 
 
 def add_page(pool: Parser) -> None:
-    """Whether the answer is written as a page."""
+    """Whether the answer is written as a page; after `next` the plans stand on it too."""
     pool.add_argument("--report", metavar="PAGE.html", help="write the answer as one self-contained page")
     pool.add_argument("--title", default="", metavar="WORDS", help="heading of that page")
     pool.add_argument("--overwrite", action="store_true", help="replace a page or pool of other panels")
@@ -99,6 +106,7 @@ def add_next(following: Parser) -> None:
     following.add_argument("--tasters", metavar="N", type=int, nargs="+", help="tasters in each panel")
     following.add_argument("--panels", metavar="K", type=int, nargs="+", help="how many such panels (1)")
     following.add_argument("--same-pair-as", metavar="PANEL", help="a panel whose batch pair is tasted again")
+    add_page(following)
 
 
 def add_preference(liked: Parser) -> None:

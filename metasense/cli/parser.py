@@ -8,7 +8,7 @@ import math
 import shlex
 import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 MARGIN = "--margin"
 LONGEST = 8  # words of a margin and of what may follow it
@@ -25,9 +25,34 @@ class Parser(argparse.ArgumentParser):
     under: dict[str, Parser]  # its commands, by name
     line: tuple[str, ...] | list[str] = ()  # all words of the command that is read
 
+    rarer: list[argparse.Action]  # options that stand in the help with --details only
+
     def __init__(self, *arguments: object, **named: object) -> None:
         self.under = {}
+        self.rarer = []
         super().__init__(*arguments, **named)  # type: ignore[arg-type]
+
+    def rarely(self, *names: str, **named: Any) -> argparse.Action:
+        """Add an option that few need."""
+        action = self.add_argument(*names, **named)
+        self.rarer.append(action)
+        return action
+
+    def format_help(self) -> str:
+        """The help on one screen; with ``--details``, that of the options which few need as well."""
+        if not self.rarer or "--details" in self.line:
+            return super().format_help()
+        kept = [(action, action.help) for action in self.rarer]
+        names = ", ".join(action.option_strings[-1] for action in self.rarer)
+        self.epilog = f"Rarer: {names}. With them: {self.prog} --help --details"
+        try:
+            for action in self.rarer:
+                action.help = argparse.SUPPRESS
+            return super().format_help()
+        finally:
+            self.epilog = None
+            for action, words in kept:
+                action.help = words
 
     def error(self, message: str) -> NoReturn:
         if message.startswith(UNKNOWN):

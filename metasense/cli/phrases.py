@@ -86,6 +86,7 @@ _RULES = tuple(
     )
 )  # fmt: skip
 _ARGUMENT = re.compile(rf"(?<![\w'\"-])({'|'.join(_OPTIONS)})={_VALUE}")
+_OR_AGAIN = re.compile(r"(--[a-z][a-z-]*) or \1(?![\w-])")
 _TWICE = re.compile(r"(--[a-z][a-z-]*)((?: '[^']*'| \"[^\"]*\"| \S+)?) \(\1[^)]*\)")
 
 
@@ -100,7 +101,7 @@ def in_options(text: str) -> str:
     for pattern, instead in _RULES:
         text = pattern.sub(instead, text)
     text = _ARGUMENT.sub(_as_option, text)
-    return _TWICE.sub(r"\1\2", text)
+    return _OR_AGAIN.sub(r"\1", _TWICE.sub(r"\1\2", text))
 
 
 def _as_option(match: re.Match[str]) -> str:

@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
@@ -98,15 +98,19 @@ def then(*words: object) -> None:
     print("\n".join(lines))
 
 
-def _first_screen(result: Any) -> str:
-    """What a result shows, or what of it stands in 25 lines: its sentences, and the beginning of its first table."""
+def _first_screen(result: Any, more: int = 0) -> str:
+    """What a result shows, or what of it stands in 25 lines: its sentences, and the beginning of its first table.
+
+    `more` lines follow besides the last ones.
+    """
     from metasense.showing.glance import in_lines
     from metasense.showing.results import Answered
     from metasense.showing.tables import Table
     from metasense.showing.words import count, wrapped
 
+    most = FIRST_SCREEN - LAST_LINES - more
     text = str(result)
-    if len(text.split("\n")) <= FIRST_SCREEN - LAST_LINES:
+    if len(text.split("\n")) <= most:
         return text
     if isinstance(result, Answered):  # its plain answer stays first: a caution gives way
         glance = result._glance()
@@ -118,13 +122,13 @@ def _first_screen(result: Any) -> str:
             continue
         if isinstance(part, Table):
             shown = in_lines(part).cut_to(0, columns())
-            room = FIRST_SCREEN - LAST_LINES - 2 - len(lines) - len(shown.to_text().split("\n"))
+            room = most - 2 - len(lines) - len(shown.to_text().split("\n"))
             shown = in_lines(part).cut_to(max(room, 1), columns())
             lines += ["", *shown.to_text().split("\n")]
             left = len(part.rows) - len(shown.rows)
             lines += [f"{count(left, 'more row')}, and more columns: --details."] if left else []
         break
-    return "\n".join([*lines[: FIRST_SCREEN - LAST_LINES], ALL])
+    return "\n".join([*lines[:most], ALL])
 
 
 def serving(test: Any, tasters: int) -> tuple[object, ...]:
@@ -145,11 +149,24 @@ def free_name(name: str) -> str:
     return tried
 
 
-def answer(result: Any, chosen: Any, *, after: tuple[object, ...], **also: Any) -> None:
+def say_written(paths: Sequence[object]) -> None:
+    """The files that were written, a line each."""
+    from metasense.showing.words import one_line
+
+    for path in paths:
+        print(f"Wrote {one_line(path)}.")
+
+
+def answer(
+    result: Any, chosen: Any, *, after: tuple[object, ...], wrote: Sequence[object] | None = None, **also: Any
+) -> None:
     """Print a result in the form that was asked for."""
     form = chosen.format
+    if wrote is not None:
+        also["wrote"] = [str(path) for path in wrote]
     if form == "text":
-        show(str(result.details()) if chosen.details else _first_screen(result))
+        show(str(result.details()) if chosen.details else _first_screen(result, len(wrote or ())))
+        say_written(wrote or ())
         then(*after)
     elif form == "markdown":
         print(result.to_markdown())

@@ -34,7 +34,7 @@ def named(chosen: argparse.Namespace) -> Named:
 
     files = tuple(str(file) for file in chosen.files)
     saved = [file for file in chosen.files if is_archive(file)]
-    again = (*files, *(("--sheet", chosen.sheet) if chosen.sheet else ()))
+    again = (*files, *(("--sheet", chosen.sheet) if chosen.sheet else ()), *_pooled_with(chosen))
     if saved:
         if len(files) > 1 or chosen.tastings is not None:
             raise ValueError(
@@ -50,6 +50,18 @@ def named(chosen: argparse.Namespace) -> Named:
         again = (*again, "--tastings", str(chosen.tastings))
     panels, tastings = together(tables)
     return Named(again, panels, tastings)
+
+
+def _pooled_with(chosen: argparse.Namespace) -> list[str]:
+    """What else the panels are pooled with, as it is typed again."""
+    typed = []
+    for panel in getattr(chosen, "without", None) or []:
+        typed += ["--without", panel]
+    for name in ("rho", "prior", "discount", "learned_from", "by"):
+        value = getattr(chosen, name, None)
+        if value is not None:
+            typed += [f"--{name.replace('_', '-')}", f"{value:g}" if isinstance(value, float) else str(value)]
+    return typed
 
 
 def check(chosen: argparse.Namespace) -> int:

@@ -113,7 +113,8 @@ def _run(parser: Parser, words: list[str]) -> int:
         if parser.margin:
             print(f"metasense: {parser.margin}", file=sys.stderr)
             return FAILED
-        parser.line = words
+        for each in (parser, *parser.under.values()):
+            each.line = words
         chosen = parser.parse_args(words)
     except SystemExit as end:  # argparse has said why, or shown its help
         return int(end.code or 0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 from pathlib import Path
 from typing import Any
@@ -10,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
-from metasense.planning.texts import LANGUAGES, sheet_texts
+from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
 from metasense.protocols import protocol
 from metasense.showing.words import listing
 from metasense.tables.cells import plain
@@ -24,6 +26,10 @@ from metasense.tables.wording import choice, label
 
 RECORDED = "recorded.csv"  # where ballots are kept as they are typed
 _AS_SAVED = "Take the key as it was saved."
+_OR_WITHOUT = (
+    f"{_AS_SAVED} Where it is lost, empty the columns wording and own_wording: answers are counted all the same, and "
+    "sheets made again are in the words of metasense."
+)
 _parts = choice(tasting="", preference="", placebo="")
 KEY_COLUMNS = (
     Column("tray", "number of the tray", whole, "Int64", required=True),
@@ -37,12 +43,17 @@ KEY_COLUMNS = (
     Column("protocol", "the test", label, "string", required=True),
     *(Column(name, name, label, "string", required=name in ("old", "new"))
       for name in ("old", "new", "date", "attribute", "more", "reference", "certainty", "allergens", "hazards",
-                   "seed", "language")),
+                   "seed", "language", "wording")),
+    Column("own_wording", "own wording of the sheets, in its first row", lambda cell, _: _as_written(cell), "string"),
 )  # fmt: skip
 
 
+def _as_written(cell: object) -> str | None:
+    return cell if isinstance(cell, str) and cell.strip() else None
+
+
 def key_of(plan: Planned) -> pd.DataFrame:
-    """The key as a table."""
+    """The key as a table. Own wording of the sheets stands once, in its first row, and what it adds up to in all."""
     joined = {
         name: "" if value is None else "; ".join(value) or "none"
         for name, value in (("allergens", plan.allergens), ("hazards", plan.hazards))
@@ -59,7 +70,8 @@ def key_of(plan: Planned) -> pd.DataFrame:
         certainty="yes" if plan.certainty else "no",
         **joined,
         seed="" if plan.seed is None else hex(plan.seed),  # letters keep spreadsheets from rounding it
-        language=plan.texts.language,
+        language=plan.texts.base,
+        **_own(plan),
     )
 
 
@@ -87,6 +99,21 @@ def folder_of(key: str | os.PathLike[str]) -> Path:
     return folder.parent if folder.name == "sealed" else folder
 
 
+def _own(plan: Planned) -> dict[str, Any]:
+    """The columns of own wording; none where there is none."""
+    if not plan.texts.own:
+        return {}
+    text = json.dumps(plan.texts.own, sort_keys=True)
+    for sign in ";=+@-":  # which a table guards against spreadsheets, and would not give back as they were
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return {"wording": _sum(text), "own_wording": [text, *[""] * (len(plan.cups) - 1)]}
+
+
+def _sum(text: str) -> str:
+    """What a wording adds up to, so that a change shows."""
+    return f"sha256:{hashlib.sha256(text.encode()).hexdigest()[:16]}"
+
+
 def read_key(key: Any) -> dict[str, Any]:
     """What the plan was made of, by the names of its attributes, from ``sealed/key.csv`` or the folder it was saved in.
 
@@ -104,12 +131,13 @@ def read_key(key: Any) -> dict[str, Any]:
         words = "this is the sheet of answers, not the key. The key, or the folder of the plan, comes first."
         raise PanelsError(words, opened.source)
     checked = check_table(opened, KEY_COLUMNS)
-    once = [column.name for column in KEY_COLUMNS if column.name not in CUP_COLUMNS]
+    once = [column.name for column in KEY_COLUMNS if column.name not in (*CUP_COLUMNS, "own_wording")]
     _check(checked, once)
     one = {name: None if pd.isna(value) else str(value) for name, value in checked.frame[once].iloc[0].items()}
     try:
         seed = None if one["seed"] is None else int(one["seed"], 0)
         test = protocol(str(one["protocol"]))
+        texts = _texts(one["language"], checked.frame["own_wording"].dropna().tolist())
     except ValueError as error:
         raise PanelsError(f"{error} {_AS_SAVED}", checked.sheet.source) from error
     return {
@@ -125,8 +153,13 @@ def read_key(key: Any) -> dict[str, Any]:
         "allergens": _listed(one["allergens"]),
         "hazards": _listed(one["hazards"]),
         "seed": seed,
-        "texts": sheet_texts(one["language"] if one["language"] in LANGUAGES else "en"),
+        "texts": texts,
     }
+
+
+def _texts(language: str | None, own: list[str]) -> Texts:
+    """The words of the sheets."""
+    return sheet_texts(language if language in LANGUAGES else "en", json.loads(own[0]) if own else None)
 
 
 def _check(checked: Checked, once: list[str]) -> None:
@@ -146,7 +179,22 @@ def _check(checked: Checked, once: list[str]) -> None:
     checked.report(twice, "code", "code {value} is there twice. " + _AS_SAVED)
     neither = frame["sample"].ne(frame["old"]) & frame["sample"].ne(frame["new"])
     checked.report(neither, "sample", "{value!r} is neither {old!r} nor {new!r}. " + _AS_SAVED)
+    _check_wording(checked)
     checked.raise_any("Take the key as it was saved")
+
+
+def _check_wording(checked: Checked) -> None:
+    """Report own wording that is no longer there, or no longer as it was saved."""
+    frame = checked.frame
+    own = frame["own_wording"].dropna().tolist()
+    sums = frame["wording"].dropna().tolist()
+    if not own and not sums:
+        return
+    says = f"the own wording of the sheets is not here as it was saved. {_OR_WITHOUT}"
+    if not own:
+        says = f"own wording was printed, and is not in this key. {_OR_WITHOUT}"
+    if len(own) != 1 or not sums or _sum(own[0]) != sums[0]:
+        checked.report(np.arange(len(frame)) == 0, "wording", says)
 
 
 def _listed(text: str | None) -> tuple[str, ...] | None:

@@ -110,7 +110,7 @@ def serve(
         What the printed sheets are written in. Names of columns and of what is typed into them stay as they are.
     texts : path of a TOML file, or mapping, optional
         Own wording in place of single texts, by table and name as in the language files of metasense, such as
-        ``{"ballots": {"rinse": "Rinse with still water."}}``. It is not kept in the key.
+        ``{"ballots": {"rinse": "Rinse with still water."}}``. The key keeps it.
     seed : int, optional
         Makes the same plan again. Unless given a secret one is drawn, which the key keeps: whoever can guess the seed
         can rebuild the key.

@@ -75,12 +75,12 @@ def _common(plan: Planned, say: Texts) -> dict[str, Any]:
         "reference": plan._marked,
         "learned": plan.protocol.name == "A-not-A",
         "certainty": plan.certainty,
-        "task": _task(plan, say),
+        "task": task_of(plan, say),
         "allergens": plan.allergens,
         "hazards": plan.hazards,
         "told": [say(f"information.{hazard}") for hazard in TOLD if hazard in (plan.hazards or ())],
         "cautions": _cautions(plan, say),
-        "typed": _typed(plan, say),
+        "typed": typed_of(plan, say),
         "samples_each": len(plan.cups) // len(plan.tasters),
         "warnings": [say(f"warnings.{name}", **values) for name, values in plan._session_warnings()],
     }
@@ -118,10 +118,10 @@ def _cautions(plan: Planned, say: Texts) -> list[str]:
 
 CHOICES = {"A-not-A": ("A", "not A"), "same-different": ("same", "different")}
 TICKED = {"A": "choices.A", "not A": "choices.not_A", "same": "choices.same", "different": "choices.different"}
-_SURE = {"sure": "ballots.sure", "fairly sure": "ballots.fairly_sure", "guessed": "ballots.guessed"}
+SURE = {"sure": "ballots.sure", "fairly sure": "ballots.fairly_sure", "guessed": "ballots.guessed"}
 
 
-def _task(plan: Planned, say: Texts) -> dict[str, Any]:
+def task_of(plan: Planned, say: Texts) -> dict[str, Any]:
     """What tasters are told, the question, and the words to tick where no code is ticked."""
     name = plan.protocol.name
     return {
@@ -131,11 +131,11 @@ def _task(plan: Planned, say: Texts) -> dict[str, Any]:
     }
 
 
-def _typed(plan: Planned, say: Texts) -> list[str]:
+def typed_of(plan: Planned, say: Texts) -> list[str]:
     """What is typed for the words of a ballot, where these are others."""
     lines = [("run.type_word", word, say(TICKED[word])) for word in CHOICES.get(plan.protocol.name, ())]
     if plan.certainty:
-        lines += [("run.type_certainty", word, say(name)) for word, name in _SURE.items()]
+        lines += [("run.type_certainty", word, say(name)) for word, name in SURE.items()]
     out = [say(line, typed=word, ticked=ticked) for line, word, ticked in lines if word != ticked]
     if plan.pairs:
         out.append(say("run.type_preferred", none=say("ballots.no_preference")))

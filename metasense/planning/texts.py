@@ -12,13 +12,14 @@ import os
 import string
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from metasense.showing import words
+from metasense.slips import said_of, slipped, typed_lines
 
 LANGUAGES = ("en", "de", "fr", "es")
 CODE = "language"
@@ -34,6 +35,10 @@ class Texts:
     ----------
     entries : dict of str to str or tuple of str
         ``language`` is what a browser is told.
+    base : str
+        The language of what is ours.
+    own : dict of str to str or tuple of str
+        Own wording, which is in `entries` as well.
 
     Examples
     --------
@@ -42,6 +47,8 @@ class Texts:
     """
 
     entries: dict[str, Entry]
+    base: str = "en"
+    own: dict[str, Entry] = field(default_factory=dict)
 
     def __call__(self, name: str, **values: object) -> str:
         text = self.entries[name]
@@ -97,13 +104,13 @@ def sheet_texts(language: str = "en", own: Own | None = None) -> Texts:
         )
     entries = _ours(code)
     if own is None:
-        return Texts(entries)
+        return Texts(entries, code)
     name = "own wording" if isinstance(own, Mapping) else repr(os.fspath(own))
     given = _flat(own if isinstance(own, Mapping) else _read(own))
     problems = [problem for entry in given for problem in _problems(entry, given[entry], entries)]
     if problems:
         raise ValueError(f"{name}: {words.listing(problems, 8)}.".replace("?.", "?"))
-    return Texts(entries | given)
+    return Texts(entries | given, code, given)
 
 
 @lru_cache
@@ -115,15 +122,15 @@ def _ours(code: str) -> dict[str, Entry]:
 def _read(path: str | os.PathLike[str]) -> dict[str, Any]:
     name = repr(os.fspath(path))
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        text = Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise ValueError(f"there is no file {name}.") from None
     except UnicodeDecodeError:
         raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise ValueError(
-            f'{name} cannot be read: {error}. Wording is written as\n[ballots]\nrinse = "Rinse with water."'
-        ) from None
+    typed = typed_lines(text)
+    if typed.slips:
+        raise ValueError(slipped(f"{name} cannot be read", said_of(typed)))
+    return typed.lines
 
 
 def _flat(tables: Mapping[str, Any], stem: str = "") -> dict[str, Any]:

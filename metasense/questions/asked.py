@@ -37,6 +37,8 @@ class Asked:
         Whether some people are in it more than once.
     protocol : str
         Of the panel; empty for a separate pair.
+    served : int
+        How many could have answered; 0 where that is not known.
 
     Examples
     --------
@@ -60,6 +62,12 @@ class Asked:
     tastings: int = 0
     repeated: bool = False
     protocol: str = ""
+    served: int = 0
+
+    @property
+    def answers(self) -> int:
+        """How many answered, "no preference" included; those who were wrong left out."""
+        return self.new + self.old + self.none
 
 
 def answers_of(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Asked], list[Asked]]:
@@ -73,7 +81,8 @@ def answers_of(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Ask
         offered = bool(pd.notna(panel.no_preference))
         if panel.asked == "pair":
             again = bool(pd.notna(panel.tasters) and panel.tasters < new + old + none)
-            everyone.append(Asked(panel.panel, None, new, old, none, offered, repeated=again))
+            there = _whole(panel.tasters)
+            everyone.append(Asked(panel.panel, None, new, old, none, offered, repeated=again, served=there))
             continue
         if not isinstance(protocol(panel.protocol), Protocol):
             continue
@@ -86,10 +95,16 @@ def answers_of(frame: pd.DataFrame, tastings: Tastings | None) -> tuple[list[Ask
             about["offered"] = bool(single.filter(like="none").to_numpy().any())
             correct.append(Asked(**about, **dict(zip(_SIDES, single.loc[panel.panel].tolist(), strict=True))))
         elif panel.asked == "correct":
-            correct.append(Asked(**about, new=new, old=old, none=none))
+            correct.append(Asked(**about, new=new, old=old, none=none, served=_whole(panel.correct)))
         if panel.asked == "all":
-            everyone.append(Asked(**about, new=new, old=old, none=none))
+            everyone.append(Asked(**about, new=new, old=old, none=none, served=_whole(panel.tastings)))
     return correct, everyone
+
+
+def silent_in(frame: pd.DataFrame) -> list[str]:
+    """Panels in which people were asked, and not one answer is written down."""
+    answered = frame[["prefer_new", "prefer_old", "no_preference"]].fillna(0).sum(axis=1) > 0
+    return frame.loc[frame["asked"].isin(["correct", "all", "pair"]) & ~answered, "panel"].astype(str).tolist()
 
 
 _SIDES = [f"{side}{kind}" for side in ("", "wrong_") for kind in ANSWERS]

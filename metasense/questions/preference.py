@@ -32,7 +32,16 @@ from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import SETTLED
 from metasense.protocols import Protocol, protocol
-from metasense.questions.asked import ANSWERS, Asked, answers_of, asked_again, pairs_of, placebo_of, served_placebo
+from metasense.questions.asked import (
+    ANSWERS,
+    Asked,
+    answers_of,
+    asked_again,
+    pairs_of,
+    placebo_of,
+    served_placebo,
+    silent_in,
+)
 from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact
@@ -111,7 +120,9 @@ def preference(
         collected = collect(panels.frame, tastings)
         posterior, index = grid.integrate(collected.evidence, collected.copies, Priors())[0], collected.index
     correct, everyone = answers_of(panels.frame, tastings)
-    everyone += pairs_of(pairs)
+    apart = pairs_of(pairs)
+    everyone += [pair for pair in apart if pair.answers]
+    silent = [*silent_in(panels.frame), *(pair.panel for pair in apart if not pair.answers)]
     if not correct and not everyone:
         raise ValueError(
             "nobody was asked for a preference: fill in prefer_new, prefer_old and no_preference, and asked (correct, "
@@ -119,7 +130,7 @@ def preference(
         )
     served = served_placebo(panels.frame) if given is None else given
     again = asked_again(tastings, correct, everyone)
-    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread, again)
+    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread, tuple(silent), again)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -138,6 +149,8 @@ class Preference(Pictured, Answered, Statement):
         Preferences stated and not stated between identical samples.
     spread : float
         Prior scale of the SD between panels, log odds.
+    silent : tuple of str
+        Panels and pairs in which people were asked, and not one answer is written down.
     again : (int, int, int) or None
         People whose preference counts in more than one panel, people in all, and their answers, as far as single
         answers tell; None where nobody came again.
@@ -159,6 +172,7 @@ class Preference(Pictured, Answered, Statement):
     index: tuple[int, ...]
     placebo: tuple[int, int] | None
     spread: float
+    silent: tuple[str, ...] = ()
     again: tuple[int, int, int] | None = None
 
     # --- numbers ----------------------------------------------------------------------------------------------------
@@ -485,6 +499,7 @@ class Preference(Pictured, Answered, Statement):
                 f"Asked of everyone, perhaps about the very cups of the test, which answers then echo: "
                 f"{words.listing((a.panel for a in together), most=6)}. A separate pair is better."
             )
+        found += self._unanswered()
         several = [a.panel for a in {*self.correct, *self.everyone} if a.repeated]
         if several:
             found.append(
@@ -497,6 +512,29 @@ class Preference(Pictured, Answered, Statement):
                 f"half-normal prior ({self.spread:g}, log odds)."
             )
         return tuple(found)
+
+    def _unanswered(self) -> list[str]:
+        """Where nobody answered, nobody had a preference, or fewer answered than could."""
+        found = []
+        asked = list(dict.fromkeys([*self.correct, *self.everyone]))
+        if self.silent:
+            found.append(
+                f"No answer is written down in {words.listing(self.silent, most=6)}, which says nothing of what is "
+                "liked."
+            )
+        none = [f"{a.panel} ({words.count(a.none, 'answer')})" for a in asked if a.answers and not a.new + a.old]
+        if none:
+            found.append(
+                f"Nobody stated a preference in {words.listing(none, most=6)}: that says how often there is none, and "
+                "not which is liked better."
+            )
+        fewer = [f"{a.panel} ({a.answers} of {a.served})" for a in asked if a.answers < a.served]
+        if fewer:
+            found.append(
+                f"Fewer answered than could in {words.listing(fewer, most=6)}. Those without an answer are not "
+                "counted; somebody who has no preference counts only where that is written down."
+            )
+        return found
 
     def _picture(self) -> figures.Drawing | None:
         asked = {"everyone asked": self._fit_everyone, "lucky guesses taken out": self._fit_correct}

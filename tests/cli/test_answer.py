@@ -1,8 +1,10 @@
 """Commands that answer from panels give the numbers of the library, on one screen."""
 
+import inspect
 import io
 import json
 import re
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -16,6 +18,7 @@ CIDER = "datasets/cider_fining.csv"
 COFFEE = "datasets/coffee_bags.csv"
 BAKERY = "datasets/bakery_salt.csv"
 TASTINGS = "datasets/cider_tastings.csv"
+ICES = "datasets/ice_cream_shelf.csv"
 MARGIN = "0.2 triangle"
 
 
@@ -115,13 +118,70 @@ SAME = {
         lambda _: ms.verdict_chances("triangle", 24, "0.3 triangle", d_prime=0.5).to_frame(),
     ),
 }  # fmt: skip
+SHELF = ["shelf", ICES, "--by", "ingredient", "--margin", MARGIN]
+COLD = "Coffee steeped cold"
+SHOWN = "Week 4 bags on show"
+
+
+@cache
+def shelf():
+    return ms.pool_each(ICES, by="ingredient", margin=MARGIN)
+
+
+def answers_in_groups(_):
+    return pd.DataFrame(ms.one_panel("triangle", 30, 15).answers().items(), columns=["group", "answers"])
+
+
+SAME |= {
+    "pool_each": (SHELF, lambda _: shelf().to_frame()),
+    "together": ([*SHELF, "--together"], lambda _: shelf().together().to_frame()),
+    "shares": ([*SHELF, "--part", "shares"], lambda _: shelf().together().shares()),
+    "false_alarms": ([*SHELF, "--part", "alarms"], lambda _: shelf().together().false_alarms()),
+    "order": ([*SHELF, "--part", "order"], lambda _: shelf().together().order()),
+    "drawer of the shelf": (
+        [*SHELF, "--part", "drawer", "--unrecorded", "0", "10", "30"],
+        lambda _: shelf().together().drawer([0, 10, 30]),
+    ),
+    "variable": ([*SHELF, "--variable", COLD], lambda _: shelf().variable(COLD).to_frame()),
+    "learned": (
+        ["pool", CIDER, "--margin", MARGIN, "--learned-from", ICES, "--by", "ingredient"],
+        lambda _: ms.pool(CIDER, margin=MARGIN, priors=ms.Priors.learned(shelf())).to_frame(),
+    ),
+    "without": (
+        ["pool", COFFEE, "--moderator", "weeks_stored", "--without", SHOWN],
+        lambda _: ms.pool(ms.read_panels(COFFEE).without(SHOWN), moderators="weeks_stored").to_frame(),
+    ),
+    "answers": (["one", "triangle", "15", "30", "--groups"], answers_in_groups),
+    "as_if_independent": (
+        ["tasters", TASTINGS, "--as-if-independent"],
+        lambda _: ms.pool(ms.read_tastings(TASTINGS)).tasters().as_if_independent().to_frame(),
+    ),
+    "settled": (
+        ["pool", CIDER, "--margin", *["0.2", "triangle,", "settled", "at", "90", "%"]],
+        lambda _: ms.pool(CIDER, margin=MARGIN, settled=0.9).to_frame(),
+    ),
+    "plan_next against another margin": (
+        ["next", CIDER, "--margin", "d'=0.8", "--protocol", "tetrad", "--tasters", "24", "--panels", "4"],
+        lambda pooled: ms.plan_next(pooled, ms.Plan("tetrad", 24, 4), margin="d'=0.8").to_frame(),
+    ),
+    "rho": (
+        ["pool", TASTINGS, "--rho", "50%"],
+        lambda _: ms.pool(ms.read_tastings(TASTINGS), rho=0.5).to_frame(),
+    ),
+}  # fmt: skip
 ELSEWHERE = {  # what has no numbers of its own, or another test
     "details": "--details", "plain_answer": "every first screen", "statement": "ask statement", "plain": "ask, next",
     "report": "pool --report", "picture": "pool --report, whose page shows the pictures", "save": "pool --save",
     "to_csv": "--format csv", "write_csv": "--format csv", "to_frame": "--format csv", "load": "show", "rerun": "rerun",
     "serve": "serve", "read_answers": "answers", "record": "a form, for a notebook", "explore": "sliders, likewise",
     "protocol": "no answer, the name of a test", "power": "plan triangle 24 --margin: see the test below",
-    "regulars": "ask regulars: see the test below", "slope": "a row of pool --moderator", "mend": "check --fix", "pool_each": "shelf",
+    "regulars": "ask regulars: see the test below", "mend": "check --fix", "from_pool": "pool --prior: see the test below",
+    "slope": "a row of pool --moderator: see the test below", "above": "likewise", "interval": "likewise",
+    "about": "rows of ask sensitivity", "every": "next, its options", "to_markdown": "--format markdown",
+    "headline": "the first line of every screen", "sentence": "likewise", "sentences": "likewise",
+    "answer_sheet": "serve writes it", "trays": "serve writes them", "balance": "answers --details",
+    "p_d": "a column of one --rates", "p_from_p_d": "likewise", "d_prime_from_p_d": "likewise",
+    "map": "of pandas", "where": "of pandas",
 }  # fmt: skip
 
 
@@ -131,15 +191,78 @@ def test_a_command_gives_the_numbers_of_the_library(name, pooled, capsys):
     assert_same(numbers(words, capsys), library(pooled))
 
 
+def callables():
+    """Every function of metasense that one calls, and every method of what comes back."""
+    found = set()
+    for name in ms.__all__:
+        one = getattr(ms, name)
+        if inspect.isclass(one):
+            found |= {name for name in dir(one) if not name.startswith("_") and callable(getattr(one, name, None))}
+        elif callable(one):
+            found.add(name)
+    return found
+
+
 def test_every_answer_that_readme_and_notebooks_show_has_a_command():
     texts = [Path("README.md").read_text(encoding="utf-8")]
     for path in Path("notebooks").glob("*.ipynb"):
         cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
         texts.append("\n".join("".join(cell["source"]) for cell in cells))
-    text = "\n".join(texts)
-    asked = set(re.findall(r"\bms\.([a-z_]+)\(", text)) | set(re.findall(r"`?\bpooled\.([a-z_]+)\(", text))
-    asked |= set(re.findall(r"`\.([a-z_]+)\(\)", text)) | set(re.findall(r"\.(slope|rates|disagreement)\(\)", text))
-    assert len(asked) > 25 and asked - set(SAME) - set(ELSEWHERE) == set()
+    asked = set(re.findall(r"\.([a-z_]+)\(", "\n".join(texts))) & callables()
+    assert len(asked) > 50 and asked - set(SAME) - set(ELSEWHERE) == set()
+
+
+def test_an_earlier_pool_is_the_prior_and_how_much_it_is_believed_is_said(saved, pooled, capsys):
+    words = ["pool", COFFEE, "--margin", MARGIN, "--prior", saved]
+    half = ms.Priors.from_pool(pooled, discount=0.5)
+    assert_same(numbers([*words, "--discount", "50%"], capsys), ms.pool(COFFEE, margin=MARGIN, priors=half).to_frame())
+    whole = ms.pool(COFFEE, margin=MARGIN, priors=ms.Priors.from_pool(pooled))
+    assert_same(numbers(words, capsys), whole.to_frame())
+    got = json.loads(said([*words, "--format", "json"], capsys))
+    assert f"--prior {saved}" in got["then"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--discount", "0.5"], "--discount goes with --prior"),
+        (["--by", "ingredient"], "--learned-from names a table of many variables, and --by"),
+        (["--learned-from", ICES], "--learned-from names a table of many variables, and --by"),
+        (["--without", "Nobody"], "there is no panel 'Nobody'"),
+        (["--rho", "2"], "from 0 (not at all) to 1 (fully)"),
+        (["--interaction", "style", "malo"], "name them in --moderator as well"),
+    ],
+)
+def test_options_that_need_another_say_which(words, says, capsys):
+    assert main(["pool", CIDER, *words]) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_an_interaction_and_the_slope_of_a_moderator_are_those_of_the_library(tmp_path, capsys):
+    file = tmp_path / "aged.csv"
+    weeks = [2, 3, 4, 6, 8, 2, 5, 6, 8]
+    right = [9, 10, 11, 15, 17, 12, 11, 13, 12]
+    rows = [(week, "dry" if i < 5 else "sweet", right[i]) for i, week in enumerate(weeks)]
+    lines = [f"P{i},triangle,30,{right},{week},{style}" for i, (week, style, right) in enumerate(rows)]
+    file.write_text("\n".join(["panel,protocol,tastings,correct,weeks,style", *lines]))
+    words = ["pool", file, "--moderator", "weeks", "--moderator", "style"]
+    both = ms.pool(file, moderators=["weeks", "style"], interaction=["weeks", "style"])
+    assert_same(numbers([*words, "--interaction", "weeks", "style"], capsys), both.to_frame())
+    slope = ms.pool(file, moderators="weeks").slope()
+    table = numbers(words[:4], capsys)
+    row = table[table["quantity"].str.contains("weeks") & (table["median"] - slope.median).abs().lt(1e-12)]
+    assert (row["lower"].iloc[0], row["upper"].iloc[0]) == pytest.approx(slope.interval(), rel=1e-12)
+
+
+def test_a_saved_pool_keeps_its_moderators_and_its_people_when_it_is_pooled_anew(tmp_path, capsys):
+    kept = ms.pool(COFFEE, moderators="weeks_stored").save(tmp_path / "coffee.nc")
+    again = ms.pool(COFFEE, margin=MARGIN, moderators="weeks_stored")
+    assert_same(numbers(["pool", kept, "--margin", MARGIN], capsys), again.to_frame())
+    club = ms.pool(ms.read_tastings(TASTINGS), rho=0.0).save(tmp_path / "club.nc")
+    got = numbers(["pool", club, "--margin", MARGIN], capsys)
+    assert_same(got, ms.pool(ms.read_tastings(TASTINGS), rho=0.0, margin=MARGIN).to_frame())
+    less = ms.pool(ms.read_panels(COFFEE).without(SHOWN), moderators="weeks_stored")
+    assert_same(numbers(["pool", kept, "--without", SHOWN], capsys), less.to_frame())
 
 
 def test_regulars_are_asked_about_in_a_terminal(tmp_path, capsys):
@@ -381,3 +504,38 @@ def test_a_saved_pool_is_written_as_a_page(pooled, saved, tmp_path, capsys):
     shown = said(["show", saved, "--report", str(page), "--title", "Cider"], capsys)
     assert shown.startswith(pooled.plain_answer()[:60]) and f"Wrote {page}." in shown
     assert "<title>Cider" in page.read_text(encoding="utf-8")
+
+
+def test_plans_stand_on_the_page_that_next_writes(pooled, tmp_path, capsys):
+    page = tmp_path / "next.html"
+    words = ["next", CIDER, "--margin", MARGIN, "--protocol", "tetrad", "--tasters", "24"]
+    out = said([*words, "--report", page, "--title", "Cider"], capsys)
+    lines = out.rstrip().split("\n")
+    assert f"Wrote {page}." in out.replace("\n", "") and lines[-1].strip() and len(lines) <= 25
+    text = page.read_text(encoding="utf-8")
+    plans = ms.plan_next(pooled, ms.Plan("tetrad", 24))
+    assert "<title>Cider" in text and "What to run next" in text
+    same = pooled.report(tmp_path / "library.html", title="Cider", also={"What to run next": plans})
+    assert same.read_text(encoding="utf-8") == text
+    got = json.loads(said([*words, "--report", page, "--format", "json"], capsys))
+    assert got["wrote"] == [str(page)] and len(got["numbers"]) == 1
+    mine = tmp_path / "notes.html"
+    mine.write_text("ours")
+    assert main([*map(str, words), "--report", str(mine), "--overwrite"]) == 2 and mine.read_text() == "ours"
+
+
+def test_every_command_that_plans_gives_its_numbers_as_json_too(capsys):
+    for name in ("plan_next", "compare_protocols", "tasters_needed", "tasters_at_hand", "cost_of_looks", "two_stage_plan",
+                 "verdict_chances"):  # fmt: skip
+        words, _ = SAME[name]
+        got = json.loads(said([*words, "--format", "json"], capsys))
+        assert len(got["numbers"]) == len(numbers(words, capsys)) and got["then"].startswith("metasense ")
+
+
+def test_plans_made_before_panels_can_stand_on_a_page_too(pooled, tmp_path):
+    stops = ms.sequential_plan("triangle", p_d=0.4)
+    page = pooled.report(
+        tmp_path / "page.html", also={"When to stop": stops, "How many": ms.tasters_needed("triangle", p_d=0.3)}
+    )
+    text = page.read_text(encoding="utf-8")
+    assert "When to stop" in text and "66 tastings" in text

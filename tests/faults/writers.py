@@ -289,6 +289,9 @@ def _inputs(folder: Path) -> dict[str, Path]:
         "key": folder / "plan" / "sealed" / "key.csv",
         "typed answers": folder / "plan" / "answers.csv",
         "copy of the key": folder / "key copy.csv",
+        "recorded ballots": folder / "plan" / "recorded.csv",
+        "notebook": folder / "answer.ipynb",
+        "own wording": folder / "own.toml",
         "somebody's page": folder / "mine.html",
         "somebody's netCDF": folder / "mine.nc",
         "notes": folder / "notes.txt",
@@ -313,6 +316,10 @@ def _inputs(folder: Path) -> dict[str, Path]:
     sheet["answer"] = [cups.split()[0] for cups in sheet["cups"]]
     sheet.to_csv(there["typed answers"], index=False)
     there["copy of the key"].write_bytes(there["key"].read_bytes())
+    night = ms.Recording.open(there["plan"])
+    night.put("T01", night.cups("T01").split()[0])
+    there["notebook"].write_text('{"cells": [], "metadata": {}, "nbformat": 4, "nbformat_minor": 5}', encoding="utf-8")
+    there["own wording"].write_text('[ballots]\nrinse = "Sip."\n', encoding="utf-8")
     there["somebody's page"].write_text("<!doctype html><title>Mine</title>metasense is fine", encoding="utf-8")
     there["somebody's netCDF"].write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(600))
     there["notes"].write_text("do not lose", encoding="utf-8")
@@ -348,6 +355,11 @@ def _state(folder: Path) -> dict[str, tuple[int, bytes]]:
     return state
 
 
+NEXT_WORDS = ("--margin", "0.2 triangle", "--protocol", "triangle", "--tasters", "12")
+CARD_WORDS = ("--question", "Q?", "--decision", "D.", "--margin", "0.2 triangle", "--protocol", "triangle",
+              "--tastings", "24")  # fmt: skip
+
+
 def _outputs(there: dict[str, Path]) -> dict[str, Callable[[Path], object]]:
     """Everything that writes, by command or call, with inputs as they are meant."""
     panels = ms.read_panels(START.replace("13", "12"))
@@ -369,6 +381,18 @@ def _outputs(there: dict[str, Path]) -> dict[str, Callable[[Path], object]]:
     outputs: dict[str, Callable[[Path], object]] = {
         "answers --panels": lambda path: command(*answers, "--panels", str(path)),
         "answers --panels --append": lambda path: command(*answers, "--panels", str(path), "--append"),
+        "answers --tastings": lambda path: command(*answers, "--tastings", str(path)),
+        "answers --tastings --append": lambda path: command(*answers, "--tastings", str(path), "--append"),
+        "card write": lambda path: command("card", "write", str(path), *CARD_WORDS),
+        "Recording.open": lambda path: ms.Recording.open(plan, file=path),
+        "show --report": lambda path: command("show", str(there["saved pool"]), "--report", str(path)),
+        "next --report": lambda path: command("next", str(there["table"]), *NEXT_WORDS, "--report", str(path)),
+        "pool --report --overwrite": lambda path: command(
+            "pool", str(there["table"]), "--overwrite", "--report", str(path)
+        ),
+        "pool --save --overwrite": lambda path: command(
+            "pool", str(there["table"]), "--overwrite", "--save", str(path)
+        ),
         "answers with a copy of the key": lambda path: command(*alone, "--panels", str(path)),
         "serve": lambda path: command("serve", "triangle", "6", str(path), "--allergens", "--hazards"),
         "Pooled.save": pooled.save,
@@ -400,7 +424,10 @@ def _allowed(output: str, name: str, before: bytes, after: bytes) -> bool:
         return kind == "table" and all(new.startswith(old) for old, new in rows)
     if output == "Panels.to_csv, overwrite":
         return kind in ("table", "tastings", "copy of the key", "key", "typed answers")
-    if output in ("Pooled.save", "pool --save"):
+    if output == "answers --tastings --append":
+        rows = list(zip(before.splitlines(), after.splitlines(), strict=False))
+        return kind == "tastings" and len(rows) > 12 and all(new.startswith(old) for old, new in rows)
+    if output in ("Pooled.save", "pool --save", "pool --save --overwrite"):
         return kind == "saved pool"
     if "report" in output:
         return kind == "page"

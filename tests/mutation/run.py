@@ -57,6 +57,7 @@ MIRRORS = {
     "cli/options": ["cli"],
     "cli/phrases": ["cli"],
     "cli/running": ["cli"],
+    "cli/said": ["answer", "many"],
     "planning/asking": ["starting"],
     "planning/blank": ["starting"],
     "planning/sheets": ["serving"],

@@ -103,3 +103,55 @@ def test_a_folder_that_holds_one_plan_stands_for_it_and_of_several_all_are_named
     ms.serve("triangle", 3, allergens=[], hazards=[], seed=2).save(tmp_path / "butter" / "panel_2")
     with pytest.raises(ms.PanelsError, match=r"there are 2 plans in .*panel_1' and '.*panel_2'. Name one of them"):
         ms.ServingPlan.load(tmp_path / "butter")
+
+
+OWN = {
+    "language": "it",
+    "ballots": {"rinse": "Sciacquate; poi =assaggiate,\u00a0piano.  «Così»"},
+    "filling": {"checklist": ["Uno.", "-Due@"]},
+}
+
+
+def with_own_wording(**more):
+    return plan(language="fr", texts=OWN, **more)
+
+
+def test_own_wording_is_kept_with_the_key_and_sheets_made_again_are_the_same(tmp_path):
+    made = with_own_wording(certainty=True)
+    folder = made.save(tmp_path / "plan")
+    frame = pd.read_csv(folder / "sealed" / "key.csv", dtype=str)
+    frame.to_excel(tmp_path / "key.xlsx", index=False)
+    for key in (folder, made.key(), folder / "sealed" / "key.csv", tmp_path / "key.xlsx"):
+        again = ms.ServingPlan.load(key)
+        assert again.texts == made.texts and again.texts("ballots.rinse").startswith("Sciacquate; poi =assaggiate")
+        assert again.pages() == made.pages()
+    assert frame["own_wording"].notna().sum() == 1 and frame["wording"].nunique() == 1
+    assert set(frame["language"]) == {"fr"} and 'lang="it"' in made.pages()["ballots.html"]
+
+
+def test_a_key_without_own_wording_says_nothing_of_it():
+    assert not {"wording", "own_wording"} & set(key_of(plan(language="de")))
+    assert read(key_of(plan(language="de")))["texts"].language == "de"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"own_wording": ""}, "own wording was printed, and is not in this key. Take the key as it was saved"),
+        ({"wording": ""}, "the own wording of the sheets is not here as it was saved"),
+        ({"wording": "sha256:0000000000000000"}, "is not here as it was saved"),
+        ({"own_wording": "{}"}, "is not here as it was saved"),
+    ],
+)
+def test_own_wording_that_is_lost_or_changed_is_said(change, says):
+    frame = read_key(key_of(with_own_wording()).astype("string").assign(wording="", own_wording=""))
+    assert frame["texts"].own == {} and frame["texts"].language == "fr"  # so it can be done without
+    with pytest.raises(PanelsError, match=says):
+        read(key_of(with_own_wording()).assign(**change))
+
+
+def test_one_changed_letter_of_own_wording_shows():
+    frame = key_of(with_own_wording())
+    frame["own_wording"] = frame["own_wording"].str.replace("piano", "forte")
+    with pytest.raises(PanelsError, match="is not here as it was saved"):
+        read(frame)

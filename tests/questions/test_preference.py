@@ -374,7 +374,8 @@ def test_taking_luck_out_is_no_other_answer_because_everybody_was_asked_and_righ
     rows = [{"panel": "A", "protocol": "triangle", "taster": i, "correct": 1, "preference": "new" if i < 9 else "old"} for i in range(12)]  # fmt: skip
     tastings = ms.read_tastings(rows)
     found = preference([panel(12, 12, 9, 3, asked="all")], tastings=tastings)
-    assert found.correct == found.everyone  # the same counts, and yet two questions
+    counts = [[replace(one, served=0) for one in asked] for asked in (found.correct, found.everyone)]
+    assert counts[0] == counts[1]  # the same, and yet two questions
     middles = (np.arange(24) + 0.5) / 24
     d_prime = ms.pool(tastings).posterior.panels([0])[0]
     direct, _ = fit(found.correct, [np.asarray(not_luck(d_prime, "triangle").quantile(middles))], None)
@@ -497,6 +498,40 @@ def test_the_first_screen_counts_people_asked_before_right_answers():
     assert few._cautions()[0] == "Most correct answers may be luck."
     assert both._cautions()[0] != "Most correct answers may be luck."
     assert "luck" not in repr(preference([panel(24, 12, 8, 4, 2, asked="pair")], placebo=(3, 4, 5)))
+
+
+def test_pairs_without_answers_without_preferences_or_with_fewer_than_were_served_are_noted():
+    told = [
+        {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct", "prefer_new": 5, "prefer_old": 4},
+        {"panel": "B", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "all"},
+        {"panel": "C", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "none"},
+    ]  # fmt: skip
+    pairs = [
+        {"panel": "late", "prefer_new": 0, "prefer_old": 0, "no_preference": 7},
+        {"panel": "later", "prefer_new": 3, "prefer_old": 2, "no_preference": 0},
+        {"panel": "last", "prefer_new": 0, "prefer_old": 0, "no_preference": 0},
+    ]
+    found = ms.preference(told, pairs=pairs)
+    notes = " ".join(found.notes)
+    assert "No answer is written down in B and last, which says nothing" in notes
+    assert "Nobody stated a preference in late (7 answers)" in notes
+    assert "Fewer answered than could in A (9 of 12)." in notes and "C" not in re.findall(r"\b[A-Z]\b", notes)
+    assert found.panels_frame()["panel"].tolist() == ["A", "late", "later"] and found.silent == ("B", "last")
+    without = ms.preference(told, pairs=pairs[:2])  # an empty pair is no pair
+    pd.testing.assert_frame_equal(found.to_frame(), without.to_frame())
+
+
+def test_where_all_answered_and_some_have_a_preference_nothing_is_noted_of_it():
+    told = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12, "asked": "correct", "prefer_new": 8,
+            "prefer_old": 4}  # fmt: skip
+    notes = " ".join(ms.preference([told]).notes)
+    assert "answered than could" not in notes and "written down" not in notes and "Nobody stated" not in notes
+
+
+def test_nobody_who_answered_is_nobody_asked():
+    told = [{"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12}]
+    with pytest.raises(ValueError, match="nobody was asked for a preference"):
+        ms.preference(told, pairs=[{"prefer_new": 0, "prefer_old": 0}])
 
 
 def test_people_who_were_asked_twice_are_counted_and_said_first():
