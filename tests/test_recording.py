@@ -359,5 +359,5 @@ def test_without_the_form_it_is_said_what_does_the_same(tmp_path, monkeypatch):
 
 def test_ballots_are_not_saved_in_a_folder(tmp_path):
     folder = saved(tmp_path)
-    with pytest.raises(OSError, match="it is a folder. Name a file in it"):
+    with pytest.raises(OSError, match=r"it is a folder\. Name a file in it"):
         Recording.open(folder, file=tmp_path)
