@@ -28,7 +28,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 # Lowest first; a file imports its own layer or those above it in this list, for types and inside functions too.
 LAYERS = [
-    {"binomial", "pseudonyms", "showing", "slips"},  # showing knows frames and numbers only
+    {"binomial", "process", "pseudonyms", "showing", "slips"},  # showing knows frames and numbers only
     {"protocols"},
     {"margins"},
     {"engine"},  # numbers only

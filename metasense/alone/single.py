@@ -26,7 +26,7 @@ from metasense.margins import Margin, level, level_of, margin_of
 from metasense.protocols import TwoCountProtocol
 from metasense.protocols import protocol as find_protocol
 from metasense.showing import words
-from metasense.tables.panels import REVERSED
+from metasense.tables.panels import REVERSED, Panels, Tastings
 
 COUNTS = ("tastings", "correct", "signal", "hits", "noise", "false_alarms")
 
@@ -52,7 +52,7 @@ def one_panel(
 
     Parameters
     ----------
-    panel : str, Protocol, Panels of one panel, or a row of a Panels
+    panel : str, Protocol, Panels or Tastings of one panel, or a row of a Panels
         The protocol, when counts follow; otherwise the panel with its counts.
     tastings, correct : int
         For a forced-choice protocol.
@@ -88,10 +88,10 @@ def one_panel(
     """
     notes: tuple[str, ...] = ()
     tasters = None
-    if hasattr(panel, "frame"):
-        if len(panel) != 1:
-            raise ValueError(f"one_panel reads one panel; this table has {len(panel)}. Choose one: panels['its name'].")
-        panel = next(iter(panel))
+    if isinstance(panel, Tastings):
+        panel = panel.to_panels()
+    if isinstance(panel, Panels):
+        panel = _the_only(panel)
     if hasattr(panel, "protocol"):
         row, panel = panel, panel.protocol
         name = name or str(row.panel)
@@ -121,10 +121,33 @@ def one_panel(
         few = float(fisher_tails(signal, hits, noise, false_alarms)[0])
         notes += _against(few, test.directed)
         return TwoCountPanel(**common, notes=notes, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
+    if not name:
+        _refuse_turned(test.name, tastings, correct)
     tastings, correct = _pair(label, "tastings", tastings, "correct", correct)
     _without(label, test, signal=signal, hits=hits, noise=noise, false_alarms=false_alarms)
     notes += _against(float(at_most(correct, tastings, test.guess)), test.directed)
     return ForcedChoicePanel(**common, notes=notes, tastings=tastings, correct=correct)
+
+
+def _the_only(panels: Panels) -> Any:
+    """The row of a table of one panel."""
+    if len(panels) == 1:
+        return next(iter(panels))
+    names = [str(name) for name in panels.frame["panel"]]
+    raise ValueError(
+        f"one_panel reads one panel; this table has {len(panels)}: {words.listing(map(repr, names), most=8)}. Choose "
+        f"one by its name, as in table[{names[0]!r}], and give that."
+    )
+
+
+def _refuse_turned(protocol: str, tastings: Any, correct: Any) -> None:
+    """Say so where the two counts may stand in each other's place."""
+    whole = all(isinstance(count, (int, np.integer)) and not isinstance(count, bool) for count in (tastings, correct))
+    if whole and 0 < tastings < correct:
+        raise ValueError(
+            f"{correct} correct of {tastings} tastings cannot be. Tastings come first, then how many were correct: "
+            f'one_panel("{protocol}", {correct}, {tastings}), if that is what was meant.'
+        )
 
 
 def _against(few: float, directed: bool) -> tuple[str, ...]:

@@ -247,7 +247,6 @@ def _place_for_counts(option: str, path: str, append: bool) -> None:
 
 def _write_tastings(tastings: Any, path: str, append: bool) -> str:
     """Write the tastings of a panel, and say what was done."""
-    from metasense.planning.adding import add_tastings
     from metasense.showing.words import count, one_line
 
     name = one_line(path)
@@ -255,21 +254,20 @@ def _write_tastings(tastings: Any, path: str, append: bool) -> str:
     if not append or not os.path.exists(path) or not os.path.getsize(path):
         tastings.to_csv(path)
         return f"There was no {name}; it is made, and holds {many}." if append else f"Wrote {many} to {name}."
-    if add_tastings(tastings, path):
+    if tastings.add_to(path):
         return f"Added {many} to {name}."
     return f"{name} holds these tastings already, and was left as it is."
 
 
 def _write_counts(panels: Any, path: str, append: bool) -> str:
     """Write the counts of a panel, and say what was done."""
-    from metasense.planning.adding import add_panel
     from metasense.showing.words import one_line
 
     name = one_line(path)
     if not append or not os.path.exists(path) or not os.path.getsize(path):
         panels.to_csv(path)
         return f"There was no {name}; it is made, and holds this panel." if append else f"Wrote {name}."
-    if add_panel(panels, path):
+    if panels.add_to(path):
         return f"Added the panel to {name}."
     return (
         f"{name} holds this panel already, and was left as it is. If this was another evening, give it a name of its "

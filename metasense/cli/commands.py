@@ -110,13 +110,8 @@ def _card(card: Parser) -> None:
     options.add_margin(check)
 
 
-def _of_tables(command: Callable[..., Parser]) -> None:
-    check = command("check", "read a table of panels and say what is in it", "Exit code 1: a panel looks reversed.")
-    options.add_check(check)
-    check.set_defaults(run=_late("reading", "check"))
-
-    one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")
-    options.protocol(one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
+def _add_one(one: Parser) -> None:
+    """What `one` takes beside the protocol."""
     one.add_argument(
         "counts", nargs="*", type=int, metavar="CORRECT TASTINGS",
         help="or HITS SIGNAL FALSE_ALARMS NOISE in A-not-A and same-different",
@@ -126,6 +121,16 @@ def _of_tables(command: Callable[..., Parser]) -> None:
     one.add_argument("--rates", action="store_true", help="what its difference would give in every protocol")
     one.add_argument("--groups", action="store_true", help="answers beyond guessing, as by guessing, and wrong")
     options.add_margin(one)
+
+
+def _of_tables(command: Callable[..., Parser]) -> None:
+    check = command("check", "read a table of panels and say what is in it", "Exit code 1: a panel looks reversed.")
+    options.add_check(check)
+    check.set_defaults(run=_late("reading", "check"))
+
+    one = command("one", "one panel by its counts", "Or the panel of a table: one FILE --panel NAME.")
+    options.protocol(one.add_argument("protocol", help="such as triangle, duo-trio, 2-AFC, tetrad"))
+    _add_one(one)
     one.set_defaults(run=_late("answer", "one"))
 
     pool = command("pool", "pool the panels of tables and give the answer")

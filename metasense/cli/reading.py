@@ -30,8 +30,7 @@ class Named:
 def named(chosen: argparse.Namespace) -> Named:
     """Open the files of a command."""
     from metasense.results.archive import is_archive
-    from metasense.tables.panels import read_table, read_tastings
-    from metasense.tables.several import together
+    from metasense.tables.panels import read_table, read_tastings, together
 
     files = tuple(str(file) for file in chosen.files)
     saved = [file for file in chosen.files if is_archive(file)]

@@ -19,6 +19,7 @@ from metasense.alone.panels import panels_alone
 from metasense.card import Card
 from metasense.core.answers import Rate, Verdict, quantity
 from metasense.core.evidence import Collected, Crossing, collect, crossing
+from metasense.core.recent import recently
 from metasense.engine import crossed_posterior, grid
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
@@ -27,6 +28,7 @@ from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.thinned import SomePosterior, weigh_some
 from metasense.margins import Margin
+from metasense.process import one_thread
 from metasense.protocols import Protocol, forced_choice, protocol
 from metasense.showing.called import Called
 from metasense.tables.panels import Panels, Tastings
@@ -109,7 +111,8 @@ class Core:
     def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
         """What `work_out` gives, worked out once for this core under `name`; for what is costly."""
         if name not in self._memo:
-            self._memo[name] = work_out()
+            with one_thread:
+                self._memo[name] = work_out()
         found: T = self._memo[name]
         return found
 
@@ -288,7 +291,7 @@ def build(
     rho = settings.get("rho")
     again = crossing(panels.frame, tastings) if rho else None
     collected = collect(panels.frame, tastings, () if again is None else again.rows.tolist())
-    posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+    posterior, evidences = integrated(collected, priors)
     known = {"tastings": tastings, "card": card, "called": called or Called()}
     if again is None:
         return Core(panels, margin, priors, posterior, evidences, collected, settings, **known)  # type: ignore[arg-type]
@@ -308,6 +311,12 @@ def build(
     )
 
 
+def integrated(collected: Collected, priors: Priors) -> tuple[Posterior, grid.Evidences]:
+    """The posterior of panels whose people are new each time, and the evidences."""
+    evidence, copies = tuple(collected.evidence), collected.copies
+    return recently((evidence, copies.tobytes(), priors), lambda: grid.integrate(evidence, copies, priors))
+
+
 def follow(
     again: Crossing,
     collected: Collected,
@@ -318,15 +327,20 @@ def follow(
     chains: int | None = None,
 ) -> Regulars:
     """Take people who sat in several panels as the same people; `posterior` is that of new people each time."""
-    found = crossed_posterior.integrate(
-        again.sitters(collected, float(settings["rho"])),
-        collected.evidence,
-        collected.copies.astype(float),
-        collected.index[again.rows],
-        priors,
-        posterior,
-        seed=settings["seed"],
-        chains=chains,
+    rho, seed = float(settings["rho"]), settings["seed"]
+    everything = (tuple(collected.evidence), collected.index.tobytes(), priors, again.known, rho, seed, chains)
+    found = recently(
+        everything,
+        lambda: crossed_posterior.integrate(
+            again.sitters(collected, rho),
+            collected.evidence,
+            collected.copies.astype(float),
+            collected.index[again.rows],
+            priors,
+            posterior,
+            seed=seed,
+            chains=chains,
+        ),
     )
     return Regulars(again, found, posterior, evidences)
 

@@ -6,7 +6,7 @@ takes the answers of repeat tasters from the tastings where there are any, and f
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,8 @@ from metasense.engine.crossed import Sitters
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, TwoCounts
 from metasense.protocols import Protocol, TwoCountProtocol, forced_choice, protocol
 from metasense.showing import words
-from metasense.tables.panels import Panels, Tastings, counted_panels
+from metasense.tables.panels import Panels, Tastings, counted_panels, read_panels, read_table, read_tastings, together
+from metasense.tables.several import are_several, each_read
 from metasense.tables.sheets import PanelsError, Problem
 
 _KEY = ["protocol", "tastings", "correct", "tasters", "signal", "hits", "noise", "false_alarms"]
@@ -110,6 +111,11 @@ class Crossing:
     own: tuple[Evidence | None, ...]
 
     @property
+    def known(self) -> tuple[Hashable, ...]:
+        """All that is known of them but their names, to tell whether it is the same again."""
+        return self.rows.tobytes(), self.answers.shape, self.answers.tobytes(), self.correct.tobytes(), self.own
+
+    @property
     def sittings(self) -> int:
         """How often these people sat down together."""
         return int((self.answers > 0).sum())
@@ -176,6 +182,41 @@ def _of_people(counts: pd.DataFrame) -> Evidence | None:
         return Counts(test, len(counts), int(counts["y"].sum()))
     sizes = counts.groupby(["r", "y"]).size().reset_index(name="tasters")
     return Repeats(test, tuple(sizes.itertuples(index=False, name=None)))
+
+
+def gathered(panels: Any, tastings: Any = None) -> tuple[Panels, Tastings | None]:
+    """All that is given to be pooled, as one table of panels, and the single answers where there are any.
+
+    Parameters
+    ----------
+    panels, tastings : Panels, Tastings, anything `read_panels` or `read_tastings` takes, or a list of such
+        Several evenings, tables of totals, or both.
+
+    Raises
+    ------
+    PanelsError
+        If a table cannot be read, two tables of one kind hold the same panel, or totals differ from single answers.
+
+    Examples
+    --------
+    >>> from metasense.tables.panels import read_tastings
+    >>> evening = "panel,protocol,taster,correct\\n{0},triangle,T1,1\\n{0},triangle,T2,0"
+    >>> evenings = [read_tastings(evening.format(name), name=name) for name in ("Friday", "Sunday")]
+    >>> gathered(evenings)[0].frame["panel"].tolist(), len(gathered(*evenings)[1])
+    (['Friday', 'Sunday'], 4)
+    """
+    given = each_read(panels, read_table) if are_several(panels) else [_as_given(panels)]
+    if tastings is not None:
+        given += each_read(tastings if are_several(tastings) else [tastings], read_tastings)
+    totals, answers = together(given)
+    if answers is None:
+        assert totals is not None  # something was given
+        return totals, None
+    return (answers.to_panels() if totals is None else joined(totals, answers)), answers
+
+
+def _as_given(panels: Any) -> Panels | Tastings:
+    return panels if isinstance(panels, Tastings) else read_panels(panels)
 
 
 def joined(panels: Panels, tastings: Tastings) -> Panels:

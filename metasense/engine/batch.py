@@ -29,6 +29,7 @@ from metasense.engine.shared import (
     rate_scale,
     spread_scale,
 )
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ class Unseen:
     tastings: int
     critical: int
     repeated = False
+    pairs = 0.0
 
     @property
     def size(self) -> int:
@@ -304,6 +306,7 @@ class Asked:
         return found
 
 
+@one_thread
 def pool_many(
     variables: Variables,
     asked: Asked,
@@ -340,6 +343,7 @@ def pool_many(
     return Pools.joined(parts)
 
 
+@one_thread
 def _pool_chunk(variables: Variables, asked: Asked) -> Pools:
     """Variables of one kind."""
     pools = _read(Laid.of(variables, nodes_of()), asked)
@@ -430,6 +434,7 @@ def _above(average: Distribution, margin: float | None) -> float:
     return np.nan if margin is None else average.above(margin)
 
 
+@one_thread
 def above_margin(variables: Variables, priors: Priors, margin: float) -> Array:
     """Probability of each variable that its average d-prime is above the margin, shape (variables,).
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -308,6 +308,8 @@ class Strips(Posterior):
     edges: Array
     tau: Array
     mass: Array
+
+    TOGETHER: ClassVar[int] = 0  # no panel need be at this value
 
     @classmethod
     def of(cls, series: Series, edges: Array, tau: Array, mass: Array) -> Strips:

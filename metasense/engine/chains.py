@@ -39,7 +39,7 @@ class Chains:
 
 def measure(draws: xr.Dataset, statistics: xr.Dataset) -> Chains:
     """R-hat, effective sample sizes and Monte Carlo errors of every continuous quantity."""
-    with quiet():
+    with quiet:
         import arviz_stats
     continuous = draws.drop_vars("gamma", errors="ignore")
     with np.errstate(invalid="ignore", divide="ignore"):  # chains that did not move have no R-hat
@@ -63,7 +63,7 @@ def measure(draws: xr.Dataset, statistics: xr.Dataset) -> Chains:
 
 def effective_size(draws: xr.Dataset) -> float:
     """The number of independent draws that these are worth: the least over quantities, of their middle and tails."""
-    with quiet():
+    with quiet:
         import arviz_stats
     chosen = draws[[name for name in VARIABLES if name in draws]]
     sizes = [arviz_stats.ess(chosen, method="bulk"), arviz_stats.ess(chosen, method="tail", prob=(0.05, 0.95))]

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp
 
+from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.posterior import Patch, Posterior, chebyshev
 from metasense.engine.priors import Priors, log_centre
@@ -25,6 +26,7 @@ from metasense.engine.priors import Priors, log_centre
 Array = NDArray[np.floating[Any]]
 
 NODES = 65  # per axis; 33 of them make the check
+ROUGH = 33  # the same where 1e-3 is enough
 CUT = 26.0  # log density below the peak at which the box ends
 TOLERANCE = 1e-3  # of the log evidence between the rule and its every second node
 WISHED = 1e-6  # the same, for quantiles good to 1e-6; worth one more round
@@ -32,6 +34,9 @@ NEAR = 0.25 ** np.arange(1, 9)  # a small spread allows wide angles only much cl
 FINE = 1025
 REFINED = 4
 GAMMAS = 14  # overdispersions at which panels with repeats are integrated
+FEW_GAMMAS = 8  # as good to 1e-7 where the panels say little of the overdispersion
+ROUGH_GAMMAS = 5  # the same, to 1e-4
+FEW_PAIRS = 200  # pairs of answers of one taster up to which they say little
 
 
 class IntegrationError(ArithmeticError):
@@ -228,11 +233,14 @@ def _same(region: Region) -> float:
     return float(density.max() + np.log(w @ (np.exp(density - density.max()) * slope)))
 
 
-def overdispersions(evidence: Sequence[Evidence]) -> tuple[Array, Array]:
-    """Gauss-Legendre nodes and weights for gamma ~ Uniform(0, 1); only 0 where nobody repeated."""
+def overdispersions(evidence: Sequence[Evidence], few: int = FEW_GAMMAS) -> tuple[Array, Array]:
+    """Gauss-Legendre nodes and weights for gamma ~ Uniform(0, 1); only 0 where nobody repeated.
+
+    There are `few` where the panels say so little of it that a few do as well.
+    """
     if not any(e.repeated for e in evidence):
         return np.zeros(1), np.ones(1)
-    x, w = np.polynomial.legendre.leggauss(GAMMAS)
+    x, w = np.polynomial.legendre.leggauss(few if sum(e.pairs for e in evidence) <= FEW_PAIRS else GAMMAS)
     return np.asarray((x + 1) / 2, float), np.asarray(w / 2, float)
 
 
@@ -268,7 +276,15 @@ class Covered:
     error: float
 
 
-def cover(cases: Sequence[Case], priors: Priors, *, nodes: int = NODES, doublings: int = 3) -> Covered:
+def cover(
+    cases: Sequence[Case],
+    priors: Priors,
+    *,
+    nodes: int = NODES,
+    doublings: int = 3,
+    wished: float = WISHED,
+    alike: bool = False,
+) -> Covered:
     """Integrate over ``(mu, tau)`` in each of several cases.
 
     Parameters
@@ -278,6 +294,10 @@ def cover(cases: Sequence[Case], priors: Priors, *, nodes: int = NODES, doubling
     priors : Priors
     nodes, doublings : int
         As in `integrate`.
+    wished : float
+        Error of the log evidence at which the first nodes are enough.
+    alike : bool
+        Whether the bulk of one case is looked for and taken for the others'.
 
     Raises
     ------
@@ -289,13 +309,13 @@ def cover(cases: Sequence[Case], priors: Priors, *, nodes: int = NODES, doubling
     stretches: list[tuple[Stretch, Stretch]] = []
     for region in regions:  # cases next to one another have much the same posterior
         near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
-        stretches.append(region.locate(near[-1] if near else None))
+        stretches.append(near[0] if near and alike else region.locate(near[-1] if near else None))
     for done in range(doublings + 1):
         covers = [_cover(r, *s, nodes) for r, s in zip(regions, stretches, strict=True)]
         logs = np.array([c[0] for c in covers]) + np.log(shares)
         total = float(logsumexp(logs))
         error = abs(total - float(logsumexp(np.array([c[1] for c in covers]) + np.log(shares))))
-        if error <= (WISHED if done == 0 < doublings else TOLERANCE):
+        if error <= (wished if done == 0 < doublings else TOLERANCE):
             break
         nodes = 2 * nodes - 1
     else:
@@ -310,6 +330,35 @@ def cover(cases: Sequence[Case], priors: Priors, *, nodes: int = NODES, doubling
         if share > 1e-14:
             patches[which].append(Patch(region.series, share, **parts))
     return Covered(patches, total, error)
+
+
+def beside(
+    kind: type[Series], evidence: Sequence[Evidence], copies: ArrayLike, priors: Priors
+) -> tuple[Distribution, float]:
+    """The average d-prime and the log evidence under a model that stands beside the answer, good to 1e-3.
+
+    Parameters
+    ----------
+    kind : type
+        Of series: how the panels spread.
+    evidence : sequence of Evidence
+        Distinct panels.
+    copies : sequence of int
+        How often each stands in the pool.
+    priors : Priors
+
+    Raises
+    ------
+    IntegrationError
+        As in `integrate`.
+    """
+    cases = [
+        Case(kind.build(evidence, copies, float(gamma)), float(weight))
+        for gamma, weight in zip(*overdispersions(evidence, ROUGH_GAMMAS), strict=True)
+    ]
+    covered = cover(cases, priors, nodes=ROUGH, wished=TOLERANCE, alike=True)
+    patches = tuple(patch for patches in covered.patches for patch in patches)
+    return Posterior(patches, "grid").average, covered.log_evidence
 
 
 def integrate(

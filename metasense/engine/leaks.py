@@ -22,6 +22,7 @@ from metasense.engine.likelihood import (
     taster_probability,
     with_tasters,
 )
+from metasense.engine.outcomes import answers_of
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -150,6 +151,11 @@ class SomeTold:
         """Whether anyone answered more than once."""
         return self.panel.repeated
 
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.panel.pairs
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the counts, each taster's own one a mixture of told and not told."""
         if isinstance(self.panel, Repeats):
@@ -157,11 +163,9 @@ class SomeTold:
             for answers, correct, tasters in self.panel.people:
                 out += tasters * _log(self._one(theta, gamma, answers)[:, correct])
             return out
-        fewer, extra = divmod(self.panel.tastings, self.panel.tasters)
         total: Array = np.ones((len(theta), 1))
-        for answers, people in ((fewer + 1, extra), (fewer, self.panel.tasters - extra)):
-            if answers and people:
-                total = with_tasters(total, self._one(theta, gamma, answers), people)
+        for answers, people in answers_of(self.panel):
+            total = with_tasters(total, self._one(theta, gamma, answers), people)
         return _log(total[:, self.panel.correct])
 
     def _one(self, theta: Array, gamma: float, answers: int) -> Array:

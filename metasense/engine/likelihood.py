@@ -51,6 +51,10 @@ class Evidence(Interface):
     def repeated(self) -> bool:
         """Whether some taster answered more than once, so that the overdispersion `gamma` matters."""
 
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster: what there is to tell the overdispersion by."""
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the counts at each d-prime in `theta`."""
 
@@ -67,6 +71,7 @@ class Counts:
     tastings: int
     correct: int
     repeated = False
+    pairs = 0.0
 
     @property
     def size(self) -> int:
@@ -94,6 +99,7 @@ class TwoCounts:
     noise: int
     false_alarms: int
     repeated = False
+    pairs = 0.0
 
     @property
     def size(self) -> int:
@@ -121,6 +127,11 @@ class Repeats:
     def repeated(self) -> bool:
         """Whether anyone answered more than once."""
         return any(r > 1 for r, _, _ in self.people)
+
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return sum(m * r * (r - 1) / 2 for r, _, m in self.people)
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Sum over tasters of the guess-corrected beta-binomial log probability."""
@@ -150,6 +161,11 @@ class RepeatedTotal:
     def size(self) -> int:
         """Number of tastings."""
         return self.tastings
+
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.tastings * (self.tastings / self.tasters - 1) / 2
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability that the tasters' guess-corrected beta-binomial counts add up to the total."""

@@ -7,8 +7,10 @@ questions, and whoever asks says so.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 
 from metasense.binomial import at_least, smallest_count
 from metasense.engine.likelihood import (
+    MOST_REMEMBERED,
     Counts,
     Evidence,
     RepeatedTotal,
@@ -66,15 +69,38 @@ def p_value(evidence: Evidence) -> float:
 def probabilities(evidence: Evidence, theta: Array, gamma: float) -> Array:
     """Chance of each number of correct answers at each d-prime, shape (len(theta), size + 1)."""
     theta = np.array(theta, float)
-    if not isinstance(evidence, Repeats):
-        assert isinstance(evidence, (Counts, RepeatedTotal))
+    if isinstance(evidence, Counts):
         counts = range(evidence.size + 1)
         return np.exp(np.stack([replace(evidence, correct=x).log_likelihood(theta, gamma) for x in counts], axis=1))
-    assert isinstance(evidence.protocol, Protocol)
-    total: Array = np.ones((len(theta), 1))
-    for r, _, people in evidence.people:
-        total = with_tasters(total, taster_probability(evidence.protocol, theta, gamma, r), people)
+    assert isinstance(evidence, (Repeats, RepeatedTotal))
+    if len(theta) * evidence.size > MOST_REMEMBERED:
+        return _of_repeats(evidence.protocol, answers_of(evidence), theta.tobytes(), gamma)
+    return _remembered(evidence.protocol, answers_of(evidence), theta.tobytes(), gamma)
+
+
+def answers_of(panel: Repeats | RepeatedTotal) -> tuple[tuple[int, int], ...]:
+    """How many answers each taster gave, and how many tasters gave so many."""
+    if isinstance(panel, RepeatedTotal):
+        fewer, extra = divmod(panel.tastings, panel.tasters)
+        each = Counter({fewer + 1: extra, fewer: panel.tasters - extra})
+    else:
+        each = Counter()
+        for answers, _, tasters in panel.people:
+            each[answers] += tasters
+    return tuple(sorted((answers, tasters) for answers, tasters in each.items() if answers and tasters))
+
+
+def _of_repeats(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: bytes, gamma: float) -> Array:
+    """Chance of each number of correct answers where `answers` holds so many answers of so many tasters."""
+    d = np.frombuffer(theta)
+    total: Array = np.ones((len(d), 1))
+    for each, tasters in answers:
+        total = with_tasters(total, taster_probability(protocol, d, gamma, each), tasters)
+    total.setflags(write=False)  # it is handed out again
     return total
+
+
+_remembered = lru_cache(maxsize=64)(_of_repeats)  # several questions ask for the same
 
 
 @dataclass(frozen=True)
@@ -99,6 +125,11 @@ class AtLeast:
     def repeated(self) -> bool:
         """Whether somebody answered more than once."""
         return self.panel.repeated
+
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.panel.pairs
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the event at each d-prime."""

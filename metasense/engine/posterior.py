@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from scipy.interpolate import CubicSpline
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
 from metasense.engine.spreads import average_d_prime
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -163,6 +164,8 @@ class Posterior:
     patches: tuple[Patch, ...]
     method: str
 
+    TOGETHER: ClassVar[int] = 24  # distinct panels up to which all are worked out with the next one
+
     @property
     def directed(self) -> bool:
         """Whether d-prime keeps its sign (some panel is directed)."""
@@ -240,7 +243,16 @@ class Posterior:
     @cached_property
     def next_theta(self) -> Distribution:
         """The next panel's d-prime, signed where a panel is directed."""
-        return on_axis(self._mixed([])[0], self.directed)
+        return on_axis(self._few[0] if self._is_few else self._mixed([])[0], self.directed)
+
+    @property
+    def _is_few(self) -> bool:
+        """Whether all panels are worked out with the next one: the nodes are the same, and are half the work."""
+        return len(self.patches[0].series.evidence) <= self.TOGETHER
+
+    @cached_property
+    def _few(self) -> Array:
+        return self._mixed(list(range(len(self.patches[0].series.evidence))))
 
     @cached_property
     def next_d_prime(self) -> Distribution:
@@ -259,9 +271,7 @@ class Posterior:
         out: list[Distribution] = []
         for start in range(0, len(which), 256):  # bounds the memory of large pools
             part = list(which[start : start + 256])
-            following, *rows = self._mixed(part)
-            if "next_theta" not in self.__dict__:  # it comes with them, and is half the work
-                self.__dict__["next_theta"] = on_axis(following, self.directed)
+            rows = self._few[1:][part] if self._is_few else self._mixed(part)[1:]
             for i, row in zip(part, rows, strict=True):
                 own = on_axis(row, self.directed)
                 out.append(folded(own) if self.directed and not evidence[i].protocol.directed else own)
@@ -279,6 +289,7 @@ class Posterior:
                 total += p.share * p.weight[part] @ (p.series.evaluate(p.mu[part], p.tau[part]) <= 2 * FLOOR)
         return total
 
+    @one_thread
     def _mixed(self, panels: list[int]) -> Array:
         """Unnormalised densities on the axis: of the next panel, then of the chosen distinct panels."""
         axis = self.patches[0].series.axis

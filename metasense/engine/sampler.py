@@ -203,7 +203,7 @@ def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
     **groups : Dataset
         Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
     """
-    with quiet():
+    with quiet:
         import arviz
     parts: dict[str, Any] = {"posterior": draws, **groups}
     if int(arviz.__version__.split(".")[0]) == 0:
@@ -302,7 +302,7 @@ def _sampled(
             f"sampling needs {', '.join(wrong)}; there are several chains because they are compared. Leave draws "
             "and chains out for 4 chains of 1000 draws."
         )
-    with quiet():
+    with quiet:
         import pymc as pm
 
         with pm.Model():

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -308,6 +308,8 @@ class Several:
 @dataclass(frozen=True, eq=False)
 class Scattered(Posterior):
     """What is known of panels that share a centre and a spread, as weighted points of both."""
+
+    TOGETHER: ClassVar[int] = 0  # no panel need be there
 
     @classmethod
     def of(cls, series: Series, mu: Array, tau: Array, weight: Array) -> Scattered:

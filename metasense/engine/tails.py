@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import Case, cover, overdispersions
+from metasense.engine.grid import beside
 from metasense.engine.likelihood import Evidence, Series
-from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_with_tails, damping_with_tails
 
@@ -50,12 +49,6 @@ def average_under_tails(evidence: Sequence[Evidence], copies: ArrayLike, priors:
     Raises
     ------
     IntegrationError
-        As in `grid.integrate`.
+        As in `grid.beside`.
     """
-    cases = [
-        Case(TailedSeries.build(evidence, copies, float(gamma)), float(weight))
-        for gamma, weight in zip(*overdispersions(evidence), strict=True)
-    ]
-    covered = cover(cases, priors)
-    patches = tuple(patch for patches in covered.patches for patch in patches)
-    return Posterior(patches, "grid").average, covered.log_evidence
+    return beside(TailedSeries, evidence, copies, priors)

@@ -119,6 +119,21 @@ def _single(tastings: Tastings | None) -> pd.DataFrame:
     return pd.crosstab(frame["panel"].astype(str), side).reindex(columns=_SIDES, fill_value=0)
 
 
+def asked_again(
+    tastings: Tastings | None, correct: Sequence[Asked], everyone: Sequence[Asked]
+) -> tuple[int, int, int] | None:
+    """People whose preference counts in more than one panel, people in all, and their answers; None where unknown."""
+    if tastings is None or "preference" not in tastings.frame:
+        return None
+    frame = tastings.frame
+    stated = frame[frame["preference"].notna() & frame["taster"].notna()]
+    right = stated["panel"].isin([a.panel for a in correct]) & stated["correct"].fillna(False).astype(bool)
+    counted = stated[right | stated["panel"].isin([a.panel for a in everyone])]
+    panels = counted.assign(taster=counted["taster"].astype(str)).groupby("taster")["panel"].nunique()
+    again = int((panels > 1).sum())
+    return (again, len(panels), len(counted)) if again else None
+
+
 def pairs_of(source: Any) -> list[Asked]:
     """Separate blind pairs from whatever holds them."""
     if source is None:

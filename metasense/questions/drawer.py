@@ -23,6 +23,7 @@ from metasense.engine import outcomes
 from metasense.engine.likelihood import Evidence, Series
 from metasense.engine.outcomes import ALPHA
 from metasense.engine.plane import Plane, Weighed
+from metasense.questions.regulars import as_new
 from metasense.questions.sensitivity import answer, of_panels
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
@@ -120,6 +121,8 @@ class Drawer(Pictured):
     alpha : float
     left_out : int
         Other panels of the pool: with two counts, or listed as not reported.
+    as_new : str
+        That people are taken as new here, where the pool follows them from panel to panel.
 
     Examples
     --------
@@ -140,6 +143,7 @@ class Drawer(Pictured):
     margin: float | None
     alpha: float = ALPHA
     left_out: int = 0
+    as_new: str = ""
 
     @classmethod
     def of(cls, core: Core, *, omegas: Sequence[float] = OMEGAS, alpha: float = ALPHA, prob: float = 0.95) -> Drawer:
@@ -155,6 +159,7 @@ class Drawer(Pictured):
                 "omegas are the shares of panels not statistically significant that still came to light: above 0 and "
                 f"at most 1, for instance (1, 0.5, 0.1); got {tuple(omegas)!r}."
             )
+        said = as_new(core)
         core = core.apart
         frame = core.panels.frame
         hidden = core.unreported
@@ -174,6 +179,7 @@ class Drawer(Pictured):
             None if core.margin is None else core.margin.d_prime,
             alpha,
             len(frame) - round(selection.panels),
+            said,
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -237,7 +243,8 @@ class Drawer(Pictured):
             f"If {start}, the median of the average d-prime is {medians[0]}. If only {_share(last['omega'])} {dull}, "
             f"it is {medians[1]}; that would mean {_about(last['never_listed'])} never listed beside {these}{aside}."
         )
-        return text if self.margin is None else f"{text} {self._turn(first['verdict'])}"
+        turn = "" if self.margin is None else self._turn(first["verdict"])
+        return " ".join(filter(None, [text, turn, self.as_new]))
 
     def _turn(self, verdict: str) -> str:
         if self.turning is None:
@@ -365,7 +372,7 @@ def reported_only(core: Core, prob: float = 0.95) -> pd.DataFrame | None:
     if not hidden.any() or hidden.all():
         return None
     return pd.DataFrame(
-        {"case": case, "panels": int(keep.sum())} | answer(of_panels(core, keep), core.margin, prob)
+        {"case": case, "panels": int(keep.sum())} | answer(of_panels(core, keep)[0], core.margin, prob)
         for case, keep in (("all panels", np.ones(len(hidden), bool)), ("reported panels only", ~hidden))
     )
 

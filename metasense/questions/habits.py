@@ -25,9 +25,9 @@ from scipy.special import chdtrc
 
 from metasense.core.core import Core
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
+from metasense.engine.grid import beside
 from metasense.engine.leaks import guessed
-from metasense.engine.likelihood import Evidence
+from metasense.engine.likelihood import Evidence, Series
 from metasense.protocols import forced_choice
 from metasense.showing import tables, words
 from metasense.showing.results import Result
@@ -419,6 +419,11 @@ def under_habits(core: Core) -> Distribution | None:
     return core.remember("under habits", lambda: _under_habits(core))
 
 
+def could_be(core: Core) -> bool:
+    """Whether it is known which places wrong answers named."""
+    return any(bool(found.wrong.sum()) for found in counted(core).values())
+
+
 def _under_habits(core: Core) -> Distribution | None:
     rates: dict[str, float] = {}
     for found in counted(core).values():
@@ -435,4 +440,4 @@ def _under_habits(core: Core) -> Distribution | None:
     for which, rate in distinct:
         panel = core.collected.evidence[which]
         evidence.append(panel if rate is None else guessed(panel, rate))
-    return integrate(evidence, list(distinct.values()), core.priors)[0].average
+    return beside(Series, evidence, list(distinct.values()), core.priors)[0]

@@ -19,8 +19,10 @@ from metasense.core.answers import Verdict, side
 from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
+from metasense.engine.grid import beside
 from metasense.engine.leaks import told
+from metasense.engine.likelihood import Series
+from metasense.questions.regulars import as_new
 from metasense.questions.sensitivity import answer
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
@@ -38,8 +40,9 @@ def with_told(core: Core, share: float) -> Distribution:
     found = core.collected
 
     def work_out() -> Distribution:
-        evidence = [told(panel, share) for panel in found.evidence]
-        return integrate(evidence, found.copies, core.priors)[0].average
+        if share == 0 and core.regulars is None and core.settings["method"] == "grid":
+            return core.average
+        return beside(Series, [told(panel, share) for panel in found.evidence], found.copies, core.priors)[0]
 
     return core.remember(("told", share), work_out)
 
@@ -58,6 +61,8 @@ class Leak(Pictured):
     margin : float or None
     left_out : int
         Panels with two counts, which are taken as they are.
+    as_new : str
+        That people are taken as new here, where the pool follows them from panel to panel.
 
     Examples
     --------
@@ -74,6 +79,7 @@ class Leak(Pictured):
     turning: tuple[float, str] | None
     margin: float | None
     left_out: int = 0
+    as_new: str = ""
 
     @classmethod
     def of(cls, core: Core, *, shares: Sequence[float] = SHARES, prob: float = 0.95) -> Leak:
@@ -100,7 +106,7 @@ class Leak(Pictured):
             average = with_told(core, float(share))
             rows.append({"case": words.percent(share), "told": float(share)} | answer(average, core.margin, prob))
         margin = None if core.margin is None else core.margin.d_prime
-        return cls(pd.DataFrame(rows), _turning(core), margin, usable.count(False))
+        return cls(pd.DataFrame(rows), _turning(core), margin, usable.count(False), as_new(core))
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the what-ifs, a row for each share.
@@ -132,6 +138,9 @@ class Leak(Pictured):
         >>> pooled.leak().sentence()[:36]
         'If nobody knew the answer by other m'
         """
+        return " ".join(filter(None, [self._answer(), self.as_new]))
+
+    def _answer(self) -> str:
         frame = self.what_if
         first, last = frame.loc[frame["told"].idxmin()], frame.loc[frame["told"].idxmax()]
         medians = words.distinct(first["median"], last["median"])

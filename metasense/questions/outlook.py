@@ -61,6 +61,11 @@ class Again:
         """Whether the overdispersion matters."""
         return self.first.repeated
 
+    @property
+    def pairs(self) -> float:
+        """How many pairs of answers came from one taster."""
+        return self.first.pairs
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Both."""
         return self.first.log_likelihood(theta, gamma) + self.then.log_likelihood(theta, gamma)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from metasense.core.answers import side
 from metasense.core.core import Core
-from metasense.questions.sensitivity import answer, of_panels
+from metasense.questions.sensitivity import answer, of_panels, on_draws
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -60,11 +60,14 @@ class Path(Pictured):
                 f"{words.listing(frame.loc[undated, 'panel'], most=6)}."
             )
         keep = np.zeros(len(frame), bool)
-        rows = []
+        rows, errors = [], []
         for count, i in enumerate(order, start=1):
             keep[i] = True
             row = {"panel": frame["panel"].iloc[i], "date": frame["date"].iloc[i], "panels": count}
-            rows.append(row | answer(of_panels(core, keep), core.margin, prob))
+            average, error = of_panels(core, keep)
+            errors.append(error)
+            rows.append(row | answer(average, core.margin, prob))
+        notes += on_draws(errors)
         return cls(pd.DataFrame(rows), None if core.margin is None else core.margin.d_prime, tuple(notes))
 
     def to_frame(self) -> pd.DataFrame:

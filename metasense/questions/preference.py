@@ -32,7 +32,16 @@ from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import SETTLED
 from metasense.protocols import Protocol, protocol
-from metasense.questions.asked import ANSWERS, Asked, answers_of, pairs_of, placebo_of, served_placebo, silent_in
+from metasense.questions.asked import (
+    ANSWERS,
+    Asked,
+    answers_of,
+    asked_again,
+    pairs_of,
+    placebo_of,
+    served_placebo,
+    silent_in,
+)
 from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact
@@ -120,7 +129,8 @@ def preference(
             "all, or pair for all on a separate blind pair); or give separate blind pairs as pairs=."
         )
     served = served_placebo(panels.frame) if given is None else given
-    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread, tuple(silent))
+    again = asked_again(tastings, correct, everyone)
+    return Preference(tuple(correct), tuple(everyone), posterior, tuple(index), served, spread, tuple(silent), again)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -141,6 +151,9 @@ class Preference(Pictured, Answered, Statement):
         Prior scale of the SD between panels, log odds.
     silent : tuple of str
         Panels and pairs in which people were asked, and not one answer is written down.
+    again : (int, int, int) or None
+        People whose preference counts in more than one panel, people in all, and their answers, as far as single
+        answers tell; None where nobody came again.
 
     Examples
     --------
@@ -160,6 +173,7 @@ class Preference(Pictured, Answered, Statement):
     placebo: tuple[int, int] | None
     spread: float
     silent: tuple[str, ...] = ()
+    again: tuple[int, int, int] | None = None
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -446,6 +460,13 @@ class Preference(Pictured, Answered, Statement):
     def notes(self) -> tuple[str, ...]:
         """What limits the answer, and what to do next time."""
         found = []
+        if self.again is not None:
+            again, people, answers = self.again
+            found.append(
+                f"{words.count(again, 'person')} of {people} were asked in more than one panel, so the interval may be "
+                f"too narrow. Each time counts as another person's: {words.count(answers, 'answer')} of "
+                f"{words.count(people, 'person')}."
+            )
         if self.correct:
             odd = any(a.protocol == "triangle" for a in self.correct)
             found.append(

@@ -91,7 +91,13 @@ class SamePeople(Result):
     @property
     def overdispersion(self) -> Distribution:
         """How unlike one another tasters are: 0 all alike, near 1 some always right and the others guessing."""
-        return self._known.found.gamma
+        found = self._known.found
+        x, w = np.polynomial.legendre.leggauss(len(found.gammas))
+        width = (found.gammas[-1] - found.gammas[0]) / (x[-1] - x[0])  # nodes of a quadrature between two ends
+        middle = (found.gammas[0] + found.gammas[-1]) / 2
+        seen = np.bincount(found.which, minlength=len(x))
+        shares = np.maximum(seen, 0.1)  # a node without draws is seldom, not impossible
+        return Distribution.from_nodes(found.gammas, w, shares, (max(0.0, middle - width), min(1.0, middle + width)))
 
     @property
     def about_them(self) -> float:
@@ -252,7 +258,7 @@ class SamePeople(Result):
         return (
             f"{words.count(self.people, 'person')} sat in more than one panel, in {words.whole(self.sittings)} "
             f"sittings, and are taken to {rank}. As new people each time they would give an average d-prime of "
-            f"{apart}; the interval is {_compared(self.wider)}."
+            f"{apart}; the interval of this pool is {_compared(self.wider)}."
         )
 
     def invite(self) -> str:
@@ -292,14 +298,26 @@ class SamePeople(Result):
 
 OTHERWISE = (
     "Taken as if everybody were new each time, for want of an exact answer: the fit, how panels disagree, the drawer, "
-    "only some panels, single tasters, preference and plans of next panels."
+    "tasters who knew, habits of guessers, only some panels, single tasters, preference, how often panels like these "
+    "would give each verdict, and plans of next panels."
 )
+
+
+def as_new(core: Core) -> str:
+    """What to say beside an answer that takes people as new in a pool that follows them; empty where it does not."""
+    if core.regulars is None:
+        return ""
+    followed, new = words.distinct(core.average.median, core.apart.average.median)
+    return (
+        "This takes people who sat in several panels as new in each, for want of an exact answer; the pool itself "
+        f"follows them, and has a median of {followed} where new people would give {new}."
+    )
 
 
 def _compared(ratio: float) -> str:
     """How wide an interval is beside another."""
     if ratio >= 1.005:
-        return f"{words.percent(round(ratio - 1, 2))} wider"
+        return f"{words.percent(round(ratio - 1, 2))} wider than that"
     if ratio <= 0.995:
-        return f"{words.percent(round(1 - ratio, 2))} narrower"
-    return "as wide"
+        return f"{words.percent(round(1 - ratio, 2))} narrower than that"
+    return "as wide as that"

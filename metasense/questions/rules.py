@@ -13,8 +13,8 @@ import numpy as np
 
 from metasense.core.core import Core
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import integrate
-from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats
+from metasense.engine.grid import beside
+from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, Series
 from metasense.margins import LARGEST, Margin
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import words
@@ -52,7 +52,7 @@ def under_another_rule(core: Core) -> Distribution:
     found = core.collected
     return core.remember(
         "another rule",
-        lambda: integrate([by_attribute(e) for e in found.evidence], found.copies, core.priors)[0].average,
+        lambda: beside(Series, [by_attribute(e) for e in found.evidence], found.copies, core.priors)[0],
     )
 
 
@@ -73,8 +73,10 @@ def note(core: Core) -> list[str]:
         return []
     test = forced_choice(mine[0])
     reads = float(test.d_prime(kin(test).p_correct(np.array(READS))))
+    followed = core.regulars is not None  # and this is worked out for people who are new each time
+    asked = "pool(..., regulars=False).sensitivity()" if followed else "pooled.sensitivity()"
     return [
         "With several protocols, d-prime compares them only if tasters follow each protocol's own rule. Had they gone "
         f"by one attribute they knew of in {words.a(test.name)}, a d-prime of {words.d(READS)} would read "
-        f"{words.d(reads)} there; pooled.sensitivity() has the answer for that."
+        f"{words.d(reads)} there; {asked} has the answer for that."
     ]

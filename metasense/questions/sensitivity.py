@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, side
 from metasense.core.core import Core, build
+from metasense.core.evidence import crossing
 from metasense.engine.distribution import Distribution
 from metasense.engine.plane import Weighed
 from metasense.engine.priors import LARGEST, Priors
@@ -34,12 +35,13 @@ if TYPE_CHECKING:
 Mask = NDArray[np.bool_]
 
 MOVES = 0.25  # change of the median under other priors, as a share of it, at which the answer is said to rest on them
-FOLLOWED = 30.0  # effective draws below which a pool that follows people is worked out anew for some of its panels
-CHAINS = 128  # by which that is done: its error is some 4 % of a posterior SD
+FOLLOWED = 0.06  # error in posterior SDs from which a pool that follows people is worked out anew for some panels
+CHAINS = 128  # by which that is done
 MOST = 1000  # distinct panels up to which leaving each out is worth while
 GROUPED = ("batch_pair", "experimenter")  # columns whose groups are left out one at a time unasked
 GROUPS = 20  # groups of a column up to which each is left out
 EDGES = [(0.5, 1.0), (2.0, 1.0), (1.0, 0.5), (1.0, 2.0)]
+ALL_SCALES = 4 + len(EDGES)  # cases of prior scales, both together and each alone
 KINDS = ("all panels", "prior", "selection", "group", "panel", "shape", "prior shape", "habit", "rule")
 TAILS = "heavier tails of the spread (Student's t)"  # one panel may lie far off
 
@@ -58,23 +60,48 @@ def answer(average: Distribution, margin: Margin | None, prob: float = 0.95) -> 
     return row | {"p_above": verdict.above, "p_below": verdict.below, "verdict": verdict.label}
 
 
-def of_panels(core: Core, mask: Mask) -> Distribution:
-    """The average d-prime from some of the panels."""
+def of_panels(core: Core, mask: Mask) -> tuple[Distribution, float]:
+    """The average d-prime from some of the panels, and its error in posterior SDs where it is of draws."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    weighed = core.weigh(copies, core.priors)
-    if core.regulars is None or effective(weighed) >= FOLLOWED:
-        return weighed.average
+    return core.remember(("panels", copies.tobytes()), lambda: _of_panels(core, mask, copies))  # equal ones once
+
+
+def _of_panels(core: Core, mask: Mask, copies: NDArray[np.floating[Any]]) -> tuple[Distribution, float]:
+    if core.regulars is None:
+        return core.weigh(copies, core.priors).average, 0.0
+    if mask.all():
+        return core.average, 0.0
     few = replace(core.panels, frame=core.panels.frame[mask].reset_index(drop=True))
+    if crossing(few.frame, core.tastings) is None:  # of these panels, nobody sat in two
+        return core.apart.weigh(copies, core.priors).average, 0.0
+    weighed = core.weigh(copies, core.priors)
+    error = error_of_draws(weighed)
+    if error <= FOLLOWED:
+        return weighed.average, error
     known = {"margin": core.margin, "priors": core.priors, "settings": core.settings, "chains": CHAINS}
-    some = build(few, core.tastings, **known)  # type: ignore[arg-type]
-    return some.average
+    anew = build(few, core.tastings, **known)  # type: ignore[arg-type]
+    return anew.average, error_of_draws(anew.weigh(anew.collected.copies.astype(float), anew.priors))
 
 
-def effective(weighed: Weighed) -> float:
-    """Of how many draws as good as independent an answer is made, where each region of the plane is a draw."""
+def error_of_draws(weighed: Weighed) -> float:
+    """Error of the mean of the average d-prime in posterior SDs, where each region of the plane is one of the draws."""
+    average = np.repeat(weighed.plane.average, weighed.plane.nodes[1])
     share = np.array([weight.sum() for weight in weighed.weights])
-    return float(share.sum() ** 2 / (share**2).sum())
+    sums = np.array([weight @ average for weight in weighed.weights])
+    squares = sum(weight @ average**2 for weight in weighed.weights)
+    middle = sums.sum()
+    return float(np.sqrt(((sums - share * middle) ** 2).sum() / (squares - middle**2)))
+
+
+def on_draws(errors: Sequence[float]) -> list[str]:
+    """How good answers are that are of draws, which they are where people are followed."""
+    if not any(errors):
+        return []
+    return [
+        "Answers from some of the panels are of draws where people sat in several of them; their medians are good to "
+        f"about {words.percent(max(errors))} of a posterior standard deviation."
+    ]
 
 
 def scaled(priors: Priors, *factors: float) -> Priors | None:
@@ -180,6 +207,7 @@ class Sensitivity(Pictured):
                 f"there is no column {words.listing(map(repr, unknown))}; there is {words.listing(frame.columns)}."
             )
         notes: list[str] = []
+        errors: list[float] = []
         everything = np.ones(len(frame), bool)
         rows: list[dict[str, Any]] = []
 
@@ -192,18 +220,21 @@ class Sensitivity(Pictured):
             if not keep.any():
                 notes.append(f"Not asked, because no panel would be left: {case}.")
                 return
-            add(case, about, of_panels(core, keep), int(keep.sum()))
+            average, error = of_panels(core, keep)
+            errors.append(error)
+            add(case, about, average, int(keep.sum()))
 
-        add("all panels", KINDS[0], of_panels(core, everything), len(frame))
-        edges = [scaled(core.priors, *factors) for factors in EDGES]
-        for name, priors in [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]:
-            add(name, "prior", under_priors(core, priors), len(frame))
+        add("all panels", KINDS[0], of_panels(core, everything)[0], len(frame))
+        for name, average in other_priors(core):
+            add(name, "prior", average, len(frame))
         if core.regulars is None:  # these are of people who are new each time
             for name, height in shapes.named(core):
                 add(name, "prior shape", shapes.under(core, height), len(frame))
             if len(frame) > 1:
                 add(TAILS, "shape", under_tails(core), len(frame))
             rows.extend(_other_ways(core, prob))
+        else:
+            notes.append(_of_new_people(core))
         for name, keep in selections(frame):
             add_panels(name, "selection", keep)
         for column in by:
@@ -220,18 +251,15 @@ class Sensitivity(Pictured):
                     f"Not asked: leaving out each {column} in turn; there are {len(groups)}, more than {GROUPS}."
                 )
         if len(frame) > 1 and len(core.collected.evidence) <= MOST:
-            left_out: dict[int, Distribution] = {}  # equal panels give equal answers
-            for i, (panel, distinct) in enumerate(zip(frame["panel"], core.collected.index, strict=True)):
-                if distinct not in left_out:
-                    left_out[distinct] = of_panels(core, np.arange(len(frame)) != i)
-                add(f"without {words.one_line(panel)}", "panel", left_out[distinct], len(frame) - 1)
+            for i, panel in enumerate(frame["panel"]):
+                add_panels(f"without {words.one_line(panel)}", "panel", np.arange(len(frame)) != i)
         elif len(frame) > 1:
             notes.append(f"Not asked: leaving out each panel in turn; there are more than {MOST} different ones.")
         cases = pd.DataFrame(rows)
         whole = cases.iloc[0]
         cases["change"] = cases["median"] - whole["median"]
         cases["verdict_changes"] = cases["verdict"] != whole["verdict"]
-        return cls(cases, None if core.margin is None else core.margin.d_prime, tuple(notes))
+        return cls(cases, None if core.margin is None else core.margin.d_prime, (*notes, *on_draws(errors)))
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the cases, the pool itself first.
@@ -315,7 +343,7 @@ class Sensitivity(Pictured):
     def _on_priors(self) -> str:
         cases = self.about("prior")
         low, middle, high = words.distinct(cases["median"].min(), self.cases.iloc[0]["median"], cases["median"].max())
-        where, limits = _tried(len(cases), 4 + len(EDGES))
+        where, limits = _tried(len(cases), ALL_SCALES)
         return (
             f"With the prior scales halved and doubled, together and apart,{where} the median of the average d-prime "
             f"{runs(low, high)}; it is {middle} with the priors used.{limits}"
@@ -396,6 +424,23 @@ class Sensitivity(Pictured):
         return [*self.sentences(), self._table()]
 
 
+def sensitivity_of(core: Core) -> Sensitivity:
+    """The pool under other choices, worked out once."""
+    return core.remember("sensitivity", lambda: Sensitivity.of(core))
+
+
+def _of_new_people(core: Core) -> str:
+    """Which cases are left out where people are followed, and why."""
+    names = [name for name, _ in shapes.named(core)]
+    names += [TAILS] if len(core.panels) > 1 else []
+    names += [habits.HABIT] if habits.could_be(core) else []
+    names += [rules.OTHER_RULE] if rules.could_be(core) else []
+    return (
+        "Not asked, because these are worked out for people who are new in every panel, and this pool follows people "
+        f"from panel to panel: {words.listing(names)}. pool(..., regulars=False).sensitivity() has them."
+    )
+
+
 def _other_ways(core: Core, prob: float) -> list[dict[str, Any]]:
     """A row each for guessers with habits, where places are known, and for another rule, where a protocol has one."""
     rows = []
@@ -418,6 +463,22 @@ def _prior_cases(core: Core) -> pd.DataFrame:
     return beside(under_priors(core, core.priors), found, core.margin)
 
 
+def other_priors(core: Core) -> list[tuple[str, Distribution]]:
+    """The average d-prime with the prior scales halved and doubled, together and apart, by name."""
+
+    def work_out() -> list[tuple[str, Distribution]]:
+        edges = [scaled(core.priors, *factors) for factors in EDGES]
+        tried = [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]
+        return [(name, under_priors(core, priors)) for name, priors in tried]
+
+    return core.remember("other priors", work_out)
+
+
+def on_priors(core: Core) -> str:
+    """How far the answer moves with the prior scales, in a sentence for the notes of a pool."""
+    return prior_range(beside(core.average, other_priors(core), core.margin), ALL_SCALES)
+
+
 def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], margin: Margin | None) -> pd.DataFrame:
     """An average d-prime, then the same with other priors, by name; in the columns of `Sensitivity.cases`."""
     rows = [("all panels", KINDS[0], average), *((name, "prior", other) for name, other in others)]
@@ -426,8 +487,8 @@ def beside(average: Distribution, others: Iterable[tuple[str, Distribution]], ma
     return cases.assign(verdict_changes=cases["verdict"] != cases["verdict"].iloc[0])
 
 
-def prior_range(cases: pd.DataFrame) -> str:
-    """What the corners say in a sentence, for the notes of a pool; those that were tried, where it is not all four."""
+def prior_range(cases: pd.DataFrame, of: int = 4) -> str:
+    """What other prior scales say in a sentence, for the notes of a pool; those tried, where it is not all of them."""
     tried = cases[cases["about"] == "prior"]
     low, high = words.distinct(tried["median"].min(), tried["median"].max())
     same = (
@@ -435,12 +496,11 @@ def prior_range(cases: pd.DataFrame) -> str:
         if tried["verdict"].eq("no margin given").any()
         else ("; the verdict stays" if not tried["verdict_changes"].any() else "; the verdict changes")
     )
-    where, limits = _tried(len(tried), 4)
-    return (
-        f"With each of the two prior scales halved or doubled{where} the median of the average d-prime "
-        f"{runs(low, high)}{same}."
-        f"{limits}"
-    )
+    where, limits = _tried(len(tried), of)
+    scales = "each of the two prior scales halved or doubled"
+    if of == ALL_SCALES:
+        scales = "the prior scales halved or doubled, together and apart,"
+    return f"With {scales}{where} the median of the average d-prime {runs(low, high)}{same}.{limits}"
 
 
 def _tried(cases: int, of: int) -> tuple[str, str]:

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, gammaln, xlogy
 
 from metasense.core.core import Core, HasCore, plain_core
@@ -556,11 +555,7 @@ def overdispersion(posterior: Posterior) -> Distribution:
     for patch in posterior.patches:
         share[patch.series.gamma] = share.get(patch.series.gamma, 0.0) + patch.share
     nodes, weights = grid.overdispersions([e for e in posterior.patches[0].series.evidence])
-    density = np.array([share.get(float(node), 0.0) for node in nodes]) / weights
-    log = np.log(np.maximum(density, 1e-12 * density.max()))
-    x = np.linspace(0, 1, 401)
-    inside = PchipInterpolator(nodes, log)(np.clip(x, nodes[0], nodes[-1]))
-    return Distribution.from_density(x, np.exp(inside))
+    return Distribution.from_nodes(nodes, weights, [share.get(float(node), 0.0) for node in nodes])
 
 
 # --- one taster -----------------------------------------------------------------------------------------------------

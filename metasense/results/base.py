@@ -21,6 +21,7 @@ from metasense.core.core import Core, Tests
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
+from metasense.process import one_thread
 from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
@@ -312,7 +313,8 @@ class Pool(Pictured, Answered, Statement):
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
-        page = self._answered(self._page())
+        with one_thread:
+            page = self._answered(self._page())
         sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
         page = replace(page, also=sections)
         if title:

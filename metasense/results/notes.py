@@ -44,7 +44,7 @@ LISTED = 6  # panels named in a note before the rest are counted
 
 def on_the_answer(core: Core) -> tuple[str, ...]:
     """What questions the answer, and what limits it."""
-    return (*warnings(core), sensitivity.prior_range(sensitivity.prior_cases(core)), *_limits(core))
+    return (*warnings(core), sensitivity.on_priors(core), *_limits(core))
 
 
 def cautions(departures: Sequence[str], warned: Sequence[str], found: Callable[[], Sequence[str]]) -> tuple[str, ...]:
@@ -67,7 +67,13 @@ def on_the_data(core: Core) -> tuple[str, ...]:
 
 def on_the_table(core: Core) -> tuple[str, ...]:
     """How the table was read, as far as it is not said better elsewhere."""
-    return tuple(note[0].upper() + note[1:] for note in core.panels.notes if not note.startswith(SAID_BETTER))
+    found = []
+    for note in core.panels.notes:
+        file, colon, said = note.partition(": ")
+        of_a_file = bool(colon) and file in core.panels.source  # one of several tables
+        if not (said if of_a_file else note).startswith(SAID_BETTER):
+            found.append(note if of_a_file else note[0].upper() + note[1:])
+    return tuple(found)
 
 
 def warnings(core: Core) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import fit_of
 from metasense.questions.path import Path
-from metasense.questions.sensitivity import Sensitivity
+from metasense.questions.sensitivity import Sensitivity, sensitivity_of
 from metasense.results import notes, sentences, strips
 from metasense.showing import figures, pages, tables, words
 
@@ -124,7 +124,7 @@ def beside_the_prior(core: Core) -> pages.Section:
 
 def other_choices(core: Core) -> pages.Section:
     """The answer under other priors and without single panels, experimenters or batch pairs."""
-    found = Sensitivity.of(core)
+    found = sensitivity_of(core)
     drawn = [_drawn(found)] if len(found.cases) <= DRAWN else []
     path = Path.of(core)
     if path.steps["date"].notna().all() and 1 < len(path.steps) <= MANY_STEPS:
@@ -144,7 +144,7 @@ def changes(core: Core) -> tuple[str, ...]:
     apart: tuple[str, ...] = ()
     if len(core.panels) > 1 and notes.quick(core):
         apart = (Disagreement.of(core, seed=core.settings["seed"]).sentence(),)
-    return (*Sensitivity.of(core).sentences(), *apart, hidden.sentence(), *hidden.caveats())
+    return (*sensitivity_of(core).sentences(), *apart, hidden.sentence(), *hidden.caveats())
 
 
 def checks(core: Core) -> tuple[str, ...]:

@@ -11,17 +11,17 @@ import numpy as np
 from metasense.card import Card
 from metasense.core.core import Core, build
 from metasense.core.diagnostics import Diagnostics
-from metasense.core.evidence import joined
+from metasense.core.evidence import gathered
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
 from metasense.margins import Margin, margin_of
+from metasense.process import one_thread
 from metasense.results import archive, saving, vetting
 from metasense.results.moderated import Moderated, moderate
 from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 from metasense.showing.called import called_of
-from metasense.tables.panels import Tastings, read_panels
 
 if TYPE_CHECKING:
     import os
@@ -33,7 +33,7 @@ Method = Literal["grid", "mcmc"]
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -56,7 +56,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -79,7 +79,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = ...,
+    tastings: Any = ...,
     margin: Margin | str | None = ...,
     settled: float | None = ...,
     card: Card | str | os.PathLike[str] | None = ...,
@@ -101,7 +101,7 @@ def pool(
 def pool(
     panels: Any,
     *,
-    tastings: Tastings | None = None,
+    tastings: Any = None,
     margin: Margin | str | None = None,
     settled: float | None = None,
     card: Card | str | os.PathLike[str] | None = None,
@@ -128,11 +128,11 @@ def pool(
 
     Parameters
     ----------
-    panels : Panels, Tastings, or anything `read_panels` takes
-        At least one panel.
-    tastings : Tastings, optional
-        The single answers of some of the panels, or of panels of their own. Where a panel is in both, its totals must
-        agree, and its repeat tasters enter one by one.
+    panels : Panels, Tastings, anything `read_panels` takes, or a list of such
+        At least one panel. In a list, files may be tables of panels or of tastings.
+    tastings : Tastings, anything `read_tastings` takes, or a list of such, optional
+        The single answers of some of the panels, or of panels of their own, such as several evenings. Where totals are
+        given too, they must agree; repeat tasters enter one by one. No panel may be in two tables of one kind.
     margin : Margin or str, optional
         The smallest difference that matters; the card's by default. Without one there is no verdict.
     settled : float, optional
@@ -178,7 +178,7 @@ def pool(
     Raises
     ------
     PanelsError
-        If the table has problems, or cannot support the question; all of them are listed.
+        If a table has problems, or cannot support the question; all of them are listed.
     ValueError
         If an argument cannot be, or `within` alone is to be sampled.
     IntegrationError
@@ -205,12 +205,7 @@ def pool(
     margin = card.margin if margin is None and card is not None else margin
     if settled is not None:
         margin = _settled(margin, settled)
-    if isinstance(panels, Tastings):
-        tastings = panels
-        panels = tastings.to_panels()
-    elif tastings is not None:
-        panels = joined(read_panels(panels), tastings)
-    panels = read_panels(panels)
+    panels, tastings = gathered(panels, tastings)
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
     if priors.centre_at and (moderators is not None or through_zero is not None):
@@ -222,14 +217,15 @@ def pool(
     if tastings is not None:
         followed = regulars and method == "grid" and (moderators, through_zero, within) == (None, None, None)
         settings["rho"] = float(rho) if followed else 0.0
-    core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
-    if method == "mcmc":
-        core = _sampled(core, progress)
-    if moderators is not None or through_zero is not None:
-        return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
-    if interaction is not None:
+    if interaction is not None and moderators is None and through_zero is None:
         raise ValueError("interaction names two of the moderators; name them in moderators= as well.")
-    return Pooled(core) if within is None else nest(core, within)
+    with one_thread:
+        core = build(panels, tastings, margin=margin, priors=priors, settings=settings, card=card, called=called)
+        if method == "mcmc":
+            core = _sampled(core, progress)
+        if moderators is not None or through_zero is not None:
+            return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
+        return Pooled(core) if within is None else nest(core, within)
 
 
 def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:

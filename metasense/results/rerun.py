@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
+from metasense.core import recent
 from metasense.engine.distribution import Distribution
 from metasense.results import archive
 from metasense.results.moderated import Moderated
@@ -24,7 +25,7 @@ from metasense.results.pooling import pool, restored
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
-TOLERANCE = 1e-6  # of integrated numbers: absolute up to 1, relative above
+TOLERANCE = 5e-6  # of integrated numbers: absolute up to 1, relative above
 ERRORS = 4  # Monte Carlo standard errors that two samples may be apart
 _LEVELS = {"median": 0.5, "lower": 0.025, "upper": 0.975}
 
@@ -170,6 +171,7 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     True
     """
     saved = archive.read(path)
+    recent.forget()
     structure = saved.record["structure"]
     if _samples_moderators(saved):  # which loading would do again
         raise ValueError(

@@ -14,7 +14,7 @@ import pandas as pd
 from metasense import pseudonyms
 from metasense.card import Card
 from metasense.core.answers import Verdict
-from metasense.core.core import Core, follow
+from metasense.core.core import Core, follow, integrated
 from metasense.core.draws import draws_of, of_sample
 from metasense.core.evidence import Collected, collect, crossing
 from metasense.engine import grid
@@ -94,7 +94,7 @@ def restored(saved: archive.Archive) -> Core:
     collected = collect(saved.panels.frame, saved.tastings, () if again is None else again.rows.tolist())
     regulars = None
     if saved.sample is None:
-        posterior, evidences = grid.integrate(collected.evidence, collected.copies, priors)
+        posterior, evidences = integrated(collected, priors)
     else:
         posterior = _of_draws(saved.sample, collected)
     if again is not None and saved.sample is None:

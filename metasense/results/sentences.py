@@ -18,7 +18,7 @@ from metasense.engine.priors import EVEN
 from metasense.margins import level
 from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
-from metasense.questions.sensitivity import prior_cases, prior_range
+from metasense.questions.sensitivity import on_priors
 from metasense.showing import words
 from metasense.showing.plain import MENTIONED
 
@@ -85,11 +85,10 @@ def pooled_what(core: Core) -> str:
     frame = core.panels.frame
     kinds = [f"{n} × {name}" for name, n in Counter(frame["protocol"]).most_common()]
     tastings = int(frame["tastings"].fillna(frame["signal"] + frame["noise"]).sum())
-    linked = sittings(core) if _all_by_name(core) else None
-    if linked is not None:
-        again = linked[linked > 1].size
-        more = f", {again} of them in more than one panel (linked by name)" if again else ""
-        people = f"{words.count(tastings, 'tasting')} by {words.count(linked.size, 'person')}{more}"
+    linked = sittings(core)
+    again = 0 if linked is None else linked[linked > 1].size
+    if linked is not None and (again or _all_by_name(core)):
+        people = f"{words.count(tastings, 'tasting')}{_by_people(core, linked, again)}"
     elif frame["tasters"].notna().all():
         tasters = words.count(int(frame["tasters"].sum()), "taster")
         people = f"{words.count(tastings, 'tasting')} by {tasters}, counted panel by panel"
@@ -97,6 +96,23 @@ def pooled_what(core: Core) -> str:
         which = "" if frame["tasters"].isna().all() else " for every panel"
         people = f"{words.count(tastings, 'tasting')}; the number of people is not given{which}"
     return f"Pooled: {words.count(len(frame), 'panel')} ({words.listing(kinds)}; {people})."
+
+
+def _by_people(core: Core, linked: pd.Series, again: int) -> str:
+    """How many people gave the answers, those known by name once each, and who came again."""
+    frame = core.panels.frame
+    assert core.tastings is not None
+    others = frame[~frame["panel"].isin(core.tastings.frame["panel"].unique())]
+    followed = " and followed from one to the next" if core.regulars is not None else ""
+    more = f", {again} of them in more than one panel (linked by name{followed})" if again else ""
+    if others.empty:
+        return f" by {words.count(linked.size, 'person')}{more}"
+    if others["tasters"].isna().any():
+        more = more or ", known by name"
+        return f", of them some by {words.count(linked.size, 'person')}{more}; the number of other people is not given"
+    total = linked.size + int(others["tasters"].sum())
+    names = words.listing(map(words.one_line, others["panel"]), most=6)
+    return f" by {words.count(total, 'person')}{more}, if those of {names} are other people"
 
 
 def _all_by_name(core: Core) -> bool:
@@ -176,7 +192,7 @@ def plain_methods(core: Core) -> tuple[str, ...]:
         centre="theta_i ~ Normal(mu, tau)",
         priors=f"{core.priors.describe(core.directed)}. {before(core)}".removesuffix("."),
         computation=computed(core),
-        sensitivity=prior_range(prior_cases(core)),
+        sensitivity=on_priors(core),
     )
 
 

@@ -14,6 +14,7 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -167,6 +168,7 @@ class Page:
         return sealed(written)
 
 
+@cache
 def templates() -> Any:
     """Where our pages are kept: whatever is put into one is escaped, and nothing may be left out."""
     import jinja2

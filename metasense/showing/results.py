@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from metasense.process import one_thread
+
 from . import words
 from .figures import Drawing
 from .glance import Glance, in_lines
@@ -143,9 +145,11 @@ class Result:
         """
         return Details(self)
 
+    @one_thread
     def __repr__(self) -> str:
         return _in_order(self._shown())
 
+    @one_thread
     def __str__(self) -> str:
         return _in_order([_set(part) for part in self._shown()])
 
@@ -153,6 +157,7 @@ class Result:
         """The figure that a cell shows below its first sentence, where there is one."""
         return None
 
+    @one_thread
     def _repr_html_(self) -> str:
         first, *rest = self._shown()
         picture = self._picture()
@@ -293,6 +298,7 @@ class Answered(Result):
         """Its first screen."""
         raise NotImplementedError
 
+    @one_thread
     def plain_answer(self) -> str:
         """What is known, in at most three short sentences.
 
@@ -311,11 +317,13 @@ class Answered(Result):
         """
         return words.Paragraph(self._glance().in_short())
 
+    @one_thread
     def __repr__(self) -> str:
         return self._glance().to_text()
 
     __str__ = __repr__
 
+    @one_thread
     def _repr_html_(self) -> str:
         picture = self._picture()
         rest = [part for part in self._shown() if isinstance(part, (str, Table))]  # plot() draws what else there is

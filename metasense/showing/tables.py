@@ -381,6 +381,9 @@ def _width(text: str) -> int:
 # --- CSV ------------------------------------------------------------------------------------------------------------
 
 
+OVERWRITE = " Or say overwrite=True to replace a table."
+
+
 def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Write a frame as CSV (UTF-8) that a spreadsheet will not run, whole or not at all.
 
@@ -425,7 +428,7 @@ def write_csv(frame: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: b
         if not overwrite and holds(path, data):
             return target
     except FileExistsError as error:
-        raise FileExistsError(f"{error} Or say overwrite=True to replace a table.") from None
+        raise FileExistsError(f"{error}{OVERWRITE}") from None
     with replacing(path, TEXT if overwrite else None) as scratch:
         scratch.write_bytes(data)
     return target

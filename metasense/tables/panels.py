@@ -26,8 +26,9 @@ from metasense.binomial import at_least, at_most, fisher_tails
 from metasense.protocols import Protocol, protocol
 from metasense.showing.glance import cut, in_lines, short
 from metasense.showing.results import Result
-from metasense.showing.tables import Table, table, write_csv
+from metasense.showing.tables import OVERWRITE, Table, table, write_csv
 from metasense.showing.words import count, listing, one_line, wrapped
+from metasense.tables.adding import add_panels, add_tastings
 from metasense.tables.cells import Reading, Wrong
 from metasense.tables.checked import column_of, combined, distinct
 from metasense.tables.checking import check_table
@@ -48,6 +49,7 @@ from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.headers import Column, is_known, share_of
 from metasense.tables.opening import open_table
 from metasense.tables.rules import check_panels, check_tastings
+from metasense.tables.several import are_several, as_one, each_read
 from metasense.tables.sheets import PanelsError
 
 __all__ = ["PANEL_COLUMNS", "TASTING_COLUMNS", "Panels", "PanelsError", "Tastings", "read_panels", "read_tastings"]
@@ -69,7 +71,8 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None
         CSV, TSV, Excel (.xlsx) or Parquet. UTF-8 with or without a byte-order mark is expected, UTF-16 and Windows-1252
         are recognised and noted, as are the separators ``,`` ``;`` tab and ``|``, and a decimal comma. Headers may be
         written in capitals, with spaces, hyphens or underscores, or as one of the `PANEL_COLUMNS` aliases. Rows with
-        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused.
+        yes, or a reason, under ``left_out`` are not read; a note says which. Rows of totals are refused. A list of such
+        sources, Panels and Tastings among them, is read as one table, in which no panel may occur twice.
     name : str, optional
         What to call the source in messages.
     sheet : str or int, optional
@@ -98,6 +101,10 @@ def read_panels(source: Any, *, name: str | None = None, sheet: str | int | None
         ...
     metasense.tables.sheets.PanelsError: the text cannot be used as it is: row 2, panel 'C1', column 'correct': 25 correct of 24 tastings is impossible. Check both counts.
     """  # noqa: E501
+    if are_several(source):
+        return _named(as_one(each_read(source, lambda one: read_panels(one, sheet=sheet)), read_panels), name)
+    if isinstance(source, Tastings):
+        return source.to_panels()
     return source if isinstance(source, Panels) else _read_panels(source, name, sheet)
 
 
@@ -133,7 +140,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     Parameters
     ----------
     source, name, sheet
-        As for `read_panels`.
+        As for `read_panels`. A list of them is read as one table: several evenings, which keep their notes.
 
     Returns
     -------
@@ -142,7 +149,7 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     Raises
     ------
     PanelsError
-        A ValueError that lists all problems.
+        A ValueError that lists all problems; also if two of several tables hold the same panel.
 
     Examples
     --------
@@ -154,8 +161,14 @@ def read_tastings(source: Any, *, name: str | None = None, sheet: str | int | No
     panel  protocol  correct  tasters  guess rate
     A      triangle  1 of 2         2  1/3
     """
+    if are_several(source):
+        return _named(as_one(each_read(source, lambda one: read_tastings(one, sheet=sheet)), read_tastings), name)
     if isinstance(source, Tastings):
         return source
+    if isinstance(source, Panels):
+        raise PanelsError(
+            "panels hold totals, and single answers cannot be had from them. pool([...]) takes both.", source.source
+        )
     opened = open_table(source, is_known((*TASTING_COLUMNS, LEFT_OUT)), name=name, sheet=sheet)
     refuse_served(opened.headers, opened.source)
     checked = check_table(opened, TASTING_COLUMNS, keep_empty=False, leaving_out="tasting")
@@ -172,14 +185,50 @@ def read_table(source: Any, *, name: str | None = None, sheet: str | int | None 
     >>> type(read_table("panel,protocol,taster,correct\\nA,triangle,T1,1\\nA,triangle,T2,0")).__name__
     'Tastings'
     """
+    if isinstance(source, Panels | Tastings):
+        return source
     opened = open_table(source, is_known((*PANEL_COLUMNS, *TASTING_COLUMNS)), name=name, sheet=sheet)
     read = read_tastings if one_row_a_tasting(opened.headers) else read_panels
     return read(opened)  # once is all that a pipe can be opened
 
 
+def together(sources: Sequence[Any]) -> tuple[Panels | None, Tastings | None]:
+    """The panels and the tastings of several tables, each as one table; None where there are none.
+
+    Parameters
+    ----------
+    sources : sequence of Panels, Tastings or what `read_table` reads
+        A panel may be in one table of panels and in one of tastings, but not twice in the same kind.
+
+    Returns
+    -------
+    (Panels or None, Tastings or None)
+
+    Raises
+    ------
+    PanelsError
+        If a table cannot be read, a panel is in two tables of one kind, or the tables do not fit together.
+
+    Examples
+    --------
+    >>> one = read_panels("panel,protocol,tastings,correct\\nA,triangle,24,12\\n", name="a.csv")
+    >>> two = read_panels("panel,protocol,tastings,correct,weeks\\nB,duo-trio,30,17,4\\n", name="b.csv")
+    >>> together([one, two])[0].to_frame()["panel"].tolist()
+    ['A', 'B']
+    """
+    tables = each_read(sources, read_table)
+    panels = [table for table in tables if isinstance(table, Panels)]
+    tastings = [table for table in tables if isinstance(table, Tastings)]
+    return as_one(panels, read_panels) if panels else None, as_one(tastings, read_tastings) if tastings else None
+
+
 # --- what the two tables share --------------------------------------------------------------------------------------
 
 _Self = TypeVar("_Self", bound="_Rows")
+
+
+def _named(table: _Self, name: str | None) -> _Self:
+    return table if name is None else replace(table, source=name)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -192,6 +241,15 @@ class _Rows(Result):
 
     def __len__(self) -> int:
         return len(self.frame)
+
+    def __add__(self: _Self, other: object) -> _Self:
+        """Both as one table; no panel may be in the two of them."""
+        if type(other) is not type(self):
+            kinds = f"{type(self).__name__} and {type(other).__name__}"
+            raise TypeError(f"{kinds} do not add up to one table. pool([...]) takes panels and tastings together.")
+        read: Any = read_panels if isinstance(self, Panels) else read_tastings
+        joined: _Self = as_one([self, other], read)
+        return joined
 
     def __iter__(self) -> Iterator[Any]:
         """Rows as named tuples, in the order of the table."""
@@ -356,19 +414,21 @@ class _Rows(Result):
         always = {"panel", "protocol", *FORCED, *self.moderators}
         return self.frame[[c for c in self.frame.columns if c in always or self.frame[c].notna().any()]].copy()
 
-    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-        """Write a CSV (UTF-8) that reads back as the same table, whole or not at all.
+    def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False, append: bool = False) -> Path:
+        """Write a CSV (UTF-8) that reads back as the same table, or add these panels to one that is there.
 
-        Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again.
-        Another file of that name is replaced only if it is a table, neither a key nor a sheet of answers,
-        and `overwrite` is true.
+        Cells that a spreadsheet would run as a formula get an apostrophe in front, which reading takes away again. The
+        file is written whole or not at all.
 
         Parameters
         ----------
         path : str or path
             File to write, such as ``panels.csv``.
         overwrite : bool
-            Whether a table that is there may be replaced.
+            Whether a table that is there may be replaced; a key or a sheet of answers never is.
+        append : bool
+            Whether to add what is not there yet to a table that is there, below what stands in it. A panel that it
+            holds already is not added again, and one of that name that says something else is refused.
 
         Returns
         -------
@@ -380,7 +440,7 @@ class _Rows(Result):
         FileExistsError
             If a file of that name is there that may not be replaced.
         ValueError
-            If the name does not end in ``.csv``.
+            If the name does not end in ``.csv``, or the table that is there cannot take these panels.
 
         Examples
         --------
@@ -388,10 +448,59 @@ class _Rows(Result):
         >>> table = {"panel": ["K1", "K2"], "protocol": "triangle", "tastings": 20, "correct": [6, 12]}
         >>> panels = ms.read_panels(table | {"style": ["dry", "sweet"]})
         >>> import tempfile
-        >>> ms.read_panels(panels.to_csv(f"{tempfile.mkdtemp()}/panels.csv")).fingerprint == panels.fingerprint
+        >>> kept = panels.without("K2").to_csv(f"{tempfile.mkdtemp()}/panels.csv")
+        >>> ms.read_panels(panels.to_csv(kept, append=True)).fingerprint == panels.fingerprint
         True
         """
-        return write_csv(self.typed(), path, overwrite=overwrite)
+        if append and overwrite:
+            raise ValueError("append adds to the table that is there, overwrite replaces it: choose one of them.")
+        if append:
+            self.add_to(path)
+            return Path(path)
+        try:
+            return write_csv(self.typed(), path, overwrite=overwrite)
+        except FileExistsError as error:
+            if not str(error).endswith(OVERWRITE):
+                raise
+            shorter = str(error).removesuffix(OVERWRITE)
+            more = "Say append=True to add to that table, or overwrite=True to replace it and all that is in it."
+            raise FileExistsError(f"{shorter}{more}") from None
+
+    def add_to(self, path: str | os.PathLike[str]) -> bool:
+        """Add these panels to the table at `path`, below what stands in it; the file is made where there is none.
+
+        Parameters
+        ----------
+        path : str or path
+            A CSV file, such as ``panels.csv``.
+
+        Returns
+        -------
+        bool
+            Whether anything was added; False if the table holds all of them already, and so was left as it is.
+
+        Raises
+        ------
+        FileExistsError
+            If a file of that name is no table.
+        ValueError
+            If the name does not end in ``.csv``, or the table holds another panel of the same name.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> import tempfile
+        >>> panels = ms.read_panels({"panel": ["K1"], "protocol": "triangle", "tastings": 20, "correct": [6]})
+        >>> file = f"{tempfile.mkdtemp()}/panels.csv"
+        >>> panels.add_to(file), panels.add_to(file)
+        (True, False)
+        """
+        if Path(path).suffix.lower() != ".csv" or not os.path.exists(path) or not os.path.getsize(path):
+            write_csv(self.typed(), path)
+            return True
+        if isinstance(self, Panels):
+            return add_panels(self, path, read_panels)
+        return add_tastings(self, path, read_tastings)
 
     def typed(self) -> pd.DataFrame:
         """The same with cells as one would type them: yes and no, and ISO dates.

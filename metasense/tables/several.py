@@ -1,71 +1,98 @@
-"""Several tables as one: panels kept in files of their own, pooled at once."""
+"""Several tables of one kind as one: panels, or evenings, that are kept apart and asked about together."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
 import pandas as pd
 
 from metasense.showing.words import listing
-from metasense.tables.panels import Panels, Tastings, read_panels, read_tastings
-from metasense.tables.sheets import PanelsError
+from metasense.tables.sheets import PanelsError, Problem
 
-Table = Panels | Tastings
-_Kind = TypeVar("_Kind", Panels, Tastings)
+_Kind = TypeVar("_Kind", bound=Any)
 
 
-def together(tables: Sequence[Table]) -> tuple[Panels | None, Tastings | None]:
-    """The panels and the tastings of several tables, each as one table; None where there are none.
+def are_several(source: object) -> bool:
+    """Is it a list of tables? A list of records is one table.
 
-    Parameters
-    ----------
-    tables : sequence of Panels or Tastings
-        At least one. A panel may be in one table of panels and in one of tastings, but not twice in the same kind.
+    Examples
+    --------
+    >>> are_several(["a.csv", "b.csv"]), are_several([{"panel": "A"}, {"panel": "B"}]), are_several("a.csv")
+    (True, False, False)
+    """
+    if not isinstance(source, list | tuple) or not source:
+        return False
+    return not all(isinstance(item, Mapping) for item in source)
 
-    Returns
-    -------
-    (Panels or None, Tastings or None)
+
+def each_read(sources: Sequence[Any], read: Callable[[Any], _Kind]) -> list[_Kind]:
+    """Every one of the tables, read.
 
     Raises
     ------
     PanelsError
-        If a panel is in two tables of one kind, or the tables do not fit together.
-
-    Examples
-    --------
-    >>> one = read_panels("panel,protocol,tastings,correct\\nA,triangle,24,12\\n", name="a.csv")
-    >>> two = read_panels("panel,protocol,tastings,correct,weeks\\nB,duo-trio,30,17,4\\n", name="b.csv")
-    >>> together([one, two])[0].to_frame()["panel"].tolist()
-    ['A', 'B']
+        If some cannot be read; lists the problems of all.
     """
-    panels = [table for table in tables if isinstance(table, Panels)]
-    tastings = [table for table in tables if isinstance(table, Tastings)]
-    return _as_one(panels, read_panels), _as_one(tastings, read_tastings)
+    tables: list[_Kind] = []
+    failed: list[PanelsError] = []
+    for source in sources:
+        try:
+            tables.append(read(source))
+        except PanelsError as error:
+            failed.append(error)
+    if len(failed) == 1:
+        raise failed[0]
+    if failed:
+        problems = [
+            problem._replace(message=f"{problem.message} (In {error.source}.)") if error.source else problem
+            for error in failed
+            for problem in error.problems
+        ]
+        named = dict.fromkeys(error.source for error in failed if error.source)
+        raise PanelsError(problems, listing(named) if named else "")
+    return tables
 
 
-def _as_one(tables: Sequence[_Kind], read: Callable[..., _Kind]) -> _Kind | None:
-    if len(tables) < 2:
-        return tables[0] if tables else None
+def as_one(tables: Sequence[_Kind], read: Callable[..., _Kind]) -> _Kind:
+    """Tables of one kind as one table, which keeps the notes of all.
+
+    Parameters
+    ----------
+    tables : sequence of Panels, or of Tastings
+        At least one. A table is left as it is where it is alone.
+    read : callable
+        `read_panels` or `read_tastings`.
+
+    Raises
+    ------
+    PanelsError
+        If a panel is in two of them, or they do not fit together.
+    """
+    if len(tables) == 1:
+        return tables[0]
     sources = listing(dict.fromkeys(table.source for table in tables))
     twice = _in_two(tables)
     if twice:
         raise PanelsError(twice, sources, "cannot be put together")
     cells = [table.typed().astype(object) for table in tables]
     together = pd.concat(cells, ignore_index=True)
-    joined: Any = read(together.where(together.notna(), None), name=sources)
-    notes: list[str] = [f"{table.source}: {note}" for table in tables for note in table.notes]
+    joined = read(together.where(together.notna(), None), name=sources)
+    notes: list[str] = []
+    for table in tables:
+        notes += [note if sources == table.source else f"{table.source}: {note}" for note in table.notes]
+    notes = list(dict.fromkeys(notes))
     return replace(joined, notes=(*notes, *(note for note in joined.notes if not _is_said(note, notes))))
 
 
 def _is_said(note: str, notes: Sequence[str]) -> bool:
-    """Whether one of the tables says the same already."""
-    return any(said.endswith(f": {note}") for said in notes)
+    """Whether one of the tables says the same already; of cells in words, each said what there was to say."""
+    return note.startswith("column 'notes'") or any(said == note or said.endswith(f": {note}") for said in notes)
 
 
-def _in_two(tables: Sequence[Table]) -> list[str]:
-    """A sentence for each panel that is in more than one of the tables."""
+def _in_two(tables: Sequence[Any]) -> list[Problem]:
+    """A problem for each panel that is in more than one of the tables."""
     where: dict[str, list[str]] = {}
     names: dict[str, str] = {}
     for table in tables:
@@ -73,8 +100,12 @@ def _in_two(tables: Sequence[Table]) -> list[str]:
             key = str(name).strip().casefold()
             names.setdefault(key, str(name))
             where.setdefault(key, []).append(table.source)
-    return [
-        f"panel {names[key]!r} is in {listing(files)}. Leave a file out, or give the panel another name there."
-        for key, files in where.items()
-        if len(files) > 1
-    ]
+    found = []
+    for key, files in where.items():
+        if len(files) > 1:
+            places = list(dict.fromkeys(files))
+            said = f"is in {listing(places)}"
+            if len(places) == 1:
+                said = f"occurs {'twice' if len(files) == 2 else f'{len(files)} times'}"
+            found.append(Problem(f"panel {names[key]!r} {said}. Leave one out, or give the panel another name there."))
+    return found

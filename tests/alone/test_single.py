@@ -12,6 +12,7 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import beta, binom, binomtest, chi2, chi2_contingency, fisher_exact, norm
 from statsmodels.stats.proportion import proportion_confint
 
+import metasense as ms
 from metasense.alone.beliefs import ON_D_PRIME, ON_P_D, p_d_posterior
 from metasense.alone.forced_choice import ForcedChoicePanel
 from metasense.alone.panel import OnePanel
@@ -598,3 +599,24 @@ def test_answers_below_chance_are_not_called_what_guessing_gives():
     # 15 of 30 are expected from guessing in a 2-AFC test
     said = one_panel("2-AFC", 30, 9).answers()
     assert said == {"correct, fewer than the 15 that guessing gives on average": 9, "wrong": 21}
+
+
+EVENING = "panel,protocol,taster,correct\n{0},triangle,T1,1\n{0},triangle,T2,0\n{0},triangle,T3,1\n"
+
+
+def test_tastings_of_one_panel_are_read_as_that_panel():
+    found = ms.one_panel(ms.read_tastings(EVENING.format("Friday")))
+    assert (found.panel, found.tastings, found.correct, found.tasters) == ("Friday", 3, 2, 3)
+
+
+def test_of_several_panels_it_is_said_which_there_are():
+    both = ms.read_tastings([ms.read_tastings(EVENING.format(name)) for name in ("Friday", "Sunday")])
+    for table in (both, both.to_panels()):
+        with pytest.raises(ValueError, match=r"this table has 2: 'Friday' and 'Sunday'\. .*table\['Friday'\]"):
+            ms.one_panel(table)
+    assert ms.one_panel(both["Sunday"]).panel == "Sunday"
+
+
+def test_counts_in_the_wrong_order_come_back_in_the_right_one():
+    with pytest.raises(ValueError, match=r'Tastings come first.*one_panel\("triangle", 22, 12\)'):
+        ms.one_panel("triangle", 12, 22)

@@ -73,7 +73,7 @@ def test_a_panel_in_two_files_is_named_with_both(tmp_path, capsys):
     for name in ("one.csv", "two.csv"):
         (tmp_path / name).write_text(GOOD)
     assert main(["pool", str(tmp_path / "one.csv"), str(tmp_path / "two.csv")]) == 2
-    assert "panel 'A' is in one.csv and two.csv. Leave a file out" in capsys.readouterr().err
+    assert "panel 'A' is in one.csv and two.csv. Leave one out" in capsys.readouterr().err
 
 
 def test_a_card_is_sealed_checked_and_held_beside_its_panels(ours, capsys):

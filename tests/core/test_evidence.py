@@ -3,8 +3,8 @@
 import pytest
 
 import metasense as ms
-from metasense.core.evidence import collect, crossing, joined, repeated_people
-from metasense.tables.panels import read_panels, read_tastings
+from metasense.core.evidence import collect, crossing, gathered, joined, repeated_people
+from metasense.tables.panels import PanelsError, read_panels, read_tastings
 
 TASTINGS = {
     "panel": ["A", "A", "A", "B", "B"],
@@ -106,3 +106,46 @@ def test_a_stated_number_of_tasters_must_agree_too():
     panels = read_panels({"panel": ["A"], "protocol": "triangle", "tastings": [3], "correct": [2], "tasters": [3]})
     with pytest.raises(ms.PanelsError, match="by 3 tasters in the table of panels, triangle: 2 correct of 3 by 2"):
         joined(panels, tastings())
+
+
+EVENING = "panel,protocol,taster,correct\n{0},triangle,T1,1\n{0},triangle,T2,0\n{0},triangle,T3,1\n"
+TOTALS = "panel,protocol,tastings,correct\nMarket,triangle,24,9\nFriday,triangle,3,2\n"
+
+
+def two_evenings():
+    return [read_tastings(EVENING.format(name), name=f"{name}.csv") for name in ("Friday", "Sunday")]
+
+
+def test_two_evenings_are_pooled_however_they_are_given():
+    first, second = two_evenings()
+    for panels, answers in (((first, second), None), (first, second), ([first, second], None)):
+        if answers is None:
+            panels = list(panels)
+        found, single = gathered(panels, answers)
+        assert found.frame["panel"].tolist() == ["Friday", "Sunday"] and len(single) == 6
+        assert found.frame["correct"].tolist() == [2, 2]
+
+
+def test_totals_stand_beside_several_evenings():
+    totals = read_panels(TOTALS)
+    for found, single in (gathered(totals, two_evenings()), gathered([totals, *two_evenings()])):
+        assert found.frame["panel"].tolist() == ["Market", "Friday", "Sunday"]
+        assert single.frame["panel"].nunique() == 2
+
+
+def test_an_evening_that_is_given_twice_is_refused_by_name():
+    first, second = two_evenings()
+    for panels, answers in ((first, first), (first, [second, first]), ([first, second, first], None)):
+        with pytest.raises(PanelsError, match="'Friday' occurs twice"):
+            gathered(panels, answers)
+
+
+def test_the_pool_of_two_evenings_follows_who_sat_in_both_and_keeps_the_notes():
+    evening = (
+        "panel,protocol,taster,correct,left_out\n{0},triangle,T1,1,\n{0},triangle,T2,0,\n{0},triangle,T3,1,saw it\n"
+    )
+    first, second = (read_tastings(evening.format(name), name=name) for name in ("Friday", "Sunday"))
+    pooled = ms.pool(first, tastings=second)
+    assert pooled.core.regulars.crossing.tasters == ("T1", "T2")
+    said = " ".join(pooled.notes)
+    assert "1 in Friday" in said and "1 in Sunday" in said

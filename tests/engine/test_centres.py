@@ -97,6 +97,7 @@ class _Known:
     """A panel whose overdispersion is known."""
 
     repeated = False
+    pairs = 0.0
 
     def __init__(self, one, gamma):
         self.one, self.gamma, self.protocol, self.size = one, gamma, one.protocol, one.size

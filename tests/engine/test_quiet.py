@@ -21,7 +21,7 @@ def announce():
 
 def test_it_is_quiet_inside_and_afterwards_all_is_as_it_was():
     def fail():
-        with quiet(), quiet():
+        with quiet, quiet:
             announce()
             assert not any(logging.getLogger(name).isEnabledFor(logging.CRITICAL) for name in NAMES)
             raise KeyError
@@ -35,7 +35,7 @@ def test_it_is_quiet_inside_and_afterwards_all_is_as_it_was():
 @pytest.mark.parametrize("leaving", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
 def test_threads_that_overlap_leave_all_as_it_was_and_it_is_quiet_until_the_last_is_done(leaving):
     def work(number):
-        with quiet():
+        with quiet:
             entered[number].set()
             assert leave[number].wait(10)
 

@@ -25,7 +25,6 @@ from typing import Any
 
 import metasense as ms
 from metasense.cli import main
-from metasense.planning.adding import add_panel
 from metasense.planning.serving import ServingPlan
 from metasense.showing.pages import Page, write_report
 from metasense.showing.tables import as_csv
@@ -129,7 +128,7 @@ def writers() -> dict[str, Writer]:
     def append(folder: Path, turn: int) -> None:
         if not (folder / "table.csv").exists():
             (folder / "table.csv").write_text(START, encoding="utf-8")
-        add_panel(panels[turn], folder / "table.csv")
+        panels[turn].add_to(folder / "table.csv")
 
     return {
         "page": Writer(lambda f, i: write_report(_page(i), f / "page.html"), old_or_new(page_turn, "page.html")),
@@ -257,7 +256,7 @@ def crowded(base: Path, *, each: int = 12, workers: int = 4) -> Result:
             code = 1
             try:
                 for panel in panels[worker::workers]:
-                    add_panel(panel, path)
+                    panel.add_to(path)
                 code = 0
             finally:
                 os._exit(code)

@@ -16,7 +16,6 @@ import pytest
 import metasense as ms
 from metasense.cli import main
 from metasense.planning import starting
-from metasense.planning.adding import add_panel
 from metasense.planning.asking import ask_card
 from metasense.planning.blank import blank_table
 from metasense.planning.decided import ANSWERS_LOOK_LIKE
@@ -149,7 +148,7 @@ def test_the_notebook_runs_from_filled_table_to_page(name, tmp_path, monkeypatch
 def test_the_notebook_reads_the_table_that_the_terminal_adds_to(tmp_path, monkeypatch, capsys):
     made = start(tmp_path / "yeast", ANSWERS)
     panel = {"protocol": "triangle", "tastings": 24, "correct": 9}
-    assert add_panel(ms.read_panels({"panel": ["March"], **panel}), made.folder / "panels.csv")
+    assert ms.read_panels({"panel": ["March"], **panel}).add_to(made.folder / "panels.csv")
     space, out = run_notebook(made.folder, monkeypatch, capsys)
     assert space["panels"].frame["panel"].tolist() == ["March"] and "Still missing" not in out
     fill(made.folder / "panels.xlsx", {"panel": "April", **panel})
@@ -287,8 +286,8 @@ def test_in_a_terminal_the_card_is_asked_for(tmp_path):
 def test_a_panel_is_added_to_the_fresh_table(tmp_path):
     made = start(tmp_path / "yeast", ANSWERS)
     panel = ms.read_panels({"panel": ["March"], "protocol": "triangle", "tastings": 24, "correct": 9})
-    assert add_panel(panel, made.folder / "panels.csv")
-    assert not add_panel(panel, made.folder / "panels.csv")
+    assert panel.add_to(made.folder / "panels.csv")
+    assert not panel.add_to(made.folder / "panels.csv")
     assert ms.read_panels(made.folder / "panels.csv").frame["panel"].tolist() == ["March"]
 
 
@@ -298,7 +297,7 @@ def test_a_panel_that_says_more_than_its_row_in_the_table_is_not_passed_over(tmp
     liked = ms.read_panels("panel,protocol,tastings,correct,prefer_new,prefer_old,asked\nMay,triangle,24,12,9,7,pair\n")
     before = table.read_bytes()
     with pytest.raises(ValueError, match=r"has the panel 'May' already, without .*prefer_new"):
-        add_panel(liked, table)
+        liked.add_to(table)
     assert table.read_bytes() == before
     liked.to_csv(table, overwrite=True)
-    assert not add_panel(ms.read_panels("panel,protocol,tastings,correct\nMay,triangle,24,12\n"), table)
+    assert not ms.read_panels("panel,protocol,tastings,correct\nMay,triangle,24,12\n").add_to(table)

@@ -374,7 +374,8 @@ def test_taking_luck_out_is_no_other_answer_because_everybody_was_asked_and_righ
     rows = [{"panel": "A", "protocol": "triangle", "taster": i, "correct": 1, "preference": "new" if i < 9 else "old"} for i in range(12)]  # fmt: skip
     tastings = ms.read_tastings(rows)
     found = preference([panel(12, 12, 9, 3, asked="all")], tastings=tastings)
-    assert found.correct == found.everyone  # the same counts, and yet two questions
+    counts = [[replace(one, served=0) for one in asked] for asked in (found.correct, found.everyone)]
+    assert counts[0] == counts[1]  # the same, and yet two questions
     middles = (np.arange(24) + 0.5) / 24
     d_prime = ms.pool(tastings).posterior.panels([0])[0]
     direct, _ = fit(found.correct, [np.asarray(not_luck(d_prime, "triangle").quantile(middles))], None)
@@ -531,3 +532,20 @@ def test_nobody_who_answered_is_nobody_asked():
     told = [{"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 12}]
     with pytest.raises(ValueError, match="nobody was asked for a preference"):
         ms.preference(told, pairs=[{"prefer_new": 0, "prefer_old": 0}])
+
+
+def test_people_who_were_asked_twice_are_counted_and_said_first():
+    who = ["Ann", "Bob", "Cai"]
+    rows = [
+        {"panel": panel, "protocol": "triangle", "taster": t, "correct": 1, "preference": "new", "asked": "pair"}
+        for panel in ("Friday", "Sunday")
+        for t in (*who, f"guest of {panel}")
+    ]
+    tastings = ms.read_tastings(rows)
+    for source in (ms.pool(tastings), tastings):
+        found = ms.preference(source)
+        assert found.again == (3, 5, 8)
+        assert "Caution: 3 people of 5 were asked in more than one panel" in str(found)
+        assert "8 answers of 5 people" in " ".join(str(found.details()).split())
+    once = tastings.where(lambda frame: frame["taster"].isin(["Ann"]) & (frame["panel"] == "Friday"))
+    assert ms.preference(once).again is None

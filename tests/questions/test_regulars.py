@@ -132,3 +132,65 @@ def test_people_are_followed_where_one_direction_is_ruled_out(at):
     apart = ms.pool(ms.read_tastings(rows), priors=priors, regulars=False)
     assert pooled.core.expected_way == pytest.approx(float(at > 0), abs=1e-3)
     assert pooled.average.mean == pytest.approx(apart.average.mean, abs=0.1)
+
+
+def test_without_an_evening_after_which_nobody_came_twice_the_answer_is_that_of_the_other_panels():
+    both = evenings(people=8, panels=2, renewed=3)
+    full = ms.pool(both, margin="0.2 triangle")
+    found = full.sensitivity()
+    cases = found.to_frame().set_index("case")
+    for name, other in (("S0", "S1"), ("S1", "S0")):
+        alone = ms.pool(ms.read_tastings(both.frame[both.frame["panel"] == other]), margin="0.2 triangle")
+        row = cases.loc[f"without {name}"]
+        assert row["median"] == pytest.approx(alone.average.median, abs=1e-4)
+        assert row["p_above"] == pytest.approx(alone.verdict().above, abs=1e-4)
+    assert not any("of draws" in note for note in (*found.notes, *full.path().notes))
+
+
+def test_answers_from_some_of_the_panels_hardly_depend_on_the_seed():
+    tastings = evenings(people=10, panels=3, renewed=4)
+    found = [ms.pool(tastings, seed=seed).sensitivity() for seed in (1, 2)]
+    assert all("are of draws" in " ".join(one.notes) for one in found)
+    medians = [one.about("panel")["median"] for one in found]
+    sd = ms.pool(tastings).average.sd
+    assert np.abs(medians[0].to_numpy() - medians[1].to_numpy()).max() < 0.15 * sd  # each has an error of 4 %
+
+
+def test_the_overdispersion_lies_between_the_nodes_too(pooled):
+    found = pooled.core.regulars.found
+    gamma = pooled.regulars().overdispersion
+    for end in (gamma.median, *gamma.interval()):
+        assert np.abs(found.gammas - end).min() > 1e-6
+    assert gamma.mean == pytest.approx(found.gammas[found.which].mean(), abs=0.03)
+    assert gamma.quantile(0.001) >= 0 and gamma.quantile(0.999) <= 1
+
+
+def test_what_is_worked_out_for_new_people_says_so_where_it_answers(pooled):
+    for asked in (pooled.leak(), pooled.drawer()):
+        assert "takes people who sat in several panels as new in each" in asked.sentence()
+        assert "takes people" in str(asked)
+    apart = ms.pool(evenings(), margin="0.2 triangle", regulars=False)
+    assert "as new in each" not in apart.leak().sentence() + apart.drawer().sentence()
+    others = next(note for note in pooled.notes if note.startswith("In this pool, taken as if"))
+    assert "tasters who knew" in others
+
+
+def test_sensitivity_says_which_cases_it_leaves_out_where_people_are_followed(pooled):
+    said = pooled.sensitivity().sentences()
+    left = next(one for one in said if "regulars=False" in one)
+    apart = ms.pool(evenings(), margin="0.2 triangle", regulars=False).sensitivity()
+    missing = set(apart.cases["case"]) - set(pooled.sensitivity().cases["case"])
+    assert missing and all(case in left for case in missing)
+    assert not any("regulars=False" in one for one in apart.sentences())
+
+
+def test_the_interval_that_is_wider_is_named(pooled):
+    assert "the interval of this pool is" in pooled.regulars().followed()
+    assert pooled.regulars().followed().endswith("than that.")
+
+
+def test_people_are_counted_once_beside_panels_known_by_totals():
+    totals = ms.read_panels({"panel": ["Market"], "protocol": "triangle", "tastings": 30, "correct": 9, "tasters": 30})
+    said = str(ms.pool(totals, tastings=evenings(panels=2, renewed=4), margin="0.2 triangle").statement())
+    assert "42 tastings by 40 people, 2 of them in more than one panel" in said  # 30, and 2 + 4 + 4 by name
+    assert "followed from one to the next" in said and "Market are other people" in said

@@ -1,5 +1,7 @@
 """The answer under other choices equals the answer of a fresh pool that makes them."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -212,7 +214,7 @@ def test_a_plane_that_never_settles_raises(monkeypatch):
 def test_the_note_on_priors_counts_only_the_scales_that_could_be_tried():
     widest = ms.pool(PLAIN, priors=ms.Priors(3.0, 1.5))
     said = next(note for note in widest.notes if "prior scales halved" in note)
-    assert "where they can be (1 of 4 cases)" in said and "runs from" not in said
+    assert "where they can be (3 of 8 cases)" in said
     assert "Scales above 3 (centre) and 1.5 (spread) are not computed." in said
     sentence = widest.sensitivity().sentences()[0]
     assert "where they can be (3 of 8 cases)" in sentence and "are not computed" in sentence
@@ -502,3 +504,12 @@ def test_the_prior_cases_of_a_pool_are_the_first_rows_of_its_sensitivity():
         assert found[name].to_numpy() == pytest.approx(rows[name].to_numpy(), abs=1e-9)
     assert found["verdict_changes"].tolist() == rows["verdict_changes"].tolist()
     assert prior_cases(pooled.core) is found
+
+
+def test_notes_methods_and_sensitivity_give_one_range_of_prior_scales():
+    pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [9, 11, 13]})
+    said = [next(n for n in pooled.notes if "prior scales" in n and "runs" in n)]
+    said += [pooled.statement(length="methods"), pooled.sensitivity().sentences()[0]]
+    ranges = {re.search(r"runs from ([\d.]+ to [\d.]+)", str(one))[1] for one in said}
+    cases = pooled.sensitivity().about("prior")["median"]
+    assert ranges == {f"{cases.min():.2f} to {cases.max():.2f}"}

@@ -10,16 +10,11 @@ import metasense as ms
 from metasense.results import sentences
 from metasense.showing import plain, words
 
-ALWAYS = ("cider_fining", "coffee_bags")  # the third holds no kind of result that these have not
+NAMES = [name if name == "cider_fining" else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
+OTHERS = [name if name == "coffee_bags" else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
 
 
-NAMES = [name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
-
-
-FEWER = [name if name == "coffee_bags" else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
-
-
-@pytest.mark.parametrize("name", FEWER)
+@pytest.mark.parametrize("name", OTHERS)
 def test_no_sentence_of_a_demo_slips(name):
     texts = list(demos.results(name, page=name == "coffee_bags"))  # the one whose page has every part
     assert len(texts) > 60

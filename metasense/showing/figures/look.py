@@ -76,6 +76,7 @@ def on_axes(ax: Axes | Figure | None, width: float, height: float) -> Iterator[A
 
         ax = plt.figure()  # outside our settings: a notebook switches its own on when the first figure is made
     look: dict[Any, Any] = {"font.family": _families(), "font.size": 9.5, "text.usetex": False, "text.color": INK}
+    look |= {"figure.autolayout": False, "figure.constrained_layout.use": False}  # ours are laid out as we say
     look |= {"axes.unicode_minus": False, "lines.solid_capstyle": "butt", "path.sketch": None}
     with with_settings(look):
         if isinstance(ax, Figure):

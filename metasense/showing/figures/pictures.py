@@ -36,13 +36,15 @@ def figure_to_data_uri(ax: Axes, *, form: str = "svg") -> str:
         raise ValueError(f"form={form!r}: a figure is written as 'svg' or as 'png'.")
     stream = io.BytesIO()
     settings: dict[Any, Any] = {"svg.hashsalt": "metasense", "svg.fonttype": "path"}
+    settings |= {"figure.autolayout": False, "figure.constrained_layout.use": False}
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
     with with_settings(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from", category=UserWarning)
         whole = ax.figure.canvas.figure  # also where the axes stand in a subfigure
-        if whole.get_layout_engine() is not None:  # laid out once, and not at each of the passes of writing it
-            whole.draw_without_rendering()
-            whole.set_layout_engine("none")
+        engine = whole.get_layout_engine()
+        if engine is not None:  # laid out once, and not at each of the passes of writing it
+            engine.execute(whole)
+            whole.set_layout_engine(None)
         whole.savefig(stream, format=form, dpi=160, facecolor=PAPER, metadata=metadata)
     data = stream.getvalue()
     if form == "png":

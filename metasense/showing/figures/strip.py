@@ -145,7 +145,7 @@ def strip(rows: Mapping[str, ArrayLike], scale: Scale, *, note: str = "", ax: Ax
             pile += (tall - height) / len(rows)
         else:
             wide, tall = WIDTH - LEFT - RIGHT, height
-            axes.figure.set_layout_engine("none")  # type: ignore[union-attr]
+            axes.figure.set_layout_engine(None)  # type: ignore[union-attr]
             axes.set_position((LEFT / WIDTH, lowest / whole, wide / WIDTH, height / whole))
         low, high = scale.ends
         room = 6.0 * (high - low) / wide  # so that a mark at an end is whole

@@ -1,6 +1,6 @@
-"""One more panel for a table of panels, or of tastings, that is kept as a CSV file.
+"""More panels for a table of panels, or of tastings, that is kept as a CSV file.
 
-The table is the user's: what stands in it stays as it was typed, to the letter where no column is new. The panel comes
+The table is the user's: what stands in it stays as it was typed, to the letter where no column is new. A panel comes
 as a row at its end (its tastings as a row each), under the headers that the table uses, and what it says beyond them
 in new columns. Before anything is written the new table is read back and must hold what the old one held and what was
 added, and nothing else.
@@ -12,8 +12,9 @@ import codecs
 import csv
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -25,25 +26,25 @@ from metasense.tables.checking import check_table
 from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS, one_row_a_tasting
 from metasense.tables.headers import is_known
 from metasense.tables.opening import open_table
-from metasense.tables.panels import Panels, Tastings, read_panels, read_tastings
 
 _SEPARATORS = ",;\t|"
 
 
-def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
-    """Add one panel to the table at `path`, whole or not at all.
+def add_panels(panels: Any, path: str | os.PathLike[str], read: Callable[..., Any]) -> bool:
+    """Add panels to the table at `path`, whole or not at all.
 
     Parameters
     ----------
-    panel : Panels
-        With one row.
+    panels : Panels
     path : path
         Of a table of panels in CSV (UTF-8).
+    read : callable
+        `read_panels`.
 
     Returns
     -------
     bool
-        Whether it was added; False if the table holds it already, and so was left as it is.
+        Whether any was added; False if the table holds them all already, and so was left as it is.
 
     Raises
     ------
@@ -56,9 +57,10 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
     Examples
     --------
     >>> import tempfile
+    >>> from metasense.tables.panels import read_panels
     >>> file = Path(tempfile.mkdtemp()) / "panels.csv"
     >>> _ = file.write_text("Panel,Protocol,N,Right\\nSpring,triangle,24,12\\n")
-    >>> add_panel(read_panels("panel,protocol,tastings,correct\\nAutumn,triangle,30,14"), file)
+    >>> add_panels(read_panels("panel,protocol,tastings,correct\\nAutumn,triangle,30,14"), file, read_panels)
     True
     >>> print(file.read_text())
     Panel,Protocol,N,Right
@@ -76,8 +78,9 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
                 "of panels, or a new file."
             )
         bare = check_table(sheet, PANEL_COLUMNS, leaving_out="panel")
-        old = None if bare.examples and not len(bare.frame) else read_panels(data, name=os.fspath(path))
-        if old is not None and _is_there(panel, old, path):
+        old = None if bare.examples and not len(bare.frame) else read(data, name=os.fspath(path))
+        new = [name for name in panels.frame["panel"] if old is None or not _is_there(panels[name], old, path)]
+        if not new:
             return False
         checked = check_table(sheet, PANEL_COLUMNS)
         names = checked.heads
@@ -87,27 +90,30 @@ def add_panel(panel: Panels, path: str | os.PathLike[str]) -> bool:
                 f"{os.fspath(path)!r} holds shares under {share!r} and no counts, so no counts can be added to it. It "
                 "was left as it is. Write the counts of its panels in a column 'correct' first."
             )
-        new = _with_rows(data, sheet.headers, names, _cells(panel.typed()), path)
-        _check(new, old, panel, path)
+        added = panels[new]
+        whole = _with_rows(data, sheet.headers, names, _cells(added.typed()), path)
+        _check(whole, old, added, path, read)
         with replacing(path, TEXT) as scratch:
-            scratch.write_bytes(new)
+            scratch.write_bytes(whole)
     return True
 
 
-def add_tastings(tastings: Tastings, path: str | os.PathLike[str]) -> bool:
-    """Add the tastings of one panel to the table of tastings at `path`, whole or not at all.
+def add_tastings(tastings: Any, path: str | os.PathLike[str], read: Callable[..., Any]) -> bool:
+    """Add the tastings of panels to the table of tastings at `path`, whole or not at all.
 
     Parameters
     ----------
     tastings : Tastings
-        Of one panel. Tasters are called there as they are called here.
+        Tasters are called there as they are called here.
     path : path
         Of a table of tastings in CSV (UTF-8).
+    read : callable
+        `read_tastings`.
 
     Returns
     -------
     bool
-        Whether they were added; False if the table holds them already, and so was left as it is.
+        Whether any were added; False if the table holds them already, and so was left as it is.
 
     Raises
     ------
@@ -119,9 +125,10 @@ def add_tastings(tastings: Tastings, path: str | os.PathLike[str]) -> bool:
     Examples
     --------
     >>> import tempfile
+    >>> from metasense.tables.panels import read_tastings
     >>> file = Path(tempfile.mkdtemp()) / "tastings.csv"
     >>> _ = file.write_text("panel,protocol,taster,correct\\nSpring,triangle,T1,yes\\n")
-    >>> add_tastings(read_tastings("panel,protocol,taster,correct\\nAutumn,triangle,T1,no"), file)
+    >>> add_tastings(read_tastings("panel,protocol,taster,correct\\nAutumn,triangle,T1,no"), file, read_tastings)
     True
     >>> print(file.read_text())
     panel,protocol,taster,correct
@@ -138,25 +145,33 @@ def add_tastings(tastings: Tastings, path: str | os.PathLike[str]) -> bool:
                 f"{os.fspath(path)!r} holds no rows of single tastings, so none can be added. Name a table with one "
                 "row a tasting, or a new file."
             )
-        old = read_tastings(data, name=os.fspath(path))
-        (name,) = tastings.frame["panel"].unique()
-        called = old.frame["panel"].map(plain) == plain(name)
-        if called.any():
-            if _hold(_cells(old.frame[called]), tastings):
-                return False
-            raise ValueError(
-                f"{os.fspath(path)!r} already has other tastings of a panel {name!r}. It was left as it is. If this "
-                "was another evening, give it a name of its own; if these are to replace them, take those rows out."
-            )
+        old = read(data, name=os.fspath(path))
+        new = [name for name in tastings.frame["panel"].unique() if not _are_there(tastings[name], name, old, path)]
+        if not new:
+            return False
+        added = tastings[new]
         names = check_table(sheet, TASTING_COLUMNS).heads
-        new = _with_rows(data, sheet.headers, names, _cells(tastings.typed()), path)
-        _check_tastings(new, old, tastings, path)
+        whole = _with_rows(data, sheet.headers, names, _cells(added.typed()), path)
+        _check_tastings(whole, old, added, path, read)
         with replacing(path, TEXT) as scratch:
-            scratch.write_bytes(new)
+            scratch.write_bytes(whole)
     return True
 
 
-def _hold(found: list[dict[str, str]], tastings: Tastings) -> bool:
+def _are_there(tastings: Any, name: str, old: Any, path: str | os.PathLike[str]) -> bool:
+    """Whether the table holds the tastings of the panel; others of a panel of that name are an error."""
+    called = old.frame["panel"].map(plain) == plain(name)
+    if not called.any():
+        return False
+    if _hold(_cells(old.frame[called]), tastings):
+        return True
+    raise ValueError(
+        f"{os.fspath(path)!r} already has other tastings of a panel {name!r}. It was left as it is. If this "
+        "was another evening, give it a name of its own; if these are to replace them, take those rows out."
+    )
+
+
+def _hold(found: list[dict[str, str]], tastings: Any) -> bool:
     """Whether rows say what the tastings say, in their order."""
     wanted = _cells(tastings.frame)
     if len(found) != len(wanted):
@@ -169,24 +184,26 @@ def _hold(found: list[dict[str, str]], tastings: Tastings) -> bool:
     )
 
 
-def _check_tastings(new: bytes, old: Tastings, tastings: Tastings, path: str | os.PathLike[str]) -> None:
+def _check_tastings(
+    new: bytes, old: Any, tastings: Any, path: str | os.PathLike[str], read: Callable[..., Any]
+) -> None:
     """Read the new table back: it must hold what the old one held, then the tastings."""
     try:
-        read = read_tastings(new, name=os.fspath(path)).frame
+        found = read(new, name=os.fspath(path)).frame
     except ValueError as error:
         raise ValueError(
             f"the tastings cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
         ) from None
-    before = read.iloc[: len(old.frame)]
+    before = found.iloc[: len(old.frame)]
     kept = as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
-    if not kept or not _hold(_cells(read.iloc[len(old.frame) :]), tastings):
+    if not kept or not _hold(_cells(found.iloc[len(old.frame) :]), tastings):
         raise ValueError(
             f"the tastings cannot be added to {os.fspath(path)!r}: they would not read back as they are. The table was "
             "left as it is. Save it as CSV UTF-8 with commas between the columns."
         )
 
 
-def _is_there(panel: Panels, old: Panels, path: str | os.PathLike[str]) -> bool:
+def _is_there(panel: Any, old: Any, path: str | os.PathLike[str]) -> bool:
     """Whether the table holds the panel; one of that name that says something else is an error."""
     (name,) = panel.frame["panel"]
     called = old.frame["panel"].map(plain) == plain(name)
@@ -270,19 +287,29 @@ def _lines(rows: Sequence[Sequence[str]], separator: str, end: str) -> str:
     return out.getvalue()
 
 
-def _check(new: bytes, old: Panels | None, panel: Panels, path: str | os.PathLike[str]) -> None:
-    """Read the new table back: it must hold what the old one held, then the panel."""
+def _check(new: bytes, old: Any, panels: Any, path: str | os.PathLike[str], read: Callable[..., Any]) -> None:
+    """Read the new table back: it must hold what the old one held, then the panels."""
+    the_panel = "the panel" if len(panels) == 1 else "the panels"
     try:
-        read = read_panels(new, name=os.fspath(path))
+        found = read(new, name=os.fspath(path))
     except ValueError as error:
         raise ValueError(
-            f"the panel cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
+            f"{the_panel} cannot be added to {os.fspath(path)!r}, which was left as it is: {error}"
         ) from None
-    before, last = read.frame.iloc[:-1], _cells(read.frame.iloc[-1:])
+    many = len(panels)
+    before, last = found.frame.iloc[:-many], _cells(found.frame.iloc[-many:])
     kept = before.empty if old is None else as_csv(before[list(old.frame.columns)]) == as_csv(old.frame)
-    wanted = _cells(panel.frame)[0]
-    if not kept or any(last[0].get(column) != cell for column, cell in wanted.items() if cell):
+    wanted = _cells(panels.frame)
+    same = len(last) == len(wanted) and all(
+        row.get(column) == cell
+        for row, cells in zip(last, wanted, strict=True)
+        for column, cell in cells.items()
+        if cell
+    )
+    if not kept or not same:
+        it = "it" if many == 1 else "they"
+        as_it_is = "as it is" if many == 1 else "as they are"
         raise ValueError(
-            f"the panel cannot be added to {os.fspath(path)!r}: it would not read back as it is. The table was left as "
-            "it is. Save it as CSV UTF-8 with commas between the columns."
+            f"{the_panel} cannot be added to {os.fspath(path)!r}: {it} would not read back {as_it_is}. The table was "
+            "left as it is. Save it as CSV UTF-8 with commas between the columns."
         )
