@@ -405,11 +405,12 @@ class Card(Result):
             served = named(other, lambda row: row.protocol)
             yield f"it names {words.listing(self.protocols)}; served otherwise: {served}."
         given = frame["tastings"].fillna(frame["signal"] + frame["noise"])
-        if self.tastings is not None and (given != self.tastings).any():
+        size = given.where(~(given < frame["planned"]).fillna(False), frame["planned"])  # absent, left out: not a plan
+        if self.tastings is not None and (size != self.tastings).any():
             sizes = given.to_dict()
             yield (
                 f"it plans {words.count(self.tastings, 'tasting')} a panel; of another size: "
-                f"{named(given != self.tastings, lambda row: sizes[row.Index])}."
+                f"{named(size != self.tastings, lambda row: sizes[row.Index])}."
             )
         if self.panels is not None and len(frame) != self.panels:
             yield f"it plans {words.count(self.panels, 'panel')}; {len(frame)} are pooled."

@@ -20,6 +20,8 @@ from typing import Any, BinaryIO
 
 import pandas as pd
 
+from metasense.planning.key import RECORDED as FILE
+from metasense.planning.key import folder_of
 from metasense.planning.served import codes_in, problems_of, read_answers
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import SURE, task_of, typed_of
@@ -31,7 +33,6 @@ from metasense.showing.tables import as_csv, block
 from metasense.tables.cells import Reading, Wrong
 from metasense.tables.exclusion import LEFT_OUT
 
-FILE = "recorded.csv"
 NAMED = 12  # ballots still to come that are named before the rest are counted
 ABSENT = "absent"
 _LOOKS = "looks"
@@ -55,6 +56,8 @@ class Recording(Result):
         Whose key the codes are checked against.
     file : Path
         Where every ballot is saved, as `read_answers` reads it.
+    key : str
+        Where the key is: the folder of the plan; empty for a plan that was not named by its place.
 
     Examples
     --------
@@ -71,6 +74,7 @@ class Recording(Result):
 
     plan: ServingPlan
     file: Path
+    key: str = ""
 
     @cached_property
     def _sheet(self) -> pd.DataFrame:
@@ -111,9 +115,14 @@ and record from that folder, or say file="recorded.csv".
         plan = key if isinstance(key, ServingPlan) else ServingPlan.load(key)
         if file is None:
             file = _beside(key)
+<<<<<<< HEAD
         night = cls(plan, Path(file))
         if not night.file.is_file():
             ready(night.file, RECORDED)  # a folder, a pipe, or a place where nothing can be
+=======
+        place = folder_of(key).as_posix() if isinstance(key, (str, os.PathLike)) else ""
+        night = cls(plan, Path(file), place)
+>>>>>>> trialfix
         if not night.file.exists() or night.file.stat().st_size == 0:
             night._save([], 0)
         night._rows()  # refuses a file of another panel now, and not at the first ballot
@@ -218,16 +227,20 @@ and record from that folder, or say file="recorded.csv".
         gone = f", of them {absent} absent" if absent else ""
         missing = self.missing()
         rest = f"; still to come: {words.listing(missing, NAMED)}" if missing else ": all are in"
-        seen = f"looked at {words.count(looks, 'time')}" if looks else "not looked at"
+        seen = f"looked at {words.how_often(looks)}" if looks else "not looked at"
         return f"{len(rows)} of {len(self._ballots())} ballots recorded{gone}{rest}. The count was {seen}."
 
     def _shown(self) -> list[str]:
         return [self.sentence(), *([] if self.missing() else [self._next()])]
 
     def _next(self) -> str:
+        file = self.file.as_posix()
+        beside = bool(self.key) and self.file == Path(self.key) / FILE
+        named = f'"{self.key}"' if beside else f'{repr(self.key) if self.key else "plan"}, "{file}"'
         return (
-            f"Next: ms.read_answers(key, {os.fspath(self.file)!r}) joins them with the key (metasense answers KEY "
-            f"{words.one_line(self.file)} --panels panels.csv --append)."
+            f'Next: counted = ms.read_answers({named}, blind="double") joins them with the key, if neither tasters nor '
+            "those who served knew what was in the cups; then ms.pool(counted), or with other evenings and panels "
+            "ms.pool([panels, counted])."
         )
 
     # --- what is done -----------------------------------------------------------------------------------------------
@@ -310,7 +323,9 @@ and record from that folder, or say file="recorded.csv".
             self._check(row, others)
             self._save([*others, row], looks)
         says = row["answer"] or row["incident"] or "left out"
-        return f"Saved: {self._label(_place(row))} says {says}. {self.sentence()}"
+        liked = [row[f"preferred_{number}"] for number in range(1, self.plan.pairs + 1)]
+        prefers = f" and prefers {words.listing(liked)}" if any(liked) else ""
+        return f"Saved: {self._label(_place(row))} says {says}{prefers}. {self.sentence()}"
 
     def look(self) -> str:
         """The count of correct answers. Before all ballots are in this is a look, and is counted.
@@ -428,9 +443,7 @@ def _beside(key: Any) -> Path:
             "this plan was not saved, so there is no place beside its key. Save it first with plan.save(folder) and "
             f'record from that folder, or say file="{FILE}".'
         )
-    place = Path(key)
-    folder = place if place.is_dir() else place.resolve().parent
-    return (folder.parent if folder.name == "sealed" else folder) / FILE
+    return folder_of(key) / FILE
 
 
 def _place(row: dict[str, str]) -> tuple[str, int]:
@@ -513,9 +526,14 @@ class _Form:
             self.cells[name] = widgets.Text(description=name.replace("_", " "), placeholder=hint, **wide)
         self.save = widgets.Button(description="Save this ballot", button_style="primary")
         self.look = widgets.Button(description="Show the count (a look)", layout=widgets.Layout(width="16em"))
+        self.filling = False
+        self.over = False  # whether what is said belongs to a ballot that is done with
+        for cell in self.cells.values():
+            cell.on_msg(self._entered)
+            cell.observe(self._typed, "value")
         self.save.on_click(self._save)
         self.look.on_click(self._look)
-        self.ballot.observe(self._chosen, "value")
+        self.ballot.observe(self._another, "value")
         self.correcting.observe(self._renew, "value")
         buttons = widgets.HBox([self.save, self.look])
         self.box = widgets.VBox([self.progress, self.correcting, self.ballot, *self.cells.values(), buttons, self.said])
@@ -539,6 +557,20 @@ class _Form:
         self.save.disabled = not offered
         self._chosen()
 
+    def _entered(self, _: Any, content: Any, __: Any) -> None:
+        """Enter in a cell saves the ballot."""
+        if isinstance(content, dict) and content.get("event") == "submit" and not self.save.disabled:
+            self._save()
+
+    def _typed(self, _: Any = None) -> None:
+        """What was said of the last ballot goes when the next is typed."""
+        if self.over and not self.filling:
+            self._say("")
+
+    def _another(self, _: Any = None) -> None:
+        self._say("")
+        self._chosen()
+
     def _chosen(self, _: Any = None) -> None:
         """Empty the cells for the ballot chosen, or fill in what is recorded of it."""
         chosen = self.ballot.value
@@ -548,8 +580,10 @@ class _Form:
             there = {"cups": self.night.cups(*chosen)}
             mine = [row for row in frame.to_dict("records") if _place(row) == chosen]
             there |= mine[0] if mine else {}
+        self.filling = True
         for name, cell in self.cells.items():
             cell.value = there.get(name, "")
+        self.filling = False
 
     def _save(self, _: Any = None) -> None:
         taster, trial = self.ballot.value
@@ -560,8 +594,13 @@ class _Form:
         except (ValueError, OSError) as error:
             self._say(str(error), wrong=True)
             return
+        if self.correcting.value:
+            self.correcting.value = False  # which renews the form; the next ballot is a new one
+        else:
+            self._renew()
         self._say(said.split(". ", 1)[0] + ".")
-        self._renew()
+        self.over = True
+        self.ballot.focus()
 
     def _look(self, _: Any = None) -> None:
         try:
@@ -571,5 +610,6 @@ class _Form:
         self._progress()
 
     def _say(self, text: str, *, wrong: bool = False) -> None:
+        self.over = False
         weight = "font-weight: bold" if wrong else ""
-        self.said.value = f'<div role="status" style="{weight}">{block(text)}</div>'
+        self.said.value = f'<div role="status" style="{weight}">{block(text) if text else ""}</div>'

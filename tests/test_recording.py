@@ -310,7 +310,7 @@ def test_the_form_saves_a_ballot_and_offers_the_next(tmp_path):
     at["answer"].value = "typed already"
     look.click()
     assert "So far 1 of 1 answer correct" in text(form.children[-1])
-    assert "looked at 1 time" in text(form.children[0])
+    assert "looked at once" in text(form.children[0])
     assert at["answer"].value == "typed already"
     again = cells(ms.record(folder))
     assert again["ballot of"].label == "T02"
@@ -361,3 +361,49 @@ def test_ballots_are_not_saved_in_a_folder(tmp_path):
     folder = saved(tmp_path)
     with pytest.raises(OSError, match=r"it is a folder\. Name a file in it"):
         Recording.open(folder, file=tmp_path)
+
+
+def enter(cell):
+    """What a browser sends when somebody presses Enter in a cell."""
+    cell._handle_custom_msg({"event": "submit"}, [])
+
+
+def test_enter_saves_what_is_said_goes_with_the_next_ballot_and_a_correction_unticks(tmp_path):
+    plan = ms.serve("triangle", 3, preference=True, allergens=[], hazards=[], seed=3)
+    folder = plan.save(tmp_path / "plan")
+    form = ms.record(folder)
+    at = cells(form)
+    focused = []
+    at["ballot of"].focus = lambda: focused.append(at["ballot of"].label)
+    pairs = plan.trays()["place 1"]
+    liked = str(pairs.iloc[3])  # the first cup of T01's pair
+    at["answer"].value = right(plan, "T01")
+    at["preferred, pair 1"].value = liked
+    enter(at["answer"])
+    said = text(form.children[-1]).strip()
+    assert said == f"Saved: T01 says {right(plan, 'T01')} and prefers {liked}."
+    assert focused == ["T02"]
+    at["answer"].value = "1"
+    assert text(form.children[-1]).strip() == ""  # of the ballot before
+    enter(at["notes"])
+    assert "is not one of the codes" in text(form.children[-1])
+    at["answer"].value = "12"
+    assert "is not one of the codes" in text(form.children[-1])  # this ballot's own stays until it is saved
+    at["ballot of"].value = ("T03", 1)
+    assert text(form.children[-1]).strip() == ""
+    tick = at["correct a ballot that is recorded"]
+    tick.value = True
+    at["answer"].value = wrong(plan, "T01")
+    enter(at["answer"])
+    assert not tick.value and at["ballot of"].label == "T02"
+    assert text(form.children[-1]).startswith(" ") and "Saved: T01" in text(form.children[-1])
+
+
+def test_the_finished_form_names_the_call_that_follows(tmp_path):
+    folder = saved(tmp_path, tasters=1)
+    night = Recording.open(folder)
+    night.put("T01", right(night.plan, "T01"))
+    assert f'ms.read_answers("{folder.as_posix()}", blind="double")' in repr(night)
+    other = Recording.open(folder, file=tmp_path / "other.csv")
+    other.put("T01", right(night.plan, "T01"))
+    assert f'"{(tmp_path / "other.csv").as_posix()}"' in repr(other)

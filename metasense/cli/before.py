@@ -165,7 +165,7 @@ def serve(chosen: argparse.Namespace) -> int:
     wanted["beside"] = [ServingPlan.load(folder) for folder in chosen.beside]  # none of their codes comes back
     plan = plan_for(chosen.protocol, chosen.tasters, **wanted)
     folder = plan.save(chosen.folder)
-    show(plan)
+    show(str(plan).rpartition("\nNext: ")[0])
     if chosen.samples == UNNAMED:
         show("The filling list calls the old product A and the new one B: no --samples OLD NEW were named.")
     print(f"\nWrote {one_line(folder)}: start with run.html. The key is in the folder sealed.")

@@ -14,6 +14,7 @@ import pandas as pd
 from metasense.planning.planned import CUP_COLUMNS, CUP_TYPES, Planned
 from metasense.planning.texts import LANGUAGES, Texts, sheet_texts
 from metasense.protocols import protocol
+from metasense.showing.words import listing
 from metasense.tables.cells import plain
 from metasense.tables.checked import Checked
 from metasense.tables.checking import check_table
@@ -23,6 +24,7 @@ from metasense.tables.opening import open_table
 from metasense.tables.sheets import PanelsError
 from metasense.tables.wording import choice, label
 
+RECORDED = "recorded.csv"  # where ballots are kept as they are typed
 _AS_SAVED = "Take the key as it was saved."
 _OR_WITHOUT = (
     f"{_AS_SAVED} Where it is lost, empty the columns wording and own_wording: answers are counted all the same, and "
@@ -73,6 +75,7 @@ def key_of(plan: Planned) -> pd.DataFrame:
     )
 
 
+<<<<<<< HEAD
 def _own(plan: Planned) -> dict[str, Any]:
     """The columns of own wording; none where there is none."""
     if not plan.texts.own:
@@ -86,6 +89,30 @@ def _own(plan: Planned) -> dict[str, Any]:
 def _sum(text: str) -> str:
     """What a wording adds up to, so that a change shows."""
     return f"sha256:{hashlib.sha256(text.encode()).hexdigest()[:16]}"
+=======
+def plan_folder(key: Any) -> Any:
+    """The folder of the one plan within, where a folder of several things was named; anything else as it is.
+
+    Raises
+    ------
+    PanelsError
+        If there are several plans in it; names them.
+    """
+    if not isinstance(key, (str, os.PathLike)) or not Path(key).is_dir() or (Path(key) / "sealed").is_dir():
+        return key
+    plans = sorted(place.parent.parent for place in Path(key).glob("*/sealed/key.csv"))
+    if len(plans) > 1:
+        named = listing((repr(plan.as_posix()) for plan in plans), 8)
+        raise PanelsError(f"there are {len(plans)} plans in {os.fspath(key)!r}: {named}. Name one of them.")
+    return plans[0] if plans else key
+
+
+def folder_of(key: str | os.PathLike[str]) -> Path:
+    """The folder of a plan, from it or from the key in it."""
+    place = Path(plan_folder(key))
+    folder = place if place.is_dir() else place.resolve().parent
+    return folder.parent if folder.name == "sealed" else folder
+>>>>>>> trialfix
 
 
 def read_key(key: Any) -> dict[str, Any]:
@@ -96,6 +123,7 @@ def read_key(key: Any) -> dict[str, Any]:
     PanelsError
         If it is not a key, or was changed so that codes no longer say one thing.
     """
+    key = plan_folder(key)
     if isinstance(key, (str, os.PathLike)) and Path(key).is_dir():
         key = Path(key) / "sealed" / "key.csv"
     opened = open_table(key, is_known(KEY_COLUMNS))

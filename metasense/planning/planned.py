@@ -298,4 +298,9 @@ class Planned(Statement):
         ]
 
     def _shown(self) -> list[str]:
-        return [self._line(), self.balance().sentence(), *(f"Warning: {w}" for w in self.warnings)]
+        return [
+            self._line(),
+            self.balance().sentence(),
+            *(f"Warning: {w}" for w in self.warnings),
+            'Next: plan.save("a_new_folder") writes the sheets; ms.record("a_new_folder") then takes the ballots.',
+        ]

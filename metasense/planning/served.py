@@ -7,14 +7,17 @@ cannot be right (an unknown code, a cup served twice, an answer that was not on 
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from metasense.planning.key import RECORDED, folder_of
 from metasense.planning.planned import PLACEBO, PREFERENCE, TASTING_PART
 from metasense.planning.serving import ServingPlan
 from metasense.planning.sheets import CHOICES, TICKED, said
@@ -68,7 +71,7 @@ ANSWER_COLUMNS = (
 
 def read_answers(
     key: ServingPlan | Any,
-    answers: Any,
+    answers: Any = None,
     *,
     blind: str | None = None,
     filled: Mapping[int | str, str] | None = None,
@@ -84,8 +87,9 @@ def read_answers(
     Parameters
     ----------
     key : ServingPlan, path of ``key.csv`` or of the folder it was saved in, or a DataFrame of it
-    answers : path, DataFrame, or anything `read_tastings` takes
-        The filled ``answers.csv``.
+    answers : path, DataFrame, or anything `read_tastings` takes, optional
+        The filled ``answers.csv``. For the folder of a plan, what was recorded there by default, once all ballots are
+        in, or else the ``answers.csv`` in it.
     blind : {"double", "single", "none"}, optional
         Who did not know what was served: neither tasters nor server, tasters only, nobody.
     filled : mapping of code to sample, optional
@@ -113,6 +117,8 @@ def read_answers(
     1
     """
     plan = key if isinstance(key, ServingPlan) else ServingPlan.load(key)
+    if answers is None:
+        answers = _in_the_folder(plan, key)
     inside = dict(zip(plan.cups["code"], plan.cups["sample"], strict=True))
     for code, sample in (filled or {}).items():
         if str(code) not in inside or sample not in plan.samples:
@@ -136,6 +142,25 @@ def read_answers(
     frame = frame[[c for c in frame.columns if frame[c].notna().any() or c == "answer"]].assign(left_out="no")
     tastings = read_tastings(frame, name=checked.sheet.source)
     return replace(tastings, notes=(*checked.notes, *join.notes(), *tastings.notes))
+
+
+def _in_the_folder(plan: ServingPlan, key: Any) -> Path:
+    """The answers that stand beside a key: those recorded ballot by ballot, if all are in, or the sheet of answers."""
+    if not isinstance(key, (str, os.PathLike)):
+        raise ValueError("a plan alone holds no answers: name the file they were typed into, or the plan's folder.")
+    folder = folder_of(key)
+    recorded = folder / RECORDED
+    if not recorded.exists():
+        return folder / "answers.csv"
+    there = len(open_table(recorded, is_known((*ANSWER_COLUMNS, LEFT_OUT))).rows)
+    planned = len(plan.answer_sheet())
+    if there < planned:
+        raise PanelsError(
+            f"{there} of {planned} ballots are recorded. The answers are joined with the key when all are in, those of "
+            "tasters who were absent as well; to look before, name the file: read_answers(folder, file).",
+            os.fspath(recorded),
+        )
+    return recorded
 
 
 def problems_of(plan: ServingPlan, sheet: pd.DataFrame) -> list[str]:

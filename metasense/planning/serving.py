@@ -13,6 +13,7 @@ from typed answers is in ``served.py``.
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import secrets
 from collections import Counter
@@ -42,7 +43,7 @@ from metasense.planning.texts import Own, sheet_texts
 from metasense.protocols import Protocol, TwoCountProtocol, protocol
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
-from metasense.showing.tables import as_csv
+from metasense.showing.tables import as_csv, block
 from metasense.tables.cells import Reading, Wrong, plain
 from metasense.tables.dates import date as as_day
 
@@ -129,6 +130,7 @@ def serve(
     >>> plan
     Serving plan of 'panel 1': triangle, 24 tasters, 1 set each, 72 coded samples.
     Each of 6 orders is planned 4 times.
+    Next: plan.save("a_new_folder") writes the sheets; ms.record("a_new_folder") then takes the ballots.
     >>> plan.trays().columns.tolist()
     ['tray', 'taster', 'trial', 'place 1', 'place 2', 'place 3']
     """
@@ -412,7 +414,31 @@ class ServingPlan(Planned):
                     sheet.write(text)
                     sheet.flush()
                     os.fsync(sheet.fileno())
-        return Path(folder)
+        return Saved.at(folder)
+
+
+class Saved(type(Path())):  # type: ignore[misc]
+    """The folder of a plan that was just saved: a path that in a notebook says what comes next."""
+
+    said = ""
+
+    @classmethod
+    def at(cls, folder: str | os.PathLike[str]) -> Saved:
+        """The folder with its next step; what is made of it, such as a file in it, is a path like any other."""
+        made = cls(folder)
+        named = json.dumps(made.as_posix(), ensure_ascii=False)
+        made.said = (
+            f"Wrote {words.one_line(made)}: start with run.html. The key is in the folder sealed. Next: "
+            f"ms.record({named}) takes the ballots as they come in; when all are in, ms.read_answers({named}) joins "
+            "them with the key."
+        )
+        return made
+
+    def __repr__(self) -> str:
+        return repr(Path(self))
+
+    def _repr_html_(self) -> str | None:
+        return block(self.said) if self.said else None
 
 
 def place_for_plan(folder: str | os.PathLike[str]) -> None:

@@ -28,25 +28,76 @@ from metasense.showing.results import Result
 from metasense.showing.tables import Table, as_csv, table
 
 CARD, BOOK, TEXT, NOTEBOOK = "card.toml", "panels.xlsx", "panels.csv", "answer.ipynb"
+PAGE = "answer.html"  # named after the notebook: a page of another pool beside it stays
 _HOLDS = {
     CARD: "what was decided before the panels, sealed",
     BOOK: "the empty table for your panels, with choices in its cells",
-    TEXT: "the same as plain text, for metasense answers --append; keep one",
+    TEXT: "the same as plain text, to which evenings are added; keep one",
     NOTEBOOK: "from the table to the answer and its page",
 }
+<<<<<<< HEAD
+=======
+_ANSWERS = (
+    "question",
+    "decision",
+    "margin",
+    "protocols",
+    "date",
+    "tastings",
+    "stopping",
+    "panels",
+    "looks",
+    "exclusions",
+    "moderators",
+)
+ANSWERS_LOOK_LIKE = """\
+question = "Can pea protein replace isinglass unnoticed?"
+decision = "Change the fining if within the margin."
+margin = "0.2 triangle"
+protocols = ["triangle"]
+tastings = 24
+"""
+NEEDED = {
+    "question": "what you want to know, in one sentence",
+    "decision": "what you will do if the difference is beyond the margin, within it, or not settled",
+    "margin": "the smallest difference that matters",
+    "protocols": "the test, or several",
+    "tastings": "how many a panel will have, or stopping: the rule by which it ends",
+}
+NO_TERMINAL = (
+    "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
+    f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
+)
+
+>>>>>>> trialfix
 
 _READ = f"""\
 found = {{}}
+missing = []
 for name in ("{TEXT}", "{BOOK}"):
     try:
         found[name] = ms.read_panels(name)
-    except (ms.PanelsError, FileNotFoundError) as missing:
-        print(missing)
+    except (ms.PanelsError, FileNotFoundError) as error:
+        missing.append(error)
 panels = next(iter(found.values()), None)
 if len(found) == 2:
     panels = None
     print("Both {TEXT} and {BOOK} hold panels. Keep all panels in one of them, and delete the other.")
+elif not found:
+    print(*missing, sep="\\n")
 panels"""
+
+_EVENINGS = """\
+from pathlib import Path
+
+blind = None  # "double" where neither tasters nor those who served knew what was in a cup
+evenings = []
+for key in sorted(Path().glob("*/sealed/key.csv")):
+    try:
+        evenings.append(ms.read_answers(key.parent.parent, blind=blind))
+    except ValueError as error:
+        print(f"Not pooled: {key.parent.parent}: {error}")
+ms.read_tastings(evenings) if evenings else print("No evening is recorded in this folder yet.")"""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -85,6 +136,28 @@ class Started(Result):
         """
         return pd.DataFrame(_HOLDS.items(), columns=["file", "holds"])
 
+    def next_call(self) -> str:
+        """The same in a notebook.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> card = Card(question="Is the new yeast noticed?", decision="Change if within.", margin="0.2 triangle",
+        ...             protocols="triangle", tastings=24, date="2025-03-01")
+        >>> Started(Path("yeast"), card).next_call().partition(", panel=")[0]
+        'ms.serve("triangle", 24, samples=("old", "new")'
+        """
+        test = self.card.protocols[0]
+        named = ', attribute="noun", more="new"' if test in DIRECTED else ""
+        place = json.dumps((self.folder / "panel_1").as_posix(), ensure_ascii=False)
+        people = self.card.tastings or EXAMPLE_SIZE
+        day = datetime.date.today()
+        served = f'ms.serve("{test}", {people}, samples=("old", "new"){named}, panel="panel 1", date="{day}")'
+        return f"{served}.save({place})"
+
     def next_command(self) -> str:
         """The most useful command to go on with, as it is typed in a terminal; the day is to be that of the panel.
 
@@ -112,11 +185,13 @@ class Started(Result):
             f"The margin is {margin}.",
             table(self.to_frame(), caption="In it"),
             *(f"Caution: {caution}" for caution in CAUTIONS),
-            f"Next: {self.next_command()} prepares the first panel; panels tasted already go into {TEXT} or {BOOK}.",
+            f"Next: {self.next_call()} prepares the first panel; panels tasted already go into {TEXT} or {BOOK}.",
         ]
 
 
-def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Started:
+def start(
+    folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | str | os.PathLike[str] | None = None
+) -> Started:
     """Make a folder for one question: its card, an empty table of panels, and a notebook from the table to the page.
 
     Parameters
@@ -125,7 +200,8 @@ def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | st
         A new folder, or an empty one.
     answers : Card, mapping, or path of a TOML file
         What is decided before the panels: a card, or its lines (``question``, ``decision``, ``margin``, ``protocols``,
-        and ``tastings`` or ``stopping``; the day is today's unless ``date`` is given).
+        and ``tastings`` or ``stopping``; the day is today's unless ``date`` is given). Without them an error lists
+        what is needed, with an example.
 
     Returns
     -------
@@ -150,6 +226,8 @@ def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | st
     ['answer.ipynb', 'card.toml', 'panels.csv', 'panels.xlsx']
     """
     free_folder(folder)
+    if answers is None:
+        raise ValueError(_asks_for(folder))
     card = card_of(answers)
     blank = blank_table(card)
     texts = {TEXT: as_csv(blank), NOTEBOOK: notebook(card)}
@@ -164,6 +242,98 @@ def start(folder: str | os.PathLike[str], answers: Card | Mapping[str, Any] | st
     return Started(Path(folder), card)
 
 
+<<<<<<< HEAD
+=======
+def _asks_for(folder: str | os.PathLike[str]) -> str:
+    """What is decided before the panels, a line each, and how it is given in a notebook."""
+    lines = [f"    {name}: {meaning}" for name, meaning in NEEDED.items()]
+    example = "\n".join(f"    {line}" for line in _example().splitlines())
+    return "\n".join([
+        "the card of the question is written before the panels, and needs", *lines,
+        f"for instance\n\nms.start({json.dumps(os.fspath(folder), ensure_ascii=False)}, {{", f"{example}\n}})\n",
+        "A margin is what your decision can bear; ms.Margin.help() shows what every count would mean.",
+    ])  # fmt: skip
+
+
+def _example() -> str:
+    """The answers as the lines of a dict in Python."""
+    lines = (line.partition(" = ") for line in ANSWERS_LOOK_LIKE.splitlines())
+    return "\n".join(f'"{name}": {value},' for name, _, value in lines)
+
+
+def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
+    """The card that the answers make.
+
+    Examples
+    --------
+    >>> card_of({"question": "Is it noticed?", "decison": "Change."})
+    Traceback (most recent call last):
+        ...
+    ValueError: the answers have 'decison', which is no line of a question card; they lack decision, margin, \
+protocols and tastings (or stopping, the rule by which a panel ends). Answers look like
+    {
+    "question": "Can pea protein replace isinglass unnoticed?",
+    "decision": "Change the fining if within the margin.",
+    "margin": "0.2 triangle",
+    "protocols": ["triangle"],
+    "tastings": 24,
+    }
+    <BLANKLINE>
+    """
+    if isinstance(answers, Card):
+        return answers
+    name = "the answers"
+    if isinstance(answers, Mapping):
+        lines = dict(answers)
+    else:
+        name = repr(os.fspath(answers))
+        text = _text_of(answers, name)
+        try:
+            lines = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise ValueError(f"{name} cannot be read: {error}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
+        if "seal" in lines:
+            return Card.from_text(text, os.fspath(answers))
+    strange = [repr(line) for line in lines if line not in _ANSWERS]
+    lacking = [line for line in ("question", "decision", "margin", "protocols") if line not in lines]
+    if lines.get("tastings") is None and not lines.get("stopping"):
+        lacking.append("tastings (or stopping, the rule by which a panel ends)")
+    wrong = []
+    if strange:
+        what = "which is no line" if len(strange) == 1 else "which are no lines"
+        wrong.append(f"{name} have {words.listing(strange)}, {what} of a question card")
+    if lacking:
+        wrong.append(f"{'they' if strange else name} lack {words.listing(lacking)}")
+    if wrong:
+        looks = ANSWERS_LOOK_LIKE
+        if isinstance(answers, Mapping):
+            looks = "{\n" + _example() + "\n}\n"
+        raise ValueError(f"{'; '.join(wrong)}. Answers look like\n{looks}")
+    named = lines["protocols"]
+    if isinstance(named, str):
+        named = [named]
+    if isinstance(named, Sequence):
+        lines["protocols"] = [_ours(name) for name in named]
+    if isinstance(lines["margin"], str):
+        lines["margin"] = _ours(lines["margin"])
+    return Card(**{"date": datetime.date.today(), **lines})
+
+
+def _ours(text: Any) -> Any:
+    """What was written, with a protocol of another language of tables by our name."""
+    return " ".join(with_our_protocol(text.split())[0]) if isinstance(text, str) else text
+
+
+def _text_of(path: str | os.PathLike[str], name: str) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise ValueError(f"there is no file {name}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
+    except UnicodeDecodeError:
+        raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
+
+
+>>>>>>> trialfix
 def notebook(card: Card) -> str:
     """The notebook from the table to the page, which runs however much of the table is filled in.
 
@@ -215,17 +385,26 @@ def _cells(card: Card) -> list[tuple[str, str]]:
         ("code", f'import metasense as ms\n\ncard = ms.Card.load("{CARD}")\ncard'),
         (
             "markdown",
-            f"## The panels\n\nKeep one table: `{TEXT}`, to which `metasense answers ... --append` adds a panel, or "
-            f"`{BOOK}`, in which you write each panel below the example, a row each, in a spreadsheet program. Every "
-            "panel belongs in it, those that found nothing and those that were abandoned too.",
+            f"## The panels\n\nPanels known by their counts stand in one table: `{TEXT}`, to which "
+            f'`panels.to_csv("{TEXT}", append=True)` adds, or `{BOOK}`, in which you write each panel below the '
+            "example, a row each, in a spreadsheet program. Every panel belongs in it, those that found nothing and "
+            "those that were abandoned too.",
         ),
         ("code", _READ),
+        (
+            "markdown",
+            "## The evenings recorded here\n\nEvery panel that was served from a plan in this folder, once all of its "
+            "ballots are in: single answers, by which people who come again are known. Their counts may stand in the "
+            "table as well.",
+        ),
+        ("code", _EVENINGS),
         ("markdown", "## The answer"),
         (
             "code",
-            "if panels is None:\n    pooled = None\n"
-            '    print("Still missing: a panel in one of the tables. Without one nothing is pooled.")\n'
-            "else:\n    pooled = ms.pool(panels, card=card)\npooled",
+            "tables = [table for table in (panels, *evenings) if table is not None]\n"
+            "if not tables or len(found) == 2:\n    pooled = None\n"
+            '    print("Still missing: a panel in one of the tables, or an evening. Without one nothing is pooled.")\n'
+            "else:\n    pooled = ms.pool(tables, card=card)\npooled",
         ),
         ("markdown", "## What to run next"),
         (
@@ -240,6 +419,7 @@ def _cells(card: Card) -> list[tuple[str, str]]:
             "code",
             "if pooled is None:\n"
             '    print("Still missing: an answer to write up. Fill in the table, save it, and run this again.")\n'
-            "else:\n    print(f\"Wrote {pooled.report('page.html')}.\")\n    print(pooled.statement())",
+            f"else:\n    try:\n        print(f\"Wrote {{pooled.report('{PAGE}')}}.\")\n"
+            "    except FileExistsError as error:\n        print(error)\n    print(pooled.statement())",
         ),
     ]

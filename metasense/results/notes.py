@@ -67,13 +67,7 @@ def on_the_data(core: Core) -> tuple[str, ...]:
 
 def on_the_table(core: Core) -> tuple[str, ...]:
     """How the table was read, as far as it is not said better elsewhere."""
-    found = []
-    for note in core.panels.notes:
-        file, colon, said = note.partition(": ")
-        of_a_file = bool(colon) and file in core.panels.source  # one of several tables
-        if not (said if of_a_file else note).startswith(SAID_BETTER):
-            found.append(note if of_a_file else note[0].upper() + note[1:])
-    return tuple(found)
+    return tuple(note[0].upper() + note[1:] for note in core.panels.notes if not note.startswith(SAID_BETTER))
 
 
 def warnings(core: Core) -> tuple[str, ...]:

@@ -116,19 +116,28 @@ def cut(name: str, most: int = NAME) -> str:
 
 
 def short(note: str, whole: int = WHOLE, most: int = LONG) -> str:
-    """A note; its first sentence where it is long, and what stands before its last colon where that is long too.
-
-    What a heading announces is never left out: a note without it would say nothing.
+    """A note; its first sentence where it is long, and the first of those it lists where that is long too.
 
     >>> short(f"Departs from the question card: it plans 24 tastings; of another size: {'a panel, ' * 30}")
-    'Departs from the question card: it plans 24 tastings; of another size.'
+    'Departs from the question card: it plans 24 tastings; of another size: a panel, a panel, a panel, a panel, …'
     """
     note = words.one_line(note)
     if len(note) > whole:
         note = re.split(r"(?<=[.?])\s", note, maxsplit=1)[0]
-    while len(note) > most and note.rfind(": ") > HEADING:
-        note = f"{note.rpartition(': ')[0]}."
+    if len(note) > most and note.rfind(": ") > HEADING:
+        head, _, listed = note.rpartition(": ")
+        note = _first_of(head, listed, most)
     return _cut_short(note, CUT)
+
+
+def _first_of(head: str, listed: str, most: int) -> str:
+    """A heading with as many of the names it announces as there is room for, at least one."""
+    comma = "), " if "), " in listed else ", "
+    names = listed.split(comma)
+    while len(names) > 1 and len(f"{head}: {comma.join(names)}{comma}…") > most:
+        names.pop()
+    shown = comma.join(names)
+    return f"{head}: {shown}" if shown == listed else f"{head}: {shown}{comma}…"
 
 
 def _cut_short(text: str, most: int) -> str:

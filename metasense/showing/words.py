@@ -144,6 +144,15 @@ def whole(value: float) -> str:
 _PLURALS = {"person": "people", "is": "are", "was": "were", "has": "have", "pass": "passes", "taste": "tastes"}
 
 
+def how_often(number: int) -> str:
+    """How often, in words.
+
+    >>> how_often(1), how_often(2), how_often(5)
+    ('once', 'twice', '5 times')
+    """
+    return {1: "once", 2: "twice"}.get(number, f"{whole(number)} times")
+
+
 def count(n: int, noun: str, plural: str | None = None) -> str:
     """A number of things: ``count(3, "panel")`` -> ``3 panels``.
 

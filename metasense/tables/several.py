@@ -81,14 +81,14 @@ def as_one(tables: Sequence[_Kind], read: Callable[..., _Kind]) -> _Kind:
     joined = read(together.where(together.notna(), None), name=sources)
     notes: list[str] = []
     for table in tables:
-        notes += [note if sources == table.source else f"{table.source}: {note}" for note in table.notes]
+        notes += [note if sources == table.source else f"{note} (In {table.source}.)" for note in table.notes]
     notes = list(dict.fromkeys(notes))
     return replace(joined, notes=(*notes, *(note for note in joined.notes if not _is_said(note, notes))))
 
 
 def _is_said(note: str, notes: Sequence[str]) -> bool:
     """Whether one of the tables says the same already; of cells in words, each said what there was to say."""
-    return note.startswith("column 'notes'") or any(said == note or said.endswith(f": {note}") for said in notes)
+    return note.startswith("column 'notes'") or any(said == note or said.startswith(f"{note} (In ") for said in notes)
 
 
 def _in_two(tables: Sequence[Any]) -> list[Problem]:

@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+import metasense as ms
 from metasense.planning.served import read_answers
 from metasense.planning.serving import serve
 from metasense.tables.panels import PanelsError
@@ -130,3 +131,17 @@ def test_pairs_without_a_preference_are_named():
         note
         == f"a pair served, and no preference typed: {sheet.loc[1, 'taster']}. For somebody who has none, write none."
     )
+
+
+def test_answers_are_found_beside_their_key_once_all_ballots_are_in(tmp_path):
+    folder = ms.serve("triangle", 2, allergens=[], hazards=[], seed=1).save(tmp_path / "panel_1")
+    with pytest.raises(ms.PanelsError, match="no answer is typed yet"):
+        ms.read_answers(folder)
+    night = ms.Recording.open(folder)
+    night.put("T01", night.cups("T01").split()[0])
+    with pytest.raises(ms.PanelsError, match="1 of 2 ballots are recorded"):
+        ms.read_answers(folder)
+    night.put("T02", night.cups("T02").split()[0])
+    assert len(ms.read_answers(folder)) == len(ms.read_answers(folder / "sealed" / "key.csv")) == 2
+    with pytest.raises(ValueError, match="a plan alone holds no answers"):
+        ms.read_answers(ms.ServingPlan.load(folder))

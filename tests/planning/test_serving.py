@@ -6,6 +6,7 @@ compared byte by byte.
 """
 
 import errno
+import html
 import os
 import re
 import shutil
@@ -21,6 +22,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, chi2_contingency
 
+import metasense as ms
 from metasense.planning.orders import Orders
 from metasense.planning.planned import DIRECTED, HAZARDS, PLACEBO, PREFERENCE
 from metasense.planning.served import read_answers
@@ -228,7 +230,7 @@ def test_showing_a_plan_shows_neither_codes_nor_what_they_hold():
     for shown in (repr(plan), plan._repr_html_()):
         assert not set(re.findall(r"\b\d{3}\b", shown)) & set(plan.cups["code"])
         assert not any(name in shown for name in NAMES)
-    assert repr(plan).split() == re.sub(r"<[^>]+>", " ", plan._repr_html_().replace("&#x27;", "'")).split()
+    assert repr(plan).split() == re.sub(r"<[^>]+>", " ", html.unescape(plan._repr_html_())).split()
 
 
 def test_a_seed_that_can_be_guessed_is_warned_of_and_a_drawn_one_is_not():
@@ -884,3 +886,13 @@ def test_no_table_takes_the_place_of_a_key_or_a_sheet_of_answers_even_when_that_
     with pytest.raises(FileExistsError, match="not a table of counts"):
         counts.to_csv(folder / name, overwrite=True)
     assert (folder / name).read_bytes() == before
+
+
+def test_a_saved_plan_names_the_calls_that_follow_and_is_a_path_like_any_other(tmp_path):
+    folder = ms.serve("triangle", 3, allergens=[], hazards=[], seed=1).save(tmp_path / "panel_1")
+    said = html.unescape(folder._repr_html_())
+    place = (tmp_path / "panel_1").as_posix()
+    assert f'ms.record("{place}")' in said and f'ms.read_answers("{place}")' in said
+    assert folder == tmp_path / "panel_1" and repr(folder) == repr(tmp_path / "panel_1")
+    assert (folder / "run.html")._repr_html_() is None and (folder / "run.html").exists()
+    assert 'ms.record("a_new_folder")' in repr(ms.serve("triangle", 3, seed=1))

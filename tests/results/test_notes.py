@@ -172,7 +172,7 @@ def test_warnings_hold_what_the_sample_and_the_prior_say():
     assert notes.warnings(poor)[0] == "Too few draws."
     order = notes.on_the_answer(poor)
     assert order[: len(notes.warnings(poor))] == notes.warnings(poor)
-    assert order[len(notes.warnings(poor))].startswith("With each of the two prior scales")
+    assert order[len(notes.warnings(poor))].startswith("With the prior scales halved or doubled")
 
 
 def test_panels_are_named_up_to_six_and_then_counted():

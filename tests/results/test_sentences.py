@@ -206,7 +206,10 @@ def test_people_known_by_name_are_counted_once_where_all_are():
     alone = sentences.pooled_what(with_tastings({"A": range(6), "B": range(6, 12)}))
     assert "12 tastings by 12 people)." in alone
     again = sentences.pooled_what(with_tastings({"A": range(6), "B": range(4, 10)}))
-    assert "12 tastings by 10 people, 2 of them in more than one panel (linked by name))." in again
+    assert (
+        "12 tastings by 10 people, 2 of them in more than one panel (linked by name and followed from one to the next))."
+        in again
+    )
     some = with_tastings({"A": range(6)}, panel=["B"], protocol=["triangle"], tastings=[24], correct=[9], tasters=[24])
     assert "30 tastings by 30 tasters, counted panel by panel" in sentences.pooled_what(some)
     assert sentences.sittings(core_of()) is None

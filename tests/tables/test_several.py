@@ -15,7 +15,7 @@ def test_panels_of_two_tables_are_one_table_with_all_columns():
     frame = panels.to_frame()
     assert frame["panel"].tolist() == ["A", "B"] and frame["correct"].tolist() == [12, 17]
     assert frame["weeks"].tolist()[0] == 2 and frame["notes"].tolist()[1] == "warm"
-    assert any(note.startswith("one.csv: ") for note in panels.notes)
+    assert any(note.endswith(" (In one.csv.)") for note in panels.notes)
 
 
 def test_one_table_stays_as_it_is():
@@ -46,8 +46,8 @@ def test_what_a_table_said_already_is_not_said_again():
     first = ms.read_panels(ONE, name="one.csv")
     second = ms.read_panels(ONE.replace("A,", "B,"), name="two.csv")
     panels, _ = together([first, second])
-    said = [note.rpartition(".csv: ")[2] for note in panels.notes]
-    assert [note for note in panels.notes if not note.startswith(("one.csv: ", "two.csv: "))] == []
+    said = [note.rpartition(" (In ")[0] for note in panels.notes]
+    assert [note for note in panels.notes if not note.endswith(("(In one.csv.)", "(In two.csv.)"))] == []
     assert sorted(said) == sorted([*first.notes, *second.notes])
 
 
@@ -74,7 +74,8 @@ def evenings():
 def test_several_evenings_are_read_as_one_table_with_the_notes_and_looks_of_all(evenings, tmp_path):
     both = ms.read_tastings(evenings)
     assert both.frame["panel"].tolist() == ["Friday"] * 2 + ["Sunday"] * 2
-    assert [note.split(":")[0] for note in both.notes if "saw it" in note] == ["Friday.csv", "Sunday.csv"]
+    assert [note.rpartition(" (In ")[2] for note in both.notes if "saw it" in note] == ["Friday.csv.)", "Sunday.csv.)"]
+    assert all(note.startswith("left out") for note in both.notes if "saw it" in note)
     assert both.to_panels().frame["looks"].tolist() == [2, 2]
     files = [evening.to_csv(tmp_path / f"{i}.csv") for i, evening in enumerate(evenings)]
     mixed = ms.read_tastings([files[0], evenings[1]])
