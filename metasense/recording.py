@@ -115,14 +115,10 @@ and record from that folder, or say file="recorded.csv".
         plan = key if isinstance(key, ServingPlan) else ServingPlan.load(key)
         if file is None:
             file = _beside(key)
-<<<<<<< HEAD
-        night = cls(plan, Path(file))
-        if not night.file.is_file():
-            ready(night.file, RECORDED)  # a folder, a pipe, or a place where nothing can be
-=======
         place = folder_of(key).as_posix() if isinstance(key, (str, os.PathLike)) else ""
         night = cls(plan, Path(file), place)
->>>>>>> trialfix
+        if not night.file.is_file():
+            ready(night.file, RECORDED)  # a folder, a pipe, or a place where nothing can be
         if not night.file.exists() or night.file.stat().st_size == 0:
             night._save([], 0)
         night._rows()  # refuses a file of another panel now, and not at the first ballot

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime
 import difflib
+import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,13 @@ from metasense.showing import words
 from metasense.slips import Typed, said_of, slipped, typed_lines
 from metasense.tables.languages import with_our_protocol
 
-NEEDED = ("question", "decision", "margin", "protocols")
+NEEDED = {
+    "question": "what you want to know, in one sentence",
+    "decision": "what you will do if the difference is beyond the margin, within it, or not settled",
+    "margin": "the smallest difference that matters",
+    "protocols": "the test, or several",
+    "tastings": "how many a panel will have, or stopping: the rule by which it ends",
+}
 ANSWERS_LOOK_LIKE = """\
 question = "Can pea protein replace isinglass unnoticed?"
 decision = "Change the fining if within the margin."
@@ -44,6 +51,23 @@ _ELSEWHERE = {  # what is said in another place
 }
 
 
+def what_is_needed(folder: str | os.PathLike[str]) -> str:
+    """What is decided before the panels, a line each, and how it is given in a notebook."""
+    lines = [f"    {name}: {meaning}" for name, meaning in NEEDED.items()]
+    example = [f"    {_in_python(line)}" for line in ANSWERS_LOOK_LIKE.splitlines()]
+    return "\n".join([
+        "the card of the question is written before the panels, and needs", *lines,
+        f"for instance\n\nms.start({json.dumps(os.fspath(folder), ensure_ascii=False)}, {{", *example, "})\n",
+        "A margin is what your decision can bear; ms.Margin.help() shows what every count would mean.",
+    ])  # fmt: skip
+
+
+def _in_python(line: str) -> str:
+    """A line of the example as one of a dict."""
+    name, _, value = line.partition(" = ")
+    return f'"{name}": {value},'
+
+
 def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
     """The card that the answers make.
 
@@ -67,12 +91,12 @@ def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
     Traceback (most recent call last):
     ValueError: the answers make no question card yet:
       'decison' is no line of a question card; did you mean 'decision'?
-      protocols is missing, as in protocols = ["triangle"]
+      protocols is missing, as in "protocols": ["triangle"],
     """
     if isinstance(answers, Card):
         return answers
     if isinstance(answers, Mapping):
-        return _made(Typed(lines=dict(answers)), "the answers make")
+        return _made(Typed(lines=dict(answers)), "the answers make", _in_python)
     name = repr(os.fspath(answers))
     text = _text_of(answers, name)
     typed = typed_lines(text, KINDS)
@@ -83,7 +107,7 @@ def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
     return _made(typed, f"{name} makes")
 
 
-def _made(typed: Typed, makes: str) -> Card:
+def _made(typed: Typed, makes: str, form: Callable[[str], str] = str) -> Card:
     lines = {name: value for name, value in typed.lines.items() if name in DECIDED}
     wrong = {name: _strange(name) for name in typed.lines if name not in DECIDED}
     meant = {_nearest(name) for name in wrong} | {slip.name for slip in typed.slips}
@@ -95,8 +119,8 @@ def _made(typed: Typed, makes: str) -> Card:
         lines["margin"] = _ours(lines["margin"])
     decided, bad = checked(lines)
     wrong |= {name: text for name, text in bad.items() if name in lines or name not in meant}
-    missing = [name for name in NEEDED if name not in lines and name not in meant]
-    found = said_of(typed, wrong) + [_lacking(name) for name in missing]
+    missing = [name for name in NEEDED if name != "tastings" and name not in lines and name not in meant]
+    found = said_of(typed, wrong) + [_lacking(name, form) for name in missing]
     if found:
         raise ValueError(slipped(f"{makes} no question card yet", found))
     return Card(**{"date": datetime.date.today(), **decided})
@@ -123,9 +147,9 @@ def _strange(name: str) -> str:
     return f"{says}, whose lines are {words.listing(DECIDED)}"
 
 
-def _lacking(name: str) -> str:
+def _lacking(name: str, form: Callable[[str], str]) -> str:
     example = next(line for line in ANSWERS_LOOK_LIKE.splitlines() if line.startswith(name))
-    return f"{name} is missing, as in {example}"
+    return f"{name} is missing, as in {form(example)}"
 
 
 def _ours(text: Any) -> Any:

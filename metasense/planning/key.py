@@ -75,7 +75,6 @@ def key_of(plan: Planned) -> pd.DataFrame:
     )
 
 
-<<<<<<< HEAD
 def _own(plan: Planned) -> dict[str, Any]:
     """The columns of own wording; none where there is none."""
     if not plan.texts.own:
@@ -89,7 +88,8 @@ def _own(plan: Planned) -> dict[str, Any]:
 def _sum(text: str) -> str:
     """What a wording adds up to, so that a change shows."""
     return f"sha256:{hashlib.sha256(text.encode()).hexdigest()[:16]}"
-=======
+
+
 def plan_folder(key: Any) -> Any:
     """The folder of the one plan within, where a folder of several things was named; anything else as it is.
 
@@ -112,7 +112,6 @@ def folder_of(key: str | os.PathLike[str]) -> Path:
     place = Path(plan_folder(key))
     folder = place if place.is_dir() else place.resolve().parent
     return folder.parent if folder.name == "sealed" else folder
->>>>>>> trialfix
 
 
 def read_key(key: Any) -> dict[str, Any]:

@@ -19,7 +19,7 @@ import pandas as pd
 
 from metasense.card import Card
 from metasense.planning.blank import EXAMPLE_SIZE, blank_table, write_workbook
-from metasense.planning.decided import card_of
+from metasense.planning.decided import card_of, what_is_needed
 from metasense.planning.planned import DIRECTED
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
@@ -35,41 +35,6 @@ _HOLDS = {
     TEXT: "the same as plain text, to which evenings are added; keep one",
     NOTEBOOK: "from the table to the answer and its page",
 }
-<<<<<<< HEAD
-=======
-_ANSWERS = (
-    "question",
-    "decision",
-    "margin",
-    "protocols",
-    "date",
-    "tastings",
-    "stopping",
-    "panels",
-    "looks",
-    "exclusions",
-    "moderators",
-)
-ANSWERS_LOOK_LIKE = """\
-question = "Can pea protein replace isinglass unnoticed?"
-decision = "Change the fining if within the margin."
-margin = "0.2 triangle"
-protocols = ["triangle"]
-tastings = 24
-"""
-NEEDED = {
-    "question": "what you want to know, in one sentence",
-    "decision": "what you will do if the difference is beyond the margin, within it, or not settled",
-    "margin": "the smallest difference that matters",
-    "protocols": "the test, or several",
-    "tastings": "how many a panel will have, or stopping: the rule by which it ends",
-}
-NO_TERMINAL = (
-    "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
-    f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
-)
-
->>>>>>> trialfix
 
 _READ = f"""\
 found = {{}}
@@ -227,7 +192,7 @@ def start(
     """
     free_folder(folder)
     if answers is None:
-        raise ValueError(_asks_for(folder))
+        raise ValueError(what_is_needed(folder))
     card = card_of(answers)
     blank = blank_table(card)
     texts = {TEXT: as_csv(blank), NOTEBOOK: notebook(card)}
@@ -242,98 +207,6 @@ def start(
     return Started(Path(folder), card)
 
 
-<<<<<<< HEAD
-=======
-def _asks_for(folder: str | os.PathLike[str]) -> str:
-    """What is decided before the panels, a line each, and how it is given in a notebook."""
-    lines = [f"    {name}: {meaning}" for name, meaning in NEEDED.items()]
-    example = "\n".join(f"    {line}" for line in _example().splitlines())
-    return "\n".join([
-        "the card of the question is written before the panels, and needs", *lines,
-        f"for instance\n\nms.start({json.dumps(os.fspath(folder), ensure_ascii=False)}, {{", f"{example}\n}})\n",
-        "A margin is what your decision can bear; ms.Margin.help() shows what every count would mean.",
-    ])  # fmt: skip
-
-
-def _example() -> str:
-    """The answers as the lines of a dict in Python."""
-    lines = (line.partition(" = ") for line in ANSWERS_LOOK_LIKE.splitlines())
-    return "\n".join(f'"{name}": {value},' for name, _, value in lines)
-
-
-def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
-    """The card that the answers make.
-
-    Examples
-    --------
-    >>> card_of({"question": "Is it noticed?", "decison": "Change."})
-    Traceback (most recent call last):
-        ...
-    ValueError: the answers have 'decison', which is no line of a question card; they lack decision, margin, \
-protocols and tastings (or stopping, the rule by which a panel ends). Answers look like
-    {
-    "question": "Can pea protein replace isinglass unnoticed?",
-    "decision": "Change the fining if within the margin.",
-    "margin": "0.2 triangle",
-    "protocols": ["triangle"],
-    "tastings": 24,
-    }
-    <BLANKLINE>
-    """
-    if isinstance(answers, Card):
-        return answers
-    name = "the answers"
-    if isinstance(answers, Mapping):
-        lines = dict(answers)
-    else:
-        name = repr(os.fspath(answers))
-        text = _text_of(answers, name)
-        try:
-            lines = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise ValueError(f"{name} cannot be read: {error}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
-        if "seal" in lines:
-            return Card.from_text(text, os.fspath(answers))
-    strange = [repr(line) for line in lines if line not in _ANSWERS]
-    lacking = [line for line in ("question", "decision", "margin", "protocols") if line not in lines]
-    if lines.get("tastings") is None and not lines.get("stopping"):
-        lacking.append("tastings (or stopping, the rule by which a panel ends)")
-    wrong = []
-    if strange:
-        what = "which is no line" if len(strange) == 1 else "which are no lines"
-        wrong.append(f"{name} have {words.listing(strange)}, {what} of a question card")
-    if lacking:
-        wrong.append(f"{'they' if strange else name} lack {words.listing(lacking)}")
-    if wrong:
-        looks = ANSWERS_LOOK_LIKE
-        if isinstance(answers, Mapping):
-            looks = "{\n" + _example() + "\n}\n"
-        raise ValueError(f"{'; '.join(wrong)}. Answers look like\n{looks}")
-    named = lines["protocols"]
-    if isinstance(named, str):
-        named = [named]
-    if isinstance(named, Sequence):
-        lines["protocols"] = [_ours(name) for name in named]
-    if isinstance(lines["margin"], str):
-        lines["margin"] = _ours(lines["margin"])
-    return Card(**{"date": datetime.date.today(), **lines})
-
-
-def _ours(text: Any) -> Any:
-    """What was written, with a protocol of another language of tables by our name."""
-    return " ".join(with_our_protocol(text.split())[0]) if isinstance(text, str) else text
-
-
-def _text_of(path: str | os.PathLike[str], name: str) -> str:
-    try:
-        return Path(path).read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ValueError(f"there is no file {name}. Answers are written as\n{ANSWERS_LOOK_LIKE}") from None
-    except UnicodeDecodeError:
-        raise ValueError(f"{name} is not in UTF-8. Save it as UTF-8 text first.") from None
-
-
->>>>>>> trialfix
 def notebook(card: Card) -> str:
     """The notebook from the table to the page, which runs however much of the table is filled in.
 
