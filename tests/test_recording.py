@@ -357,6 +357,12 @@ def test_without_the_form_it_is_said_what_does_the_same(tmp_path, monkeypatch):
         ms.record(saved(tmp_path))
 
 
+def test_ballots_are_not_saved_in_a_folder(tmp_path):
+    folder = saved(tmp_path)
+    with pytest.raises(OSError, match=r"it is a folder\. Name a file in it"):
+        Recording.open(folder, file=tmp_path)
+
+
 def enter(cell):
     """What a browser sends when somebody presses Enter in a cell."""
     cell._handle_custom_msg({"event": "submit"}, [])
@@ -401,9 +407,3 @@ def test_the_finished_form_names_the_call_that_follows(tmp_path):
     other = Recording.open(folder, file=tmp_path / "other.csv")
     other.put("T01", right(night.plan, "T01"))
     assert f'"{(tmp_path / "other.csv").as_posix()}"' in repr(other)
-
-
-def test_ballots_are_not_saved_in_a_folder(tmp_path):
-    folder = saved(tmp_path)
-    with pytest.raises(OSError, match=r"it is a folder\. Name a file in it"):
-        Recording.open(folder, file=tmp_path)

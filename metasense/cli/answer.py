@@ -199,7 +199,13 @@ def _priors(chosen: argparse.Namespace) -> Any:
         return None
     from metasense.results.pooling import load
 
-    return Priors.from_pool(load(chosen.prior).plain, 1.0 if chosen.discount is None else chosen.discount)
+    earlier = load(chosen.prior)
+    if earlier.plain is not earlier:
+        raise ValueError(
+            f"{chosen.prior!r} holds a pool with moderators or a level, and a prior is taken from a plain pool. Pool "
+            "its table without them, --save it, and name that file."
+        )
+    return Priors.from_pool(earlier, 1.0 if chosen.discount is None else chosen.discount)
 
 
 def _called(typed: list[str] | None, option: str) -> dict[str, str] | None:

@@ -75,7 +75,7 @@ class Distribution:
         >>> import numpy as np
         >>> from metasense import Distribution
         >>> x, w = np.polynomial.legendre.leggauss(8)
-        >>> round(Distribution.from_nodes((x + 1) / 2, w / 2, w / 2).quantile(0.25), 6)
+        >>> round(Distribution.from_nodes((x + 1) / 2, w / 2, w / 2).quantile(0.25).item(), 6)
         0.25
         """
         at = np.asarray(nodes, float)

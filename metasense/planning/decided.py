@@ -6,7 +6,7 @@ import datetime
 import difflib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,13 @@ from metasense.showing import words
 from metasense.slips import Typed, said_of, slipped, typed_lines
 from metasense.tables.languages import with_our_protocol
 
-NEEDED = ("question", "decision", "margin", "protocols")
+NEEDED = {
+    "question": "what you want to know, in one sentence",
+    "decision": "what you will do if the difference is beyond the margin, within it, or not settled",
+    "margin": "the smallest difference that matters",
+    "protocols": "the test, or several",
+    "tastings": "how many a panel will have, or stopping: the rule by which it ends",
+}
 ANSWERS_LOOK_LIKE = """\
 question = "Can pea protein replace isinglass unnoticed?"
 decision = "Change the fining if within the margin."
@@ -27,13 +33,6 @@ NO_TERMINAL = (
     "the questions of the card are asked in a terminal, and this is none. Write the answers into a file and name it "
     f"with --answers. It looks like\n{ANSWERS_LOOK_LIKE}"
 )
-_SAYS = {
-    "question": "what you want to know, in one sentence",
-    "decision": "what you will do if the difference is beyond the margin, within it, or not settled",
-    "margin": "the smallest difference that matters",
-    "protocols": "the test, or several",
-    "tastings": "how many a panel will have, or stopping: the rule by which it ends",
-}
 _MEANT = {  # names that people give to the lines, and the lines
     **dict.fromkeys(("protocol", "test", "tests", "method", "protokoll", "protocole", "protocolo"), "protocols"),
     **dict.fromkeys(("tasting", "tasters", "n", "size", "answers", "verkostungen"), "tastings"),
@@ -50,6 +49,23 @@ _ELSEWHERE = {  # what is said in another place
     "allergens": "allergens are named when a panel is served, with --allergens",
     "hazards": "hazards are named when a panel is served, with --hazards",
 }
+
+
+def what_is_needed(folder: str | os.PathLike[str]) -> str:
+    """What is decided before the panels, a line each, and how it is given in a notebook."""
+    lines = [f"    {name}: {meaning}" for name, meaning in NEEDED.items()]
+    example = [f"    {_in_python(line)}" for line in ANSWERS_LOOK_LIKE.splitlines()]
+    return "\n".join([
+        "the card of the question is written before the panels, and needs", *lines,
+        f"for instance\n\nms.start({json.dumps(os.fspath(folder), ensure_ascii=False)}, {{", *example, "})\n",
+        "A margin is what your decision can bear; ms.Margin.help() shows what every count would mean.",
+    ])  # fmt: skip
+
+
+def _in_python(line: str) -> str:
+    """A line of the example as one of a dict."""
+    name, _, value = line.partition(" = ")
+    return f'"{name}": {value},'
 
 
 def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
@@ -75,12 +91,12 @@ def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
     Traceback (most recent call last):
     ValueError: the answers make no question card yet:
       'decison' is no line of a question card; did you mean 'decision'?
-      protocols is missing, as in "protocols": ["triangle"]
+      protocols is missing, as in "protocols": ["triangle"],
     """
     if isinstance(answers, Card):
         return answers
     if isinstance(answers, Mapping):
-        return _made(Typed(lines=dict(answers)), "the answers make", a_dict=True)
+        return _made(Typed(lines=dict(answers)), "the answers make", _in_python)
     name = repr(os.fspath(answers))
     text = _text_of(answers, name)
     typed = typed_lines(text, KINDS)
@@ -91,35 +107,7 @@ def card_of(answers: Card | Mapping[str, Any] | str | os.PathLike[str]) -> Card:
     return _made(typed, f"{name} makes")
 
 
-def asks_for(folder: str | os.PathLike[str]) -> str:
-    """What is decided before the panels, a line each, and how it is given in a notebook.
-
-    Examples
-    --------
-    >>> asks_for("fining").splitlines()[1].strip()
-    'question: what you want to know, in one sentence'
-    """
-    lines = [f"    {name}: {meaning}" for name, meaning in _SAYS.items()]
-    example = [f"    {_in_a_dict(line)}," for line in ANSWERS_LOOK_LIKE.splitlines()]
-    return "\n".join(
-        [
-            "the card of the question is written before the panels, and needs",
-            *lines,
-            f"for instance\n\nms.start({json.dumps(os.fspath(folder), ensure_ascii=False)}, {{",
-            *example,
-            "})\n",
-            "A margin is what your decision can bear; ms.Margin.help() shows what every count would mean.",
-        ]
-    )
-
-
-def _in_a_dict(line: str) -> str:
-    """A line of a TOML file as Python writes it in a dict."""
-    name, _, value = line.partition(" = ")
-    return f'"{name}": {value}'
-
-
-def _made(typed: Typed, makes: str, *, a_dict: bool = False) -> Card:
+def _made(typed: Typed, makes: str, form: Callable[[str], str] = str) -> Card:
     lines = {name: value for name, value in typed.lines.items() if name in DECIDED}
     wrong = {name: _strange(name) for name in typed.lines if name not in DECIDED}
     meant = {_nearest(name) for name in wrong} | {slip.name for slip in typed.slips}
@@ -131,8 +119,8 @@ def _made(typed: Typed, makes: str, *, a_dict: bool = False) -> Card:
         lines["margin"] = _ours(lines["margin"])
     decided, bad = checked(lines)
     wrong |= {name: text for name, text in bad.items() if name in lines or name not in meant}
-    missing = [name for name in NEEDED if name not in lines and name not in meant]
-    found = said_of(typed, wrong) + [_lacking(name, a_dict) for name in missing]
+    missing = [name for name in NEEDED if name != "tastings" and name not in lines and name not in meant]
+    found = said_of(typed, wrong) + [_lacking(name, form) for name in missing]
     if found:
         raise ValueError(slipped(f"{makes} no question card yet", found))
     return Card(**{"date": datetime.date.today(), **decided})
@@ -159,9 +147,9 @@ def _strange(name: str) -> str:
     return f"{says}, whose lines are {words.listing(DECIDED)}"
 
 
-def _lacking(name: str, a_dict: bool) -> str:
+def _lacking(name: str, form: Callable[[str], str]) -> str:
     example = next(line for line in ANSWERS_LOOK_LIKE.splitlines() if line.startswith(name))
-    return f"{name} is missing, as in {_in_a_dict(example) if a_dict else example}"
+    return f"{name} is missing, as in {form(example)}"
 
 
 def _ours(text: Any) -> Any:

@@ -75,6 +75,21 @@ def key_of(plan: Planned) -> pd.DataFrame:
     )
 
 
+def _own(plan: Planned) -> dict[str, Any]:
+    """The columns of own wording; none where there is none."""
+    if not plan.texts.own:
+        return {}
+    text = json.dumps(plan.texts.own, sort_keys=True)
+    for sign in ";=+@-":  # which a table guards against spreadsheets, and would not give back as they were
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return {"wording": _sum(text), "own_wording": [text, *[""] * (len(plan.cups) - 1)]}
+
+
+def _sum(text: str) -> str:
+    """What a wording adds up to, so that a change shows."""
+    return f"sha256:{hashlib.sha256(text.encode()).hexdigest()[:16]}"
+
+
 def plan_folder(key: Any) -> Any:
     """The folder of the one plan within, where a folder of several things was named; anything else as it is.
 
@@ -97,21 +112,6 @@ def folder_of(key: str | os.PathLike[str]) -> Path:
     place = Path(plan_folder(key))
     folder = place if place.is_dir() else place.resolve().parent
     return folder.parent if folder.name == "sealed" else folder
-
-
-def _own(plan: Planned) -> dict[str, Any]:
-    """The columns of own wording; none where there is none."""
-    if not plan.texts.own:
-        return {}
-    text = json.dumps(plan.texts.own, sort_keys=True)
-    for sign in ";=+@-":  # which a table guards against spreadsheets, and would not give back as they were
-        text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return {"wording": _sum(text), "own_wording": [text, *[""] * (len(plan.cups) - 1)]}
-
-
-def _sum(text: str) -> str:
-    """What a wording adds up to, so that a change shows."""
-    return f"sha256:{hashlib.sha256(text.encode()).hexdigest()[:16]}"
 
 
 def read_key(key: Any) -> dict[str, Any]:

@@ -19,7 +19,7 @@ import pandas as pd
 
 from metasense.card import Card
 from metasense.planning.blank import EXAMPLE_SIZE, blank_table, write_workbook
-from metasense.planning.decided import asks_for, card_of
+from metasense.planning.decided import card_of, what_is_needed
 from metasense.planning.planned import DIRECTED
 from metasense.showing import words
 from metasense.showing.files import free_folder, new_folder
@@ -192,7 +192,7 @@ def start(
     """
     free_folder(folder)
     if answers is None:
-        raise ValueError(asks_for(folder))
+        raise ValueError(what_is_needed(folder))
     card = card_of(answers)
     blank = blank_table(card)
     texts = {TEXT: as_csv(blank), NOTEBOOK: notebook(card)}

@@ -222,6 +222,12 @@ def test_an_earlier_pool_is_the_prior_and_how_much_it_is_believed_is_said(saved,
     assert f"--prior {saved}" in got["then"]
 
 
+def test_a_prior_is_taken_from_a_plain_pool_only(tmp_path, capsys):
+    aged = ms.pool(COFFEE, moderators="weeks_stored").save(tmp_path / "aged.nc")
+    assert main(["pool", CIDER, "--prior", str(aged)]) == 2
+    assert "a prior is taken from a plain pool" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

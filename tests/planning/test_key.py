@@ -95,16 +95,6 @@ def test_a_key_without_one_of_its_columns_is_refused():
     assert read_key(frame.drop(columns=["attribute", "reference"]))["attribute"] == ""
 
 
-def test_a_folder_that_holds_one_plan_stands_for_it_and_of_several_all_are_named(tmp_path):
-    plan = ms.serve("triangle", 3, allergens=[], hazards=[], seed=1)
-    plan.save(tmp_path / "butter" / "panel_1")
-    assert ms.ServingPlan.load(tmp_path / "butter").cups.equals(plan.cups)
-    assert ms.Recording.open(tmp_path / "butter").file == tmp_path / "butter" / "panel_1" / "recorded.csv"
-    ms.serve("triangle", 3, allergens=[], hazards=[], seed=2).save(tmp_path / "butter" / "panel_2")
-    with pytest.raises(ms.PanelsError, match=r"there are 2 plans in .*panel_1' and '.*panel_2'. Name one of them"):
-        ms.ServingPlan.load(tmp_path / "butter")
-
-
 OWN = {
     "language": "it",
     "ballots": {"rinse": "Sciacquate; poi =assaggiate,\u00a0piano.  «Così»"},
@@ -155,3 +145,13 @@ def test_one_changed_letter_of_own_wording_shows():
     frame["own_wording"] = frame["own_wording"].str.replace("piano", "forte")
     with pytest.raises(PanelsError, match="is not here as it was saved"):
         read(frame)
+
+
+def test_a_folder_that_holds_one_plan_stands_for_it_and_of_several_all_are_named(tmp_path):
+    plan = ms.serve("triangle", 3, allergens=[], hazards=[], seed=1)
+    plan.save(tmp_path / "butter" / "panel_1")
+    assert ms.ServingPlan.load(tmp_path / "butter").cups.equals(plan.cups)
+    assert ms.Recording.open(tmp_path / "butter").file == tmp_path / "butter" / "panel_1" / "recorded.csv"
+    ms.serve("triangle", 3, allergens=[], hazards=[], seed=2).save(tmp_path / "butter" / "panel_2")
+    with pytest.raises(ms.PanelsError, match=r"there are 2 plans in .*panel_1' and '.*panel_2'. Name one of them"):
+        ms.ServingPlan.load(tmp_path / "butter")

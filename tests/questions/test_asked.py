@@ -20,8 +20,8 @@ def test_the_correct_everybody_and_pairs_go_to_their_own_answers():
     )
     usual = {"new": 8, "old": 4, "none": 0, "offered": False}
     panel = {"correct": 12, "tastings": 24, "protocol": "triangle"}
-    assert correct == [Asked("P0", 0, **usual, **panel)]
-    assert everyone == [Asked("P1", 1, **usual, **panel), Asked("P2", None, **usual)]
+    assert correct == [Asked("P0", 0, **usual, **panel, served=12)]
+    assert everyone == [Asked("P1", 1, **usual, **panel, served=24), Asked("P2", None, **usual)]
 
 
 def test_no_preference_is_offered_where_the_table_counts_it_even_if_nobody_had_none():

@@ -499,7 +499,7 @@ def test_panels_without_a_limit_end_in_an_arrow_and_equal_values_stand_side_by_s
 def test_notes_are_about_this_answer_and_not_the_plain_pool():
     moderated = ms.pool("datasets/coffee_bags.csv", moderators="weeks_stored", margin=ms.Margin(d_prime=0.7))
     own = [note for note in moderated.plain.warnings if "average d-prime" in note or "verdict" in note]
-    prior = next(note for note in moderated.plain.notes if note.startswith("With each of the two prior scales"))
+    prior = next(note for note in moderated.plain.notes if note.startswith("With the prior scales halved or doubled"))
     assert not {*own, prior} & set(moderated.notes)
     resting = ms.pool(table([11, 10, 11, 20, 10, 15], np.arange(6.0)), moderators="x", margin=ms.Margin(d_prime=0.5))
     assert any("The verdict, beyond the margin, rests on the prior" in note for note in resting.plain.notes)

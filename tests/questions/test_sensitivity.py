@@ -510,6 +510,6 @@ def test_notes_methods_and_sensitivity_give_one_range_of_prior_scales():
     pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [9, 11, 13]})
     said = [next(n for n in pooled.notes if "prior scales" in n and "runs" in n)]
     said += [pooled.statement(length="methods"), pooled.sensitivity().sentences()[0]]
-    ranges = {re.search(r"runs from ([\d.]+ to [\d.]+)", str(one))[1] for one in said}
+    ranges = {re.search(r"runs from (\d+\.\d+ to \d+\.\d+)", str(one))[1] for one in said}
     cases = pooled.sensitivity().about("prior")["median"]
     assert ranges == {f"{cases.min():.2f} to {cases.max():.2f}"}

@@ -85,7 +85,10 @@ def test_totals_that_disagree_are_named_with_both_totals_all_at_once():
 def test_a_person_in_several_panels_is_counted_once_and_linked_by_name():
     tastings = ms.read_tastings(rows("A", {"x": [1], "y": [0]}) + rows("B", {"x": [1], "z": [1]}))
     text = ms.pool(tastings).statement()
-    assert "4 tastings by 3 people, 1 of them in more than one panel (linked by name)" in text
+    assert (
+        "4 tastings by 3 people, 1 of them in more than one panel (linked by name and followed from one to the next)"
+        in text
+    )
     new = ms.pool(tastings, regulars=False)  # not followed, and so warned of
     assert any("1 person of 3 sat in more than one panel" in note for note in new.warnings)
 
@@ -375,7 +378,10 @@ def test_people_in_several_panels_are_noticed_beside_panels_known_by_totals():
     old = {"panel": ["old"], "protocol": "triangle", "tastings": [24], "correct": [11]}
     pooled = ms.pool(old, tastings=ms.read_tastings(answers), regulars=False)
     assert any("8 people of 8 sat in more than one panel" in warning for warning in pooled.warnings)
-    assert "the number of people is not given for every panel" in pooled.statement()
+    assert (
+        "8 of them in more than one panel (linked by name); the number of other people is not given"
+        in pooled.statement()
+    )
 
 
 def test_further_tastings_can_settle_that_somebody_guesses():

@@ -266,7 +266,7 @@ def test_harmless_oddities_are_read(text):
         (None, "read from NoneType"),
         (5, "read from int"),
         ({"panel": ["A", "B"], "protocol": ["triangle"]}, "do not form a table"),
-        ([1, 2], "read from list"),
+        ([1, 2], "read from int"),
         ("https://example.org/panels.csv", "an address on the web"),
         (b"%PDF-1.7 ...", "a PDF document"),
         (b"\x1f\x8b\x08", "compressed"),
