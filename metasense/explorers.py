@@ -351,4 +351,4 @@ def _slow(widgets: Any) -> dict[str, Any]:
 
 
 def _wide(widgets: Any) -> dict[str, Any]:
-    return {"style": {"description_width": "13em"}, "layout": widgets.Layout(width="40em", max_width="100%")}
+    return {"style": {"description_width": "initial"}, "layout": widgets.Layout(width="40em", max_width="100%")}

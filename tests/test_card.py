@@ -322,3 +322,12 @@ def test_older_names_of_saving_and_loading_still_work_and_are_not_offered(tmp_pa
     assert Card.read(card.write(tmp_path / "card.toml")) == card
     assert {"save", "load"} <= set(dir(card))
     assert not {"read", "write"} & set(dir(card))
+
+
+def test_a_panel_of_the_planned_size_is_none_of_another_size_where_somebody_was_absent():
+    card = make()
+    size = card.tastings
+    table = {"panel": ["absent", "larger"], "protocol": "triangle", "tastings": [size - 2, size + 6], "correct": 9}
+    panels = ms.read_panels(table | {"planned": [size, size + 6]})
+    said = next(d for d in card.departures(panels, margin=card.margin, priors=card.priors) if "another size" in d)
+    assert said.endswith(f"of another size: larger ({size + 6}).")

@@ -340,9 +340,19 @@ def _applying(facts: Facts) -> list[rules.Rule]:
 def _wording(sentence: str, facts: Facts) -> Iterator[Finding]:
     for rule in _applying(facts):
         for match in rules.marked(rule, sentence):
-            yield Finding(
-                rule.id, match[0].rstrip(" .,;!?"), rule.reason, rule.instead.format_map(facts.say), match.start()
-            )
+            start, end = _whole_words(sentence, *match.span())
+            said = sentence[start:end].rstrip(" .,;!?")
+            yield Finding(rule.id, said, rule.reason, rule.instead.format_map(facts.say), start)
+
+
+def _whole_words(sentence: str, start: int, end: int) -> tuple[int, int]:
+    """The span with the rest of words that it cuts, such as co-op's."""
+    for word in re.finditer(r"\w+(?:[-'\u2019]\w+)*", sentence):
+        if word.start() < start < word.end():
+            start = word.start()
+        if word.start() < end < word.end():
+            end = word.end()
+    return start, end
 
 
 def _without_repeats(findings: list[Finding]) -> Iterator[Finding]:

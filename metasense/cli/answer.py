@@ -382,7 +382,11 @@ def preference(chosen: argparse.Namespace) -> int:
         result = preferred(source, tastings=None if read.panels is None else read.tastings, **more)
     else:
         result = preferred(_pooled(chosen, read).plain, **more)
-    answer(result, chosen, after=("pool", *read.words, "--report", "answer.html"))
+    after = ("pool", *read.words, "--report", "answer.html")
+    test = next((one.protocol for one in (*result.correct, *result.everyone) if one.protocol), "")
+    if test and "separate blind pair" in result._glance().step:
+        after = ("serve", test, "24", "evening", "--samples", "OLD", "NEW", "--preference")
+    answer(result, chosen, after=after)
     return FINE
 
 

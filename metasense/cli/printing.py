@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -72,6 +73,18 @@ def show(text: object) -> None:
             print(line)
         else:
             print("\n".join(wrapped(line)))
+
+
+def complain(text: str) -> None:
+    """Say on stderr why there is no answer: folded between words on a terminal, a line a problem where it is kept."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        print(text, file=sys.stderr)
+        return
+    most = max(NARROWEST, shutil.get_terminal_size((PIPED, 24)).columns)
+    for line in text.split("\n"):
+        indent = " " * (len(line) - len(line.lstrip()))
+        look = {"break_long_words": False, "break_on_hyphens": False, "subsequent_indent": f"{indent}  "}
+        print("\n".join(textwrap.wrap(line, most, **look) or [""]), file=sys.stderr)  # type: ignore[arg-type]
 
 
 def say(*texts: str) -> None:

@@ -15,7 +15,7 @@ from typing import NoReturn
 from metasense import __version__
 from metasense.cli.commands import make_parser, overview
 from metasense.cli.parser import Parser, with_whole_margin
-from metasense.cli.printing import in_the_terminal
+from metasense.cli.printing import complain, in_the_terminal
 
 FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
 CUT_OFF = 141  # what a shell says of a program whose reader went away before it had finished
@@ -89,7 +89,7 @@ def _main(arguments: Sequence[str] | None) -> int:
         if not _is_said(error):
             raise
         _mute()
-        print(_said(error), file=sys.stderr)
+        complain(_said(error))
         return FAILED
     return code
 
@@ -106,12 +106,12 @@ def _run(parser: Parser, words: list[str]) -> int:
     if slip:
         from metasense.showing.words import one_line
 
-        print("\n  ".join(map(one_line, f"metasense: {slip}".split("\n  "))), file=sys.stderr)
+        complain("\n  ".join(map(one_line, f"metasense: {slip}".split("\n  "))))
         return FAILED
     try:
         words, parser.margin = with_whole_margin(words)
         if parser.margin:
-            print(f"metasense: {parser.margin}", file=sys.stderr)
+            complain(f"metasense: {parser.margin}")
             return FAILED
         for each in (parser, *parser.under.values()):
             each.line = words

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from metasense.core.answers import Verdict, margin_words
 from metasense.core.core import Core, HasCore, plain_core
@@ -39,11 +40,12 @@ HOPELESS = 0.01  # a plan with a smaller chance than this is said not to settle 
 DRAWS = 4000  # combinations of counts drawn where there are more than so many
 CANNOT, CANNOT_BOUND = "cannot settle it", "cannot end within the margin"
 SHOWN = 12  # plans in a table and in the figure
-FIRST = 3  # and on a first screen
+FIRST = 4  # and on a first screen
 LIKELY = 0.5  # a plan with at least this chance is said to be likely to settle the question
 LARGER = (8, 16, 32)  # panels that are tried where no plan is likely to
 ROUGHLY = 1000  # combinations drawn for those
 SAME_PAIR = "The same pair as"
+ONE_SIDE = ("beyond", "within")  # of the margin, where nearly all of the chance lies
 COLUMNS = (
     "Settled: chance that the answer is then beyond or within the margin, and how much of it is each; ± (SE): error of "
     "drawing outcomes. Expected width: of the 95 % interval of the average d-prime. People: if nobody comes twice. "
@@ -75,6 +77,8 @@ class Plans(Pictured, Answered, Statement):
     notes : tuple of str
     job : Job or None
         What the chances were worked out from, for larger plans.
+    attribute : bool
+        Whether some panel of the pool names an attribute, so that plans may be asked to as well.
 
     Examples
     --------
@@ -95,6 +99,7 @@ class Plans(Pictured, Answered, Statement):
     frame: pd.DataFrame = field(repr=False)
     notes: tuple[str, ...] = ()
     job: Job | None = field(default=None, repr=False)
+    attribute: bool = False
 
     def to_frame(self) -> pd.DataFrame:
         """The numbers, one row a plan in rank order.
@@ -171,9 +176,18 @@ class Plans(Pictured, Answered, Statement):
     def _place_of_likely(self) -> int:
         """Which row is likely to settle the question with the fewest cups, or else is the likeliest."""
         chance = self.frame["settled"].to_numpy()
-        if chance.max() < LIKELY:
-            return int(chance.argmax())
-        return int(np.where(chance >= LIKELY, self.frame["cups"], np.inf).argmin())
+        likely = chance >= LIKELY
+        if not likely.any():
+            return int(np.where(self._served, chance, -1.0).argmax())
+        if (likely & self._served).any():  # one that needs an attribute is advised only where no other will do
+            likely &= self._served
+        return int(np.where(likely, self.frame["cups"], np.inf).argmin())
+
+    @property
+    def _served(self) -> NDArray[np.bool_]:
+        """Which plans can be served as they are: all, where an attribute is named or every plan needs one."""
+        free = np.array([self.attribute or not plan.protocol.directed for plan in self.plans])
+        return free if free.any() else ~free
 
     def _step(self) -> str:
         """What to do next, in agreement with the plain answer."""
@@ -186,9 +200,11 @@ class Plans(Pictured, Answered, Statement):
 
     def _first_rows(self) -> pd.DataFrame:
         """Rows of a first screen: the best for their cups, with the one named first and the likeliest among them."""
-        named = 0 if self.already else self._place_of_likely()
-        likeliest = 0 if self.already else int(self.frame["settled"].to_numpy().argmax())
-        wanted = dict.fromkeys([0, named, likeliest, *range(1, len(self.frame))])
+        if self.already:
+            return self.frame.iloc[:FIRST]
+        free = np.flatnonzero(self._served)
+        likeliest = int(free[self.frame["settled"].to_numpy()[free].argmax()])
+        wanted = dict.fromkeys([int(free[0]), self._place_of_likely(), likeliest, 0, *range(1, len(self.frame))])
         return self.frame.iloc[sorted([*wanted][:FIRST])]
 
     def _likely(self) -> list[str]:
@@ -203,7 +219,7 @@ class Plans(Pictured, Answered, Statement):
             ]
         row = frame.iloc[self._place_of_likely()]
         if row["settled"] >= LIKELY:
-            return [f"Likely to settle it, with the fewest cups: {self._briefly(row)}."]
+            return [f"More likely than not to settle it, with the fewest cups: {self._briefly(row)}."]
         which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
         said = [f"Nothing here is likely to settle it. {which}: {self._briefly(row)}."]
         if self.larger is not None:
@@ -220,7 +236,9 @@ class Plans(Pictured, Answered, Statement):
         return said
 
     def _briefly(self, row: Any) -> str:
-        return f"{row['plan']}: a chance of {words.probability(row['settled'])} for {words.count(row['cups'], 'cup')}"
+        where = next((f", {label} the margin" for label in ONE_SIDE if row[label] > 0.95 * row["settled"]), "")
+        chance = words.probability(row["settled"])
+        return f"{row['plan']}: a chance of {chance}{where}, for {words.count(row['cups'], 'cup')}"
 
     def _glance(self) -> Glance:
         frame = self._first_rows()
@@ -467,7 +485,8 @@ def plan_next(
     ranked = tuple(plans[i] for i in order)
     frame = frame.iloc[order].reset_index(drop=True)
     notes = tuple(_notes(core, ranked, frame))
-    return Plans(margin, now, upper - lower, ranked, frame, notes, replace(jobs[0], tasted=None))
+    one = replace(jobs[0], tasted=None)
+    return Plans(margin, now, upper - lower, ranked, frame, notes, one, attribute=core.directed)
 
 
 def usual_size(core: Core) -> int:
@@ -498,8 +517,9 @@ def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[s
     named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
         yield (
-            f"Needs an attribute named beforehand: {words.listing(named)}. The chances hold if the products differ in "
-            "that attribute and the panels already pooled found that same difference."
+            f"Needs an attribute named beforehand: {words.listing(named)}, which asks which cup has more of it. The "
+            "chances hold if the products differ in that attribute and the panels already pooled found that same "
+            "difference."
         )
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
         pair = core.panels[panel].frame["batch_pair"].iloc[0]

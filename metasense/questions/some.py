@@ -366,7 +366,13 @@ class Some(Pictured, Answered):
         about = f"about {plain.of_100(self.nothing.median)} ({plain.of_100(low)} to {plain.of_100(high)})"
         if self.stated is not None:
             about = f"{plain.of_100(self.stated)} (as stated)"
-        said = (of.after(lead), f"Of 100 such panels {about} would have nothing.", self.compared())
+        nothing = f"Of 100 such panels {about} would have nothing."
+        said: tuple[str, ...] = (of.after(lead), nothing, self.compared())
+        if self.factor() < 1:  # the answer of the pool stands, and what this would say comes after it
+            better = f"The pool itself fits better: {self.compared()[0].lower()}{self.compared()[1:]}"
+            verdict = self.verdict().label
+            known = f", {verdict}" if verdict in words.VERDICTS else ""
+            said = (better, of.after(f"If only some have{known}"), nothing)
         frame = self.panels_frame().sort_values("p_nothing", ascending=False, kind="stable")
         rows = [
             (cut(row.panel), _counted(row).removesuffix(" correct"), words.probability(row.p_nothing))

@@ -256,7 +256,7 @@ class Shelf(Pictured, Answered, Statement):
         doubtful = int((frame["p_none"] >= 0.5).sum())
         if doubtful:
             share = words.count(doubtful, reading.noun, reading.plural)
-            said.append(f"In {share} there is probably nothing to taste.")
+            said.append(f"In {share} there is more likely nothing to taste than something.")
         return tuple(said)
 
     def _glance(self) -> Glance:

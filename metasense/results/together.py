@@ -287,7 +287,7 @@ class Together(Pictured, Answered, Statement):
         reading = self._reading
         middle, low, high = (int(n) for n in self.nothing())
         between = "" if low == high else f" ({low} to {high})"
-        return f"About {middle} of {reading.these(size)}{between} probably have nothing to taste."
+        return f"About {middle} of {reading.these(size)}{between} have nothing to taste, each counted by its chance."
 
     def _verdicts(self, *, named: bool = True) -> str:
         reading = self._reading

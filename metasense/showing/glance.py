@@ -131,8 +131,12 @@ def short(note: str, whole: int = WHOLE, most: int = LONG) -> str:
 
 
 def _first_of(head: str, listed: str, most: int) -> str:
-    """A heading with as many of the names it announces as there is room for, at least one."""
-    comma = "), " if "), " in listed else ", "
+    """A heading with as many of the names it announces as there is room for, at least one.
+
+    >>> _first_of("looked at more often", "Brioche, Tuesday (2 looks)", 30)  # a name may have a comma of its own
+    'looked at more often: Brioche, Tuesday (2 looks)'
+    """
+    comma = "), " if "(" in listed else ", "
     names = listed.split(comma)
     while len(names) > 1 and len(f"{head}: {comma.join(names)}{comma}…") > most:
         names.pop()

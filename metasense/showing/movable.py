@@ -113,12 +113,8 @@ class Movable:
         return len(strip.values) - larger, larger
 
     def ticks(self) -> list[int]:
-        """Round numbers along the axis, clear of the word at guessing; on a phone also without `near`."""
-        return [at for at in range(0, 101, 10) if at - self.guess > 12 or self.low <= at < self.guess - 12]
-
-    def near(self, tick: int) -> bool:
-        """Whether the word at guessing would reach the number where the axis is short."""
-        return abs(tick - self.guess) < 22
+        """Round numbers along the axis, clear of the number at guessing."""
+        return [at for at in range(0, 101, 10) if self.low <= at and abs(at - self.guess) > 4]
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""

@@ -927,3 +927,11 @@ def test_an_end_of_the_interval_is_no_average(rennet):
     assert (finding.said, finding.reason) == ("55 %", "That is an end of the interval, not the estimate.")
     assert ms.check_claim(claim.format(44), rennet).ok
     assert ms.check_claim(claim.format("up to 55"), rennet).ok
+
+
+def test_what_is_quoted_of_a_claim_ends_with_a_whole_word():
+    pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [9, 11, 13]})
+    claim = "About 18 % of our guests can taste the co-op's butter."
+    for finding in ms.check_claim(claim, pooled).findings:
+        at = claim.index(finding.said)
+        assert not re.match(r"[\w'-]", claim[at + len(finding.said) :]), finding.said

@@ -476,6 +476,24 @@ def test_a_first_screen_has_25_lines_of_80_columns_and_ends_with_a_command(words
     assert "Then type: metasense " in last
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["show", "SAVED"],
+        ["rerun", "SAVED"],
+        ["ask", "habits", TASTINGS],
+        ["tasters", TASTINGS, "--as-if-independent"],
+        SHELF,
+        [*SHELF, "--together"],
+        [*SHELF, "--variable", "Mint oil for leaves"],
+    ],
+    ids=lambda words: " ".join([words[0], *words[2:]]),
+)
+def test_screens_of_saved_pools_people_and_shelves_are_as_short(words, saved, capsys):
+    lines = said([saved if word == "SAVED" else word for word in words], capsys).rstrip("\n").split("\n")
+    assert len(lines) <= 25 and max(map(len, lines)) <= 80, "\n".join(lines)
+
+
 def test_details_are_no_wider_than_the_terminal(capsys):
     for words in (["pool", CIDER, "--margin", MARGIN], ["ask", "sensitivity", CIDER], ["check", COFFEE]):
         lines = said([*words, "--details"], capsys).split("\n")

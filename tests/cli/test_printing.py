@@ -9,7 +9,7 @@ import pytest
 import metasense as ms
 from metasense.cli import main
 from metasense.cli.phrases import in_options
-from metasense.cli.printing import serving
+from metasense.cli.printing import complain, serving
 from metasense.protocols import protocol
 from metasense.showing.words import LINE
 
@@ -123,3 +123,20 @@ def test_the_command_that_serves_names_both_products_and_a_folder_that_is_not_th
     assert serving(protocol("triangle"), 24)[3] == "evening_3"
     words = serving(protocol("3-AFC"), 24)
     assert words[words.index("--more") + 1] in words[words.index("--samples") + 1 : words.index("--samples") + 3]
+
+
+def test_errors_are_folded_between_words_on_a_terminal_and_keep_their_lines_elsewhere(capsys, monkeypatch):
+    problem = (
+        "2 problems\n  row 3, 'correct': "
+        + "more correct answers than there were tastings " * 3
+        + "in /a/very/long/path.csv"
+    )
+    complain(problem)
+    assert capsys.readouterr().err == f"{problem}\n"
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setattr("shutil.get_terminal_size", lambda _: os.terminal_size((60, 24)))
+    complain(problem)
+    folded = capsys.readouterr().err.rstrip("\n").split("\n")
+    assert max(map(len, folded)) <= 60 and folded[0] == "2 problems" and folded[1].startswith("  row 3")
+    assert all(line.startswith("    ") for line in folded[2:])
+    assert " ".join(" ".join(folded).split()) == " ".join(problem.split())

@@ -280,12 +280,25 @@ def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it()
     plans = plan_next(likely, Plan.every(["triangle", "3-AFC"], [24], [1, 2]))
     row = plans.frame[plans.frame["settled"] >= 0.5].sort_values("cups").iloc[0]
     said = " ".join(repr(plans).split())
-    assert said.startswith(f"Likely to settle it, with the fewest cups: {row['plan']}: a chance of")
+    assert said.startswith(f"More likely than not to settle it, with the fewest cups: {row['plan']}: a chance of")
     assert "(new pair: batches not tasted yet)" in said  # the columns are explained, and in the details
     assert row["plan"] in [line.split("  ")[0] for line in repr(plans).splitlines()]  # what is named is in the table
     details = " ".join(str(plans.details()).split())
     assert "Settled: chance that the answer is then beyond or within the margin" in details
     assert len(repr(plans).splitlines()) <= 24 and max(map(len, repr(plans).splitlines())) <= 80
+
+
+def test_what_needs_an_attribute_that_the_panels_have_not_is_listed_and_not_advised():
+    cider = ms.pool("datasets/cider_fining.csv", margin="0.2 triangle")
+    plans = plan_next(cider)
+    assert plans.best.protocol.name == "3-AFC"  # the fewest cups for its chance
+    assert plans.named_first.protocol.name == "tetrad"
+    said = repr(plans)
+    step = cider._glance().step  # the pool's own next step is among the plans, with the chance it says
+    assert step == "one more tetrad panel of 24 on new batches has a 49 % chance to settle it."
+    assert re.search(r"^tetrad, 1 panel of 24, new pair +49 % ", said, re.M) and "3-AFC, 1 panel of 24" in said
+    named = ms.pool({"panel": list("AB"), "protocol": "3-AFC", "tastings": 24, "correct": [12, 14]}, margin="0.3 3-AFC")
+    assert plan_next(named, Plan.every(["tetrad", "3-AFC"], [24], [1, 2])).named_first.protocol.name == "3-AFC"
 
 
 def test_where_nothing_in_reach_is_likely_to_settle_it_what_would_is_said():
@@ -536,7 +549,9 @@ def test_notes_name_attributes_pairs_and_how_plans_were_worked_out():
     plans = (Plan("2-AFC", 12), Plan("triangle", 12, 1, "A"), Plan("triangle", 12, 1, "B"))
     frame = pd.DataFrame({"plan": [p.name for p in plans], "panels": [1, 1, 1], "nodes": LEVELS[0], "resolved": True})
     notes = list(_notes(pooled.core, plans, frame))
-    assert notes[0].startswith("Needs an attribute named beforehand: 2-AFC. The chances hold if")
+    assert notes[0].startswith(
+        "Needs an attribute named beforehand: 2-AFC, which asks which cup has more of it. The chances hold if"
+    )
     assert notes[1].startswith("The same pair as A (oak): further tastings") and notes[2].startswith(
         "The same pair as B: "
     )

@@ -65,7 +65,8 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         ends = len(re.findall(r"\.(?:\s|$)", answer))
         assert ends <= 3, answer
         assert re.match(
-            r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better)", answer
+            r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better|The pool itself)",
+            answer,
         )
 
 

@@ -44,7 +44,7 @@ def test_the_plain_answer_counts_the_verdicts_of_the_frame(shelf):
     assert said.startswith(f"{lead}, ") and shelf.headline().startswith(f"{lead} (")  # the table names the three
     assert f"{counts['not settled']} not settled" in said
     doubtful = (shelf.to_frame()["p_none"] >= 0.5).sum()
-    assert f"In {doubtful} ingredients there is probably nothing to taste." in said
+    assert f"In {doubtful} ingredients there is more likely nothing to taste than something." in said
 
 
 def test_what_is_said_holds_nothing_that_must_not_be_said(shelf):

@@ -39,7 +39,9 @@ def test_the_first_screen_fits_a_terminal(whole):
 def test_the_plain_answer_says_what_the_frames_hold(whole):
     said = whole.plain_answer()
     middle, low, high = whole.nothing()
-    assert said.startswith(f"About {middle:.0f} of the 30 ingredients ({low:.0f} to {high:.0f}) probably have nothing")
+    assert said.startswith(
+        f"About {middle:.0f} of the 30 ingredients ({low:.0f} to {high:.0f}) have nothing to taste, each"
+    )
     counts = whole.to_frame()["verdict"].value_counts()
     assert f"Seen together, {counts['beyond the margin']} are beyond the margin" in said
     alarms = whole.false_alarms().iloc[0]

@@ -64,7 +64,7 @@ def test_marks_stand_over_their_values(shown):
 def test_the_axis_runs_from_guessing_to_all_right(shown):
     assert shown.across(100 / 3) == pytest.approx(0)
     assert shown.across(100) == pytest.approx(100)
-    assert shown.ticks() == [50, 60, 70, 80, 90, 100]
+    assert shown.ticks() == [40, 50, 60, 70, 80, 90, 100]
 
 
 def test_without_a_margin_the_control_stands_half_way_and_no_line_is_drawn():
@@ -92,4 +92,4 @@ def test_a_direction_gives_the_margin_two_sides():
     assert (shown.larger(71), shown.larger(50), shown.larger(29)) == (True, False, True)
     assert shown.sides(shown.strips[0])[0] / 100 == pytest.approx(pooled.verdict().below, abs=1 / 100)
     assert (np.diff(shown.strips[0].values) >= 0).all()
-    assert shown.ticks() == [0, 10, 20, 30, 70, 80, 90, 100]
+    assert shown.ticks() == [0, 10, 20, 30, 40, 60, 70, 80, 90, 100]

@@ -246,21 +246,20 @@ class _Strip:
                 scale.start, base, top - 2 if named else pile, color=QUIET, lw=1.2, ls=(0, (1, 1.5)), zorder=1.5
             )
         if scale.start is not None and named:
-            self._name(scale.start, top - 0.8 * LINE, f"guessing: {100 * scale.start:.0f}", QUIET)
+            self._name(scale.start, top - 0.8 * LINE, f"{100 * scale.start:.0f}", "guessing", QUIET)
             top -= LINE
         for i, cut in enumerate(scale.cuts):
             self.axes.vlines(cut, base, top - 2 if named else pile, color=INK, lw=1.3, ls=(0, (5, 3)), zorder=1.5)
             if named:
-                self._name(
-                    cut, top - 0.9 * LINE, f"{scale.cut}: {_share(cut)}", INK, left=len(scale.cuts) > 1 and i == 0
-                )
+                self._name(cut, top - 0.9 * LINE, _share(cut), scale.cut, INK, left=len(scale.cuts) > 1 and i == 0)
 
-    def _name(self, at: float, y: float, text: str, color: str, *, left: bool = False) -> None:
-        """Write beside a line, on its other side where there is no room."""
-        wide = 0.62 * LETTERS * len(text)
+    def _name(self, at: float, y: float, number: str, what: str, color: str, *, left: bool = False) -> None:
+        """Write beside a line, the number next to it; on its other side where there is no room."""
+        wide = 0.62 * LETTERS * (len(number) + 2 + len(what))
         room = (self.axes.get_xlim()[1] - at) * self.per
         behind = (at - self.axes.get_xlim()[0]) * self.per
         left = (left and behind > wide) or room < wide
+        text = f"{what}: {number}" if left else f"{number}: {what}"
         self._write(at + (-4 if left else 4) / self.per, y, text, color, ha="right" if left else "left")
 
     def _write(self, x: float, y: float, text: str, color: str, **look: Any) -> None:
