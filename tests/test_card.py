@@ -177,6 +177,22 @@ def test_everything_wrong_is_said_at_once():
         assert part in said
 
 
+@pytest.mark.parametrize(
+    ("said", "remedy"),
+    [
+        ({"looks": None}, "looks is a whole number from 1; got None"),
+        ({"tastings": 0}, "tastings is a whole number from 1; got 0"),
+        ({"panels": 2.0}, r"panels is a whole number from 1; got 2\.0"),
+        ({"panels": "2"}, "panels is a whole number from 1, without quotation marks: 2"),
+        ({"moderators": ["weeks", 3]}, "moderators are names of columns; got"),
+    ],
+)
+def test_numbers_are_whole_and_moderators_are_names(said, remedy):
+    with pytest.raises(ValueError, match=remedy):
+        make(**said)
+    assert make(panels=None).panels is None
+
+
 def test_the_date_is_given_and_never_taken():
     with pytest.raises(TypeError, match="date"):
         Card(question="Q?", decision="D", margin=MARGIN, protocols="triangle", tastings=30)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metasense.slips import DAY, LIST, NUMBER, typed_lines
+from metasense.slips import DAY, LIST, MOST, NUMBER, slipped, typed_lines
 
 KINDS = {"protocols": LIST, "tastings": NUMBER, "date": DAY}
 
@@ -102,3 +102,10 @@ def test_whatever_is_typed_is_read_as_toml_or_has_a_slip(text):
     typed = typed_lines(text, KINDS)
     assert (typed.slips == []) == (meant is not None)
     assert meant is None or typed.lines == meant
+
+
+def test_the_first_problems_of_a_file_are_listed_and_the_rest_counted():
+    assert slipped("card.toml cannot be read", ["one", "two"]) == "card.toml cannot be read:\n  one\n  two"
+    many = [f"problem {number}" for number in range(MOST + 3)]
+    said = slipped("card.toml cannot be read", many).split("\n")
+    assert said[1:] == [*(f"  {one}" for one in many[:MOST]), "  ... and 3 more"]

@@ -163,10 +163,19 @@ def test_a_preference_may_be_told_from_either_side():
     assert (facts.result, facts.people, facts.verdict) == ("preference", 13, "more than half")
     assert {main.median, 1 - main.median} <= {f.value for f in facts.numbers if f.kind == PREFERS}
     assert {(8, 12), (4, 12)} <= set(facts.pairs)
-    assert {13, 12, 1} <= facts.counts["people"] and facts.counts["panels"] == {0, 1}
+    assert {13, 12, 1, 8, 4} <= facts.counts["people"] and facts.counts["panels"] == {0, 1}
     assert "with lucky guesses taken out" in facts.say["size"]
     both = sum(values(facts, PROBABILITY, "new preferred") + values(facts, PROBABILITY, "old preferred"))
     assert both == pytest.approx(len(values(facts, PROBABILITY, "new preferred")))
+
+
+def test_sittings_hold_one_pair_of_counts_or_of_yes_two():
+    row = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 13, "tasters": 24, "date": "2025-03-01"}
+    yes = {"panel": "B", "protocol": "A-not-A", "signal": 20, "hits": 14, "noise": 24, "false_alarms": 8}
+    one, two = facts_of(ms.pool([row, yes])).sittings
+    assert (one.name, one.test, one.tastings, one.pairs, one.people) == ("A", "triangle", 24, ((13, 24),), 24)
+    assert str(one.date) == "2025-03-01" and two.date is None and two.people is None
+    assert (two.name, two.tastings, two.pairs) == ("B", 44, ((14, 20), (8, 24)))
 
 
 def test_results_are_named_by_their_panels(pooled):

@@ -46,6 +46,12 @@ def test_chances_of_every_count_are_binomial_without_repeats_and_add_up_with_the
     assert outcomes.probabilities(TOTAL, THETA, 0.4) == pytest.approx(outcomes.probabilities(NAMED, THETA, 0.4))
 
 
+def test_what_is_too_large_to_be_remembered_is_the_same(monkeypatch):
+    remembered = outcomes.probabilities(NAMED, THETA, 0.4)
+    monkeypatch.setattr(outcomes, "MOST_REMEMBERED", 0)
+    assert outcomes.probabilities(NAMED, THETA, 0.4) == pytest.approx(remembered, rel=1e-15)
+
+
 def test_at_least_so_many_is_the_tail_of_the_same_chances():
     for panel, gamma in ((PLAIN, 0.0), (TOTAL, 0.4), (NAMED, 0.4)):
         event = outcomes.AtLeast(panel, 4)

@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 from scipy import integrate as quadrature
 from scipy import stats
+from scipy.special import kv
 
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_with_tails, damping_with_tails
-from metasense.engine.tails import average_under_tails
+from metasense.engine.tails import TailedSeries, average_under_tails
 from metasense.protocols import protocol
 
 T = stats.t(4)  # scipy.stats, the outside source of this file
@@ -25,6 +26,17 @@ def test_the_average_size_is_that_of_scipys_t(mu, tau):
 def test_a_cosine_is_damped_as_under_scipys_t(frequency):
     expected = 2 * quadrature.quad(T.pdf, 0, np.inf, weight="cos", wvar=frequency, epsabs=1e-12)[0]
     assert damping_with_tails(np.array([frequency]))[0] == pytest.approx(expected, abs=1e-8)
+
+
+def test_where_cosines_are_left_out_scipys_t_has_damped_them_below_what_numbers_hold():
+    # the characteristic function of t with 4 degrees of freedom is (2 w)^2 K_2(2 w) / 2 (Hurst 1995, from memory)
+    def characteristic(frequency):
+        return (2 * frequency) ** 2 * kv(2, 2 * frequency) / 2
+
+    for frequency in (0.5, 3.0):
+        expected = 2 * quadrature.quad(T.pdf, 0, np.inf, weight="cos", wvar=frequency, epsabs=1e-12)[0]
+        assert characteristic(frequency) == pytest.approx(expected, abs=1e-8)
+    assert characteristic(TailedSeries.DAMPED) < 1e-16
 
 
 def test_evidence_and_average_are_those_of_plain_sums():

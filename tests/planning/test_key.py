@@ -75,6 +75,11 @@ def test_a_code_may_stand_once_but_that_of_a_marked_sample_is_everybodys():
     twice.loc[frame.index[1], "code"] = twice["code"].iloc[0]
     with pytest.raises(PanelsError, match=r"is there twice\. Take the key as it was saved"):
         read_key(twice)
+    first = frame.index[frame["place"].astype(int) == 1]
+    on_two_trays = frame.copy()
+    on_two_trays.loc[first[1], "code"] = on_two_trays.loc[first[0], "code"]
+    with pytest.raises(PanelsError, match=r"is there twice\. Take the key as it was saved"):
+        read_key(on_two_trays)
     marked = key_of(ms.serve("duo-trio", 6, samples=("old", "new"), seed=1))
     assert (marked["place"] == 0).any() and read(marked)
 

@@ -236,6 +236,9 @@ def test_showing_a_plan_shows_neither_codes_nor_what_they_hold():
 def test_a_seed_that_can_be_guessed_is_warned_of_and_a_drawn_one_is_not():
     assert any("seed can be guessed" in w for w in planned("triangle", seed=1).warnings)
     assert planned("triangle").warnings == ()
+    # 64 bits take centuries to try; a drawn seed has more
+    assert any("seed can be guessed" in w for w in planned("triangle", seed=2**64 - 1).warnings)
+    assert planned("triangle", seed=2**64).warnings == ()
 
 
 # --- who gets which sheet ---

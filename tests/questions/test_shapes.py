@@ -41,6 +41,22 @@ def test_half_cauchy_priors_agree_with_plain_sums():
     assert found.mean == pytest.approx(expected, abs=0.01)
 
 
+def test_the_heavier_tails_are_scipys_half_cauchy_densities():
+    centre, spread = np.array([0.0, 0.4, 3.0]), np.array([0.1, 0.5, 2.0])
+    expected = halfcauchy.logpdf(centre, scale=1.5) + halfcauchy.logpdf(spread, scale=0.25)
+    assert shapes.half_cauchy(ms.Priors(spread_scale=0.25))(centre, spread) == pytest.approx(expected)
+
+
+def test_what_is_flat_on_p_d_has_the_slope_of_p_d_and_scipys_half_normal():
+    test = ms.protocol("triangle")
+    centre, spread = np.array([0.5, 1.0, 3.0]), np.array([0.1, 0.5, 2.0])
+    step = 1e-4
+    slope = (test.p_d(centre + step) - test.p_d(centre - step)) / (2 * step)
+    expected = np.log(slope) + halfnorm.logpdf(spread, scale=0.25)
+    found = shapes.flat_on_p_d(ms.Priors(spread_scale=0.25), test)(centre, spread)
+    assert found == pytest.approx(expected, rel=1e-6)
+
+
 def test_the_priors_of_the_pool_in_this_form_give_the_pool():
     pooled = ms.pool(TABLE)
 

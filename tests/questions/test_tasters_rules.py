@@ -55,6 +55,8 @@ def test_a_margin_in_correct_answers_stays_that_share_of_answers():
 
 def test_the_case_is_asked_only_where_a_protocol_has_another_rule():
     assert ms.pool(TABLE).sensitivity().about("rule")["case"].tolist() == [rules.OTHER_RULE]
+    mixed = ms.pool(TABLE | {"protocol": ["tetrad", "triangle", "tetrad"]})
+    assert mixed.sensitivity().about("rule")["case"].tolist() == [rules.OTHER_RULE]
     assert not len(ms.pool(TABLE | {"protocol": "tetrad"}).sensitivity().about("rule"))
 
 

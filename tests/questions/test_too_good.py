@@ -70,6 +70,19 @@ def test_ordinary_panels_and_few_panels_are_not_suspected():
     assert TooGood.of(ms.pool(few).core) == TooGood(1.0, 1.0, 0, FEWEST - 1)
 
 
+def test_four_panels_are_enough_to_look_at_and_three_are_not():
+    four = {name: value if isinstance(value, (str, int)) else value[:4] for name, value in JUST.items()}
+    assert TooGood.of(ms.pool(four).core).among == 4
+    assert FEWEST == 4
+
+
+def test_counts_too_close_together_are_said_with_their_chance():
+    # eight triangles of 60 with 30 right each: Pearson's sum is 0 where 7 is expected
+    alike = {"panel": list("ABCDEFGH"), "protocol": "triangle", "tastings": 60, "correct": 30}
+    (said,) = cautions(ms.pool(alike).core)
+    assert said.startswith("The panels look too good to be true (counts so close together, by chance less than 0.1 %)")
+
+
 def test_panels_listed_as_not_reported_are_no_suspects():
     found = TooGood.of(ms.pool(JUST | {"reported": ["yes"] * 4 + ["no"] * 2}).core)
     assert found.panels == 4

@@ -62,3 +62,12 @@ def test_protocols_are_compared_on_d_prime():
     # the duo-trio's higher shares are no rise: its guess rate is higher
     table = RISING | {"protocol": ["triangle"] * 3 + ["duo-trio"] * 3, "correct": [9, 8, 9, 13, 12, 13]}
     assert trend.note(ms.pool(table).core) == []
+
+
+def test_without_enough_dates_or_with_panels_alike_the_correlation_is_nought_and_nothing_rare():
+    undated = trend.against_dates(ms.pool(RISING | {"date": RISING["date"][:4] + [None] * 2}).core)
+    assert undated[:2] == (0.0, 1.0) and undated[2].size == 0
+    alike = trend.against_dates(ms.pool(RISING | {"correct": 12}).core)
+    # 12 of 24, half a panel's guess added to keep it off the ends: the d-prime of (12 + 1/6) / 24.5
+    expected = float(ms.protocol("triangle").d_prime((12 + 1 / 6) / 24.5))
+    assert alike[:2] == (0.0, 1.0) and alike[2] == pytest.approx([expected] * 6)

@@ -15,6 +15,7 @@ from metasense.tables.cups import (
     is_signal,
     understood,
 )
+from metasense.tables.panels import PanelsError, read_tastings
 
 TRIANGLE, TETRAD = protocol("triangle"), protocol("tetrad")
 
@@ -173,3 +174,23 @@ def test_the_place_picked_is_that_of_the_answer(order, position, answer, place):
     said = _elsewhere(_order(order), position, answer)
     expected = f"the answer is {answer!r}, which stands at place {place}, not {position}. Correct one of them."
     assert said == (expected if place else "")
+
+
+def read(test, *rows):
+    lines = [f"A,{test},T{number},{row}" for number, row in enumerate(rows)]
+    return read_tastings("\n".join(["panel,protocol,taster,served,answer", *lines]))
+
+
+def test_answers_of_a_panel_are_held_against_what_was_served_in_all_its_rows():
+    assert read("triangle", "417,862", "862,862", "305,417").frame["correct"].tolist() == [0, 1, 0]
+    with pytest.raises(PanelsError, match=r"'86' is no cup of this panel, where right ones are called '305' and '417'"):
+        read("triangle", "417,305", "305,417", "305,86")
+    with pytest.raises(PanelsError, match=r"answers such as '2' can never equal '417'"):
+        read("triangle", "417,2", "862,3")
+
+
+def test_two_cups_of_a_tetrad_are_any_of_four_and_one_is_any_of_the_other_three():
+    assert read("tetrad", "1+2,3+4", "1+3,2+4", "1+2,1+4").frame["correct"].tolist() == [1, 1, 0]  # the rest is a pair
+    with pytest.raises(PanelsError, match=r"'[14]' is no cup of this panel"):
+        read("tetrad", "2,3", "3,2", "2,1", "3,4")
+    assert read("tetrad", "2,3", "3,2", "2,4").frame["correct"].tolist() == [0, 0, 0]

@@ -112,6 +112,10 @@ def test_near_misses_are_asked_about():
         PanelsError, match=r"there is no column 'correct' \(.*\)\. If 'corect' is it, rename it\. The columns"
     ):
         read("panel", "protocol", "tastings", "corect")
+    # of the letters of two words such as these, five of eight stand in the same order: too few to be one
+    with pytest.raises(PanelsError) as caught:
+        read("panel", "protocol", "stations", "correct")
+    assert "there is no column 'tastings'" in str(caught.value) and "rename it" not in str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -149,3 +153,10 @@ def test_what_is_missing_is_named_with_what_is_there():
 def test_the_p_of_planned_is_no_word_for_a_share(header):
     with pytest.raises(PanelsError, match=r"holds shares, not counts\. Write under 'planned'"):
         read_panels(f"panel,protocol,tastings,correct,{header}\nA,triangle,24,9,30")
+
+
+def test_a_word_of_another_language_that_could_be_two_columns_is_asked_about_or_noted():
+    with pytest.raises(PanelsError, match=r"column 'Anzahl' could be 'tastings'.*Call it 'tastings' if it holds"):
+        read("panel", "protocol", "Anzahl", "correct")
+    found = read(*BASE, "Anzahl", Anzahl="5")
+    assert any("column 'Anzahl' could mean" in note and "was not read as that" in note for note in found.notes)

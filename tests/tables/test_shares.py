@@ -52,3 +52,24 @@ def test_a_share_beside_its_count_must_round_to_it(cell, fits):
     else:
         with pytest.raises(PanelsError, match=rf"'{cell}' is not the share of 10 correct of 24 tastings"):
             read_panels(given)
+
+
+@pytest.mark.parametrize(
+    ("header", "cell", "says"),
+    [
+        ("% correct", "41.6", r"no whole number of 24 tastings is '41\.6'\. Check both, or write the count"),
+        ("share correct", "0.4", r"'0\.4' of 24 tastings could be 9 (?:and|or) 10 correct\. Write the count"),
+    ],
+)
+def test_a_share_alone_that_gives_no_count_or_several_is_refused(header, cell, says):
+    with pytest.raises(PanelsError, match=says) as caught:
+        read_panels(f"{HEAD}{header}\nA,triangle,24,{cell}\nB,triangle,24,{'50' if header[0] == '%' else '0.500'}")
+    assert [problem.row for problem in caught.value.problems] == [2]
+
+
+def test_shares_below_one_under_a_sign_of_per_cent_are_shares_and_above_one_per_cent():
+    read = read_panels(f"{HEAD}% correct\nA,triangle,24,0.500\nB,triangle,24,0.417")
+    assert read.frame["correct"].tolist() == [12, 10]
+    # 0.5 % beside 50 % is half of one in a hundred, which no count of 24 is
+    with pytest.raises(PanelsError, match=r"no whole number of 24 tastings is '0\.5'"):
+        read_panels(f"{HEAD}% correct\nA,triangle,24,0.5\nB,triangle,24,50")
