@@ -84,7 +84,7 @@ class Shares:
                 counts[i] = found[0]
             elif found:
                 messages[i] = (
-                    f"{cell!r} of {n} tastings could be {listing(found, 6)} correct. "
+                    f"{cell!r} of {n} tastings could be any of {listing(found, 6)} correct. "
                     "Write the count in a column 'correct'."
                 )
             elif n is not None and cell is not None:
