@@ -352,7 +352,7 @@ def test_a_reopened_notebook_shows_the_last_answer_and_no_step_changes_its_heigh
     correct = lab.page.locator(".jp-OutputArea .noUi-handle").nth(1)
     for _ in range(3):
         _move(lab.page, correct)
-    assert "13 of 24 answers correct" in answer.inner_text()
+    playwright.expect(answer).to_contain_text("13 of 24 answers correct", timeout=30_000)
     heights = lab.page.evaluate("() => window.heights")
     assert len(heights) > 3 and min(heights) > 0.9 * max(heights)
     lab.shoot("kept")
@@ -360,7 +360,7 @@ def test_a_reopened_notebook_shows_the_last_answer_and_no_step_changes_its_heigh
     lab.page.wait_for_function("() => !jupyterapp.shell.currentWidget.context.model.dirty")
     lab.stop_kernels()
     lab.open("notebooks/kept.ipynb")
-    assert "13 of 24 answers correct" in answer.inner_text()
+    playwright.expect(answer).to_contain_text("13 of 24 answers correct", timeout=30_000)
     assert answer.locator("img.metasense").count() == 2
     said = lab.page.locator(".jp-OutputArea").first.inner_text()
     lab.shoot("kept_reopened")
