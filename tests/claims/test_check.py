@@ -952,3 +952,12 @@ def test_when_panels_were_held_and_how_many_were_of_a_protocol_is_said_in_the_ri
     found = circumstances.said_of(held)
     assert found["dates"] == said
     assert found["protocols"] == ("1 panel was a tetrad test." if len(days) == 1 else "2 panels were tetrad tests.")
+
+
+def test_right_answers_of_people_who_tasted_again_are_not_so_many_people():
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}
+    repeats, alone = (ms.pool(table | {"tasters": people}) for people in (8, 24))
+    for claim in ("12 of 24 tasters were correct.", "12 of 24 people picked the odd cup."):
+        assert which(claim, repeats) == ["replicates-as-people"]
+        assert which(claim, alone) == []
+    assert which("12 of 24 answers were correct.", repeats) == []
