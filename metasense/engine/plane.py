@@ -66,11 +66,13 @@ class Weighed:
     def posterior(self) -> Posterior:
         """The same as a posterior, of which rates and other functions of centre and spread can be asked."""
         plane = self.plane
+        places = {sign: plane._place(sign) for _, sign, _ in plane.regions}  # the same for every series
         patches = []
         for (series, sign, _), weight in zip(plane.regions, self.weights, strict=True):
             share = float(weight.sum())
             if share > NEGLIGIBLE:
-                patches.append(plane._patch(series, sign, weight / share, share))
+                running = plane._running(weight / share)
+                patches.append(Patch(series, share, weight=weight / share, running=running, **places[sign]))
         return Posterior(tuple(patches), "grid")
 
 
@@ -223,22 +225,18 @@ class Plane:
         volume = np.multiply.outer(self._w, self._angle_w) / whole
         return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
 
-    def _patch(self, series: Series, sign: float, weight: Array, share: float) -> Patch:
-        """One region with weights that add up to 1."""
-        each = weight.reshape(len(self._x), -1)
+    def _place(self, sign: float) -> dict[str, Any]:
+        """Where the nodes of a patch lie, and its rays."""
         cosine, sine = np.clip(np.cos(self._angle), 0, None), np.sin(self._angle)
         h = average_d_prime(cosine, sine)
-        return Patch(
-            series,
-            share,
-            sign * self.mu,
-            self.tau,
-            weight,
-            fine=self._lengthwise(self._fine_x)[0],
-            running=self._integrals @ (each / self._w[:, None]),
-            ray_mu=sign * cosine / h,
-            ray_tau=sine / h,
-        )
+        fine = self._lengthwise(self._fine_x)[0]
+        return {
+            "mu": sign * self.mu, "tau": self.tau, "fine": fine, "ray_mu": sign * cosine / h, "ray_tau": sine / h,
+        }  # fmt: skip
+
+    def _running(self, weight: Array) -> Array:
+        """Running integrals along the rays of weights that add up to 1."""
+        return np.asarray(self._integrals @ (weight.reshape(len(self._x), -1) / self._w[:, None]))
 
     def _distribution(self, running: Array, mean: float) -> Distribution:
         """The average d-prime from its running integral at the fine points, in detail where there is something."""
