@@ -133,13 +133,16 @@ class Patch:
         assert self.running is not None
         return np.clip(self.running[-1], 0, None)
 
-    def columns(self, functional: Functional) -> list[tuple[Array, Array]]:
+    def columns(self, functional: Functional, *, finer: bool = False) -> list[tuple[Array, Array]]:
         """For each ray, increasing values of the functional and the probability up to them."""
         assert self.fine is not None and self.running is not None and self.ray_mu is not None
         assert self.ray_tau is not None
         fine, running = self.fine[::8], self.share * self.running[::8]
         mu, tau = np.multiply.outer(fine, self.ray_mu), np.multiply.outer(fine, self.ray_tau)
         values = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
+        if finer:  # the functional is smooth along a ray, and costs more than what lies between
+            running = self.share * self.running
+            values = CubicSpline(np.arange(len(fine)), values)(np.arange(len(running)) / 8)
         out = []
         for v, run in zip(values.T, running.T, strict=True):
             steps = np.diff(v)
@@ -189,7 +192,11 @@ class Posterior:
         """Posterior of a function of ``(mu, tau)`` that is monotone along rays from the origin."""
         if self.patches[0].fine is None:
             return Distribution.from_draws(np.concatenate([functional(p.mu, p.tau) for p in self.patches]))
-        columns = [column for p in self.patches for column in p.columns(functional)]
+        return self._along_rays(functional)
+
+    def _along_rays(self, functional: Functional, *, finer: bool = False) -> Distribution:
+        """Its ends are good to some thousandths of a standard deviation; `finer`, to less than one."""
+        columns = [column for p in self.patches for column in p.columns(functional, finer=finer)]
         lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
 
         def cdf(x: Array) -> Array:
@@ -202,7 +209,7 @@ class Posterior:
         rough = cdf(x)
         first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
         last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
-        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 513), [highest]]))
+        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049 if finer else 513), [highest]]))
         values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
         return Distribution(x, values / values[-1], self.expect(functional))
 
@@ -234,6 +241,12 @@ class Posterior:
         if kind not in self._average_rates:
             self._average_rates[kind] = self.distribution(average_p_correct(protocol, self.directed))
         return self._average_rates[kind]
+
+    def finer_rate(self, protocol: Protocol) -> Distribution:
+        """The same for mixtures with other answers, to more digits; saved pools hold the digits of the other."""
+        if self.patches[0].fine is None:
+            return self.average_rate(protocol)
+        return self._along_rays(average_p_correct(protocol, self.directed), finer=True)
 
     @cached_property
     def _average_rates(self) -> dict[tuple[str, float, bool], Distribution]:
