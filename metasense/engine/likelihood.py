@@ -296,7 +296,7 @@ def axis_of(points: int, directed: bool) -> Array:
     return axis
 
 
-def _sampling_axis(tastings: int, directed: bool) -> Array:
+def _sampling_axis(tastings: float, directed: bool) -> Array:
     """Points close enough together for the likelihood of a panel of so many tastings.
 
     In few steps, so that a pool and the same without a panel share the points, and with them the little that the
@@ -348,6 +348,7 @@ class Series:
     log_scale: Array
 
     DAMPED: ClassVar[float] = 9.0  # frequency times spread at which a cosine is damped below 3e-18
+    ENDS: ClassVar[float] = REACH  # of the d-prime axis, behind which the cosines repeat what is before it
 
     @classmethod
     def build(cls, evidence: Sequence[Evidence], copies: ArrayLike, gamma: float = 0.0) -> Series:
@@ -365,7 +366,8 @@ class Series:
                 "Check the count, or split the panel by session."
             )
         directed = any(e.protocol.directed for e in evidence)
-        axis = _sampling_axis(largest, directed)
+        stretched = cls.ENDS / REACH
+        axis = _sampling_axis(largest * stretched**2, directed) * stretched
         logs = np.stack([e.log_likelihood(axis, gamma) for e in evidence])
         log_scale = logs.max(axis=1)
         # A step of the sampled maximum below the true one only rescales; both enter every formula together.
@@ -387,12 +389,12 @@ class Series:
     @property
     def offset(self) -> float:
         """Added to a d-prime before the cosines: 14 where d-prime has a sign, else 0."""
-        return REACH if self.directed else 0.0
+        return self.ENDS if self.directed else 0.0
 
     @property
     def width(self) -> float:
         """Length of the d-prime axis."""
-        return REACH + self.offset
+        return self.ENDS + self.offset
 
     @cached_property
     def frequencies(self) -> Array:
