@@ -147,10 +147,13 @@ class Patch:
         out = []
         for v, run in zip(values.T, running.T, strict=True):
             steps = np.diff(v)
-            if (steps < 0).any():  # a signed rate can fall, or fall and rise, along a ray
+            if (steps <= 0).all():  # a signed rate can fall along a ray,
+                v, run = v[::-1], run[-1] - run[::-1]
+            elif (steps < 0).any():  # or fall and rise
                 middle, mass = (v[1:] + v[:-1]) / 2, np.diff(run)
                 order = np.argsort(middle)
                 v, run = middle[order], np.cumsum(mass[order])
+                run = np.append(run[:-1] - mass[order][:-1] / 2, run[-1])
             out.append((v, run))
         return out
 

@@ -24,6 +24,7 @@ if __name__ == "__main__":
 import metasense as ms
 from metasense.engine.distribution import Distribution
 from metasense.protocols import forced_choice
+from metasense.results.first import answer
 
 DESIGNS = (("triangle", 6, 24), ("tetrad", 12, 60))
 TRUTHS = (0.0, 0.3, 0.7, 1.2)
@@ -32,9 +33,8 @@ VERDICTS = ("beyond the margin", "within the margin", "not settled")
 RANGE = re.compile(r"\((\d+) to (\d+)\), where guessing gives (\d+)")
 
 
-def first_screen(text: str) -> dict[str, object]:
+def first_screen(first: str) -> dict[str, object]:
     """What the first paragraph of a first screen says."""
-    first = " ".join(text.split("\n\n")[0].split())
     seen = RANGE.search(first)
     nothing = "nothing to taste" in first
     verdict = next(word for word in VERDICTS if word in first.lower())
@@ -57,7 +57,7 @@ def study(name: str, panels: int, tastings: int, truth: float, *, sets: int) -> 
         pooled = ms.pool(table | {"correct": rng.binomial(tastings, chance, panels)}, margin=ms.Margin(d_prime=MARGIN))
         averaged = pooled.averaged()
         rows.append(
-            first_screen(str(pooled))
+            first_screen(" ".join(answer(pooled.core, pooled.rate(pooled.protocol), pooled.verdict(), None)))
             | {
                 "P(nothing)": averaged.nothing,
                 "plain": pooled.average.median,

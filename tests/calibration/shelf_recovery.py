@@ -183,5 +183,6 @@ def ranked(runs: int, seed: int = 2) -> tuple[pd.DataFrame, pd.DataFrame, pd.Dat
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     sets = int(sys.argv[2]) if len(sys.argv) > 2 else 500
-    for part in (*shelves(runs), *ranked(sets)):
-        print(part.round(4).to_string(index=False), flush=True)
+    for study, times in ((shelves, runs), (ranked, sets)):
+        for part in study(times):
+            print(part.round(4).to_string(index=False), flush=True)
