@@ -6,6 +6,7 @@ Heisey 2001), absence of evidence (Altman and Bland 1995), all named from memory
 (common practice, no source).
 """
 
+import datetime as dt
 import re
 from html import unescape
 from pathlib import Path
@@ -14,8 +15,8 @@ import pandas as pd
 import pytest
 
 import metasense as ms
-from metasense.claims import check, rules
-from metasense.claims.facts import facts_of
+from metasense.claims import check, circumstances, rules
+from metasense.claims.facts import Sitting, facts_of
 from metasense.claims.numbers import counted, levels, numbers, with_points
 from metasense.cli import main
 from metasense.showing.words import BANNED, banned
@@ -935,3 +936,28 @@ def test_what_is_quoted_of_a_claim_ends_with_a_whole_word():
     for finding in ms.check_claim(claim, pooled).findings:
         at = claim.index(finding.said)
         assert not re.match(r"[\w'-]", claim[at + len(finding.said) :]), finding.said
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [
+        ([3], "The panel was held on 2025-06-03."),
+        ([3, 3], "The panels were held on 2025-06-03."),
+        ([9, 3], "The panels were held from 2025-06-03 to 2025-06-09."),
+        ([3, None], "When the panels were held is not given."),
+    ],
+)
+def test_when_panels_were_held_and_how_many_were_of_a_protocol_is_said_in_the_right_number(days, said):
+    held = [Sitting(f"P{k}", "tetrad", 24, date=day and dt.date(2025, 6, day)) for k, day in enumerate(days)]
+    found = circumstances.said_of(held)
+    assert found["dates"] == said
+    assert found["protocols"] == ("1 panel was a tetrad test." if len(days) == 1 else "2 panels were tetrad tests.")
+
+
+def test_right_answers_of_people_who_tasted_again_are_not_so_many_people():
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12}
+    repeats, alone = (ms.pool(table | {"tasters": people}) for people in (8, 24))
+    for claim in ("12 of 24 tasters were correct.", "12 of 24 people picked the odd cup."):
+        assert which(claim, repeats) == ["replicates-as-people"]
+        assert which(claim, alone) == []
+    assert which("12 of 24 answers were correct.", repeats) == []

@@ -899,3 +899,16 @@ def test_a_saved_plan_names_the_calls_that_follow_and_is_a_path_like_any_other(t
     assert folder == tmp_path / "panel_1" and repr(folder) == repr(tmp_path / "panel_1")
     assert (folder / "run.html")._repr_html_() is None and (folder / "run.html").exists()
     assert 'ms.record("a_new_folder")' in repr(ms.serve("triangle", 3, seed=1))
+
+
+@pytest.mark.parametrize(("name", "words"), [("A-not-A", ["A", "not A"]), ("same-different", ["same", "different"])])
+def test_on_every_ballot_the_words_to_tick_stand_in_one_order_the_known_one_first(name, words):
+    page = planned(name, 4).pages()["ballots.html"]
+    found = re.findall(r">\s*(not A|A|same|different)\s*<", page)
+    assert found == words * 4
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_what_to_type_for_a_certainty_is_said_where_it_is_asked_for_in_other_words(asked):
+    said = [planned("triangle", 6, language=one, certainty=asked).pages()["run.html"] for one in ("de", "en")]
+    assert ["fairly sure" in run for run in said] == [asked, False]
