@@ -331,7 +331,7 @@ def test_sixty_like_panels_give_a_narrow_smooth_next_panel():
 
 # --- what must hold for every pool ------------------------------------------------------------------------------------
 
-quickly = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+quickly = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 USED = ("triangle", "duo-trio", "tetrad", "2-AFC", "two-out-of-five")
