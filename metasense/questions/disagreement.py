@@ -409,7 +409,7 @@ class Disagreement(Pictured, Answered):
             for row in self.panels.head(FIRST).itertuples()
         ]  # fmt: skip
         more = f", first {FIRST} of {len(self.panels)}" if len(self.panels) > FIRST else ""
-        caption = f"Statistically significant alone, and the chance of it from one difference{more}"
+        caption = f"Clearly better than guessing, and the chance of it from one difference{more}"
         return compact(caption, ("panel", "right", "alone", "chance"), rows)
 
     def _step(self) -> str:
