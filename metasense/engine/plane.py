@@ -68,11 +68,13 @@ class Weighed:
     def posterior(self) -> Posterior:
         """The same as a posterior, of which rates and other functions of centre and spread can be asked."""
         plane = self.plane
+        places = {sign: plane._place(sign) for _, sign, _ in plane.regions}  # the same for every series
         patches = []
         for (series, sign, _), weight in zip(plane.regions, self.weights, strict=True):
             share = float(weight.sum())
             if share > NEGLIGIBLE:
-                patches.append(plane._patch(series, sign, weight / share, share))
+                running = plane._running(weight / share)
+                patches.append(Patch(series, share, weight=weight / share, running=running, **places[sign]))
         return Posterior(tuple(patches), "grid")
 
 
@@ -255,22 +257,15 @@ class Plane:
             weights.append(np.clip(part, 0, None).reshape(-1, columns.shape[1]))
         return np.concatenate(mu), np.concatenate(tau), np.concatenate(weights)
 
-    def _patch(self, series: Series, sign: float, weight: Array, share: float) -> Patch:
-        """One region with weights that add up to 1."""
-        each = weight.reshape(len(self._x), -1)
-        cosine, sine = np.clip(np.cos(self._angle), 0, None), np.sin(self._angle)
-        h = average_d_prime(cosine, sine)
-        return Patch(
-            series,
-            share,
-            sign * self.mu,
-            self.tau,
-            weight,
-            fine=self._lengthwise(self._fine_x)[0],
-            running=self._integrals @ (each / self._w[:, None]),
-            ray_mu=sign * cosine / h,
-            ray_tau=sine / h,
-        )
+    def _place(self, sign: float) -> dict[str, Any]:
+        """Where the nodes of a patch lie, and its rays."""
+        rays_mu, rays_tau = self._rays
+        fine = self._lengthwise(self._fine_x)[0]
+        return {"mu": sign * self.mu, "tau": self.tau, "fine": fine, "ray_mu": sign * rays_mu, "ray_tau": rays_tau}
+
+    def _running(self, weight: Array) -> Array:
+        """Running integrals along the rays of weights that add up to 1."""
+        return np.asarray(self._integrals @ (weight.reshape(len(self._x), -1) / self._w[:, None]))
 
     def _distribution(self, running: Array, mean: float) -> Distribution:
         """The average d-prime from its running integral at the fine points, in detail where there is something."""

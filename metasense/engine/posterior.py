@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series, mixtures
 from metasense.engine.spreads import average_d_prime
 from metasense.process import one_thread
 from metasense.protocols import Protocol
@@ -120,10 +120,15 @@ class Patch:
     ray_tau: Array | None = None
     refine: Callable[[], tuple[Array, Array, Array]] | None = None
 
+    @property
+    def refined(self) -> tuple[Array, Array, Array]:
+        """The nodes for mixtures of panels."""
+        return (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
+
     @cached_property
     def mixing(self) -> tuple[Array, Array, Array]:
-        """The nodes for mixtures of panels, without those that carry next to nothing."""
-        mu, tau, weight = (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
+        """The same without those that carry next to nothing."""
+        mu, tau, weight = self.refined
         keep = weight > NEGLIGIBLE * weight.max()
         return mu[keep], tau[keep], weight[keep]
 
@@ -133,16 +138,12 @@ class Patch:
         assert self.running is not None
         return np.clip(self.running[-1], 0, None)
 
-    def columns(self, functional: Functional, *, finer: bool = False) -> list[tuple[Array, Array]]:
+    def columns(self, functional: Functional, running: Array) -> list[tuple[Array, Array]]:
         """For each ray, increasing values of the functional and the probability up to them."""
-        assert self.fine is not None and self.running is not None and self.ray_mu is not None
-        assert self.ray_tau is not None
-        fine, running = self.fine[::8], self.share * self.running[::8]
+        assert self.fine is not None and self.ray_mu is not None and self.ray_tau is not None
+        fine, running = self.fine[::2], running[::2]
         mu, tau = np.multiply.outer(fine, self.ray_mu), np.multiply.outer(fine, self.ray_tau)
         values = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
-        if finer:  # the functional is smooth along a ray, and costs more than what lies between
-            running = self.share * self.running
-            values = CubicSpline(np.arange(len(fine)), values)(np.arange(len(running)) / 8)
         out = []
         for v, run in zip(values.T, running.T, strict=True):
             steps = np.diff(v)
@@ -195,11 +196,7 @@ class Posterior:
         """Posterior of a function of ``(mu, tau)`` that is monotone along rays from the origin."""
         if self.patches[0].fine is None:
             return Distribution.from_draws(np.concatenate([functional(p.mu, p.tau) for p in self.patches]))
-        return self._along_rays(functional)
-
-    def _along_rays(self, functional: Functional, *, finer: bool = False) -> Distribution:
-        """Its ends are good to some thousandths of a standard deviation; `finer`, to less than one."""
-        columns = [column for p in self.patches for column in p.columns(functional, finer=finer)]
+        columns = [column for p, running in self._rays for column in p.columns(functional, running)]
         lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
 
         def cdf(x: Array) -> Array:
@@ -212,7 +209,7 @@ class Posterior:
         rough = cdf(x)
         first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
         last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
-        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049 if finer else 513), [highest]]))
+        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049), [highest]]))
         values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
         return Distribution(x, values / values[-1], self.expect(functional))
 
@@ -221,13 +218,21 @@ class Posterior:
         """The average d-prime of panels like these."""
         if self.patches[0].fine is None:
             return self.distribution(average_d_prime)
-        steps = max(SMOOTH // len(self.patches), 1)
-        x = np.unique(np.concatenate([_between(p.fine, steps) for p in self.patches]))  # type: ignore[arg-type]
+        steps = max(SMOOTH // len(self._rays), 1)
+        x = np.unique(np.concatenate([_between(p.fine, steps) for p, _ in self._rays]))  # type: ignore[arg-type]
         total = np.zeros_like(x)
-        for p in self.patches:
-            total += p.share * smooth(p.fine, p.running.sum(axis=1), x)  # type: ignore[arg-type, union-attr]
+        for p, running in self._rays:
+            total += smooth(p.fine, running.sum(axis=1), x)  # type: ignore[arg-type]
         total = np.maximum.accumulate(total)
         return Distribution(x, total / total[-1], self._mean_average)
+
+    @cached_property
+    def _rays(self) -> list[tuple[Patch, Array]]:
+        """One patch of each set that shares its nodes, and the probability along its rays in all of them."""
+        alike: dict[int, list[Patch]] = {}
+        for p in self.patches:
+            alike.setdefault(id(p.fine), []).append(p)
+        return [(same[0], sum(p.share * p.running for p in same)) for same in alike.values()]  # type: ignore[misc, operator]
 
     @property
     def _mean_average(self) -> float:
@@ -244,12 +249,6 @@ class Posterior:
         if kind not in self._average_rates:
             self._average_rates[kind] = self.distribution(average_p_correct(protocol, self.directed))
         return self._average_rates[kind]
-
-    def finer_rate(self, protocol: Protocol) -> Distribution:
-        """The same for mixtures with other answers, to more digits; saved pools hold the digits of the other."""
-        if self.patches[0].fine is None:
-            return self.average_rate(protocol)
-        return self._along_rays(average_p_correct(protocol, self.directed), finer=True)
 
     @cached_property
     def _average_rates(self) -> dict[tuple[str, float, bool], Distribution]:
@@ -310,26 +309,54 @@ class Posterior:
         """Unnormalised densities on the axis: of the next panel, then of the chosen distinct panels."""
         axis = self.patches[0].series.axis
         total = np.zeros((1 + len(panels), len(axis)))
-        for series in dict.fromkeys(p.series for p in self.patches):
-            parts = [p for p in self.patches if p.series is series]  # both signs at once: smooth only together
-            mu, tau = (np.concatenate([p.mixing[i] for p in parts]) for i in (0, 1))
-            weight = np.concatenate([p.share * p.mixing[2] for p in parts])
-            density = series.mix(mu, tau, weight, panels)
-            own = np.ones_like(density)
-            for row, i in enumerate(panels, start=1):
-                own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
-            density *= own
-            # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
-            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
-            far = np.flatnonzero(np.abs(over) > ROUNDED)
-            if len(far):
-                points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
-                density[1 + far] = 0
-                density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
-                    mu, tau, weight, [panels[i] for i in far], points
-                )
-            total += density
+        for parts in self._mixed_together():
+            cases = list(dict.fromkeys(p.series for p in parts))
+            mu, tau, weights = _joined(parts, cases)
+            for series, weight, density in zip(
+                cases, weights.T, mixtures(cases, mu, tau, weights, panels), strict=True
+            ):
+                own = np.ones_like(density)
+                for row, i in enumerate(panels, start=1):
+                    own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
+                density *= own
+                # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
+                over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
+                far = np.flatnonzero(np.abs(over) > ROUNDED)
+                if len(far):
+                    points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
+                    density[1 + far] = 0
+                    density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
+                        mu, tau, weight, [panels[i] for i in far], points
+                    )
+                total += density
         return total
+
+    def _mixed_together(self) -> list[list[Patch]]:
+        """Sets of patches: both signs of the centre, smooth only together, and series at the same nodes."""
+        sets: dict[object, list[Patch]] = {}
+        for p in self.patches:
+            sets.setdefault(None if self._shared else p.series, []).append(p)
+        return list(sets.values())
+
+    @cached_property
+    def _shared(self) -> bool:
+        """Whether the patches of all series have the same nodes."""
+        return len({id(p.mu) for p in self.patches}) <= 1 + self.directed
+
+
+def _joined(parts: Sequence[Patch], cases: Sequence[Series]) -> tuple[Array, Array, Array]:
+    """Nodes for mixtures of panels, and what each weighs in each series, without those that carry next to nothing."""
+    places: dict[int, int] = {}
+    columns: list[tuple[Array, Array, Array]] = []
+    for p in parts:
+        mu, tau, weight = p.refined
+        if id(mu) not in places:
+            places[id(mu)] = len(columns)
+            columns.append((mu, tau, np.zeros((len(mu), len(cases)))))
+        columns[places[id(mu)]][2][:, cases.index(p.series)] = p.share * weight
+    mu, tau, weights = (np.concatenate(column) for column in zip(*columns, strict=True))
+    keep = (weights > NEGLIGIBLE * weights.max(axis=0)).any(axis=1)
+    return mu[keep], tau[keep], weights[keep]
 
 
 def draw_nodes(posterior: Posterior, size: int, rng: np.random.Generator) -> tuple[Array, Array, NDArray[Any]]:

@@ -158,7 +158,7 @@ class SomePosterior:
 
     def average_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in this protocol, averaged over panels like these."""
-        return self._averaged([held.finer_rate(protocol) for held in self._posteriors], protocol.guess)
+        return self._averaged([held.average_rate(protocol) for held in self._posteriors], protocol.guess)
 
     def _averaged(self, parts: list[Distribution], at_nothing: float) -> Distribution:
         """An average over panels, from that over the panels with something and what those with nothing add."""

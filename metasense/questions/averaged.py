@@ -146,7 +146,7 @@ class Averaged(Pictured, Answered):
         return self._kept(("rate", kind), lambda: self._rate(kind))
 
     def _rate(self, kind: Protocol) -> Rate:
-        known = self.core.posterior.finer_rate(kind)
+        known = self.core.posterior.average_rate(kind)
         signed = self.core.directed and kind.directed
 
         def same(common: Common) -> Distribution:

@@ -22,7 +22,8 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.outcomes import ALPHA
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Pictured
+from metasense.showing.glance import Glance, compact, cut
+from metasense.showing.results import Answered, Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,6 +34,7 @@ Array = NDArray[np.floating[Any]]
 DRAWN = 12  # simulated sets in the figure
 WIDE = 80  # panels up to which they are drawn there
 MOST = 2000  # panels whose number of statistically significant ones is worked out exactly
+FIRST = 3  # panels on a first screen
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
 COMMON = 0.25  # from here on it is what one expects
 
@@ -89,7 +91,7 @@ def _check_risk(alpha: float) -> None:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Disagreement(Pictured):
+class Disagreement(Pictured, Answered):
     """How mixed verdicts would be if all panels faced one and the same d-prime. Made by `Pooled.disagreement`.
 
     Attributes
@@ -295,8 +297,8 @@ class Disagreement(Pictured):
                     "One constant difference looks like this now and then: little is learnt of whether panels differ."
                 )
             return (
-                "So this is what one constant difference looks like in panels of these sizes. It tells next to nothing "
-                "about whether the panels differ."
+                "One constant difference looks like this in panels of these sizes: it tells next to nothing about "
+                "whether the panels differ."
             )
         return "One constant difference can look like this, though not often: a hint, no more, that the panels differ."
 
@@ -381,6 +383,41 @@ class Disagreement(Pictured):
             },
             most=40,
         )
+
+    def _glance(self) -> Glance:
+        k = len(self.panels)
+        s = self.significant
+        aside = (self._aside().strip(),) if self.left_out else ()
+        if k < 2:
+            alone = "Fewer than two panels with a count of correct answers: there is nothing to disagree."
+            return Glance((alone,), None, aside, "serve another panel.")
+        said = f"Alone, {s} of {k} panels did clearly better than guessing, {k - s} did not."
+        often = f"verdicts at least this mixed come in {words.probability(self.mixed)} of such sets of panels, counts "
+        often += f"this far apart in {words.probability(self.spread)}"
+        if s in (0, k):
+            all_or_none = f"all {k}" if s else f"none of {k}"
+            said = f"Alone, {all_or_none} panels did clearly better than guessing: their verdicts agree."
+            often = f"counts this far apart come in {words.probability(self.spread)} of such sets of panels"
+        answer = (said, f"From one and the same difference, {often}.", self._meaning())
+        return Glance(answer, self._small(), aside, self._step(), with_step=False)
+
+    def _small(self) -> tables.Table:
+        """Each panel's own verdict, and how probable it was."""
+        rows = [
+            (cut(row.panel), f"{row.correct} of {row.tastings}", "yes" if row.significant else "no",
+             words.probability(row.chance))
+            for row in self.panels.head(FIRST).itertuples()
+        ]  # fmt: skip
+        more = f", first {FIRST} of {len(self.panels)}" if len(self.panels) > FIRST else ""
+        caption = f"Statistically significant alone, and the chance of it from one difference{more}"
+        return compact(caption, ("panel", "right", "alone", "chance"), rows)
+
+    def _step(self) -> str:
+        """What to do about it."""
+        mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0
+        if min(self.spread, mixed) < USUAL:
+            return "see which panels fit the others badly, and look for what was different there."
+        return "report what the panels say together, not each verdict."
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence(), *([self._table()] if len(self.panels) else [])]

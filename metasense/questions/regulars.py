@@ -20,15 +20,18 @@ from metasense.core.core import Core
 from metasense.engine.crossed import answers_table
 from metasense.engine.distribution import Distribution
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import tables, words
-from metasense.showing.results import Result
+from metasense.questions.hundred import share
+from metasense.showing import plain, tables, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.results import Answered
 
 NEXT = 4  # next panels drawn for each draw of the standings
+LITTLE = 0.1  # share of the variance up to which it does not matter who people are
 KINDS = ((1, 0), (1, 1))  # one answer, wrong or right
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class SamePeople(Result):
+class SamePeople(Answered):
     """What comes of people who sat in several panels. Made by `Pooled.regulars`.
 
     Attributes
@@ -282,6 +285,32 @@ class SamePeople(Result):
             f"About {share} of the variance that is left lies in who these people are. More sittings of the same "
             "people do little about that share; other people would take it away."
         )
+
+    def _glance(self) -> Glance:
+        name = self.core.main_protocol.name
+        margin = self.core.margin
+        again, apart = self.core.rate(name), self.core.apart.rate(name)
+        followed = share(again.protocol, again.p_c, margin)
+        new = share(apart.protocol, apart.p_c, margin)
+        who = (
+            f"{words.count(self.people, 'person')} sat in more than one panel, in {words.whole(self.sittings)} sittings"
+        )
+        beside = f"As new people each time they would say {plain.of_100(new.middle)}{new.between()}."
+        rows = {
+            "these people followed": followed,
+            "as new people each time": new,
+            "a next panel, the same people": share(again.protocol, self.next_rate(), margin),
+            "a next panel, new people": share(again.protocol, again.next_p_c, margin),
+        }
+        ranged = plain.ranges({what: (one.middle, one.low, one.high) for what, one in rows.items()})
+        lies = (
+            f"About {words.percent(round(self.about_them, 2))} of what is still unknown lies in who these people are."
+        )
+        step = "invite other people: more sittings of the same do little about that share."
+        if self.about_them < LITTLE:
+            step = "go on as planned: the same people may come again."
+        table = compact(followed.caption(), plain.HEADERS, ranged)
+        return Glance((followed.after(who), beside, lies), table, (OTHERWISE,), step, with_step=False)
 
     def _shown(self) -> Sequence[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")

@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+ROOM = 14.0  # per cent of the axis that a number of the second scale takes up on a small screen
+
 
 @dataclass(frozen=True)
 class Mark:
@@ -60,6 +62,8 @@ class Movable:
         What a difference of each of `margins` against the expected direction gives; empty where none has a direction.
     margin_against : float or None
         The same for the margin.
+    steps : tuple of (float, float)
+        Round d-primes and what they give, for a second scale.
     """
 
     protocol: str
@@ -70,6 +74,7 @@ class Movable:
     settled: float
     against: tuple[float, ...] = ()
     margin_against: float | None = None
+    steps: tuple[tuple[float, float], ...] = ()
 
     @property
     def low(self) -> float:
@@ -115,6 +120,16 @@ class Movable:
     def ticks(self) -> list[int]:
         """Round numbers along the axis, clear of the number at guessing."""
         return [at for at in range(0, 101, 10) if self.low <= at and abs(at - self.guess) > 4]
+
+    def d_ticks(self) -> list[tuple[str, float]]:
+        """Round d-primes that have room beside the word at guessing and beside one another, the first with its name."""
+        placed: list[tuple[str, float]] = []
+        taken = self.across(self.guess) + ROOM
+        for d, value in self.steps:
+            if taken + ROOM <= self.across(value) <= 100 - ROOM / 2:
+                placed.append((f"{d:g}" if placed else f"d-prime {d:g}", value))
+                taken = self.across(value)
+        return placed
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""

@@ -91,6 +91,17 @@ def test_only_the_last_few_are_kept():
     recent.forget()
 
 
+def test_what_was_asked_again_is_kept_longer_than_what_was_not():
+    recent.forget()
+    for question in range(recent.KEPT):
+        recent.recently(question, lambda: "first")
+    recent.recently(0, lambda: "second")
+    recent.recently("new", lambda: "first")
+    assert recent.recently(0, lambda: "second") == "first"
+    assert recent.recently(1, lambda: "second") == "second"
+    recent.forget()
+
+
 def test_what_fails_is_not_kept():
     recent.forget()
     with pytest.raises(ZeroDivisionError):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from metasense.engine import batch
 from metasense.engine.grid import integrate
@@ -124,3 +125,13 @@ def test_what_is_told_counts_the_variables_up_to_the_last():
 def test_without_a_margin_nothing_is_above_it():
     found = batch.pool_many(random_variables(10, 2, UNDIRECTED), batch.Asked(Priors(), None, TRIANGLE))
     assert np.isnan(found.above).all() and np.isnan(found.corners[:, :, 1]).all()
+
+
+def test_a_panel_that_was_not_written_down_had_fewer_right_than_the_critical_number():
+    # 12 triangles need 8 right at 5 % (ISO 4120, table A.1, from memory): people who guess reach that in .0188
+    unseen = batch.Unseen(TRIANGLE, 12, 8)
+    theta = np.array([0.0, 1.0, 2.5])
+    fewer = binom.pmf(np.arange(8)[:, None], 12, TRIANGLE.p_correct(theta)).sum(axis=0)
+    assert np.exp(unseen.log_likelihood(theta)) == pytest.approx(fewer, rel=1e-9)
+    assert fewer[0] == pytest.approx(1 - 0.0188, abs=5e-5)
+    assert unseen.size == 12 and not unseen.repeated

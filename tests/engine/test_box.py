@@ -209,3 +209,13 @@ def test_a_bulk_in_a_corner_of_a_wide_box_is_found():
     upper = norm.sf(-2)  # the other axis is cut at 0
     assert far.log_evidence == pytest.approx(np.log(2 * np.pi * 1e-4 * upper), abs=1e-6)
     assert far.axes[0].lower > 26 and far.axes[1].lower == pytest.approx(0, abs=1e-12)  # what is empty is cut off
+
+
+def test_the_average_rate_of_strips_is_that_of_its_centres_and_spreads(strips):
+    # of a 2-AFC whose d-primes are Normal(mu, tau): Phi(mu / sqrt(2 + tau^2)), a closed form
+    rng = np.random.default_rng(6)
+    mu, tau = rng.normal(1, 0.25, 400_000), rng.normal(0.8, 0.15, 400_000)
+    found = strips.average_rate(protocol("2-AFC"))
+    at = [0.025, 0.25, 0.5, 0.75, 0.975]
+    assert found.quantile(at) == pytest.approx(np.quantile(norm.cdf(mu / np.sqrt(2 + tau**2)), at), abs=1e-3)
+    assert strips.average_rate(protocol("2-AFC")) is found

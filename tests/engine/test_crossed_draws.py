@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 from engine.test_crossed import sitters
-from scipy.stats import beta
+from scipy.stats import beta, norm
 
 from metasense.engine.crossed_draws import Given, Walk
 from metasense.engine.grid import log_prior
+from metasense.engine.likelihood import REACH
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 
@@ -73,3 +74,15 @@ def test_the_integral_of_one_d_prime_is_what_narrow_spreads_come_to():
         prior = log_prior(mu, np.zeros(len(mu)), Priors(), False) - np.log(2 / (np.sqrt(2 * np.pi) * 0.5))
         total = np.log(np.exp(logs + prior).sum() * (mu[1] - mu[0]))
         assert given.same[chain] == pytest.approx(total, abs=2e-3)
+
+
+def test_given_the_standings_a_panel_is_averaged_over_the_spread_by_a_plain_sum():
+    found = walk(sitters([[1, 1], [0, 1], [1, 0]]), 3)
+    given = found.turn()
+    mu, tau = np.array([0.4, 1.0, 2.0]), np.array([0.3, 0.8, 0.5])
+    z = np.linspace(-7, 7, 281)
+    theta = mu[:, None] + tau[:, None] * z
+    cosines = np.cos(theta[:, :, None] * np.pi / REACH * np.arange(given.coefficients.shape[2]))
+    likelihood = np.einsum("nkt,nzt->nkz", given.coefficients, cosines)
+    plain = np.log(likelihood @ norm.pdf(z) * 0.05).sum(axis=1)
+    assert found._of_panels(given, mu, tau) == pytest.approx(plain, abs=1e-6)

@@ -16,9 +16,9 @@ from scipy.special import betaln, comb, ndtr
 from scipy.stats import binom, norm
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.grid import IntegrationError, integrate
+from metasense.engine.grid import IntegrationError, cover, integrate, overdispersions
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, TwoCounts, taster_probability
-from metasense.engine.posterior import _mean, average_p_correct
+from metasense.engine.posterior import Posterior, _mean, average_p_correct
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
@@ -557,6 +557,22 @@ def test_a_pool_with_repeats_averages_over_overdispersion():
     share = np.exp(logs - expected)
     mean = sum(s * (b.average * b.weight).sum() for s, b in zip(share, brutes, strict=True))
     assert posterior.average.mean == pytest.approx(mean, abs=5e-4)
+
+
+def test_overdispersions_of_very_different_widths_share_their_nodes_and_are_still_integrated():
+    triangle = protocol("triangle")  # tasters of 30 answers each: all alike, they say 30 times as much as all unlike
+    panels = [Repeats(triangle, ((30, 17, 3), (30, 19, 4))), Repeats(triangle, ((30, 22, 4), (30, 14, 2)))]
+    posterior, evidences = pool(panels)
+    assert len({id(patch.mu) for patch in posterior.patches}) == 1
+    gammas, shares = overdispersions(panels)
+    each = [cover([Series.build(panels, [1, 1], float(g))], np.ones(1), USUAL) for g in gammas]
+    logs = np.array([one.log_evidence for one in each]) + np.log(shares)
+    expected = np.log(np.exp(logs - logs.max()).sum()) + logs.max()
+    assert evidences.varying == pytest.approx(expected, abs=1e-6)
+    averages = [Posterior(one.patches, "grid").average for one in each]
+    for x in np.linspace(0.3, 2.5, 12):
+        cdf = np.exp(logs - expected) @ [average.below(x) for average in averages]
+        assert posterior.average.below(x) == pytest.approx(cdf, abs=1e-6)
 
 
 # --- extremes ---------------------------------------------------------------------------------------------------------

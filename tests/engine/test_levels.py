@@ -239,3 +239,14 @@ def test_picks_are_spread_evenly_over_the_weights():
     weight = np.array([1.0, 0.0, 2.0, 5.0])
     picked = _stratified(weight, 800, np.random.default_rng(1))
     assert np.bincount(picked, minlength=4).tolist() == pytest.approx([100, 0, 200, 500], abs=1)
+
+
+def test_overdispersions_are_drawn_as_often_as_they_are_probable():
+    panels = [RepeatedTotal(protocol("triangle"), 4, 24, 16), Counts(protocol("triangle"), 30, 14)]
+    groups = Groups(panels, [[1, 0], [0, 1]])
+    levels = Levels.integrate(groups, PRIORS, integrate(panels, [1, 1], PRIORS)[0], between=0.5)
+    rng = np.random.default_rng(2)
+    picked = _stratified(levels.box.weight.ravel(), 20_000, rng)
+    drawn = np.bincount(levels._draw_overdispersions(picked, rng), minlength=len(levels._shares)) / 20_000
+    expected = (levels._shares * levels.box.weight).reshape(len(levels._shares), -1).sum(axis=1)
+    assert drawn == pytest.approx(expected, abs=0.015)

@@ -109,3 +109,18 @@ def test_quantiles_of_weighted_points_are_those_of_points_that_stand_more_often(
     assert weighted_quantiles(values, often.astype(float), [0.1, 0.5, 0.9]) == pytest.approx(
         np.quantile(repeated, [0.1, 0.5, 0.9]), abs=0.05
     )
+
+
+def test_scrambles_that_differ_only_in_the_middle_are_not_taken_to_agree():
+    alike = np.tile(np.linspace(-2, 2, 201), scatter.SCRAMBLES)
+    moved = np.repeat(np.linspace(-0.2, 0.2, scatter.SCRAMBLES), 201)
+    weight = np.full((1, len(alike)), 1 / len(alike))
+
+    def disagreement(values):
+        one = Scatter(np.ones(1), np.array([0.0, 1.0]), np.zeros(2), values[None, None], weight, 0.0, 0.0, 0.0)
+        return one._disagreement()
+
+    assert disagreement(alike) == pytest.approx(0, abs=1e-12)
+    # one quantile of the five moves: the root of a fifth of its variance, over the number of scrambles
+    expected = np.std(np.linspace(-0.2, 0.2, 8), ddof=1) / np.sqrt(5 * 8) / alike.std()
+    assert disagreement(alike + moved * (np.abs(alike) < 0.5)) == pytest.approx(expected, rel=0.02)

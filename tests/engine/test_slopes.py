@@ -259,3 +259,9 @@ def test_so_few_draws_that_none_would_count_are_not_weighed():
     assert under(400, Priors()) is not None and under(399, Priors()) is None
     assert under(20_000, Priors(1.4, 0.5)) is not None
     assert under(20_000, Priors(0.05, 0.05)) is None  # fewer than one in ten would count
+
+
+def test_draws_of_a_narrow_prior_are_not_stretched_to_one_that_is_hundreds_of_times_as_wide():
+    rng = np.random.default_rng(7)
+    found = {"mu": np.abs(rng.normal(0, 1.5, 2000)), "beta": np.zeros((2000, 0)), "tau": np.full(2000, 0.2)}
+    assert Drawn(SERIES, found).under(Priors(0.02, 0.5), Priors(1.5, 0.5)) is None  # one draw would count for all

@@ -143,3 +143,9 @@ def test_repeat_tasters_enter_with_their_overdispersion():
     plain = integrate([people, Counts(TRIANGLE, 24, 8)], [1, 1], Priors())[1]
     assert least.log_evidence == pytest.approx(plain.varying, abs=1e-6)
     assert 0 < found.panels_nothing[0] < found.panels_nothing[1] < 1
+
+
+def test_a_share_that_is_stated_is_the_share_and_of_the_next_panel_too():
+    found = integrate_some(*POOLS["copies"], Priors(), 0.3)
+    assert found.nothing.quantile([0.05, 0.5, 0.95]) == pytest.approx([0.3, 0.3, 0.3])
+    assert found.nothing.mean == found.next_nothing == 0.3

@@ -95,3 +95,11 @@ def test_repeat_tasters_draw_their_overdispersion():
 def test_arviz_takes_them():
     kept = ms.pool(TABLE, moderators="x", draws=20).to_arviz()
     assert kept["posterior"]["d_prime"].shape == (4, 20, 4)
+
+
+def test_draws_of_a_dose_are_of_panels_at_the_average_dose():
+    pooled = ms.pool(TABLE.drop(columns="batch_pair"), moderators="x", through_zero="x", draws=500)
+    there = pooled.at(x=X.mean()).average
+    drawn = pooled.draws["average"].to_numpy().ravel()
+    assert len(drawn) == 2000
+    assert drawn.mean() == pytest.approx(there.mean, abs=4.5 * there.sd / np.sqrt(2000))

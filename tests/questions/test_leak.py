@@ -91,3 +91,11 @@ def test_shares_out_of_range_are_refused(pooled, shares):
 def test_its_words_are_ours(pooled):
     for text in (pooled.leak().sentence(), *pooled.leak().caveats()):
         assert banned(text) == []
+
+
+def test_the_figure_marks_each_share_that_was_asked_about(pooled):
+    from matplotlib.figure import Figure
+
+    axes = pooled.leak((0, 0.1, 0.25)).plot(ax=Figure())
+    assert axes.get_xticks().tolist() == [0, 0.1, 0.25]
+    assert [label.get_text() for label in axes.get_xticklabels()] == ["0 %", "10 %", "25 %"]

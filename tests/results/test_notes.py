@@ -181,3 +181,9 @@ def test_panels_are_named_up_to_six_and_then_counted():
     assert notes._naming(nine, [True] * 9, "{}") == ["P0, P1, P2, P3, P4, P5 and 3 others"]
     assert notes._naming(nine, [True, None, False] * 3, "In {}.") == ["In P0, P3 and P6."]
     assert notes._naming(nine, [False] * 9, "In {}.") == []
+
+
+def test_that_people_known_by_number_may_have_come_again_is_among_what_limits_the_answer():
+    three = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9], "tasters": 20}
+    found = notes.on_the_answer(ms.pool(three).core)
+    assert len([note for note in found if "Were they the same people?" in note]) == 1

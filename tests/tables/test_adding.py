@@ -1,5 +1,7 @@
 """Panels and tastings added to tables that are kept as CSV. Tables are invented."""
 
+import codecs
+
 import pytest
 
 from metasense.tables.panels import read_panels, read_tastings
@@ -76,3 +78,14 @@ def test_tastings_of_several_panels_are_added_together(tmp_path):
     table.write_text(SPRING, encoding="utf-8")
     (rows("Autumn", [1, 0]) + rows("Winter", [1, 1])).to_csv(table, append=True)
     assert read_tastings(table).frame["panel"].tolist() == ["Spring"] * 2 + ["Autumn"] * 2 + ["Winter"] * 2
+
+
+@pytest.mark.parametrize("mark", [b"", codecs.BOM_UTF8])
+def test_a_column_the_table_has_not_stands_behind_the_others_and_is_empty_for_the_old_rows(tmp_path, mark):
+    table = tmp_path / "tastings.csv"
+    table.write_bytes(mark + SPRING.encode())
+    sure = {"panel": "Autumn", "protocol": "triangle", "taster": "T2", "correct": 1, "certainty": "sure"}
+    assert read_tastings([sure]).add_to(table)
+    old = "Spring,triangle,T1,yes,\nSpring,triangle,T1,no,\n"
+    new = f"panel,protocol,taster,correct,certainty\n{old}Autumn,triangle,T2,yes,sure\n"
+    assert table.read_bytes() == mark + new.encode()
