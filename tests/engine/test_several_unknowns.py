@@ -291,3 +291,11 @@ def test_points_give_the_distribution_of_what_they_are_points_of():
     assert found.quantile(LEVELS) == pytest.approx(norm.ppf(LEVELS, 2, 3), abs=0.05)
     assert found.mean == pytest.approx(2, abs=0.03)
     assert found.sd == pytest.approx(3, abs=0.03)
+
+
+def test_what_next_to_nothing_weighs_does_not_stretch_a_distribution_of_points():
+    values = np.append(np.linspace(0, 1, 1001), 4.0)
+    weight = np.append(np.full(1001, 1 / 1001), 1e-15)
+    found = of_points(values, weight)
+    assert found.x[0] == 0 and found.x[-1] == pytest.approx(1, abs=0.01)
+    assert found.median == pytest.approx(0.5, abs=0.01)

@@ -335,3 +335,8 @@ def test_the_level_is_weighed_against_the_pool_without_it(nested):
     below = core.average.below(nested.margin.d_prime) if nested.margin else None
     if below is not None:
         assert (nested.verdict().below, nested.verdict().above) == pytest.approx((below, 1 - below))
+
+
+def test_the_frame_of_groups_gives_the_pooled_answer_before_the_next_panel(nested):
+    ends = [f"{name}{end}" for name in ("pooled", "next") for end in ("", "_lower", "_upper")]
+    assert nested.groups_frame().columns.tolist() == ["batch_pair", "panels", *ends, "prob", "kind"]

@@ -10,6 +10,7 @@ from metasense.engine.likelihood import Counts
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 from metasense.questions.operating import _centre
+from metasense.showing import words
 from metasense.showing.words import banned
 
 TABLE = {"panel": list("ABC"), "protocol": ["triangle", "tetrad", "triangle"], "tastings": [24, 36, 24], "correct": 12}
@@ -92,3 +93,11 @@ def test_an_earlier_pool_enters_on_its_side():
     (found,) = above_margin(Variables(evidence, (np.array([0]),)), priors, 1.0)
     pooled = ms.pool({"panel": "C", "protocol": "2-AFC", "tastings": 30, "correct": 21}, priors=priors)
     assert found == pytest.approx(pooled.average.above(1.0), abs=2e-4)
+
+
+def test_the_table_gives_chances_in_whole_percent_and_their_error_to_a_tenth():
+    found = ms.pool(TABLE, margin=MARGIN).operating(sets=100)
+    said = " ".join(str(found.details()).split())
+    row = found.frame.iloc[2]
+    cells = [words.percent(row[name]) for name in ("beyond", "within", "not_settled")]
+    assert f"the margin 1.00 {' '.join(cells)} {words.percent(row['error'], 1)}" in said

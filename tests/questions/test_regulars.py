@@ -1,9 +1,12 @@
 """People who come again: what a pool says of them, on top of the engine that is checked in tests/engine."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 import metasense as ms
+from metasense.questions.regulars import SamePeople
 from metasense.results import notes
 
 
@@ -202,3 +205,12 @@ def test_people_are_counted_once_beside_panels_known_by_totals():
     said = str(ms.pool(totals, tastings=evenings(panels=2, renewed=4), margin="0.2 triangle").statement())
     assert "42 tastings by 40 people, 2 of them in more than one panel" in said  # 30, and 2 + 4 + 4 by name
     assert "followed from one to the next" in said and "Market are other people" in said
+
+
+def test_the_overdispersion_runs_between_the_ends_for_which_its_nodes_were_laid():
+    # nodes of Gauss and Legendre laid between .2 and .6, all equally often drawn
+    x = np.polynomial.legendre.leggauss(16)[0]
+    found = SimpleNamespace(gammas=0.2 + 0.2 * (x + 1), which=np.arange(16))
+    gamma = SamePeople(SimpleNamespace(regulars=SimpleNamespace(found=found))).overdispersion
+    assert [gamma.x[0], gamma.x[-1]] == pytest.approx([0.2, 0.6], abs=1e-9)
+    assert gamma.mean == pytest.approx(0.4, abs=1e-6)

@@ -533,3 +533,8 @@ def test_regulars_of_several_panels_are_told_that_only_repeats_in_one_panel_coun
     tastings = ms.read_tastings([*rows("Friday", {"a": [1], "b": [0]}), *rows("Sunday", {"a": [1], "b": [1]})])
     with pytest.raises(ValueError, match="One set each at several panels is no repeat"):
         ms.tasters(ms.pool(tastings))
+
+
+def test_the_paragraph_ends_with_what_better_than_guessing_means_and_how_rates_are_pulled(people):
+    said = people._paragraph()
+    assert said[-2:] == list(people.notes[:2]) and len(said) == 4

@@ -7,6 +7,7 @@ import pytest
 from reading import demos
 
 import metasense as ms
+from metasense.engine.priors import LearnedPriors
 from metasense.results import sentences
 from metasense.showing import plain, words
 
@@ -276,3 +277,19 @@ def test_the_basis_says_how_probable_it_is_that_there_is_nothing():
     assert f"an SD of {words.d(spread.median)} (" in said
     low, high = following.interval()
     assert f"expected between {words.d(low)} and {words.d(high)} (95 %)" in said
+
+
+def test_how_probable_nothing_was_beforehand_is_said_as_it_was_learned():
+    priors = LearnedPriors(1.5, 0.5, odds=(0.6, 0.3, 0.1), learned_from="30 spices")
+    core = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 8}, priors=priors).core
+    assert " (60 % beforehand) there is nothing, and it is 0" in sentences.headline(core)
+
+
+def test_people_known_by_name_are_said_beside_panels_of_which_it_is_not_known_how_many_came():
+    both = with_tastings(
+        {"A": range(6), "B": range(4, 10)}, panel=["C"], protocol=["triangle"], tastings=[24], correct=[9]
+    )
+    assert (
+        "36 tastings, of them some by 10 people, 2 of them in more than one panel (linked by name and followed from "
+        "one to the next); the number of other people is not given)." in sentences.pooled_what(both)
+    )
