@@ -191,7 +191,7 @@ def share(text: str) -> float:
 
 def odds(text: str) -> tuple[float, ...]:
     """Shares in one text, as in ``60% 20% 20%``."""
-    return tuple(share(word) for word in text.split())
+    return tuple(share(word) for word in text.replace(" %", "%").replace("%,", "% ").replace(";", " ").split())
 
 
 def decimal(text: str) -> float:

@@ -30,7 +30,7 @@ NODES = 65  # per axis; 33 of them make the check
 ROUGH = 33  # the same where 1e-3 is enough
 CUT = 26.0  # log density below the peak at which the box ends
 TOLERANCE = 1e-3  # of the log evidence between the rule and its every second node
-WISHED = 1e-6  # the same, for quantiles good to 1e-6; worth one more round
+WISHED = 1e-6  # the same, for an average good to 1e-6; worth one more round
 NEAR = 0.25 ** np.arange(1, 9)  # a small spread allows wide angles only much closer to the origin than the other nodes
 FINE = 1025
 REFINED = 4
@@ -237,6 +237,7 @@ def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[Arra
         refined = Refinement(region, t, nodes, av[close], (aj * w)[close], logs, *sparse, rest)
     same = {
         "mu": mu.ravel(), "tau": tau.ravel(), "fine": t.at(fine_x)[0], "ray_mu": ray_mu, "ray_tau": ray_tau,
+        "fine_tau": region.rays(angle.at(fine_x)[0])[1],
     }  # fmt: skip
     parts = [
         same | {"weight": one.ravel(), "running": run, "refine": None if refined is None else partial(refined.of, case)}

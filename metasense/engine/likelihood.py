@@ -388,7 +388,7 @@ class Series:
 
     @property
     def offset(self) -> float:
-        """Added to a d-prime before the cosines: 14 where d-prime has a sign, else 0."""
+        """Added to a d-prime before the cosines: the end of the axis where d-prime has a sign, else 0."""
         return self.ENDS if self.directed else 0.0
 
     @property
@@ -488,7 +488,7 @@ class Series:
             Values on `axis`; row 0 is the next panel.
         """
         if columns is None:
-            return mixtures((self,), mu, tau, weight[:, None], panels)[0]
+            return next(mixtures((self,), mu, tau, weight[:, None], panels))
         order = np.argsort(-tau)
         mu, tau, weight, columns = mu[order], tau[order], weight[order], columns[order]
         terms, blur = self._smoothness(mu, tau, weight)
@@ -606,8 +606,10 @@ def log_likelihoods(series: Sequence[Series], mu: Array, tau: Array) -> Array:
     return out + np.array([one.log_scale @ one.copies for one in series])[:, None]
 
 
-def mixtures(series: Sequence[Series], mu: Array, tau: Array, weights: Array, panels: Sequence[int] = ()) -> Array:
-    """What `Series.mix` gives, under several overdispersions at the same nodes.
+def mixtures(
+    series: Sequence[Series], mu: Array, tau: Array, weights: Array, panels: Sequence[int] = ()
+) -> Iterator[Array]:
+    """What `Series.mix` gives, under several overdispersions at the same nodes, one after another.
 
     Parameters
     ----------
@@ -617,9 +619,9 @@ def mixtures(series: Sequence[Series], mu: Array, tau: Array, weights: Array, pa
     weights : ndarray, shape (nodes, len(series))
     panels : sequence of int
 
-    Returns
-    -------
-    ndarray, shape (len(series), 1 + len(panels), points)
+    Yields
+    ------
+    ndarray, shape (1 + len(panels), points)
     """
     longest = max(series, key=lambda one: one.terms)
     order = np.argsort(-tau)
@@ -634,4 +636,5 @@ def mixtures(series: Sequence[Series], mu: Array, tau: Array, weights: Array, pa
             alone = np.maximum(waves[:, : len(own)] @ own[: waves.shape[1]], FLOOR)
             here = np.concatenate([weight[:, None], weight[:, None] / alone], axis=1)
             rows[:, : used.shape[1]] += here.T @ used
-    return np.stack([longest._summed(rows * blur) for rows in out])
+    for rows in out:
+        yield longest._summed(rows * blur)

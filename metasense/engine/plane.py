@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache, partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.engine.posterior import Patch, Posterior, chebyshev, smooth
+from metasense.engine.posterior import Patch, Posterior, between, chebyshev, smooth
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 
@@ -244,7 +244,7 @@ class Plane:
         close = rays_tau * self.average[middle] < CLOSE * self._slope[middle] * np.pi / len(self._x)
         if not close.any():
             return self.mu, self.tau, columns
-        finer, into = _between(len(self._x))
+        finer, into = between(len(self._x), CLOSER)
         each = columns.reshape(len(self._x), len(close), -1)
         near = np.tensordot(into, each[:, close], axes=1)
         mu, tau, weights = [], [], []
@@ -261,7 +261,13 @@ class Plane:
         """Where the nodes of a patch lie, and its rays."""
         rays_mu, rays_tau = self._rays
         fine = self._lengthwise(self._fine_x)[0]
-        return {"mu": sign * self.mu, "tau": self.tau, "fine": fine, "ray_mu": sign * rays_mu, "ray_tau": rays_tau}
+        angle = self._anglewise(self._fine_x)[0]
+        sine = np.sin(angle)
+        fine_tau = sine / average_d_prime(np.clip(np.cos(angle), 0, None), sine)
+        return {
+            "mu": sign * self.mu, "tau": self.tau, "fine": fine, "ray_mu": sign * rays_mu, "ray_tau": rays_tau,
+            "fine_tau": fine_tau,
+        }  # fmt: skip
 
     def _running(self, weight: Array) -> Array:
         """Running integrals along the rays of weights that add up to 1."""
@@ -275,16 +281,6 @@ class Plane:
         cdf = smooth(self._fine_x, running, x)
         cdf[0], cdf[-1] = 0.0, 1.0
         return Distribution(self._lengthwise(x)[0], np.maximum.accumulate(cdf), mean)
-
-
-@lru_cache(maxsize=8)
-def _between(nodes: int) -> tuple[Array, Array]:
-    """Places closer together, and from what so many nodes weigh to what these do, shape (places, nodes)."""
-    x, w = chebyshev(nodes, FINE)[:2]
-    finer, finer_w = chebyshev(CLOSER * (nodes - 1) + 1, FINE)[:2]
-    vandermonde = np.polynomial.chebyshev.chebvander
-    through = vandermonde(finer, nodes - 1) @ np.linalg.inv(vandermonde(x, nodes - 1))
-    return finer, finer_w[:, None] * through / w
 
 
 def _stretches(mu: Array, tau: Array, weight: Array) -> tuple[Stretch, Stretch]:

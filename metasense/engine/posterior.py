@@ -26,6 +26,7 @@ Functional = Callable[[Array, Array], Array]
 
 ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
+DISTANCES = 8  # times as many distances from the origin for the spread
 SMOOTH = 64  # points of the average d-prime's distribution for each of its running integral, shared among the patches
 
 
@@ -88,6 +89,33 @@ def chebyshev(nodes: int, fine: int) -> tuple[Array, Array, Array, Array]:
     return x, weights, fine_x, integrals
 
 
+def _rule(nodes: int) -> tuple[Array, Array]:
+    """Clenshaw-Curtis nodes and weights on [-1, 1] alone, of an odd number of nodes."""
+    last = nodes - 1
+    angle = np.pi * np.arange(nodes) / last
+    even = 2.0 * np.arange(1, last // 2 + 1)
+    share = np.where(even == last, 1.0, 2.0) / (even**2 - 1)
+    w = (1 - np.cos(np.multiply.outer(angle, even)) @ share) * 2 / last
+    w[[0, -1]] /= 2
+    return -np.cos(angle), w
+
+
+@lru_cache(maxsize=8)
+def between(nodes: int, times: int) -> tuple[Array, Array]:
+    """Places so many times closer together on [-1, 1], and from what the nodes weigh to what these do.
+
+    Returns
+    -------
+    places : ndarray, shape (places,)
+    matrix : ndarray, shape (places, nodes)
+    """
+    x, w = _rule(nodes)
+    finer, finer_w = _rule(times * (nodes - 1) + 1)
+    vandermonde = np.polynomial.chebyshev.chebvander
+    through = vandermonde(finer, nodes - 1) @ np.linalg.inv(vandermonde(x, nodes - 1))
+    return finer, finer_w[:, None] * through / w
+
+
 @dataclass(frozen=True, eq=False)
 class Patch:
     """Nodes of one part of the posterior: one sign of ``mu``, at one overdispersion.
@@ -105,6 +133,8 @@ class Patch:
         Probability up to each of them along each ray ``tau / mu = constant`` (integration only).
     ray_mu, ray_tau : ndarray, shape (angles,), optional
         ``mu`` and ``tau`` of each ray per unit of average d-prime (integration only).
+    fine_tau : ndarray, shape (points,), optional
+        ``tau`` per unit of average d-prime on a fine grid of angles (integration only).
     refine : callable, optional
         Gives nodes and weights close enough together for mixtures of narrow normals (integration only).
     """
@@ -118,6 +148,7 @@ class Patch:
     running: Array | None = None
     ray_mu: Array | None = None
     ray_tau: Array | None = None
+    fine_tau: Array | None = None
     refine: Callable[[], tuple[Array, Array, Array]] | None = None
 
     @property
@@ -137,6 +168,17 @@ class Patch:
         """Probability of each ray's cell, shape (angles,) (integration only)."""
         assert self.running is not None
         return np.clip(self.running[-1], 0, None)
+
+    def across(self, weight: Array) -> list[tuple[Array, Array]]:
+        """At each distance from the origin, increasing values of tau and the probability up to them."""
+        assert self.fine is not None and self.ray_tau is not None and self.fine_tau is not None
+        angles = len(self.ray_tau)
+        w, _, integrals = chebyshev(angles, len(self.fine_tau))[1:]
+        each = weight.reshape(-1, angles)
+        finer, into = between(len(each), DISTANCES)  # at few distances, where each spread ends would be heard
+        running = integrals @ (np.clip(into @ each, 0, None) / w).T
+        distances = CubicSpline(np.linspace(-1, 1, len(self.fine)), self.fine)(finer)
+        return [(t * self.fine_tau, run) for t, run in zip(distances, running.T, strict=True)]
 
     def columns(self, functional: Functional, running: Array) -> list[tuple[Array, Array]]:
         """For each ray, increasing values of the functional and the probability up to them."""
@@ -197,21 +239,7 @@ class Posterior:
         if self.patches[0].fine is None:
             return Distribution.from_draws(np.concatenate([functional(p.mu, p.tau) for p in self.patches]))
         columns = [column for p, running in self._rays for column in p.columns(functional, running)]
-        lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
-
-        def cdf(x: Array) -> Array:
-            total = np.zeros_like(x)
-            for v, run in columns:
-                total += np.interp(x, v, run, left=0.0, right=run[-1])
-            return total
-
-        x = np.linspace(lowest, highest, 129)
-        rough = cdf(x)
-        first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
-        last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
-        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049), [highest]]))
-        values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
-        return Distribution(x, values / values[-1], self.expect(functional))
+        return _summed(columns, self.expect(functional))
 
     @cached_property
     def average(self) -> Distribution:
@@ -226,13 +254,23 @@ class Posterior:
         total = np.maximum.accumulate(total)
         return Distribution(x, total / total[-1], self._mean_average)
 
+    @property
+    def _planes(self) -> list[tuple[Patch, Array]]:
+        """One patch of each set that shares its nodes, and the weights of the nodes in all of them."""
+        return [(same[0], sum(p.share * p.weight for p in same)) for same in self._alike]  # type: ignore[misc]
+
     @cached_property
     def _rays(self) -> list[tuple[Patch, Array]]:
         """One patch of each set that shares its nodes, and the probability along its rays in all of them."""
-        alike: dict[int, list[Patch]] = {}
+        return [(same[0], sum(p.share * p.running for p in same)) for same in self._alike]  # type: ignore[misc, operator]
+
+    @cached_property
+    def _alike(self) -> list[list[Patch]]:
+        """Sets of patches that share their nodes."""
+        sets: dict[int, list[Patch]] = {}
         for p in self.patches:
-            alike.setdefault(id(p.fine), []).append(p)
-        return [(same[0], sum(p.share * p.running for p in same)) for same in alike.values()]  # type: ignore[misc, operator]
+            sets.setdefault(id(p.mu), []).append(p)
+        return list(sets.values())
 
     @property
     def _mean_average(self) -> float:
@@ -240,8 +278,14 @@ class Posterior:
 
     @cached_property
     def spread(self) -> Distribution:
-        """Standard deviation between panels, in d-prime units."""
-        return self.distribution(lambda mu, tau: tau)
+        """Standard deviation between panels, in d-prime units.
+
+        It grows with the angle at every distance, and is summed along it: the ray without spread is one of its ends.
+        """
+        if self.patches[0].fine_tau is None:
+            return self.distribution(lambda mu, tau: tau)
+        parts = [part for p, weight in self._planes for part in p.across(weight)]
+        return _summed(parts, self.expect(lambda mu, tau: tau))
 
     def average_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in this protocol, averaged over panels like these; worked out once."""
@@ -284,8 +328,9 @@ class Posterior:
         evidence = self.patches[0].series.evidence
         which = range(len(evidence)) if which is None else which
         out: list[Distribution] = []
-        for start in range(0, len(which), 256):  # bounds the memory of large pools
-            part = list(which[start : start + 256])
+        most = max(256 // len(self.patches), 16)  # at a time: bounds the memory of large pools
+        for start in range(0, len(which), most):
+            part = list(which[start : start + most])
             rows = self._few[1:][part] if self._is_few else self._mixed(part)[1:]
             for i, row in zip(part, rows, strict=True):
                 own = on_axis(row, self.directed)
@@ -437,6 +482,25 @@ def draw_own(series: Series, evidence: Evidence, mu: Array, tau: Array, copies: 
                 drawn = np.take_along_axis(grid, at[:, None], axis=1)[:, 0]
                 out[rows, copy] = drawn + (rng.random(len(rows)) - 0.5) * cell
     return out
+
+
+def _summed(columns: list[tuple[Array, Array]], mean: float) -> Distribution:
+    """The distribution whose parts are increasing values and the probability up to them."""
+    lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
+
+    def cdf(x: Array) -> Array:
+        total = np.zeros_like(x)
+        for v, run in columns:
+            total += np.interp(x, v, run, left=0.0, right=run[-1])
+        return total
+
+    x = np.linspace(lowest, highest, 129)
+    rough = cdf(x)
+    first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
+    last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
+    x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049), [highest]]))
+    values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
+    return Distribution(x, values / values[-1], mean)
 
 
 def smooth(fine: Array, running: Array, x: Array) -> Array:

@@ -74,7 +74,7 @@ def damping_with_tails(frequency: Array) -> Array:
 def _damping_curve() -> Array:
     """Cubics over the root of the frequency, as it bends most near 0, from step to step, shape (4, STEPS).
 
-    Exact to 1e-13, so that far tails keep their digits.
+    Exact to 2e-12, so that far tails keep their digits.
     """
     place = np.arange(STEPS + 1.0)
     s = np.sqrt(FREEDOM) * NOTHING_LEFT * (place[1:] / STEPS) ** 2

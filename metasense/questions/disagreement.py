@@ -386,38 +386,61 @@ class Disagreement(Pictured, Answered):
 
     def _glance(self) -> Glance:
         k = len(self.panels)
-        s = self.significant
         aside = (self._aside().strip(),) if self.left_out else ()
         if k < 2:
             alone = "Fewer than two panels with a count of correct answers: there is nothing to disagree."
-            return Glance((alone,), None, aside, "serve another panel.")
-        said = f"Alone, {s} of {k} panels did clearly better than guessing, {k - s} did not."
-        often = f"verdicts at least this mixed come in {words.probability(self.mixed)} of such sets of panels, counts "
-        often += f"this far apart in {words.probability(self.spread)}"
-        if s in (0, k):
-            all_or_none = f"all {k}" if s else f"none of {k}"
-            said = f"Alone, {all_or_none} panels did clearly better than guessing: their verdicts agree."
-            often = f"counts this far apart come in {words.probability(self.spread)} of such sets of panels"
-        answer = (said, f"From one and the same difference, {often}.", self._meaning())
-        return Glance(answer, self._small(), aside, self._step(), with_step=False)
+            return Glance((alone,), None, aside, "serve another panel that gives a count of correct answers.")
+        return Glance((self._counted(), *self._how_often()), self._small(), aside, self._step(), with_step=False)
+
+    def _counted(self) -> str:
+        """How many panels did better than guessing by themselves."""
+        k = len(self.panels)
+        s = self.significant
+        if 0 < s < k:
+            return f"Alone, {s} of {k} panels did clearly better than guessing, {k - s} did not."
+        who = f"all {k} panels" if s else f"none of {k} panels"
+        if k == 2:
+            who = "both panels" if s else "neither of 2 panels"
+        return f"Alone, {who} did clearly better than guessing: their verdicts agree."
+
+    def _how_often(self) -> tuple[str, ...]:
+        """How often one difference leaves panels like that, and what it means."""
+        far = words.probability(self.spread)
+        if 0 < self.significant < len(self.panels):
+            mixed = words.probability(self.mixed)
+            often = (
+                f"verdicts at least this mixed come in {mixed} of such sets of panels, counts this far apart in {far}"
+            )
+        elif not self.significant and self.any_mixed < RARE:
+            return ("So few tastings can hardly do better, whatever there is to taste.",)
+        else:
+            often = f"counts this far apart come in {far} of such sets of panels"
+        return f"From one and the same difference, {often}.", self._meaning()
 
     def _small(self) -> tables.Table:
-        """Each panel's own verdict, and how probable it was."""
+        """The panels whose verdicts alone were the least expected."""
+        panels = self.panels.assign(
+            expected=np.where(self.panels["significant"], self.panels["chance"], 1 - self.panels["chance"])
+        )
         rows = [
-            (cut(row.panel), f"{row.correct} of {row.tastings}", "yes" if row.significant else "no",
-             words.probability(row.chance))
-            for row in self.panels.head(FIRST).itertuples()
-        ]  # fmt: skip
-        more = f", first {FIRST} of {len(self.panels)}" if len(self.panels) > FIRST else ""
-        caption = f"Clearly better than guessing, and the chance of it from one difference{more}"
-        return compact(caption, ("panel", "right", "alone", "chance"), rows)
+            (
+                cut(row.panel),
+                f"{row.correct} of {row.tastings}",
+                "yes" if row.significant else "no",
+                words.probability(row.chance),
+            )
+            for row in panels.sort_values("expected", kind="stable").head(FIRST).itertuples()
+        ]
+        which = f", the {FIRST} least expected of {len(panels)}" if len(panels) > FIRST else ""
+        caption = f"Clearly better than guessing, and how probable that was{which}"
+        return compact(caption, ("panel", "right", "better", "probable"), rows)
 
     def _step(self) -> str:
         """What to do about it."""
         mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0
         if min(self.spread, mixed) < USUAL:
             return "see which panels fit the others badly, and look for what was different there."
-        return "report what the panels say together, not each verdict."
+        return "report what the panels say together, not one by one."
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence(), *([self._table()] if len(self.panels) else [])]

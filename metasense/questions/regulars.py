@@ -214,6 +214,8 @@ class SamePeople(Answered):
         rows = {
             "average d-prime": self.core.average,
             "average d-prime, if people were new each time": self.new_each_time,
+            f"p_c ({name})": self.core.rate(name).p_c,
+            f"p_c ({name}), if people were new each time": self.core.apart.rate(name).p_c,
             f"next panel p_c ({name}), new people": self.core.rate(name).next_p_c,
             f"next panel p_c ({name}), the same people": self.next_rate(),
             "overdispersion between tasters": self.overdispersion,
@@ -295,7 +297,8 @@ class SamePeople(Answered):
         who = (
             f"{words.count(self.people, 'person')} sat in more than one panel, in {words.whole(self.sittings)} sittings"
         )
-        beside = f"As new people each time they would say {plain.of_100(new.middle)}{new.between()}."
+        beside = "Taken as new people each time, the same answers give about "
+        beside += f"{plain.of_100(new.middle)}{new.between()}."
         rows = {
             "these people followed": followed,
             "as new people each time": new,
@@ -307,10 +310,12 @@ class SamePeople(Answered):
             f"About {words.percent(round(self.about_them, 2))} of what is still unknown lies in who these people are."
         )
         step = "invite other people: more sittings of the same do little about that share."
-        if self.about_them < LITTLE:
+        if self.core.verdict().label in words.VERDICTS[:2]:
+            step = "decide as planned: that the same people came again is in the range above."
+        elif self.about_them < LITTLE:
             step = "go on as planned: the same people may come again."
         table = compact(followed.caption(), plain.HEADERS, ranged)
-        return Glance((followed.after(who), beside, lies), table, (OTHERWISE,), step, with_step=False)
+        return Glance((followed.after(who), beside, lies), table, (SOME_OTHERS,), step, with_step=False)
 
     def _shown(self) -> Sequence[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
@@ -325,6 +330,7 @@ class SamePeople(Answered):
         return [self.sentence(), tables.table(frame, caption="The same people again", kinds=kinds), checked, OTHERWISE]
 
 
+SOME_OTHERS = "Some other answers take everybody as new each time; the details say which."
 OTHERWISE = (
     "Taken as if everybody were new each time, for want of an exact answer: the fit, how panels disagree, the drawer, "
     "tasters who knew, habits of guessers, only some panels, single tasters, preference, how often panels like these "

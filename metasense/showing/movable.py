@@ -11,7 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-ROOM = 14.0  # per cent of the axis that a number of the second scale takes up on a small screen
+WORD = 18.0  # per cent of the axis that a word under it takes up on a small screen,
+NUMBER = 3.0  # and half a number with some air
 
 
 @dataclass(frozen=True)
@@ -123,13 +124,14 @@ class Movable:
 
     def d_ticks(self) -> list[tuple[str, float]]:
         """Round d-primes that have room beside the word at guessing and beside one another, the first with its name."""
+        word = WORD / 2 if self.against else WORD  # in the middle of its place, or behind the beginning
+        free = self.across(self.guess) + word + WORD / 2
         placed: list[tuple[str, float]] = []
-        taken = self.across(self.guess) + ROOM
         for d, value in self.steps:
-            if taken + ROOM <= self.across(value) <= 100 - ROOM / 2:
+            if free <= self.across(value) <= 100 - NUMBER:
                 placed.append((f"{d:g}" if placed else f"d-prime {d:g}", value))
-                taken = self.across(value)
-        return placed
+                free = self.across(value) + (NUMBER if len(placed) > 1 else WORD / 2) + NUMBER
+        return placed if len(placed) > 1 else []
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""

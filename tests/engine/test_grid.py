@@ -432,8 +432,7 @@ def test_every_distribution_is_one(panels):
     assert evidences.error < 1e-3
     following = [posterior.next_theta, posterior.next_d_prime]
     for found in [posterior.average, posterior.spread, *following, *posterior.panels()]:
-        # no spread at all is the first node of the integration, and carries its share
-        assert found.cdf[0] == pytest.approx(0, abs=2e-3 if found is posterior.spread else 1e-9)
+        assert found.cdf[0] == pytest.approx(0, abs=1e-9)
         assert found.cdf[-1] == pytest.approx(1, abs=1e-9)
         assert (np.diff(found.cdf) >= 0).all()
         assert (np.diff(found.x) > 0).all()
@@ -557,6 +556,25 @@ def test_a_pool_with_repeats_averages_over_overdispersion():
     share = np.exp(logs - expected)
     mean = sum(s * (b.average * b.weight).sum() for s, b in zip(share, brutes, strict=True))
     assert posterior.average.mean == pytest.approx(mean, abs=5e-4)
+
+
+@pytest.mark.parametrize(("panels", "tastings", "correct"), [(6, 30, 14), (4, 400, 210)])
+def test_the_lower_end_of_the_spread_is_that_of_plain_sums(panels, tastings, correct):
+    posterior, _ = pool([counts("triangle", tastings, correct)] * panels)
+    x, w = np.polynomial.legendre.leggauss(160)
+    mu = 1.7 + 1.7 * x  # finely where there is anything, and closer together towards no spread at all
+    u = (x + 1) / 2
+    tau = 2.2 * u**3
+    z, share = np.polynomial.hermite_e.hermegauss(61)
+    theta = np.abs(mu[:, None, None] + tau[None, :, None] * z)
+    likelihood = binom.pmf(correct, tastings, protocol("triangle").p_correct(theta)) @ share
+    density = likelihood**panels * norm.pdf(mu, 0, USUAL.centre_scale)[:, None] * norm.pdf(tau, 0, USUAL.spread_scale)
+    of_tau = w @ density
+    whole = of_tau @ (w / 2 * 6.6 * u**2)
+    low = posterior.spread.quantile(0.025)
+    y, v = np.polynomial.legendre.leggauss(20)
+    below = v @ CubicSpline(tau, of_tau)(low * (y + 1) / 2) * low / 2
+    assert below / whole == pytest.approx(0.025, abs=1e-4)
 
 
 def test_overdispersions_of_very_different_widths_share_their_nodes_and_are_still_integrated():

@@ -210,7 +210,7 @@ def test_overdispersions_at_the_same_nodes_are_what_each_is_by_plain_sums():
     expected = (np.log(averages) * copies[:, None]).sum(axis=1)
     assert log_likelihoods(cases, mu, tau) == pytest.approx(expected, abs=1e-7)
     weights = np.array([[0.2, 0.7], [0.5, 0.1], [0.3, 0.2]])
-    found = mixtures(cases, mu, tau, weights, [1])
+    found = list(mixtures(cases, mu, tau, weights, [1]))
     axis = cases[0].axis
     each = stats.norm.pdf(axis, mu[:, None], tau[:, None]) + stats.norm.pdf(-axis, mu[:, None], tau[:, None])
     for c, case in enumerate(cases):

@@ -44,7 +44,7 @@ def test_people_are_followed_unasked_and_counted_apart_from_sittings(pooled):
 def test_a_first_screen_says_who_came_again_and_whom_to_invite(pooled):
     said = str(pooled.regulars())
     assert said.startswith("6 people sat in more than one panel, in 24 sittings: of 100 triangle answers\nabout ")
-    assert "As new people each time they would say " in " ".join(said.split())
+    assert "Taken as new people each time, the same answers give about " in " ".join(said.split())
     assert "Next: invite other people" in said
     assert len(said.splitlines()) <= 25 and max(map(len, said.splitlines())) <= 80
 
