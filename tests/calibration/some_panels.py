@@ -20,6 +20,7 @@ if __name__ == "__main__":
 from calibration.null_truths import holds
 
 import metasense as ms
+from metasense.engine.distribution import Distribution
 from metasense.protocols import forced_choice
 from metasense.questions.some import EVEN, caution
 
@@ -49,6 +50,8 @@ def halves(name: str, panels: int, tastings: int, *, sets: int) -> dict[str, obj
                 "next, plain": holds(pooled.next_d_prime, following),
                 "next, some": holds(some.next_d_prime, following),
                 "next, averaged": holds(averaged.next_d_prime, following),
+                "next, some, drawn": _drawn(some.next_d_prime, following, rng),
+                "next, averaged, drawn": _drawn(averaged.next_d_prime, following, rng),
                 "average, plain": holds(pooled.average, HIGHER / 2),
                 "average, some": holds(some.average, HIGHER / 2),
                 "average, averaged": holds(averaged.average, HIGHER / 2),
@@ -58,6 +61,15 @@ def halves(name: str, panels: int, tastings: int, *, sets: int) -> dict[str, obj
             }
         )
     return {"protocol": name, "panels": panels, "tastings": tastings, "sets": sets, **pd.DataFrame(rows).mean()}
+
+
+def _drawn(found: Distribution, truth: float, rng: np.random.Generator) -> bool:
+    """Whether the truth lies between 2.5 and 97.5 %, an exact 0 anywhere in the jump there.
+
+    An interval that begins at an exact 0 holds all of them; this counts as many as it would without the jump.
+    """
+    place = found.below(truth) * (rng.random() if truth == 0 else 1.0)
+    return bool(0.025 <= place <= 0.975)
 
 
 def table(sets: int) -> pd.DataFrame:
