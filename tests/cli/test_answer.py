@@ -568,3 +568,11 @@ def test_plans_made_before_panels_can_stand_on_a_page_too(pooled, tmp_path):
     )
     text = page.read_text(encoding="utf-8")
     assert "When to stop" in text and "66 tastings" in text
+
+
+def test_a_pair_whose_count_is_no_number_is_refused_with_its_row(tmp_path, capsys):
+    pairs = tmp_path / "pairs.csv"
+    pairs.write_text("panel,prefer new,prefer old\nlate,nine,6\n")
+    assert main(["preference", CIDER, "--pairs", str(pairs)]) == 2
+    said = capsys.readouterr().err
+    assert "row 2, panel 'late', column 'prefer new': 'nine' is not a number." in said

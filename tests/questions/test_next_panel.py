@@ -582,3 +582,12 @@ def test_equal_candidates_are_worked_out_once_and_the_margin_may_be_another(tria
     lower, upper = triangles.average.interval()
     assert found.width == pytest.approx(upper - lower)
     assert found.now.below == pytest.approx(triangles.average.below(1.0))
+
+
+@pytest.mark.parametrize(
+    ("within", "beyond", "said"),
+    [(0.39, 0.01, ", within the margin,"), (0.38, 0.02, ","), (0.01, 0.39, ", beyond the margin,"), (0.3, 0.1, ",")],
+)
+def test_a_plan_in_brief_names_a_side_where_more_than_nineteen_in_twenty_of_its_chance_lie(within, beyond, said):
+    row = {"plan": "tetrad, 2 panels of 24", "settled": 0.4, "within": within, "beyond": beyond, "cups": 192}
+    assert Plans._briefly(None, row) == f"tetrad, 2 panels of 24: a chance of 40 %{said} for 192 cups"

@@ -952,3 +952,13 @@ def test_a_dose_beside_another_moderator_is_integrated_and_compared(tmp_path):
     pooled = ms.pool(table | more, moderators=["weeks", "dose"], through_zero="dose")
     assert pooled.method == "grid"
     assert ms.rerun(pooled.save(tmp_path / "dose.nc")).same
+
+
+def test_a_number_of_a_rerun_may_be_off_by_half_a_fifth_decimal_or_by_that_part_of_itself(tmp_path):
+    table = {"panel": "A", "protocol": "triangle", "tastings": 1, "correct": 0}  # log evidence of none: log(2/3) = -.41
+    frame = ms.rerun(ms.pool([table], margin=MARGIN).save(tmp_path / "pool.nc")).to_frame()
+    allowed = 5e-6 * np.maximum(1, frame["stored"].abs())
+    assert frame["allowed"].to_numpy() == pytest.approx(allowed.to_numpy(), rel=1e-9)
+    assert (frame["stored"].abs() > 2).any() and (frame["stored"].abs() < 0.5).any()
+    average = frame[frame["quantity"] == "average d-prime"]
+    assert average["number"].tolist() == ["mean", "median", "lower", "upper", "P(above the margin)"]
