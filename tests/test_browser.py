@@ -176,9 +176,11 @@ def test_on_a_phone_no_caption_is_cut_and_figures_keep_their_lettering(browser, 
     assert len(captions) >= 3 and max(captions) <= 390
     drawn = page.evaluate("[...document.querySelectorAll('figure img')].map(i => [i.width, i.naturalWidth])")
     assert drawn and all(shown == natural for shown, natural in drawn)
-    words = [box for box in page.locator(".movable .axis span").all() if box.is_visible()]
-    edges = [(box.bounding_box()["x"], box.bounding_box()["width"]) for box in words]
-    assert all(x + width <= after for (x, width), (after, _) in pairwise(edges))
+    for scale in (".axis span:not(.second)", ".axis b, .axis .second"):
+        words = [box for box in page.locator(f".movable {scale}").all() if box.is_visible()]
+        assert len(words) >= 4
+        edges = [(box.bounding_box()["x"], box.bounding_box()["width"]) for box in words]
+        assert all(x + width <= after for (x, width), (after, _) in pairwise(edges))
 
 
 def test_marks_stand_clear_of_each_other(browser, address):

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from calibration import nesting_recovery, open_data, ranks, run, sbc, shelf_recovery, truths
+from calibration import nesting_recovery, null_truths, open_data, ranks, run, sbc, shelf_recovery, truths
 from calibration.moderator_recovery import CASES, one
 
 from metasense.engine.distribution import Distribution
@@ -53,14 +53,21 @@ def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
 
 
 def test_a_shelf_drawn_from_its_priors_falls_anywhere_in_its_posterior():
-    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i])) for i in range(15)]
+    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i]))[0] for i in range(15)]
     check(pd.DataFrame(found), 1e-3)
 
 
 def test_expected_false_alarms_of_shelves_are_as_many_as_there_are():
     _, means, _ = shelf_recovery.shelves(12)
-    off = means.loc["expected false panels", "mean"] - means.loc["false panels", "mean"]
-    assert abs(off) < 4 * means.loc["false panels", "standard error"]
+    means = means.set_index("of a shelf")
+    off = means.loc["false panels, expected less actual"]
+    assert abs(off["mean"]) < 4 * off["standard error"]
+    assert means.loc["false panels in their interval", "mean"] > 0.7
+
+
+def test_a_pool_at_guessing_does_not_read_as_a_difference():
+    found = null_truths.study("triangle", 6, 24, 0.0, sets=6)
+    assert found["says nothing"] >= 0.8 and found["reads as a difference"] <= 0.2
 
 
 @pytest.mark.slow

@@ -106,6 +106,7 @@ def test_nothing_else_is_changed(text):
     assert not [change for change in found(text) if not change.endswith("->  pass")]
 
 
+@pytest.mark.lab
 def test_planted_mutants_are_killed_or_reported_and_the_original_stays(project):
     on = {line: [m for m in mutants.mutants(SOURCE.encode()) if m.line == line] for line in (10, 20)}
     chosen = on[10] + on[20][:2]
@@ -117,6 +118,7 @@ def test_planted_mutants_are_killed_or_reported_and_the_original_stays(project):
     assert (project.root / "small/people.py").read_text() == SOURCE
 
 
+@pytest.mark.lab
 def test_tests_that_fail_before_anything_is_changed_are_an_error(project):
     (project.root / "tests/test_persons.py").write_text("def test_bad():\n    assert False\n")
     with pytest.raises(SystemExit, match="fails before anything is changed"):

@@ -277,6 +277,9 @@ def ask(chosen: argparse.Namespace) -> int:
     read = named(chosen)
     pooled = _pooled(chosen, read)
     question = chosen.question
+    for option, its in (("odds", "averaged"), ("nothing", "some")):
+        if getattr(chosen, option) is not None and question != its:
+            raise ValueError(f"--{option} is of metasense ask {its}. Leave it out, or ask that.")
     if question in ("statement", "methods"):
         length = "methods" if question == "methods" else "paragraph"
         result: Any = Said(pooled.statement(length=length), pooled.to_frame())
@@ -284,6 +287,10 @@ def ask(chosen: argparse.Namespace) -> int:
         result = _each_panel(pooled.plain)
     elif question in _MORE:
         result = _MORE[question](chosen, pooled.plain)
+    elif question == "averaged":
+        result = pooled.plain.averaged(chosen.odds)
+    elif question == "some":
+        result = pooled.plain.some(chosen.nothing)
     else:
         result = getattr(pooled.plain, question)()
     names = [name for name in QUESTIONS if name not in _MORE]

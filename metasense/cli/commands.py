@@ -141,8 +141,7 @@ def _of_tables(command: Callable[..., Parser]) -> None:
 
     ask = command("ask", "what stands behind the answer of a pool")
     ask.add_argument("question", choices=tuple(QUESTIONS), metavar="question", help=", ".join(QUESTIONS))
-    options.protocol(ask.add_argument("--protocol", metavar="NAME", help="of rate and counts"))
-    ask.add_argument("--tasters", metavar="N", type=int, help="of counts: in the next panel")
+    options.add_ask(ask)
     ask.set_defaults(run=_late("answer", "ask"))
 
     following = command("next", "the next panel: what may settle the question, and what it costs")

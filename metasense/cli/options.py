@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from metasense.cli.parser import MARGIN, Parser, decimal, in_our_words, is_a_file, remark, share
+from metasense.cli.parser import MARGIN, Parser, decimal, in_our_words, is_a_file, odds, remark, share
 
 MARGIN_HELP = "smallest difference that matters: 0.2 triangle"
 RISK = "RISK"
@@ -83,6 +83,14 @@ def add_pool(pool: Parser) -> None:
     pool.add_argument("--within", metavar="COLUMN", help="panels of one value belong together: batch_pair")
     pool.add_argument("--save", metavar="FILE.nc", help="keep the pool, to show or rerun later")
     add_page(pool)
+
+
+def add_ask(ask: Parser) -> None:
+    """What single questions take."""
+    protocol(ask.add_argument("--protocol", metavar="NAME", help="of rate and counts"))
+    ask.add_argument("--tasters", metavar="N", type=int, help="of counts: in the next panel")
+    ask.rarely("--odds", metavar="TEXT", type=odds, help="of averaged: none, same, varying beforehand: '60% 20% 20%'")
+    ask.rarely("--nothing", metavar="SHARE", type=share, help="of some: the share of panels with nothing, not learned")
 
 
 def add_saved(shown: Parser) -> None:

@@ -189,6 +189,11 @@ def share(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text!r} is not a share between 0 and 1; write 0.2 or 20%") from None
 
 
+def odds(text: str) -> tuple[float, ...]:
+    """Shares in one text, as in ``60% 20% 20%``."""
+    return tuple(share(word) for word in text.replace(" %", "%").replace("%,", "% ").replace(";", " ").split())
+
+
 def decimal(text: str) -> float:
     """A number with a decimal point or comma."""
     try:

@@ -74,6 +74,8 @@ _RULES = tuple(
         (r"^tastings (?=is the number of answers in the next)", "--tasters "),
         (r"\b(panels|tasters) = (-?\d+)", r"--\1 \2"),
         (r"\btogether\(\)", "--together"),
+        (r"^prior (?=holds the probabilities)", "--odds "),
+        (r"^nothing (?=is the share of panels)", "--nothing "),
         (r"leave those panels out: panels\.where\(lambda frame: frame\[.*?\]\.notna\(\), .*? known[\'\"]\)",
          "leave those panels out with yes in a column left_out"),
         (r"\bpool them all with pool\(\)", "pool them all"),

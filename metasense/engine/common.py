@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
+from scipy.special import logsumexp
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import integrate, overdispersions
@@ -16,6 +18,8 @@ from metasense.engine.priors import Priors, log_centre
 from metasense.protocols import forced_choice
 
 Array = NDArray[np.floating[Any]]
+
+FINE = 4097  # points of a distribution
 
 
 class Common:
@@ -76,21 +80,29 @@ class Common:
         return np.asarray(density / density.sum())
 
     @cached_property
+    def _log_density(self) -> CubicSpline:
+        """Of the common d-prime, between the points as well: a distribution is read off along straight lines."""
+        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
+        return CubicSpline(self.theta, logsumexp(logs - logs.max(), axis=0))
+
+    @cached_property
     def signed(self) -> Distribution:
         """Posterior of the common d-prime, with its sign where some panel is directed."""
-        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
-        return Distribution.from_density(self.theta, np.exp(logs - logs.max()).sum(axis=0))
+        x = np.linspace(self.theta[0], self.theta[-1], FINE)
+        return Distribution.from_density(x, np.exp(self._log_density(x)))
 
     @cached_property
     def size(self) -> Distribution:
         """Posterior of the size of the common d-prime."""
-        logs = self.log_likelihood + self._log_prior(self.theta, self.priors)
-        density = np.exp(logs - logs.max()).sum(axis=0)
         if not self.directed:
-            return Distribution.from_density(self.theta, density)
-        x = np.linspace(0, np.abs(self.theta).max(), len(self.theta))
-        folded = sum(np.interp(sign * x, self.theta, density, left=0.0, right=0.0) for sign in (1, -1))
-        return Distribution.from_density(x, np.asarray(folded))
+            return self.signed
+        low, high = float(self.theta[0]), float(self.theta[-1])
+        x = np.linspace(0, max(-low, high), FINE)
+        density = np.zeros(FINE)
+        for theta in (x, -x):
+            inside = (theta >= low) & (theta <= high)
+            density[inside] += np.exp(self._log_density(theta[inside]))
+        return Distribution.from_density(x, density)
 
 
 @lru_cache(maxsize=32)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.likelihood import Evidence, Series
+from metasense.engine.likelihood import Evidence, Series, log_likelihoods
 from metasense.engine.posterior import Patch, Posterior, chebyshev
 from metasense.engine.priors import Priors, log_centre
 
@@ -29,7 +30,7 @@ NODES = 65  # per axis; 33 of them make the check
 ROUGH = 33  # the same where 1e-3 is enough
 CUT = 26.0  # log density below the peak at which the box ends
 TOLERANCE = 1e-3  # of the log evidence between the rule and its every second node
-WISHED = 1e-6  # the same, for quantiles good to 1e-6; worth one more round
+WISHED = 1e-6  # the same, for an average good to 1e-6; worth one more round
 NEAR = 0.25 ** np.arange(1, 9)  # a small spread allows wide angles only much closer to the origin than the other nodes
 FINE = 1025
 REFINED = 4
@@ -85,31 +86,55 @@ class Stretch:
         low, middle, high = np.interp(np.array([0.16, 0.5, 0.84]) * weight.sum(), cumulative, values)
         return Stretch(float(values[first]), float(values[last]), float(middle), float(max((high - low) / 2, 1e-9)))
 
+    def joined(self, other: Stretch) -> Stretch:
+        """An interval that holds both, stretched as the wider of them."""
+        lower, upper = min(self.lower, other.lower), max(self.upper, other.upper)
+        return Stretch(lower, upper, (self.centre + other.centre) / 2, max(self.scale, other.scale))
+
     def near(self, other: Stretch) -> bool:
         return abs(self.centre - other.centre) < self.scale and 0.6 < self.scale / other.scale < 1.7
 
 
+@dataclass(frozen=True, eq=False)
 class Region:
-    """One sign of mu at one overdispersion: the log density in ``(t, angle)``."""
+    """One sign of mu, under several overdispersions: the log density of each in ``(t, angle)``.
 
-    def __init__(self, series: Series, priors: Priors, sign: float) -> None:
-        self.series, self.priors, self.sign = series, priors, sign
+    Attributes
+    ----------
+    cases : tuple of Series, length C
+        Of the same panels.
+    priors : Priors
+    sign : float
+    """
+
+    cases: tuple[Series, ...]
+    priors: Priors
+    sign: float
+
+    def rays(self, angle: Array) -> tuple[Array, Array, Array]:
+        """``mu`` and ``tau`` along each ray, per unit of average d-prime; and that average at distance 1."""
+        cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
+        h = self.cases[0].average(cosine, sine)
+        return self.sign * cosine / h, sine / h, h
 
     def log_density(self, t: Array, angle: Array) -> tuple[Array, Array, Array]:
-        """Log of likelihood x prior x Jacobian on the product grid, with mu and tau, each (len(t), len(angle))."""
-        cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
-        h = self.series.average(cosine, sine)
-        mu, tau = np.multiply.outer(t, cosine / h), np.multiply.outer(t, sine / h)
-        likelihood = self.series.log_likelihood(self.sign * mu.ravel(), tau.ravel()).reshape(mu.shape)
+        """Log of likelihood x prior x Jacobian on the product grid, (C, len(t), len(angle)); with mu and tau there."""
+        ray_mu, ray_tau, h = self.rays(angle)
+        mu, tau = np.multiply.outer(t, ray_mu), np.multiply.outer(t, ray_tau)
+        likelihood = log_likelihoods(self.cases, mu.ravel(), tau.ravel()).reshape(-1, *mu.shape)
         with np.errstate(divide="ignore"):
             jacobian = np.log(t)[:, None] - 2 * np.log(h)
-        return likelihood + self.log_prior(self.sign * mu, tau) + jacobian, self.sign * mu, tau
+        return likelihood + (log_prior(mu, tau, self.priors, self.cases[0].directed) + jacobian), mu, tau
 
-    def log_prior(self, mu: Array, tau: Array) -> Array:
-        """Half-normal centre and spread; a normal centre where it has a sign."""
-        return log_prior(mu, tau, self.priors, self.series.directed)
+    def locate(self) -> tuple[Stretch, Stretch]:
+        """Where the posteriors of all cases lie: between those of the first and the last, and as wide as the wider."""
+        first = replace(self, cases=self.cases[:1])._locate(None)
+        if len(self.cases) == 1:
+            return first
+        last = replace(self, cases=self.cases[-1:])._locate(first)
+        return first[0].joined(last[0]), first[1].joined(last[1])
 
-    def locate(self, guess: tuple[Stretch, Stretch] | None) -> tuple[Stretch, Stretch]:
+    def _locate(self, guess: tuple[Stretch, Stretch] | None) -> tuple[Stretch, Stretch]:
         """Find the bulk of the posterior by repeated coarse looks, each stretched around what the last one saw."""
         far = min(14.0, abs(self.priors.centre_at) + 8.0 * max(self.priors.centre_scale, self.priors.spread_scale))
         t, angle = guess or (Stretch(0, 0, far / 2, far), Stretch(0, 0, np.pi / 4, np.pi))
@@ -118,7 +143,7 @@ class Region:
             # every look covers the whole axes: what a coarse look misses must not be cut off for good
             t, angle = replace(t, lower=0.0, upper=far), replace(angle, lower=0.0, upper=np.pi / 2)
             (tv, tj), (av, aj) = t.at(x), angle.at(x)
-            density = self.log_density(np.concatenate([tv, tv[1] * NEAR]), av)[0] + np.log(aj)
+            density = self.log_density(np.concatenate([tv, tv[1] * NEAR]), av)[0][0] + np.log(aj)
             close = density[len(x) :] + np.log(tv[1] * NEAR)[:, None]
             density = density[: len(x)] + np.log(tj)[:, None]
             weight = np.exp(density - density.max())
@@ -139,7 +164,7 @@ def log_prior(mu: Array, tau: Array, priors: Priors, directed: bool) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Refinement:
-    """Called, gives nodes and weights of a region that stand closer together on the rays with little spread.
+    """Nodes of a region that stand closer together on the rays with little spread.
 
     Attributes
     ----------
@@ -150,10 +175,12 @@ class Refinement:
         Along each ray before.
     angles, weights : ndarray, shape (rays,)
         The rays with little spread, and what each weighs.
-    logs : tuple of float
-        The peak of the log density, and the log of the integral relative to it.
-    rest : tuple of ndarray
-        ``mu``, ``tau`` and weight of the nodes that stay as they are.
+    logs : ndarray, shape (C,)
+        Of the integral of each case.
+    mu, tau : ndarray, shape (nodes,)
+        Of the nodes that stay as they are.
+    rest : ndarray, shape (C, nodes)
+        Their weights.
     """
 
     region: Region
@@ -161,58 +188,67 @@ class Refinement:
     nodes: int
     angles: Array
     weights: Array
-    logs: tuple[float, float]
-    rest: tuple[Array, Array, Array]
+    logs: Array
+    mu: Array
+    tau: Array
+    rest: Array
 
-    def __call__(self) -> tuple[Array, Array, Array]:
+    @cached_property
+    def all(self) -> tuple[Array, Array, Array]:
+        """``mu``, ``tau`` and, of each case, the weights, (C, nodes)."""
         finer, finer_w = chebyshev(REFINED * (self.nodes - 1) + 1, FINE)[:2]
         values, slope = self.t.at(finer)
         density, mu, tau = self.region.log_density(values, self.angles)
-        peak, log_whole = self.logs
-        density += np.log(np.multiply.outer(slope * finer_w, self.weights)) - peak - log_whole
-        near = (mu, tau, np.exp(density))
-        joined = [np.concatenate([old, new.ravel()]) for old, new in zip(self.rest, near, strict=True)]
-        return joined[0], joined[1], joined[2]
+        density += np.log(np.multiply.outer(slope * finer_w, self.weights)) - self.logs[:, None, None]
+        near = np.exp(density).reshape(len(density), -1)
+        return (
+            np.concatenate([self.mu, mu.ravel()]),
+            np.concatenate([self.tau, tau.ravel()]),
+            np.concatenate([self.rest, near], axis=1),
+        )
+
+    def of(self, case: int) -> tuple[Array, Array, Array]:
+        """The same of one case."""
+        mu, tau, weights = self.all
+        return mu, tau, weights[case]
 
 
-def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[float, float, dict[str, Any]]:
-    """Log integral over the region, the same from every second node, and what a patch needs."""
+def _cover(region: Region, t: Stretch, angle: Stretch, nodes: int) -> tuple[Array, Array, list[dict[str, Any]]]:
+    """Log integral over the region in each case, the same from every second node, and what patches need."""
     x, w, fine_x, integrals = chebyshev(nodes, FINE)
     half_w = chebyshev((nodes + 1) // 2, FINE)[1]
     (tv, tj), (av, aj) = t.at(x), angle.at(x)
     density, mu, tau = region.log_density(tv, av)
-    density = density + np.log(np.multiply.outer(tj, aj))
-    peak = density.max()
-    scaled = np.exp(density - peak)
+    density += np.log(np.multiply.outer(tj, aj))
+    peak = density.max(axis=(1, 2))
+    scaled = np.exp(density - peak[:, None, None])
     whole = w @ scaled @ w
-    check = half_w @ scaled[::2, ::2] @ half_w
-    cosine, sine = np.clip(np.cos(av), 0, None), np.sin(av)
-    h = region.series.average(cosine, sine)
-    ray_mu, ray_tau = region.sign * cosine / h, sine / h
-    weight = scaled * np.multiply.outer(w, w) / whole
+    check = np.maximum(half_w @ scaled[:, ::2, ::2] @ half_w, 1e-300)
+    weight = scaled * np.multiply.outer(w, w) / whole[:, None, None]
+    running = (integrals @ scaled) * w / whole[:, None, None]
+    ray_mu, ray_tau, _ = region.rays(av)
     # Rays with little spread would leave a comb in the mixtures of panels: there their nodes are set closer together.
     close = ray_tau * t.centre < 0.12 * tj[nodes // 2]
-
-    refine = None
+    refined = None
     if close.any():
-        rest = (mu[:, ~close].ravel(), tau[:, ~close].ravel(), weight[:, ~close].ravel())
-        refine = Refinement(region, t, nodes, av[close], (aj * w)[close], (peak, np.log(whole)), rest)
-    parts = {
-        "mu": mu.ravel(),
-        "tau": tau.ravel(),
-        "weight": weight.ravel(),
-        "refine": refine,
-        "fine": t.at(fine_x)[0],
-        "running": (integrals @ scaled) * w / whole,
-        "ray_mu": ray_mu,
-        "ray_tau": ray_tau,
-    }
-    return peak + float(np.log(whole)), peak + float(np.log(max(check, 1e-300))), parts
+        rest = weight[:, :, ~close].reshape(len(weight), -1)
+        logs = peak + np.log(whole)
+        sparse = mu[:, ~close].ravel(), tau[:, ~close].ravel()
+        refined = Refinement(region, t, nodes, av[close], (aj * w)[close], logs, *sparse, rest)
+    same = {
+        "mu": mu.ravel(), "tau": tau.ravel(), "fine": t.at(fine_x)[0], "ray_mu": ray_mu, "ray_tau": ray_tau,
+        "fine_tau": region.rays(angle.at(fine_x)[0])[1],
+    }  # fmt: skip
+    parts = [
+        same | {"weight": one.ravel(), "running": run, "refine": None if refined is None else partial(refined.of, case)}
+        for case, (one, run) in enumerate(zip(weight, running, strict=True))
+    ]
+    return peak + np.log(whole), peak + np.log(check), parts
 
 
 def _same(region: Region) -> float:
-    """Log evidence when all panels share one d-prime: the same stretch in one dimension."""
-    series, priors = region.series, region.priors
+    """Log evidence when all panels share one d-prime: the same stretch in one dimension, for an only case."""
+    series, priors = region.cases[0], region.priors
 
     def log_density(mu: Array) -> Array:
         return series.exact_log_likelihood(region.sign * mu) + log_centre(priors, region.sign * mu, series.directed)
@@ -245,76 +281,60 @@ def overdispersions(evidence: Sequence[Evidence], few: int = FEW_GAMMAS) -> tupl
 
 
 @dataclass(frozen=True, eq=False)
-class Case:
-    """One of several models that the panels may have come from, and how probable it was before them."""
-
-    series: Series
-    share: float
-
-    def regions(self, priors: Priors) -> list[tuple[Region, float]]:
-        """Its regions, one a sign of the centre, each with the case's probability."""
-        signs = (1.0, -1.0) if self.series.directed else (1.0,)
-        return [(Region(self.series, priors, sign), self.share) for sign in signs]
-
-
-@dataclass(frozen=True, eq=False)
 class Covered:
     """What integration over some cases gave.
 
     Attributes
     ----------
-    patches : list of list of Patch
-        Of each case; none where a case is left without probability.
+    patches : tuple of Patch
+        Of each case and sign that is left with some probability.
     log_evidence : float
         Of all cases together.
     error : float
         By how much it moves when every second node is left out.
     """
 
-    patches: list[list[Patch]]
+    patches: tuple[Patch, ...]
     log_evidence: float
     error: float
 
 
 def cover(
-    cases: Sequence[Case],
+    cases: Sequence[Series],
+    shares: Array,
     priors: Priors,
     *,
     nodes: int = NODES,
     doublings: int = 3,
     wished: float = WISHED,
-    alike: bool = False,
 ) -> Covered:
-    """Integrate over ``(mu, tau)`` in each of several cases.
+    """Integrate over ``(mu, tau)`` in each of several cases, at the same nodes in all.
 
     Parameters
     ----------
-    cases : sequence of Case
-        Such that one is much like the next.
+    cases : sequence of Series
+        Of the same panels, such that one is much like the next.
+    shares : ndarray, shape (cases,)
+        How probable each was before the panels.
     priors : Priors
     nodes, doublings : int
         As in `integrate`.
     wished : float
         Error of the log evidence at which the first nodes are enough.
-    alike : bool
-        Whether the bulk of one case is looked for and taken for the others'.
 
     Raises
     ------
     IntegrationError
         As in `integrate`.
     """
-    found = [(which, *region) for which, case in enumerate(cases) for region in case.regions(priors)]
-    places, regions, shares = (list(column) for column in zip(*found, strict=True))
-    stretches: list[tuple[Stretch, Stretch]] = []
-    for region in regions:  # cases next to one another have much the same posterior
-        near = [s for r, s in zip(regions, stretches, strict=False) if r.sign == region.sign]
-        stretches.append(near[0] if near and alike else region.locate(near[-1] if near else None))
+    regions = _regions(cases, priors)
+    stretches = [region.locate() for region in regions]
+    log_shares = np.log(shares)
     for done in range(doublings + 1):
-        covers = [_cover(r, *s, nodes) for r, s in zip(regions, stretches, strict=True)]
-        logs = np.array([c[0] for c in covers]) + np.log(shares)
+        covers = [_cover(region, *stretch, nodes) for region, stretch in zip(regions, stretches, strict=True)]
+        logs = np.array([found[0] for found in covers]) + log_shares
         total = float(logsumexp(logs))
-        error = abs(total - float(logsumexp(np.array([c[1] for c in covers]) + np.log(shares))))
+        error = abs(total - float(logsumexp(np.array([found[1] for found in covers]) + log_shares)))
         if error <= (wished if done == 0 < doublings else TOLERANCE):
             break
         nodes = 2 * nodes - 1
@@ -324,12 +344,19 @@ def cover(
             "axis, and no answer is better than a wrong one. One panel with far more tastings than the others is the "
             "likeliest cause: check its count. If it is right, please report the panels."
         )
-    patches: list[list[Patch]] = [[] for _ in cases]
-    for which, region, (_, _, parts), log in zip(places, regions, covers, logs, strict=True):
-        share = float(np.exp(log - total))
-        if share > 1e-14:
-            patches[which].append(Patch(region.series, share, **parts))
-    return Covered(patches, total, error)
+    patches = []
+    for case, series in enumerate(cases):
+        for (_, _, parts), log in zip(covers, logs[:, case], strict=True):
+            share = float(np.exp(log - total))
+            if share > 1e-14:
+                patches.append(Patch(series, share, **parts[case]))
+    return Covered(tuple(patches), total, error)
+
+
+def _regions(cases: Sequence[Series], priors: Priors) -> list[Region]:
+    """One a sign of the centre."""
+    signs = (1.0, -1.0) if cases[0].directed else (1.0,)
+    return [Region(tuple(cases), priors, sign) for sign in signs]
 
 
 def beside(
@@ -352,13 +379,10 @@ def beside(
     IntegrationError
         As in `integrate`.
     """
-    cases = [
-        Case(kind.build(evidence, copies, float(gamma)), float(weight))
-        for gamma, weight in zip(*overdispersions(evidence, ROUGH_GAMMAS), strict=True)
-    ]
-    covered = cover(cases, priors, nodes=ROUGH, wished=TOLERANCE, alike=True)
-    patches = tuple(patch for patches in covered.patches for patch in patches)
-    return Posterior(patches, "grid").average, covered.log_evidence
+    gammas, shares = overdispersions(evidence, ROUGH_GAMMAS)
+    cases = [kind.build(evidence, copies, float(gamma)) for gamma in gammas]
+    covered = cover(cases, shares, priors, nodes=ROUGH, wished=TOLERANCE)
+    return Posterior(covered.patches, "grid").average, covered.log_evidence
 
 
 def integrate(
@@ -388,13 +412,10 @@ def integrate(
     IntegrationError
         If the log evidence still moves by more than 1e-3 when every second node is left out.
     """
-    gammas, gamma_weights = overdispersions(evidence)
-    cases = [
-        Case(Series.build(evidence, copies, float(g)), float(w)) for g, w in zip(gammas, gamma_weights, strict=True)
-    ]
-    covered = cover(cases, priors, nodes=nodes, doublings=doublings)
-    none = logsumexp([float(c.series.exact_log_likelihood(np.zeros(1))[0]) for c in cases], b=gamma_weights)
-    regions = [region for case in cases for region in case.regions(priors)]
-    same = logsumexp([_same(region) for region, _ in regions], b=[share for _, share in regions])
+    gammas, shares = overdispersions(evidence)
+    cases = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
+    covered = cover(cases, shares, priors, nodes=nodes, doublings=doublings)
+    none = logsumexp([float(case.exact_log_likelihood(np.zeros(1))[0]) for case in cases], b=shares)
+    same = logsumexp([[_same(region) for region in _regions([case], priors)] for case in cases], b=shares[:, None])
     evidences = Evidences(float(none), float(same), covered.log_evidence, covered.error)
-    return Posterior(tuple(p for patches in covered.patches for p in patches), "grid"), evidences
+    return Posterior(covered.patches, "grid"), evidences

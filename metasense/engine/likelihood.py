@@ -296,7 +296,7 @@ def axis_of(points: int, directed: bool) -> Array:
     return axis
 
 
-def _sampling_axis(tastings: int, directed: bool) -> Array:
+def _sampling_axis(tastings: float, directed: bool) -> Array:
     """Points close enough together for the likelihood of a panel of so many tastings.
 
     In few steps, so that a pool and the same without a panel share the points, and with them the little that the
@@ -348,6 +348,7 @@ class Series:
     log_scale: Array
 
     DAMPED: ClassVar[float] = 9.0  # frequency times spread at which a cosine is damped below 3e-18
+    ENDS: ClassVar[float] = REACH  # of the d-prime axis, behind which the cosines repeat what is before it
 
     @classmethod
     def build(cls, evidence: Sequence[Evidence], copies: ArrayLike, gamma: float = 0.0) -> Series:
@@ -365,7 +366,8 @@ class Series:
                 "Check the count, or split the panel by session."
             )
         directed = any(e.protocol.directed for e in evidence)
-        axis = _sampling_axis(largest, directed)
+        stretched = cls.ENDS / REACH
+        axis = _sampling_axis(largest * stretched**2, directed) * stretched
         logs = np.stack([e.log_likelihood(axis, gamma) for e in evidence])
         log_scale = logs.max(axis=1)
         # A step of the sampled maximum below the true one only rescales; both enter every formula together.
@@ -386,13 +388,13 @@ class Series:
 
     @property
     def offset(self) -> float:
-        """Added to a d-prime before the cosines: 14 where d-prime has a sign, else 0."""
-        return REACH if self.directed else 0.0
+        """Added to a d-prime before the cosines: the end of the axis where d-prime has a sign, else 0."""
+        return self.ENDS if self.directed else 0.0
 
     @property
     def width(self) -> float:
         """Length of the d-prime axis."""
-        return REACH + self.offset
+        return self.ENDS + self.offset
 
     @cached_property
     def frequencies(self) -> Array:
@@ -442,11 +444,7 @@ class Series:
 
     def log_likelihood(self, mu: Array, tau: Array) -> Array:
         """Log likelihood of the whole pool at each node, shape (nodes,)."""
-        out = np.empty(len(mu))
-        for part, used in self._batches(tau):
-            averaged = self.waves(mu[part], tau[part], used) @ self.coefficients[:, :used].T
-            out[part] = np.log(np.maximum(averaged, FLOOR)) @ self.copies
-        return out + self.log_scale @ self.copies
+        return log_likelihoods((self,), mu, tau)[0]
 
     def _batches(self, tau: Array) -> Iterator[tuple[NDArray[np.intp], int]]:
         """Nodes a few at a time, widest spread first, with the number of cosines that such a spread leaves."""
@@ -489,26 +487,28 @@ class Series:
         ndarray, shape (1 + len(panels), points)
             Values on `axis`; row 0 is the next panel.
         """
+        if columns is None:
+            return next(mixtures((self,), mu, tau, weight[:, None], panels))
         order = np.argsort(-tau)
-        mu, tau, weight = mu[order], tau[order], weight[order]
+        mu, tau, weight, columns = mu[order], tau[order], weight[order], columns[order]
         terms, blur = self._smoothness(mu, tau, weight)
-        chosen = self.coefficients[list(panels)].T
         out = np.zeros((1 + len(panels), terms))
-        most = max(terms, self.terms if panels and columns is None else 0)
-        step = max(16, min(256, 16_000_000 // max(most, len(panels))))
+        for part, waves in self._waves_of(mu, tau, terms, len(panels)):
+            out[:, : waves.shape[1]] += columns[part].T @ waves
+        return self._summed(out * blur)
+
+    def _waves_of(self, mu: Array, tau: Array, most: int, columns: int) -> Iterator[tuple[slice, Array]]:
+        """Cosines of a few nodes at a time, which come widest spread first."""
+        step = max(16, min(256, 16_000_000 // max(most, columns, 1)))
         for start in range(0, len(mu), step):
             part = slice(start, start + step)
-            used = min(most, self.undamped(float(tau[part][-1])))
-            waves = self.waves(mu[part], tau[part], used)
-            if columns is None:
-                own = np.maximum(waves[:, : self.terms] @ chosen[:used], FLOOR)
-                here = np.concatenate([weight[part, None], weight[part, None] / own], axis=1)
-            else:
-                here = columns[order[part]]
-            out[:, : min(used, terms)] += here.T @ waves[:, :terms]
-        out *= blur / self.width
-        padded = np.zeros((len(out), len(self.axis)))
-        padded[:, :terms] = out  # the transform counts every cosine but the constant twice, as a folded density does
+            yield part, self.waves(mu[part], tau[part], min(most, self.undamped(float(tau[part][-1]))))
+
+    def _summed(self, rows: Array) -> Array:
+        """Densities on `axis` from their cosines, shape (rows, points)."""
+        padded = np.zeros((len(rows), len(self.axis)))
+        # the transform counts every cosine but the constant twice, as a folded density does
+        padded[:, : rows.shape[1]] = rows / self.width
         return np.maximum(dct(padded, type=3, axis=1, overwrite_x=True), 0.0)
 
     def mix_far(
@@ -581,3 +581,60 @@ class Series:
     def axis(self) -> Array:
         """d-primes at which `mix` gives densities: midpoints of equal steps."""
         return axis_of(max(2048, len(self.own_axis) // (2 if self.directed else 1)), self.directed)
+
+
+def log_likelihoods(series: Sequence[Series], mu: Array, tau: Array) -> Array:
+    """Log likelihood of the whole pool at each node, under several overdispersions.
+
+    Parameters
+    ----------
+    series : sequence of Series
+        Of the same panels; the cosines, which take most of the time, are worked out once for all.
+    mu, tau : ndarray, shape (nodes,)
+
+    Returns
+    -------
+    ndarray, shape (len(series), nodes)
+    """
+    longest = max(series, key=lambda one: one.terms)
+    out = np.empty((len(series), len(mu)))
+    for part, used in longest._batches(tau):
+        waves = longest.waves(mu[part], tau[part], used)
+        for row, one in zip(out, series, strict=True):
+            averaged = waves[:, : one.terms] @ one.coefficients[:, :used].T
+            row[part] = np.log(np.maximum(averaged, FLOOR)) @ one.copies
+    return out + np.array([one.log_scale @ one.copies for one in series])[:, None]
+
+
+def mixtures(
+    series: Sequence[Series], mu: Array, tau: Array, weights: Array, panels: Sequence[int] = ()
+) -> Iterator[Array]:
+    """What `Series.mix` gives, under several overdispersions at the same nodes, one after another.
+
+    Parameters
+    ----------
+    series : sequence of Series
+        Of the same panels.
+    mu, tau : ndarray, shape (nodes,)
+    weights : ndarray, shape (nodes, len(series))
+    panels : sequence of int
+
+    Yields
+    ------
+    ndarray, shape (1 + len(panels), points)
+    """
+    longest = max(series, key=lambda one: one.terms)
+    order = np.argsort(-tau)
+    mu, tau, weights = mu[order], tau[order], weights[order]
+    terms, blur = longest._smoothness(mu, tau, weights.sum(axis=1))
+    chosen = [one.coefficients[list(panels)].T for one in series]
+    out = np.zeros((len(series), 1 + len(panels), terms))
+    most = max(terms, longest.terms if panels else 0)
+    for part, waves in longest._waves_of(mu, tau, most, len(panels)):
+        used = waves[:, :terms]
+        for rows, own, weight in zip(out, chosen, weights[part].T, strict=True):
+            alone = np.maximum(waves[:, : len(own)] @ own[: waves.shape[1]], FLOOR)
+            here = np.concatenate([weight[:, None], weight[:, None] / alone], axis=1)
+            rows[:, : used.shape[1]] += here.T @ used
+    for rows in out:
+        yield longest._summed(rows * blur)

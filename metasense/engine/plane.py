@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import CUT, IntegrationError, log_prior, overdispersions
 from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
-from metasense.engine.posterior import Patch, Posterior, chebyshev, smooth
+from metasense.engine.posterior import Patch, Posterior, between, chebyshev, smooth
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 
@@ -36,6 +36,8 @@ TOLERANCE = 1e-5  # of the log evidence when every second node is left out; the 
 ENOUGH = 1e-2  # where looking again no longer helps: counts so far apart that a panel is at the floor of its likelihood
 MOST_NODES = 1025  # of the average d-prime
 NEGLIGIBLE = 1e-14  # share of a region below which it is left out
+CLOSE = 2.5  # steps between nodes: where panels spread by less, nodes for mixtures stand closer together,
+CLOSER = 4  # so many times
 SETTLED = 3  # looks after which the nodes stay where they are
 
 
@@ -66,11 +68,13 @@ class Weighed:
     def posterior(self) -> Posterior:
         """The same as a posterior, of which rates and other functions of centre and spread can be asked."""
         plane = self.plane
+        places = {sign: plane._place(sign) for _, sign, _ in plane.regions}  # the same for every series
         patches = []
         for (series, sign, _), weight in zip(plane.regions, self.weights, strict=True):
             share = float(weight.sum())
             if share > NEGLIGIBLE:
-                patches.append(plane._patch(series, sign, weight / share, share))
+                running = plane._running(weight / share)
+                patches.append(Patch(series, share, weight=weight / share, running=running, **places[sign]))
         return Posterior(tuple(patches), "grid")
 
 
@@ -126,8 +130,9 @@ class Plane:
         self._angle = angle
         cosine, sine = np.clip(np.cos(angle), 0, None), np.sin(angle)
         h = average_d_prime(cosine, sine)
-        self.mu = np.multiply.outer(self.average, cosine / h).ravel()
-        self.tau = np.multiply.outer(self.average, sine / h).ravel()
+        self._rays = cosine / h, sine / h  # centre and spread of each per unit of the average
+        self.mu = np.multiply.outer(self.average, self._rays[0]).ravel()
+        self.tau = np.multiply.outer(self.average, self._rays[1]).ravel()
         with np.errstate(divide="ignore"):
             self._log_volume = (
                 np.log(self.average * self._slope)[:, None] + np.log(angle_slope) - 2 * np.log(h)
@@ -223,22 +228,50 @@ class Plane:
         volume = np.multiply.outer(self._w, self._angle_w) / whole
         return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
 
-    def _patch(self, series: Series, sign: float, weight: Array, share: float) -> Patch:
-        """One region with weights that add up to 1."""
-        each = weight.reshape(len(self._x), -1)
-        cosine, sine = np.clip(np.cos(self._angle), 0, None), np.sin(self._angle)
-        h = average_d_prime(cosine, sine)
-        return Patch(
-            series,
-            share,
-            sign * self.mu,
-            self.tau,
-            weight,
-            fine=self._lengthwise(self._fine_x)[0],
-            running=self._integrals @ (each / self._w[:, None]),
-            ray_mu=sign * cosine / h,
-            ray_tau=sine / h,
-        )
+    def closer(self, columns: Array) -> tuple[Array, Array, Array]:
+        """Centres, spreads and weights of nodes that stand closer together on the rays with little spread.
+
+        The nodes as they are would leave a comb in mixtures of the narrow normals there. What they weigh is smooth
+        along a ray, and is carried between them by the polynomial through them.
+
+        Parameters
+        ----------
+        columns : ndarray, shape (nodes, columns)
+            What each node weighs, in each of several mixtures.
+        """
+        rays_mu, rays_tau = self._rays
+        middle = len(self._x) // 2
+        close = rays_tau * self.average[middle] < CLOSE * self._slope[middle] * np.pi / len(self._x)
+        if not close.any():
+            return self.mu, self.tau, columns
+        finer, into = between(len(self._x), CLOSER)
+        each = columns.reshape(len(self._x), len(close), -1)
+        near = np.tensordot(into, each[:, close], axes=1)
+        mu, tau, weights = [], [], []
+        for average, rays, part in (
+            (self.average, ~close, each[:, ~close]),
+            (self._lengthwise(finer)[0], close, near),
+        ):
+            mu.append(np.multiply.outer(average, rays_mu[rays]).ravel())
+            tau.append(np.multiply.outer(average, rays_tau[rays]).ravel())
+            weights.append(np.clip(part, 0, None).reshape(-1, columns.shape[1]))
+        return np.concatenate(mu), np.concatenate(tau), np.concatenate(weights)
+
+    def _place(self, sign: float) -> dict[str, Any]:
+        """Where the nodes of a patch lie, and its rays."""
+        rays_mu, rays_tau = self._rays
+        fine = self._lengthwise(self._fine_x)[0]
+        angle = self._anglewise(self._fine_x)[0]
+        sine = np.sin(angle)
+        fine_tau = sine / average_d_prime(np.clip(np.cos(angle), 0, None), sine)
+        return {
+            "mu": sign * self.mu, "tau": self.tau, "fine": fine, "ray_mu": sign * rays_mu, "ray_tau": rays_tau,
+            "fine_tau": fine_tau,
+        }  # fmt: skip
+
+    def _running(self, weight: Array) -> Array:
+        """Running integrals along the rays of weights that add up to 1."""
+        return np.asarray(self._integrals @ (weight.reshape(len(self._x), -1) / self._w[:, None]))
 
     def _distribution(self, running: Array, mean: float) -> Distribution:
         """The average d-prime from its running integral at the fine points, in detail where there is something."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series
+from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series, mixtures
 from metasense.engine.spreads import average_d_prime
 from metasense.process import one_thread
 from metasense.protocols import Protocol
@@ -26,6 +26,7 @@ Functional = Callable[[Array, Array], Array]
 
 ROUNDED = 1e-11  # share of a panel's density by which rounding may show before it is summed node by node
 NEGLIGIBLE = 1e-13  # share of the posterior below which a node is not worth a panel's density
+DISTANCES = 8  # times as many distances from the origin for the spread
 SMOOTH = 64  # points of the average d-prime's distribution for each of its running integral, shared among the patches
 
 
@@ -88,6 +89,33 @@ def chebyshev(nodes: int, fine: int) -> tuple[Array, Array, Array, Array]:
     return x, weights, fine_x, integrals
 
 
+def _rule(nodes: int) -> tuple[Array, Array]:
+    """Clenshaw-Curtis nodes and weights on [-1, 1] alone, of an odd number of nodes."""
+    last = nodes - 1
+    angle = np.pi * np.arange(nodes) / last
+    even = 2.0 * np.arange(1, last // 2 + 1)
+    share = np.where(even == last, 1.0, 2.0) / (even**2 - 1)
+    w = (1 - np.cos(np.multiply.outer(angle, even)) @ share) * 2 / last
+    w[[0, -1]] /= 2
+    return -np.cos(angle), w
+
+
+@lru_cache(maxsize=8)
+def between(nodes: int, times: int) -> tuple[Array, Array]:
+    """Places so many times closer together on [-1, 1], and from what the nodes weigh to what these do.
+
+    Returns
+    -------
+    places : ndarray, shape (places,)
+    matrix : ndarray, shape (places, nodes)
+    """
+    x, w = _rule(nodes)
+    finer, finer_w = _rule(times * (nodes - 1) + 1)
+    vandermonde = np.polynomial.chebyshev.chebvander
+    through = vandermonde(finer, nodes - 1) @ np.linalg.inv(vandermonde(x, nodes - 1))
+    return finer, finer_w[:, None] * through / w
+
+
 @dataclass(frozen=True, eq=False)
 class Patch:
     """Nodes of one part of the posterior: one sign of ``mu``, at one overdispersion.
@@ -105,6 +133,8 @@ class Patch:
         Probability up to each of them along each ray ``tau / mu = constant`` (integration only).
     ray_mu, ray_tau : ndarray, shape (angles,), optional
         ``mu`` and ``tau`` of each ray per unit of average d-prime (integration only).
+    fine_tau : ndarray, shape (points,), optional
+        ``tau`` per unit of average d-prime on a fine grid of angles (integration only).
     refine : callable, optional
         Gives nodes and weights close enough together for mixtures of narrow normals (integration only).
     """
@@ -118,12 +148,18 @@ class Patch:
     running: Array | None = None
     ray_mu: Array | None = None
     ray_tau: Array | None = None
+    fine_tau: Array | None = None
     refine: Callable[[], tuple[Array, Array, Array]] | None = None
+
+    @property
+    def refined(self) -> tuple[Array, Array, Array]:
+        """The nodes for mixtures of panels."""
+        return (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
 
     @cached_property
     def mixing(self) -> tuple[Array, Array, Array]:
-        """The nodes for mixtures of panels, without those that carry next to nothing."""
-        mu, tau, weight = (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
+        """The same without those that carry next to nothing."""
+        mu, tau, weight = self.refined
         keep = weight > NEGLIGIBLE * weight.max()
         return mu[keep], tau[keep], weight[keep]
 
@@ -133,20 +169,33 @@ class Patch:
         assert self.running is not None
         return np.clip(self.running[-1], 0, None)
 
-    def columns(self, functional: Functional) -> list[tuple[Array, Array]]:
+    def across(self, weight: Array) -> list[tuple[Array, Array]]:
+        """At each distance from the origin, increasing values of tau and the probability up to them."""
+        assert self.fine is not None and self.ray_tau is not None and self.fine_tau is not None
+        angles = len(self.ray_tau)
+        w, _, integrals = chebyshev(angles, len(self.fine_tau))[1:]
+        each = weight.reshape(-1, angles)
+        finer, into = between(len(each), DISTANCES)  # at few distances, where each spread ends would be heard
+        running = integrals @ (np.clip(into @ each, 0, None) / w).T
+        distances = CubicSpline(np.linspace(-1, 1, len(self.fine)), self.fine)(finer)
+        return [(t * self.fine_tau, run) for t, run in zip(distances, running.T, strict=True)]
+
+    def columns(self, functional: Functional, running: Array) -> list[tuple[Array, Array]]:
         """For each ray, increasing values of the functional and the probability up to them."""
-        assert self.fine is not None and self.running is not None and self.ray_mu is not None
-        assert self.ray_tau is not None
-        fine, running = self.fine[::8], self.share * self.running[::8]
+        assert self.fine is not None and self.ray_mu is not None and self.ray_tau is not None
+        fine, running = self.fine[::2], running[::2]
         mu, tau = np.multiply.outer(fine, self.ray_mu), np.multiply.outer(fine, self.ray_tau)
         values = functional(mu.ravel(), tau.ravel()).reshape(mu.shape)
         out = []
         for v, run in zip(values.T, running.T, strict=True):
             steps = np.diff(v)
-            if (steps < 0).any():  # a signed rate can fall, or fall and rise, along a ray
+            if (steps <= 0).all():  # a signed rate can fall along a ray,
+                v, run = v[::-1], run[-1] - run[::-1]
+            elif (steps < 0).any():  # or fall and rise
                 middle, mass = (v[1:] + v[:-1]) / 2, np.diff(run)
                 order = np.argsort(middle)
                 v, run = middle[order], np.cumsum(mass[order])
+                run = np.append(run[:-1] - mass[order][:-1] / 2, run[-1])
             out.append((v, run))
         return out
 
@@ -189,35 +238,39 @@ class Posterior:
         """Posterior of a function of ``(mu, tau)`` that is monotone along rays from the origin."""
         if self.patches[0].fine is None:
             return Distribution.from_draws(np.concatenate([functional(p.mu, p.tau) for p in self.patches]))
-        columns = [column for p in self.patches for column in p.columns(functional)]
-        lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
-
-        def cdf(x: Array) -> Array:
-            total = np.zeros_like(x)
-            for v, run in columns:
-                total += np.interp(x, v, run, left=0.0, right=run[-1])
-            return total
-
-        x = np.linspace(lowest, highest, 129)
-        rough = cdf(x)
-        first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
-        last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
-        x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 513), [highest]]))
-        values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
-        return Distribution(x, values / values[-1], self.expect(functional))
+        columns = [column for p, running in self._rays for column in p.columns(functional, running)]
+        return _summed(columns, self.expect(functional))
 
     @cached_property
     def average(self) -> Distribution:
         """The average d-prime of panels like these."""
         if self.patches[0].fine is None:
             return self.distribution(average_d_prime)
-        steps = max(SMOOTH // len(self.patches), 1)
-        x = np.unique(np.concatenate([_between(p.fine, steps) for p in self.patches]))  # type: ignore[arg-type]
+        steps = max(SMOOTH // len(self._rays), 1)
+        x = np.unique(np.concatenate([_between(p.fine, steps) for p, _ in self._rays]))  # type: ignore[arg-type]
         total = np.zeros_like(x)
-        for p in self.patches:
-            total += p.share * smooth(p.fine, p.running.sum(axis=1), x)  # type: ignore[arg-type, union-attr]
+        for p, running in self._rays:
+            total += smooth(p.fine, running.sum(axis=1), x)  # type: ignore[arg-type]
         total = np.maximum.accumulate(total)
         return Distribution(x, total / total[-1], self._mean_average)
+
+    @property
+    def _planes(self) -> list[tuple[Patch, Array]]:
+        """One patch of each set that shares its nodes, and the weights of the nodes in all of them."""
+        return [(same[0], sum(p.share * p.weight for p in same)) for same in self._alike]  # type: ignore[misc]
+
+    @cached_property
+    def _rays(self) -> list[tuple[Patch, Array]]:
+        """One patch of each set that shares its nodes, and the probability along its rays in all of them."""
+        return [(same[0], sum(p.share * p.running for p in same)) for same in self._alike]  # type: ignore[misc, operator]
+
+    @cached_property
+    def _alike(self) -> list[list[Patch]]:
+        """Sets of patches that share their nodes."""
+        sets: dict[int, list[Patch]] = {}
+        for p in self.patches:
+            sets.setdefault(id(p.mu), []).append(p)
+        return list(sets.values())
 
     @property
     def _mean_average(self) -> float:
@@ -225,8 +278,14 @@ class Posterior:
 
     @cached_property
     def spread(self) -> Distribution:
-        """Standard deviation between panels, in d-prime units."""
-        return self.distribution(lambda mu, tau: tau)
+        """Standard deviation between panels, in d-prime units.
+
+        It grows with the angle at every distance, and is summed along it: the ray without spread is one of its ends.
+        """
+        if self.patches[0].fine_tau is None:
+            return self.distribution(lambda mu, tau: tau)
+        parts = [part for p, weight in self._planes for part in p.across(weight)]
+        return _summed(parts, self.expect(lambda mu, tau: tau))
 
     def average_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in this protocol, averaged over panels like these; worked out once."""
@@ -269,8 +328,9 @@ class Posterior:
         evidence = self.patches[0].series.evidence
         which = range(len(evidence)) if which is None else which
         out: list[Distribution] = []
-        for start in range(0, len(which), 256):  # bounds the memory of large pools
-            part = list(which[start : start + 256])
+        most = max(256 // len(self.patches), 16)  # at a time: bounds the memory of large pools
+        for start in range(0, len(which), most):
+            part = list(which[start : start + most])
             rows = self._few[1:][part] if self._is_few else self._mixed(part)[1:]
             for i, row in zip(part, rows, strict=True):
                 own = on_axis(row, self.directed)
@@ -294,26 +354,54 @@ class Posterior:
         """Unnormalised densities on the axis: of the next panel, then of the chosen distinct panels."""
         axis = self.patches[0].series.axis
         total = np.zeros((1 + len(panels), len(axis)))
-        for series in dict.fromkeys(p.series for p in self.patches):
-            parts = [p for p in self.patches if p.series is series]  # both signs at once: smooth only together
-            mu, tau = (np.concatenate([p.mixing[i] for p in parts]) for i in (0, 1))
-            weight = np.concatenate([p.share * p.mixing[2] for p in parts])
-            density = series.mix(mu, tau, weight, panels)
-            own = np.ones_like(density)
-            for row, i in enumerate(panels, start=1):
-                own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
-            density *= own
-            # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
-            over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
-            far = np.flatnonzero(np.abs(over) > ROUNDED)
-            if len(far):
-                points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
-                density[1 + far] = 0
-                density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
-                    mu, tau, weight, [panels[i] for i in far], points
-                )
-            total += density
+        for parts in self._mixed_together():
+            cases = list(dict.fromkeys(p.series for p in parts))
+            mu, tau, weights = _joined(parts, cases)
+            for series, weight, density in zip(
+                cases, weights.T, mixtures(cases, mu, tau, weights, panels), strict=True
+            ):
+                own = np.ones_like(density)
+                for row, i in enumerate(panels, start=1):
+                    own[row] = np.exp(series.evidence[i].log_likelihood(axis, series.gamma) - series.log_scale[i])
+                density *= own
+                # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
+                over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
+                far = np.flatnonzero(np.abs(over) > ROUNDED)
+                if len(far):
+                    points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
+                    density[1 + far] = 0
+                    density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
+                        mu, tau, weight, [panels[i] for i in far], points
+                    )
+                total += density
         return total
+
+    def _mixed_together(self) -> list[list[Patch]]:
+        """Sets of patches: both signs of the centre, smooth only together, and series at the same nodes."""
+        sets: dict[object, list[Patch]] = {}
+        for p in self.patches:
+            sets.setdefault(None if self._shared else p.series, []).append(p)
+        return list(sets.values())
+
+    @cached_property
+    def _shared(self) -> bool:
+        """Whether the patches of all series have the same nodes."""
+        return len({id(p.mu) for p in self.patches}) <= 1 + self.directed
+
+
+def _joined(parts: Sequence[Patch], cases: Sequence[Series]) -> tuple[Array, Array, Array]:
+    """Nodes for mixtures of panels, and what each weighs in each series, without those that carry next to nothing."""
+    places: dict[int, int] = {}
+    columns: list[tuple[Array, Array, Array]] = []
+    for p in parts:
+        mu, tau, weight = p.refined
+        if id(mu) not in places:
+            places[id(mu)] = len(columns)
+            columns.append((mu, tau, np.zeros((len(mu), len(cases)))))
+        columns[places[id(mu)]][2][:, cases.index(p.series)] = p.share * weight
+    mu, tau, weights = (np.concatenate(column) for column in zip(*columns, strict=True))
+    keep = (weights > NEGLIGIBLE * weights.max(axis=0)).any(axis=1)
+    return mu[keep], tau[keep], weights[keep]
 
 
 def draw_nodes(posterior: Posterior, size: int, rng: np.random.Generator) -> tuple[Array, Array, NDArray[Any]]:
@@ -394,6 +482,25 @@ def draw_own(series: Series, evidence: Evidence, mu: Array, tau: Array, copies: 
                 drawn = np.take_along_axis(grid, at[:, None], axis=1)[:, 0]
                 out[rows, copy] = drawn + (rng.random(len(rows)) - 0.5) * cell
     return out
+
+
+def _summed(columns: list[tuple[Array, Array]], mean: float) -> Distribution:
+    """The distribution whose parts are increasing values and the probability up to them."""
+    lowest, highest = min(v[0] for v, _ in columns), max(v[-1] for v, _ in columns)
+
+    def cdf(x: Array) -> Array:
+        total = np.zeros_like(x)
+        for v, run in columns:
+            total += np.interp(x, v, run, left=0.0, right=run[-1])
+        return total
+
+    x = np.linspace(lowest, highest, 129)
+    rough = cdf(x)
+    first = x[max(int(np.searchsorted(rough, 1e-6)) - 1, 0)]
+    last = x[min(int(np.searchsorted(rough, rough[-1] - 1e-6)), len(x) - 1)]
+    x = np.unique(np.concatenate([[lowest], np.linspace(first, last, 2049), [highest]]))
+    values = np.maximum.accumulate(np.clip(cdf(x), 0, None))
+    return Distribution(x, values / values[-1], mean)
 
 
 def smooth(fine: Array, running: Array, x: Array) -> Array:

@@ -26,7 +26,7 @@ from scipy.special import softmax
 
 from metasense.engine.chains import Chains, measure
 from metasense.engine.grid import overdispersions
-from metasense.engine.likelihood import Evidence, Series
+from metasense.engine.likelihood import Evidence, Series, log_likelihoods
 from metasense.engine.model import Ruler, state
 from metasense.engine.posterior import Patch, Posterior
 from metasense.engine.priors import Priors
@@ -369,7 +369,7 @@ def _overdispersion_of_each(
     """One overdispersion for each draw, from its posterior given the rest; indices into `series`."""
     if len(series) == 1:
         return np.zeros(mu.shape, int)
-    logs = np.stack([s.log_likelihood(mu.ravel(), tau.ravel()) for s in series], axis=1)
+    logs = log_likelihoods(series, mu.ravel(), tau.ravel()).T
     running = np.cumsum(softmax(logs + np.log(shares), axis=1), axis=1)
     which = (running < rng.random((len(running), 1))).sum(axis=1)
     return np.minimum(which, len(series) - 1).reshape(mu.shape)

@@ -1,6 +1,7 @@
 """The pool if panels spread with heavier tails than a normal distribution has, so that one may lie far off.
 
-Only two things change: how spread damps a cosine, and the average size of a d-prime around its centre.
+Only three things change: how spread damps a cosine, the average size of a d-prime around its centre, and where the
+d-prime axis ends.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import beside
-from metasense.engine.likelihood import Evidence, Series
+from metasense.engine.likelihood import REACH, Evidence, Series
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_with_tails, damping_with_tails
 
@@ -24,6 +25,7 @@ class TailedSeries(Series):
     """The series of panels that spread as Student's t with 4 degrees of freedom."""
 
     DAMPED: ClassVar[float] = 22.0  # frequency times spread at which a cosine is damped below 1e-16
+    ENDS: ClassVar[float] = 3 * REACH  # such tails reach far, and what is repeated behind the end must be farther still
 
     def damping(self, terms: int, tau: Array) -> Array:
         """By what the spread `tau` of panels multiplies each cosine, shape (terms, nodes)."""

@@ -20,7 +20,7 @@ from scipy.special import logsumexp
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import FLOOR, Series
 from metasense.engine.plane import Plane, Weighed
-from metasense.engine.posterior import ROUNDED, Posterior, average_p_correct, folded, on_axis
+from metasense.engine.posterior import ROUNDED, Posterior, folded, on_axis
 from metasense.engine.priors import Priors
 from metasense.protocols import Protocol
 
@@ -158,8 +158,7 @@ class SomePosterior:
 
     def average_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in this protocol, averaged over panels like these."""
-        rate = average_p_correct(protocol, self.directed)
-        return self._averaged([held.distribution(rate) for held in self._posteriors], protocol.guess)
+        return self._averaged([held.average_rate(protocol) for held in self._posteriors], protocol.guess)
 
     def _averaged(self, parts: list[Distribution], at_nothing: float) -> Distribution:
         """An average over panels, from that over the panels with something and what those with nothing add."""
@@ -266,9 +265,10 @@ class SomePosterior:
 
 def _blended(series: Series, plane: Plane, signs: list[tuple[float, Array]]) -> Array:
     """Densities on the axis of a series, of the next panel and of every distinct one; both signs of the centre."""
-    mu = np.concatenate([sign * plane.mu for sign, _ in signs])
-    tau = np.tile(plane.tau, len(signs))
-    columns = np.concatenate([here for _, here in signs])
+    parts = [(sign, *plane.closer(here)) for sign, here in signs]
+    mu = np.concatenate([sign * centre for sign, centre, _, _ in parts])
+    tau = np.concatenate([spread for _, _, spread, _ in parts])
+    columns = np.concatenate([weights for _, _, _, weights in parts])
     keep = columns[:, 0] > LOST * columns[:, 0].max()
     mu, tau, columns = mu[keep], tau[keep], columns[keep]
     panels = list(range(len(series.evidence)))

@@ -22,7 +22,8 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.outcomes import ALPHA
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, tables, words
-from metasense.showing.results import Pictured
+from metasense.showing.glance import Glance, compact, cut
+from metasense.showing.results import Answered, Pictured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,6 +34,7 @@ Array = NDArray[np.floating[Any]]
 DRAWN = 12  # simulated sets in the figure
 WIDE = 80  # panels up to which they are drawn there
 MOST = 2000  # panels whose number of statistically significant ones is worked out exactly
+FIRST = 3  # panels on a first screen
 USUAL, RARE = 0.10, 0.05  # how often something must happen to be called usual; below what it is called rare
 COMMON = 0.25  # from here on it is what one expects
 
@@ -89,7 +91,7 @@ def _check_risk(alpha: float) -> None:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Disagreement(Pictured):
+class Disagreement(Pictured, Answered):
     """How mixed verdicts would be if all panels faced one and the same d-prime. Made by `Pooled.disagreement`.
 
     Attributes
@@ -295,8 +297,8 @@ class Disagreement(Pictured):
                     "One constant difference looks like this now and then: little is learnt of whether panels differ."
                 )
             return (
-                "So this is what one constant difference looks like in panels of these sizes. It tells next to nothing "
-                "about whether the panels differ."
+                "One constant difference looks like this in panels of these sizes: it tells next to nothing about "
+                "whether the panels differ."
             )
         return "One constant difference can look like this, though not often: a hint, no more, that the panels differ."
 
@@ -381,6 +383,64 @@ class Disagreement(Pictured):
             },
             most=40,
         )
+
+    def _glance(self) -> Glance:
+        k = len(self.panels)
+        aside = (self._aside().strip(),) if self.left_out else ()
+        if k < 2:
+            alone = "Fewer than two panels with a count of correct answers: there is nothing to disagree."
+            return Glance((alone,), None, aside, "serve another panel that gives a count of correct answers.")
+        return Glance((self._counted(), *self._how_often()), self._small(), aside, self._step(), with_step=False)
+
+    def _counted(self) -> str:
+        """How many panels did better than guessing by themselves."""
+        k = len(self.panels)
+        s = self.significant
+        if 0 < s < k:
+            return f"Alone, {s} of {k} panels did clearly better than guessing, {k - s} did not."
+        who = f"all {k} panels" if s else f"none of {k} panels"
+        if k == 2:
+            who = "both panels" if s else "neither of 2 panels"
+        return f"Alone, {who} did clearly better than guessing: their verdicts agree."
+
+    def _how_often(self) -> tuple[str, ...]:
+        """How often one difference leaves panels like that, and what it means."""
+        far = words.probability(self.spread)
+        if 0 < self.significant < len(self.panels):
+            mixed = words.probability(self.mixed)
+            often = (
+                f"verdicts at least this mixed come in {mixed} of such sets of panels, counts this far apart in {far}"
+            )
+        elif not self.significant and self.any_mixed < RARE:
+            return ("So few tastings can hardly do better, whatever there is to taste.",)
+        else:
+            often = f"counts this far apart come in {far} of such sets of panels"
+        return f"From one and the same difference, {often}.", self._meaning()
+
+    def _small(self) -> tables.Table:
+        """The panels whose verdicts alone were the least expected."""
+        panels = self.panels.assign(
+            expected=np.where(self.panels["significant"], self.panels["chance"], 1 - self.panels["chance"])
+        )
+        rows = [
+            (
+                cut(row.panel),
+                f"{row.correct} of {row.tastings}",
+                "yes" if row.significant else "no",
+                words.probability(row.chance),
+            )
+            for row in panels.sort_values("expected", kind="stable").head(FIRST).itertuples()
+        ]
+        which = f", the {FIRST} least expected of {len(panels)}" if len(panels) > FIRST else ""
+        caption = f"Clearly better than guessing, and how probable that was{which}"
+        return compact(caption, ("panel", "right", "better", "probable"), rows)
+
+    def _step(self) -> str:
+        """What to do about it."""
+        mixed = self.mixed if 0 < self.significant < len(self.panels) else 1.0
+        if min(self.spread, mixed) < USUAL:
+            return "see which panels fit the others badly, and look for what was different there."
+        return "report what the panels say together, not one by one."
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence(), *([self._table()] if len(self.panels) else [])]

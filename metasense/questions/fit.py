@@ -196,17 +196,22 @@ class Fit(Pictured):
         return self.panels.copy()
 
     @property
+    def mixed(self) -> str:
+        """That some panels look as if they had nothing to taste; empty where they do not."""
+        if self.favour < FAVOURED:
+            return ""
+        middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
+        return (
+            f"These panels look like a mixture of about {words.percent(self.mixture.nothing)} with nothing to taste "
+            f"and others with a difference: that is {words.times(self.favour)} times as probable as the best of none, "
+            "same and varying. The pooled average is then somewhat too high; with such a mixture it would be "
+            f"{middle} ({low} to {high}). Look for what sets the panels apart; see pooled.some()."
+        )
+
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What the checks object to, in words; empty where they do not."""
-        out = []
-        if self.favour >= FAVOURED:
-            middle, low, high = words.distinct(self.mixture.average.median, *self.mixture.average.interval())
-            out.append(
-                f"These panels look like a mixture of about {words.percent(self.mixture.nothing)} with nothing to "
-                f"taste and others with a difference: that is {words.times(self.favour)} times as probable as the best "
-                "of none, same and varying. The pooled average is then somewhat too high; with such a mixture it would "
-                f"be {middle} ({low} to {high}). Look for what sets the panels apart."
-            )
+        out = [self.mixed] if self.mixed else []
         if len(self.panels) > 1 and self.most_surprising < SURPRISING:
             row = self.panels.loc[self.panels["surprise"].idxmin()]
             out.append(

@@ -20,15 +20,18 @@ from metasense.core.core import Core
 from metasense.engine.crossed import answers_table
 from metasense.engine.distribution import Distribution
 from metasense.protocols import Protocol, forced_choice
-from metasense.showing import tables, words
-from metasense.showing.results import Result
+from metasense.questions.hundred import share
+from metasense.showing import plain, tables, words
+from metasense.showing.glance import Glance, compact
+from metasense.showing.results import Answered
 
 NEXT = 4  # next panels drawn for each draw of the standings
+LITTLE = 0.1  # share of the variance up to which it does not matter who people are
 KINDS = ((1, 0), (1, 1))  # one answer, wrong or right
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class SamePeople(Result):
+class SamePeople(Answered):
     """What comes of people who sat in several panels. Made by `Pooled.regulars`.
 
     Attributes
@@ -211,6 +214,8 @@ class SamePeople(Result):
         rows = {
             "average d-prime": self.core.average,
             "average d-prime, if people were new each time": self.new_each_time,
+            f"p_c ({name})": self.core.rate(name).p_c,
+            f"p_c ({name}), if people were new each time": self.core.apart.rate(name).p_c,
             f"next panel p_c ({name}), new people": self.core.rate(name).next_p_c,
             f"next panel p_c ({name}), the same people": self.next_rate(),
             "overdispersion between tasters": self.overdispersion,
@@ -283,6 +288,35 @@ class SamePeople(Result):
             "people do little about that share; other people would take it away."
         )
 
+    def _glance(self) -> Glance:
+        name = self.core.main_protocol.name
+        margin = self.core.margin
+        again, apart = self.core.rate(name), self.core.apart.rate(name)
+        followed = share(again.protocol, again.p_c, margin)
+        new = share(apart.protocol, apart.p_c, margin)
+        who = (
+            f"{words.count(self.people, 'person')} sat in more than one panel, in {words.whole(self.sittings)} sittings"
+        )
+        beside = "Taken as new people each time, the same answers give about "
+        beside += f"{plain.of_100(new.middle)}{new.between()}."
+        rows = {
+            "these people followed": followed,
+            "as new people each time": new,
+            "a next panel, the same people": share(again.protocol, self.next_rate(), margin),
+            "a next panel, new people": share(again.protocol, again.next_p_c, margin),
+        }
+        ranged = plain.ranges({what: (one.middle, one.low, one.high) for what, one in rows.items()})
+        lies = (
+            f"About {words.percent(round(self.about_them, 2))} of what is still unknown lies in who these people are."
+        )
+        step = "invite other people: more sittings of the same do little about that share."
+        if self.core.verdict().label in words.VERDICTS[:2]:
+            step = "decide as planned: that the same people came again is in the range above."
+        elif self.about_them < LITTLE:
+            step = "go on as planned: the same people may come again."
+        table = compact(followed.caption(), plain.HEADERS, ranged)
+        return Glance((followed.after(who), beside, lies), table, (SOME_OTHERS,), step, with_step=False)
+
     def _shown(self) -> Sequence[str | tables.Shown]:
         frame = self.to_frame().drop(columns="mean")
         kinds = {name: "percent" for name in frame["quantity"] if "p_c" in name}
@@ -296,6 +330,7 @@ class SamePeople(Result):
         return [self.sentence(), tables.table(frame, caption="The same people again", kinds=kinds), checked, OTHERWISE]
 
 
+SOME_OTHERS = "Some other answers take everybody as new each time; the details say which."
 OTHERWISE = (
     "Taken as if everybody were new each time, for want of an exact answer: the fit, how panels disagree, the drawer, "
     "tasters who knew, habits of guessers, only some panels, single tasters, preference, how often panels like these "

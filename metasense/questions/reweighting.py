@@ -135,11 +135,9 @@ class Known:
         parts = []
         for sign, t, angle in self.boxes:
             (tv, tj), (av, aj) = t.at(x), angle.at(x)
-            logs = []
-            for series, share in zip(self.series, self.gamma_weights, strict=True):
-                density, mu, tau = Region(series, self.priors, sign).log_density(tv, av)
-                logs.append(density.ravel() + np.log(share))
-            parts.append((mu.ravel(), tau.ravel(), np.stack(logs), np.multiply.outer(tj * w, aj * w).ravel(), t))
+            density, mu, tau = Region(self.series, self.priors, sign).log_density(tv, av)
+            logs = density.reshape(len(density), -1) + np.log(self.gamma_weights)[:, None]
+            parts.append((mu.ravel(), tau.ravel(), logs, np.multiply.outer(tj * w, aj * w).ravel(), t))
         peak = max(float(logs.max()) for _, _, logs, _, _ in parts)
         weights = [np.exp(logsumexp(logs, axis=0) - peak) * area for _, _, logs, area, _ in parts]
         total = sum(float(weight.sum()) for weight in weights)

@@ -430,5 +430,5 @@ def caution(core: Core) -> list[str]:
     return [
         f"Perhaps only in some panels: {words.times(found.factor())} times as probable as that every panel has "
         f"something to taste. Then {words.percent(low)} to {words.percent(high)} of panels have nothing, and one "
-        "average describes neither kind; see some()."
+        "average describes neither kind; see pooled.some()."
     ]

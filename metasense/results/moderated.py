@@ -654,7 +654,7 @@ class Moderated(Moderation, BesidePlain):
         unsettled = [s for s in ends if s.word == words.VERDICTS[2]]
         if unsettled:
             least = min(unsettled, key=lambda s: s.sure)
-            return f"serve another panel {least.at}."
+            return f"serve another panel {least.at}, where the answer is the most open."
         if len({s.word for s in ends}) > 1:
             return f"serve a panel between the two, to see where the verdict turns along {ends[0].name}."
         return f"decide as planned for what was served, not for {ends[0].name} beyond it."

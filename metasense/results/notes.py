@@ -87,11 +87,16 @@ def _warnings(core: Core) -> tuple[str, ...]:
             "So far from the other panels that its distance is at the limit of what the computation resolves: {}. "
             "Check the counts; the answer without it says how much rests on it.",
         ),
-        *(fit_of(core).warnings if quick(core) else ()),
-        *(some.caution(core) if quick(core) else ()),
+        *(_of_the_fit(core) if quick(core) else ()),
         *sensitivity.prior_warnings(sensitivity.prior_cases(core)),
         *people(core),
     )
+
+
+def _of_the_fit(core: Core) -> tuple[str, ...]:
+    """Where the panels do not fit the model, and that perhaps only some have something to taste, said once."""
+    fit, only_some = fit_of(core), some.caution(core)
+    return (*(said for said in fit.warnings if not only_some or said != fit.mixed), *only_some)
 
 
 def in_the_counts(core: Core) -> list[str]:

@@ -13,6 +13,7 @@ import pandas as pd
 from metasense.core.answers import margin_words
 from metasense.core.core import Core
 from metasense.engine.posterior import Posterior
+from metasense.questions.averaged import Averaged
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
@@ -21,6 +22,7 @@ from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity, sensitivity_of
 from metasense.results import notes, sentences, strips
 from metasense.showing import figures, pages, tables, words
+from metasense.showing.plain import MENTIONED
 
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
@@ -106,7 +108,15 @@ def page(core: Core) -> pages.Page:
 
 def _choices(core: Core) -> tuple[pages.Section, ...]:
     """What else was believed or could have been chosen."""
-    return beside_the_prior(core), other_choices(core)
+    return (beside_the_prior(core), *if_nothing(core), other_choices(core))
+
+
+def if_nothing(core: Core) -> tuple[pages.Section, ...]:
+    """How the answer moves with what was believed of nothing to taste, where there may well be nothing."""
+    found = Averaged(core, core.priors.odds)
+    if found.nothing < MENTIONED:
+        return ()
+    return (pages.Section("If there may be nothing to taste", (_drawn(found),)),)
 
 
 def _opening(core: Core) -> tuple[str, ...]:
@@ -132,7 +142,7 @@ def other_choices(core: Core) -> pages.Section:
     return pages.Section("The answer under other choices", (*drawn, found._table()))
 
 
-def _drawn(found: Explanations | Sensitivity | Path, caption: str = "") -> pages.Picture:
+def _drawn(found: Averaged | Explanations | Sensitivity | Path, caption: str = "") -> pages.Picture:
     from matplotlib.figure import Figure
 
     return pages.picture(found.plot(ax=Figure()), alt=found._alt("", {}), caption=caption)

@@ -25,7 +25,9 @@ from metasense.results.pooling import pool, restored
 from metasense.showing import tables, words
 from metasense.showing.results import Result
 
-TOLERANCE = 5e-6  # of integrated numbers: absolute up to 1, relative above
+TOLERANCE = 5e-6  # of integrated numbers: absolute up to 1, relative above,
+ONCE = 5e-3  # but for what pools were once stored with to no more than that:
+LESS_EXACT = ("p_c", "p_d", "spread")
 ERRORS = 4  # Monte Carlo standard errors that two samples may be apart
 _LEVELS = {"median": 0.5, "lower": 0.025, "upper": 0.975}
 
@@ -105,7 +107,8 @@ class Rerun(Result):
         """
         off = self.frame[~self.frame["same"]]
         basis = (
-            f"to {-round(math.log10(TOLERANCE))} decimals, or digits where they are above 1"
+            f"to {-round(math.log10(TOLERANCE))} decimals, or digits where they are above 1 (rates and spread to "
+            f"{-round(math.log10(ONCE))})"
             if self.method == "grid"
             else f"within {ERRORS} Monte Carlo standard errors of both samples"
         )
@@ -200,7 +203,8 @@ def rerun(path: str | os.PathLike[str], *, progress: bool = False) -> Rerun:
     rows: list[dict[str, Any]] = []
     for old, new in zip(stored.to_dict("records"), fresh.to_dict("records"), strict=True):
         for number in ("mean", *_LEVELS):
-            allowed = TOLERANCE * max(1.0, abs(old[number]))
+            exact = ONCE if old["quantity"].startswith(LESS_EXACT) else TOLERANCE
+            allowed = exact * max(1.0, abs(old[number]))
             if effective is not None:
                 allowed = _monte_carlo(_quantity(now, old["quantity"]), number, effective)
             rows.append(_row(old["quantity"], number, old[number], new[number], allowed))

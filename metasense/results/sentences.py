@@ -65,9 +65,9 @@ def or_nothing(core: Core) -> str:
 
 
 def averaged(core: Core) -> list[str]:
-    """The answer that counts a chance of nothing to taste, where that is probable enough to be said."""
+    """The answer that counts a chance of nothing to taste, and how it moves with the odds, where that is probable."""
     found = Averaged(core, core.priors.odds)
-    return [found.sentence()] if found.nothing >= MENTIONED else []
+    return [found.sentence(), found.on_the_odds()] if found.nothing >= MENTIONED else []
 
 
 def unsettled(advice: Sequence[str]) -> list[str]:

@@ -15,6 +15,8 @@ from metasense.margins import level
 from metasense.showing import figures
 from metasense.showing.movable import Movable, Strip, margins
 
+ROUND = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0)  # d-primes of a second scale
+
 
 def strip(core: Core, rows: Mapping[str, Posterior], *, note: str = "") -> figures.Drawing:
     """The average of each posterior, by the main protocol's correct answers.
@@ -54,6 +56,7 @@ def movable(core: Core, rows: Mapping[str, Posterior]) -> Movable:
         settled=level(core.margin),
         against=tuple((100 * test.p_correct(-d_primes)).tolist()) if signed else (),
         margin_against=against,
+        steps=tuple((d, 100 * float(test.p_correct(d))) for d in ROUND),
     )
 
 

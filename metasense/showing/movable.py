@@ -11,6 +11,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+WORD = 18.0  # per cent of the axis that a word under it takes up on a small screen,
+NUMBER = 3.0  # and half a number with some air
+
 
 @dataclass(frozen=True)
 class Mark:
@@ -60,6 +63,8 @@ class Movable:
         What a difference of each of `margins` against the expected direction gives; empty where none has a direction.
     margin_against : float or None
         The same for the margin.
+    steps : tuple of (float, float)
+        Round d-primes and what they give, for a second scale.
     """
 
     protocol: str
@@ -70,6 +75,7 @@ class Movable:
     settled: float
     against: tuple[float, ...] = ()
     margin_against: float | None = None
+    steps: tuple[tuple[float, float], ...] = ()
 
     @property
     def low(self) -> float:
@@ -115,6 +121,17 @@ class Movable:
     def ticks(self) -> list[int]:
         """Round numbers along the axis, clear of the number at guessing."""
         return [at for at in range(0, 101, 10) if self.low <= at and abs(at - self.guess) > 4]
+
+    def d_ticks(self) -> list[tuple[str, float]]:
+        """Round d-primes that have room beside the word at guessing and beside one another, the first with its name."""
+        word = WORD / 2 if self.against else WORD  # in the middle of its place, or behind the beginning
+        free = self.across(self.guess) + word + WORD / 2
+        placed: list[tuple[str, float]] = []
+        for d, value in self.steps:
+            if free <= self.across(value) <= 100 - NUMBER:
+                placed.append((f"{d:g}" if placed else f"d-prime {d:g}", value))
+                free = self.across(value) + (NUMBER if len(placed) > 1 else WORD / 2) + NUMBER
+        return placed if len(placed) > 1 else []
 
     def start(self) -> int:
         """Where the control stands at first: at the margin, or half way."""

@@ -9,8 +9,9 @@ The first part draws truths from the priors: the position of the truth in each p
 [0, 1]. "mean off" is the error of its mean (0 is right), "in SEs" the same in standard errors, KS the distance from
 even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth:
 coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators, batch pairs, repeat tasters, preferences and one panel alone
-(``moderator-truths`` and so on), unlisted panels (``drawer``), panels of which some have nothing (``some-truths``), the check of fit (``fit``), many variables together (``shelf``); or they take open data whose
-answers are known (``open-data``).
+(``moderator-truths`` and so on), unlisted panels (``drawer``), panels of which some have nothing (``some-truths``) or
+all have (``null-truths``), the check of fit (``fit``), many variables together (``shelf``); or they take open data whose answers
+are known (``open-data``).
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from calibration import (  # noqa: E402 - found once the path is set
     fit_power,
     moderator_recovery,
     nesting_recovery,
+    null_truths,
     open_data,
     preference_coverage,
     ranks,
@@ -109,8 +111,9 @@ SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]
     "preference-truths": lambda runs: preference_coverage.table(runs or 200),
     "drawer": unlisted,
     "fit": objections,
-    "some-truths": lambda runs: some_panels.tables(runs or 200),
-    "shelf": lambda runs: (*shelf_recovery.shelves(runs or 250), shelf_recovery.ranked(runs or 600)),
+    "some-truths": lambda runs: some_panels.table(runs or 200),
+    "null-truths": lambda runs: null_truths.table(runs or 200),
+    "shelf": lambda runs: (*shelf_recovery.shelves(runs or 200), *shelf_recovery.ranked(runs or 500)),
     "open-data": lambda runs: open_data.tables(),
 }
 

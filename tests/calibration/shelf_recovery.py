@@ -2,8 +2,9 @@
 
 ``shelves`` draws shelves of 20 to 40 variables of which half have nothing, a fifth one difference and the rest
 differences that vary, and compares each probability of nothing, the learned share and the expected number of false
-alarms with the truth. ``ranked`` draws shares, scales and variables from the priors: the position of each truth in its
-posterior must be even (Talts et al. 2018, arXiv:1804.06788). Run with
+alarms with the truth. ``ranked`` draws shares, scales and 20 variables from the priors: the position of each truth in
+its posterior must be even (Talts et al. 2018, arXiv:1804.06788), every probability of nothing must be as often right as
+it says, and 95 % of sizes must lie in their intervals. Run with
 ``python tests/calibration/shelf_recovery.py [shelves] [sets]``.
 """
 
@@ -73,6 +74,7 @@ def one_shelf(rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, float]]
     own = batch.pool_many(variables, ASKED)
     evidence = np.exp(own.log_evidence - own.log_evidence.max(axis=1, keepdims=True))
     low, _, high = learned.share_ranges()[0]
+    nothing = learning.draw_averages(laid, learned, hyper=64, each=8) == 0
     rows = pd.DataFrame(
         {
             "none": none,
@@ -94,6 +96,11 @@ def one_shelf(rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, float]]
         "significant panels": float(alone.sum()),
         "significant pools": float(summed.sum()),
     }
+    for name, called in (("panels", alone), ("pools", summed.astype(int))):
+        number = whole[f"false {name}"]
+        whole[f"false {name}, expected less actual"] = whole[f"expected false {name}"] - number
+        low, high = np.quantile(nothing.astype(float) @ called, [0.025, 0.975], method="inverted_cdf")
+        whole[f"false {name} in their interval"] = low <= number <= high
     return rows, whole
 
 
@@ -102,22 +109,28 @@ def shelves(runs: int, seed: int = 1) -> tuple[pd.DataFrame, pd.DataFrame, pd.Da
     rng = np.random.default_rng(seed)
     found = [one_shelf(rng) for _ in range(runs)]
     rows = pd.concat([part for part, _ in found], ignore_index=True)
-    bins = pd.cut(rows["none"], BINS, include_lowest=True)
-    table = rows.groupby(bins, observed=True).agg(
-        variables=("none", "size"), said=("none", "mean"), true=("is none", "mean"), above=("above", "mean"),
-        truly_above=("is above", "mean"),
-    )  # fmt: skip
+    table = binned(rows)
     whole = pd.DataFrame([one for _, one in found])
     means = pd.DataFrame({"mean": whole.mean(), "standard error": whole.std() / np.sqrt(runs)})
     scores = {}
     for name in ("none", "none at even odds"):
         said = np.where(rows["is none"], rows[name], 1 - rows[name])
         scores[name] = float(-np.log(np.maximum(said, 1e-12)).mean())
-    return table, means, pd.DataFrame({"log score": scores})
+    means = means.rename_axis("of a shelf").reset_index()
+    return table, means, pd.DataFrame({"said": list(scores), "log score": list(scores.values())})
 
 
-def one_ranked(rng: np.random.Generator, size: int = 20) -> dict[str, float]:
-    """Positions of shares, scales and one variable drawn from the priors in their posteriors."""
+def binned(rows: pd.DataFrame) -> pd.DataFrame:
+    """Variables by their probability of nothing: how often it was so, how often the truth was above the margin."""
+    bins = pd.cut(rows["none"], BINS, include_lowest=True)
+    return rows.groupby(bins, observed=True).agg(
+        variables=("none", "size"), said=("none", "mean"), true=("is none", "mean"), above=("above", "mean"),
+        truly_above=("is above", "mean"),
+    ).reset_index()  # fmt: skip
+
+
+def one_ranked(rng: np.random.Generator, size: int = 20) -> tuple[dict[str, float], pd.DataFrame]:
+    """Positions of shares, scales and one variable drawn from the priors in their posteriors; a row a variable."""
     shares = rng.dirichlet(np.ones(3))
     truth = {}
     for name, usual in learning.USUAL.items():  # log-normal, cut where the engine's d-prime axis ends
@@ -125,7 +138,7 @@ def one_ranked(rng: np.random.Generator, size: int = 20) -> dict[str, float]:
         while value > LARGEST[name]:
             value = float(np.exp(rng.normal(np.log(usual), learning.LOOSE[name])))
         truth[name] = value
-    variables, _, average = simulated(rng, size, shares, *truth.values())
+    variables, kinds, average = simulated(rng, size, shares, *truth.values())
     laid = learning.Shelf(variables)
     learned = learning.learn(laid)
     nodes, weight = learned.simplex.nodes[0], learned.weight.sum(axis=0)
@@ -134,10 +147,21 @@ def one_ranked(rng: np.random.Generator, size: int = 20) -> dict[str, float]:
     for axis, (name, value) in enumerate(truth.items()):
         logs = np.log((scales.centre, scales.spread)[axis])
         out[name] = learning.below(logs, scales.along(pairs, axis), float(np.log(value)))
-    draws = learning.draw_averages(laid, learned, hyper=128, each=16, seed=int(rng.integers(1 << 30)))[:, 0]
+    draws = learning.draw_averages(laid, learned, hyper=64, each=8, seed=int(rng.integers(1 << 30)))[:, 0]
     lower, equal = (draws < average[0]).mean(), (draws == average[0]).mean()
     out["average of a variable"] = float(lower + rng.random() * equal)  # ties, at nothing, broken at random
-    return out
+    found = learning.shrunken(laid, learned, ASKED)
+    low, high = found.average[:, 0], found.average[:, -1]
+    members = pd.DataFrame(
+        {
+            "none": found.probability[:, 0],
+            "is none": kinds == 0,
+            "above": found.above,
+            "is above": average > ASKED.margin,
+            "covered": (low - 1e-9 <= average) & (average <= high),
+        }
+    )
+    return out, members
 
 
 def _at(values: np.ndarray, weight: np.ndarray, truth: float) -> float:
@@ -145,15 +169,20 @@ def _at(values: np.ndarray, weight: np.ndarray, truth: float) -> float:
     return float(np.interp(truth, values[order], np.cumsum(weight[order]) - weight[order] / 2, left=0.0, right=1.0))
 
 
-def ranked(runs: int, seed: int = 2) -> pd.DataFrame:
-    """`ranks.table` of so many sets of 20 variables."""
+def ranked(runs: int, seed: int = 2) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """`ranks.table` of so many shelves of 20; their variables by the probability of nothing; how many are covered."""
     rng = np.random.default_rng(seed)
-    return ranks.table("shelf of 20", pd.DataFrame([one_ranked(rng) for _ in range(runs)]))
+    found = [one_ranked(rng) for _ in range(runs)]
+    members = pd.concat([part for _, part in found], ignore_index=True)
+    covered = members.assign(kind=np.where(members["is none"], "nothing", "something"))
+    covered = pd.concat([covered.assign(kind="all"), covered]).groupby("kind")["covered"].agg(["size", "mean"])
+    positions = ranks.table("shelf of 20", pd.DataFrame([one for one, _ in found]))
+    return positions, binned(members), covered.reset_index()
 
 
 if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     sets = int(sys.argv[2]) if len(sys.argv) > 2 else 500
-    for part in shelves(runs):
-        print(part.round(4).to_string(), flush=True)
-    print(ranked(sets).round(4).to_string(index=False))
+    for study, times in ((shelves, runs), (ranked, sets)):
+        for part in study(times):
+            print(part.round(4).to_string(index=False), flush=True)

@@ -65,6 +65,11 @@ SAME = {
     "disagreement": (["ask", "disagreement", CIDER], lambda pooled: pooled.disagreement().to_frame()),
     "explanations": (["ask", "explanations", CIDER], lambda pooled: pooled.explanations().to_frame()),
     "averaged": (["ask", "averaged", CIDER, "--margin", MARGIN], lambda pooled: pooled.averaged().to_frame()),
+    "averaged at other odds": (
+        ["ask", "averaged", CIDER, "--margin", MARGIN, "--odds", "60% 20% 0.1 0,1"],
+        lambda pooled: pooled.averaged((0.6, 0.2, 0.1, 0.1)).to_frame(),
+    ),
+    "some at a stated share": (["ask", "some", CIDER, "--nothing", "0.3"], lambda pooled: pooled.some(0.3).to_frame()),
     "some": (["ask", "some", CIDER, "--margin", MARGIN], lambda pooled: pooled.some().to_frame()),
     "sensitivity": (["ask", "sensitivity", CIDER, "--margin", MARGIN], lambda pooled: pooled.sensitivity().to_frame()),
     "path": (["ask", "path", CIDER, "--margin", MARGIN], lambda pooled: pooled.path().to_frame()),

@@ -48,7 +48,7 @@ def test_evidence_and_quantiles_are_those_of_quadrature(evidence, copies):
     prior = stats.norm(scale=1.2) if directed else stats.halfnorm(scale=1.2)
     for size in (0.5, 1.0, 1.5):
         inside = (within(-size, 0) if directed else 0.0) + within(0, size)
-        assert common.size.below(size) == pytest.approx(inside / total, abs=2e-4)  # a straight line between points
+        assert common.size.below(size) == pytest.approx(inside / total, abs=1e-6)
     assert common.weight.sum() == pytest.approx(1)
     mean = float((common.weight @ common.theta).sum())
     positive = quadrature.quad(lambda t: t * density(t), 0, 6, epsabs=1e-16)[0]

@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import minimize
 
-from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, Series, taster_probability
+from metasense.engine.likelihood import (
+    Counts,
+    RepeatedTotal,
+    Repeats,
+    Series,
+    log_likelihoods,
+    mixtures,
+    taster_probability,
+)
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 
 TRIANGLE = forced_choice("triangle")
@@ -184,3 +192,27 @@ def test_nodes_too_sharp_for_the_axis_are_blurred_and_keep_their_probability_and
     step = series.axis[1] - series.axis[0]
     assert density.sum() * step == pytest.approx(1, abs=1e-3)
     assert density @ series.axis * step == pytest.approx(0.25 * 0.8 + 0.75 * 1.7, abs=5e-3)
+
+
+def test_overdispersions_at_the_same_nodes_are_what_each_is_by_plain_sums():
+    evidence = [RepeatedTotal(TRIANGLE, 10, 40, 21), Counts(TRIANGLE, 24, 9)]
+    copies = np.array([2.0, 1.0])
+    cases = [Series.build(evidence, copies, gamma) for gamma in (0.05, 0.9)]
+    assert cases[0].terms != cases[1].terms
+    mu, tau = np.array([0.4, 1.1, 1.6]), np.array([0.5, 0.02, 0.9])
+    z = np.linspace(-9, 9, 4001)
+    normal = stats.norm.pdf(z) * (z[1] - z[0])
+    theta = np.abs(mu[:, None] + tau[:, None] * z)
+    averages = np.empty((2, 2, 3))
+    for c, case in enumerate(cases):
+        for i, one in enumerate(evidence):
+            averages[c, i] = np.exp(one.log_likelihood(theta.ravel(), case.gamma)).reshape(theta.shape) @ normal
+    expected = (np.log(averages) * copies[:, None]).sum(axis=1)
+    assert log_likelihoods(cases, mu, tau) == pytest.approx(expected, abs=1e-7)
+    weights = np.array([[0.2, 0.7], [0.5, 0.1], [0.3, 0.2]])
+    found = list(mixtures(cases, mu, tau, weights, [1]))
+    axis = cases[0].axis
+    each = stats.norm.pdf(axis, mu[:, None], tau[:, None]) + stats.norm.pdf(-axis, mu[:, None], tau[:, None])
+    for c, case in enumerate(cases):
+        alone = averages[c, 1] / np.exp(case.log_scale[1])
+        assert found[c] == pytest.approx(np.stack([weights[:, c] @ each, (weights[:, c] / alone) @ each]), abs=2e-6)

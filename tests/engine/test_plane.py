@@ -61,6 +61,19 @@ def test_a_further_factor_multiplies_the_likelihood(laid):
     assert plane.finer.nodes == (2 * plane.nodes[0] - 1, 2 * plane.nodes[1] - 1)
 
 
+def test_nodes_that_stand_closer_together_weigh_as_much_and_mean_the_same(laid):
+    panels, plane = laid
+    found = plane.weigh(np.ones(len(panels)), USUAL)
+    weight = found.weights[0]
+    columns = np.stack([weight, weight * found.plane.tau], axis=1)
+    mu, tau, closer = found.plane.closer(columns)
+    assert len(mu) == len(tau) == len(closer) > 1.5 * len(weight)
+    assert closer.sum(axis=0) == pytest.approx(columns.sum(axis=0), abs=1e-9)
+    sizes = average_d_prime(mu, tau), average_d_prime(found.plane.mu, found.plane.tau)
+    assert closer[:, 0] @ sizes[0] == pytest.approx(weight @ sizes[1], abs=1e-8)
+    assert closer[:, 1].sum() == pytest.approx(closer[:, 0] @ tau, abs=1e-8)
+
+
 def test_the_map_of_nodes_runs_from_end_to_end_with_its_own_slope():
     x = np.linspace(-1, 1, 2001)
     at, slope = _stretched(0.0, 14.0, 1.2, 0.3, x)

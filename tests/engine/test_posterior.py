@@ -196,3 +196,15 @@ def test_folding_adds_up_both_sides():
     for x in (0.2, 1.0, 2.5):
         assert size.below(x) == pytest.approx(stats.foldnorm.cdf(x, 0.7 / 0.9, scale=0.9), abs=2e-4)
     assert on_axis(np.ones(10), False).support == (0.0, REACH)
+
+
+def test_the_rate_of_panels_that_lean_the_other_way_is_the_mirror_image():
+    test = protocol("2-AFC")
+    counts = [(40, 10), (36, 12)]
+    along, against = (
+        integrate([Counts(test, n, x if way else n - x) for n, x in counts], [1, 1], Priors())[0]
+        for way in (False, True)
+    )
+    levels = np.array([0.025, 0.25, 0.5, 0.75, 0.975])
+    one, other = along.average_rate(test), against.average_rate(test)
+    assert other.quantile(levels) == pytest.approx(1 - one.quantile(1 - levels), abs=2e-5)

@@ -314,6 +314,7 @@ def evening(folder, panel, seed):
     return night
 
 
+@pytest.mark.lab
 def test_the_notebook_pools_the_evenings_of_its_folder_once_all_ballots_are_in(tmp_path, monkeypatch, capsys):
     made = start(tmp_path / "yeast", ANSWERS)
     nights = [evening(made.folder / f"panel_{i}", f"evening {i}", i) for i in (1, 2)]

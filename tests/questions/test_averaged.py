@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import metasense as ms
+from metasense.results.page import if_nothing
 from metasense.showing import words
 
 
@@ -60,6 +61,14 @@ def test_exactly_as_many_as_guessing_gives_does_not_read_as_a_difference(nothing
     assert "counting a chance of nothing" in repr(nothing)
     assert "61 % that there is nothing to taste (33 % before tasting)" in nothing.plain_answer()
     assert not words.banned(str(nothing.averaged()))
+
+
+def test_beside_the_pool_it_is_said_and_drawn_how_the_answer_moves_with_the_odds(nothing, plain_difference):
+    moves = nothing.averaged().on_the_odds()
+    assert moves in " ".join(str(nothing.details()).split())
+    (section,) = if_nothing(nothing.core)
+    assert section.parts[0].alt == moves
+    assert if_nothing(plain_difference.core) == ()
 
 
 def test_where_nothing_is_improbable_nothing_is_added(plain_difference):

@@ -89,7 +89,7 @@ def test_panels_that_differ_are_said_to_and_the_like_are_not():
     assert far.disagreement().spread < 0.02
     assert "seldom looks like this" in far.disagreement().sentence()
     near = ms.pool(SIX).disagreement()
-    assert "what one constant difference looks like" in near.sentence()
+    assert "One constant difference looks like this in panels" in near.sentence()
     assert "2 of 6 panels are statistically significant" in near.sentence()
 
 
@@ -197,7 +197,7 @@ def test_more_panels_than_can_be_weighed_together_are_refused(monkeypatch):
         (0.9, 0.1, "looks like this now and then"),
         (0.249, 0.9, "looks like this now and then"),
         (0.9, 0.249, "looks like this now and then"),
-        (0.25, 0.25, "this is what one constant difference looks like"),
+        (0.25, 0.25, "One constant difference looks like this in panels"),
     ],
 )
 def test_the_rarer_what_was_seen_the_more_is_made_of_it(spread, mixed, said):
@@ -253,3 +253,17 @@ def test_an_answer_equals_itself_alone_and_can_be_a_key():
     pooled = ms.pool(SIX)
     found = pooled.disagreement()
     assert found in {found: 1} and replace(found) not in {found: 1}
+
+
+def test_a_first_screen_says_how_mixed_it_is_and_what_to_report():
+    mixed = ms.pool(SIX).disagreement()
+    assert str(mixed).startswith(f"Alone, {mixed.significant} of 6 panels did clearly better than guessing")
+    assert "Next: report what the panels say together" in str(mixed)
+    none = ms.pool(SIX | {"correct": [8] * 6}).disagreement()
+    assert none.plain_answer().startswith(
+        "Alone, none of 6 panels did clearly better than guessing: their verdicts agree."
+    )
+    far = replace(mixed, spread=0.03)
+    assert "Next: see which panels fit the others badly" in str(far)
+    one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 9}).disagreement()
+    assert str(one).startswith("Fewer than two panels")

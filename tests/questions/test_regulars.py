@@ -41,6 +41,14 @@ def test_people_are_followed_unasked_and_counted_apart_from_sittings(pooled):
     assert any("more than one panel" in note for note in notes.on_the_answer(pooled.core))
 
 
+def test_a_first_screen_says_who_came_again_and_whom_to_invite(pooled):
+    said = str(pooled.regulars())
+    assert said.startswith("6 people sat in more than one panel, in 24 sittings: of 100 triangle answers\nabout ")
+    assert "Taken as new people each time, the same answers give about " in " ".join(said.split())
+    assert "Next: invite other people" in said
+    assert len(said.splitlines()) <= 25 and max(map(len, said.splitlines())) <= 80
+
+
 def test_all_or_nothing_people_widen_the_answer_more_than_people_alike(pooled):
     # six people of whom two tell: who they are is most of what is not known
     same = pooled.regulars()

@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[2]
 
 CALLS = """
@@ -50,6 +52,7 @@ ms.Card(question="?", decision="!", margin=0.2, protocols="triangle", date="2025
 """
 
 
+@pytest.mark.lab
 def test_a_type_checker_passes_right_calls_and_reports_every_wrong_one(tmp_path):
     file = tmp_path / "calls.py"
     file.write_text(CALLS, encoding="utf-8")
