@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections.abc import Callable
 from contextlib import ContextDecorator, ExitStack
@@ -60,3 +61,13 @@ def _libraries() -> ThreadpoolController:
 
 # Our products are of a few hundred nodes with a few panels: sharing them out costs more than it gives.
 one_thread = Together(lambda undo: undo.enter_context(_libraries().limit(limits=1, user_api="blas")))
+
+
+def _pause(undo: ExitStack) -> None:
+    if gc.isenabled():
+        gc.disable()
+        undo.callback(gc.enable)
+
+
+# Figures make many small things that are soon gone, and looking for rings among all that is loaded takes longer still.
+no_collecting = Together(_pause)

@@ -1,5 +1,6 @@
 """Settings of the process that are there while somebody needs them, and as they were afterwards."""
 
+import gc
 import threading
 
 import numpy as np
@@ -8,7 +9,7 @@ from threadpoolctl import threadpool_info
 
 import metasense as ms
 from metasense.core.core import Core
-from metasense.process import Together, one_thread
+from metasense.process import Together, no_collecting, one_thread
 
 
 def threads():
@@ -94,3 +95,17 @@ def test_numbers_do_not_hang_on_the_threads(two_threads):
     with one_thread:
         alone = ms.pool(table).average
     assert np.array_equal(together.cdf, alone.cdf)
+
+
+def test_collecting_is_paused_and_then_as_it_was():
+    assert gc.isenabled()
+    with no_collecting, no_collecting:
+        assert not gc.isenabled()
+    assert gc.isenabled()
+    gc.disable()
+    try:
+        with no_collecting:
+            assert not gc.isenabled()
+        assert not gc.isenabled()
+    finally:
+        gc.enable()

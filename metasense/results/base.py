@@ -21,7 +21,7 @@ from metasense.core.core import Core, Tests
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
-from metasense.process import one_thread
+from metasense.process import no_collecting, one_thread
 from metasense.protocols import Protocol
 from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
@@ -313,13 +313,13 @@ class Pool(Pictured, Answered, Statement):
         """
         kind = self._ours(PAGE, overwrite)
         ready(path, kind)
-        with one_thread:
+        with one_thread, no_collecting:
             page = self._answered(self._page())
-        sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
-        page = replace(page, also=sections)
-        if title:
-            page = replace(page, title=title, question="" if self.card is None else self.card.question)
-        return pages.write_report(page, path, kind=kind)
+            sections = tuple(pages.Section(heading, pages.parts(result)) for heading, result in (also or {}).items())
+            page = replace(page, also=sections)
+            if title:
+                page = replace(page, title=title, question="" if self.card is None else self.card.question)
+            return pages.write_report(page, path, kind=kind)
 
     def _answered(self, page: pages.Page) -> pages.Page:
         """The page with the plain answer in front, and its notes by weight."""
