@@ -146,14 +146,14 @@ class Averaged(Pictured, Answered):
         return self._kept(("rate", kind), lambda: self._rate(kind))
 
     def _rate(self, kind: Protocol) -> Rate:
-        known = self.core.posterior.average_rate(kind)
+        plain = self.core.rate(kind)
         signed = self.core.directed and kind.directed
 
         def same(common: Common) -> Distribution:
             return (common.signed if signed else common.size).map(kind.p_correct)
 
-        average = self._mixed(kind.guess, same, known, lambda s: s.average_rate(kind))
-        following = self._mixed(kind.guess, same, self.core.rate(kind).next_p_c, lambda s: s.next_rate(kind))
+        average = self._mixed(kind.guess, same, plain.p_c, lambda s: s.average_rate(kind))
+        following = self._mixed(kind.guess, same, plain.next_p_c, lambda s: s.next_rate(kind))
         return Rate(kind, average, following)
 
     def panel(self, name: str) -> Distribution:

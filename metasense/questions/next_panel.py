@@ -219,9 +219,12 @@ class Plans(Pictured, Answered, Statement):
             ]
         row = frame.iloc[self._place_of_likely()]
         if row["settled"] >= LIKELY:
-            return [f"More likely than not to settle it, with the fewest cups: {self._briefly(row)}."]
+            return [
+                f"With the fewest cups, this is more likely than not to settle it: {row['plan']}.",
+                f"It has {self._how_likely(row)}.",
+            ]
         which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
-        said = [f"Nothing here is likely to settle it. {which}: {self._briefly(row)}."]
+        said = [f"Nothing here is likely to settle it. {which}: {row['plan']}: {self._how_likely(row)}."]
         if self.larger is not None:
             plan, chance = self.larger
             said.append(
@@ -235,10 +238,10 @@ class Plans(Pictured, Answered, Statement):
             )
         return said
 
-    def _briefly(self, row: Any) -> str:
+    def _how_likely(self, row: Any) -> str:
         where = next((f", {label} the margin" for label in ONE_SIDE if row[label] > 0.95 * row["settled"]), "")
         chance = words.probability(row["settled"])
-        return f"{row['plan']}: a chance of {chance}{where}, for {words.count(row['cups'], 'cup')}"
+        return f"a chance of {chance}{where}, for {words.count(row['cups'], 'cup')}"
 
     def _glance(self) -> Glance:
         frame = self._first_rows()

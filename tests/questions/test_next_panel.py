@@ -280,7 +280,9 @@ def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it()
     plans = plan_next(likely, Plan.every(["triangle", "3-AFC"], [24], [1, 2]))
     row = plans.frame[plans.frame["settled"] >= 0.5].sort_values("cups").iloc[0]
     said = " ".join(repr(plans).split())
-    assert said.startswith(f"More likely than not to settle it, with the fewest cups: {row['plan']}: a chance of")
+    assert said.startswith(
+        f"With the fewest cups, this is more likely than not to settle it: {row['plan']}. It has a chance of"
+    )
     assert "(new pair: batches not tasted yet)" in said  # the columns are explained, and in the details
     assert row["plan"] in [line.split("  ")[0] for line in repr(plans).splitlines()]  # what is named is in the table
     details = " ".join(str(plans.details()).split())
@@ -326,7 +328,7 @@ def test_the_next_step_is_the_plan_that_the_answer_names_first():
     assert likely.best != likely.named_first  # the best for its cups is not the likely one with the fewest
     for plans in (open_, likely):
         said = " ".join(repr(plans).split())
-        named = re.search(r"(?:with the fewest cups|of these \d+ plans): (.*?): a chance of", said)
+        named = re.search(r"(?:than not to settle it|of these \d+ plans): (.*?)(?:\. It has|:) a chance of", said)
         step = re.search(r"Next: serve (.*?), if it is in reach", said)
         assert named[1] == step[1] == plans.named_first.name
     assert "the question may well stay open" in " ".join(repr(open_).split())
@@ -590,4 +592,4 @@ def test_equal_candidates_are_worked_out_once_and_the_margin_may_be_another(tria
 )
 def test_a_plan_in_brief_names_a_side_where_more_than_nineteen_in_twenty_of_its_chance_lie(within, beyond, said):
     row = {"plan": "tetrad, 2 panels of 24", "settled": 0.4, "within": within, "beyond": beyond, "cups": 192}
-    assert Plans._briefly(None, row) == f"tetrad, 2 panels of 24: a chance of 40 %{said} for 192 cups"
+    assert Plans._how_likely(None, row) == f"a chance of 40 %{said} for 192 cups"

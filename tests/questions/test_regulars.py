@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from reading import demos
 
 import metasense as ms
 from metasense.questions.regulars import SamePeople
@@ -46,6 +47,8 @@ def test_a_first_screen_says_who_came_again_and_whom_to_invite(pooled):
     assert said.startswith("6 people sat in more than one panel, in 24 sittings: of 100 triangle answers\nabout ")
     assert "Taken as new people each time, the same answers give about " in " ".join(said.split())
     assert "Next: invite other people" in said
+    assert demos.grade(pooled.regulars().plain_answer()) <= 9
+    assert not [term for term in demos.TERMS if term in pooled.regulars().plain_answer()]
     assert len(said.splitlines()) <= 25 and max(map(len, said.splitlines())) <= 80
 
 
