@@ -19,7 +19,7 @@ from metasense.alone.panels import panels_alone
 from metasense.card import Card
 from metasense.core.answers import Rate, Verdict, quantity
 from metasense.core.evidence import Collected, Crossing, collect, crossing
-from metasense.core.recent import recently
+from metasense.core.recent import following, recently
 from metasense.engine import crossed_posterior, grid
 from metasense.engine.common import Common
 from metasense.engine.distribution import Distribution
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 T = TypeVar("T")
+SHARED = 200  # distinct panels
 Tests = str | Protocol | Sequence[str | Protocol]  # one protocol, or several
 
 
@@ -110,11 +111,15 @@ class Core:
 
     def remember(self, name: Hashable, work_out: Callable[[], T]) -> T:
         """What `work_out` gives, worked out once for this core under `name`; for what is costly."""
-        if name not in self._memo:
-            with one_thread:
-                self._memo[name] = work_out()
-        found: T = self._memo[name]
-        return found
+        return _once(self._memo, name, work_out)
+
+    def share(self, name: Hashable, work_out: Callable[[], T]) -> T:
+        """The same for every core with this posterior: for what follows from counts and priors alone.
+
+        With another margin, or pooled once more, the same panels have it at once.
+        """
+        many = len(self.collected.evidence) > SHARED  # what many panels need is not kept longer than their pool
+        return _once(self._memo if many else following(self.posterior), name, work_out)
 
     # --- the few quantities everything needs ------------------------------------------------------------------------
 
@@ -146,7 +151,7 @@ class Core:
     def rate(self, test: str | Protocol) -> Rate:
         """Correct answers in a protocol, averaged over panels like these and in the next one."""
         kind = forced_choice(test)
-        return self.remember(("rate", kind), lambda: Rate.of(self.posterior, kind))
+        return self.share(("rate", kind), lambda: Rate.of(self.posterior, kind))
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled."""
@@ -203,7 +208,7 @@ class Core:
         """Every panel's likelihood on common nodes, from which the answers under other choices are summed."""
         if self.regulars is not None:
             return self.regulars.found.plane
-        return self.remember("plane", lambda: Plane(self.collected.evidence, self.posterior))
+        return self.share("plane", lambda: Plane(self.collected.evidence, self.posterior))
 
     def weigh(self, copies: np.ndarray, priors: Priors) -> Weighed:
         """The answer if each distinct panel stood so often in the pool, with these priors."""
@@ -216,7 +221,7 @@ class Core:
         """The posterior of one d-prime shared by all panels."""
         if self.regulars is not None:
             return self.regulars.found.common
-        return self.remember("common", lambda: Common(self.collected.evidence, self.collected.copies, self.priors))
+        return self.share("common", lambda: Common(self.collected.evidence, self.collected.copies, self.priors))
 
     @property
     def apart(self) -> Core:
@@ -239,12 +244,12 @@ class Core:
         def work_out() -> SomePosterior:
             return weigh_some(self.plane, self.collected.copies, self.priors, nothing)
 
-        return self.remember(("some", nothing), work_out)
+        return self.share(("some", nothing), work_out)
 
     @property
     def panel_d_primes(self) -> list[Distribution]:
         """Each distinct panel's own d-prime given all the panels, in the order of ``collected.evidence``."""
-        return self.remember("panels", self.posterior.panels)
+        return self.share("panels", self.posterior.panels)
 
     def panel(self, name: str) -> Distribution:
         """One panel's own d-prime given all the panels.
@@ -271,6 +276,14 @@ class Core:
         if self.card is None:
             return ()
         return self.card.departures(self.panels, margin=self.margin, priors=self.priors)
+
+
+def _once(memo: dict[Hashable, Any], name: Hashable, work_out: Callable[[], T]) -> T:
+    if name not in memo:
+        with one_thread:
+            memo[name] = work_out()
+    found: T = memo[name]
+    return found
 
 
 def build(

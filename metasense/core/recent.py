@@ -7,6 +7,7 @@ whose sliders move, waits once. Only inputs that are equal in every count and pr
 from __future__ import annotations
 
 import threading
+import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from typing import Any, TypeVar
@@ -16,6 +17,7 @@ T = TypeVar("T")
 KEPT = 4  # integrations
 _found: OrderedDict[Hashable, Any] = OrderedDict()
 _lock = threading.Lock()
+_following: weakref.WeakKeyDictionary[object, dict[Hashable, Any]] = weakref.WeakKeyDictionary()
 
 
 def recently(asked: Hashable, integrate: Callable[[], T]) -> T:
@@ -47,7 +49,28 @@ def recently(asked: Hashable, integrate: Callable[[], T]) -> T:
     return found
 
 
+def following(found: object) -> dict[Hashable, Any]:
+    """What was worked out from an integration alone, by name; it is gone when nobody holds the integration any more.
+
+    Parameters
+    ----------
+    found : object
+        What was integrated; two are told apart by which they are, not by what they hold.
+
+    Examples
+    --------
+    >>> class Found: pass
+    >>> one = Found()
+    >>> following(one)["twice"] = 12
+    >>> following(one), following(Found())
+    ({'twice': 12}, {})
+    """
+    with _lock:
+        return _following.setdefault(found, {})
+
+
 def forget() -> None:
     """Integrate anew whatever is asked next: for whoever checks that the same comes out."""
     with _lock:
         _found.clear()
+        _following.clear()

@@ -160,12 +160,12 @@ class Fit(Pictured):
         usable = np.array([outcomes.counted(e) for e in collected.evidence])
         rows = np.flatnonzero(usable[collected.index])
         chosen = np.flatnonzero(usable)
-        found = _against_the_others(core, chosen) if len(chosen) else {}
+        found = core.share("against the others", lambda: _against_the_others(core, chosen)) if len(chosen) else {}
         index = collected.index[rows]
         panels = frame.loc[rows, ["panel", "protocol", "tastings", "correct"]].reset_index(drop=True)
         expected, surprise = (np.array([found[i][k] for i in index]) for k in (0, 1))
         panels = panels.assign(expected=expected, surprise=surprise)
-        mixture = Mixture.of(core)
+        mixture = core.share("mixture", lambda: Mixture.of(core))
         best = max(core.evidences.none, core.evidences.same, core.evidences.varying)
         favour = float(np.exp(min(mixture.log_evidence - best, 700.0)))
         sets = max(min(sets, MOST_COUNTS // max(len(index), 1)), 100)

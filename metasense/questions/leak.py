@@ -44,7 +44,7 @@ def with_told(core: Core, share: float) -> Distribution:
             return core.average
         return beside(Series, [told(panel, share) for panel in found.evidence], found.copies, core.priors)[0]
 
-    return core.remember(("told", share), work_out)
+    return core.share(("told", share), work_out)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -50,7 +50,7 @@ def could_be(core: Core) -> bool:
 def under_another_rule(core: Core) -> Distribution:
     """The average d-prime if tasters went by one attribute in all panels where they might have."""
     found = core.collected
-    return core.remember(
+    return core.share(
         "another rule",
         lambda: beside(Series, [by_attribute(e) for e in found.evidence], found.copies, core.priors)[0],
     )

@@ -64,7 +64,8 @@ def of_panels(core: Core, mask: Mask) -> tuple[Distribution, float]:
     """The average d-prime from some of the panels, and its error in posterior SDs where it is of draws."""
     collected = core.collected
     copies = np.bincount(collected.index[mask], minlength=len(collected.evidence)).astype(float)
-    return core.remember(("panels", copies.tobytes()), lambda: _of_panels(core, mask, copies))  # equal ones once
+    keep = core.share if core.regulars is None else core.remember
+    return keep(("panels", copies.tobytes()), lambda: _of_panels(core, mask, copies))  # equal ones once
 
 
 def _of_panels(core: Core, mask: Mask, copies: NDArray[np.floating[Any]]) -> tuple[Distribution, float]:
@@ -125,13 +126,13 @@ def _named(priors: Priors, axes: int = 2) -> str:
 
 def under_priors(core: Core, priors: Priors) -> Distribution:
     """The average d-prime from all panels with other priors."""
-    return core.weigh(core.collected.copies.astype(float), priors).average
+    return core.share(("priors", priors), lambda: core.weigh(core.collected.copies.astype(float), priors).average)
 
 
 def under_tails(core: Core) -> Distribution:
     """The average d-prime if panels spread with heavier tails than a normal distribution has."""
     found = core.collected
-    return core.remember("tails", lambda: average_under_tails(found.evidence, found.copies, core.priors)[0])
+    return core.share("tails", lambda: average_under_tails(found.evidence, found.copies, core.priors)[0])
 
 
 def selections(frame: pd.DataFrame) -> Iterator[tuple[str, Mask]]:
@@ -471,7 +472,7 @@ def other_priors(core: Core) -> list[tuple[str, Distribution]]:
         tried = [*corners(core.priors), *((_named(p), p) for p in edges if p is not None)]
         return [(name, under_priors(core, priors)) for name, priors in tried]
 
-    return core.remember("other priors", work_out)
+    return core.share("other priors", work_out)
 
 
 def on_priors(core: Core) -> str:
