@@ -38,12 +38,12 @@ def test_even_positions_pass_and_crooked_ones_do_not():
 @pytest.mark.parametrize(
     ("name", "runs"),
     [
-        ("pool", 25),
+        ("pool", 20),
         ("pool-directed", 15),
         ("single", 40),
         ("preference", 15),
-        ("moderator", 8),
-        ("nesting", 8),
+        ("moderator", 6),
+        ("nesting", 6),
     ],
 )
 def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
@@ -53,12 +53,12 @@ def test_truths_from_the_prior_fall_anywhere_in_the_posterior(name, runs):
 
 
 def test_a_shelf_drawn_from_its_priors_falls_anywhere_in_its_posterior():
-    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i]))[0] for i in range(15)]
+    found = [shelf_recovery.one_ranked(np.random.default_rng([7, i]))[0] for i in range(10)]
     check(pd.DataFrame(found), 1e-3)
 
 
 def test_expected_false_alarms_of_shelves_are_as_many_as_there_are():
-    _, means, _ = shelf_recovery.shelves(12)
+    _, means, _ = shelf_recovery.shelves(8)
     means = means.set_index("of a shelf")
     off = means.loc["false panels, expected less actual"]
     assert abs(off["mean"]) < 4 * off["standard error"]

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.interpolate import CubicSpline
 
 from metasense.engine.grid import integrate
 from metasense.engine.likelihood import Counts, Repeats
@@ -44,9 +45,11 @@ def plain_sums(evidence, copies, priors, points=(0.2, 0.5, 1.0)):
     prior = prior * weight_s / 2 * np.sqrt(3.5) * 2 * s * 2 * stats.norm.pdf(tau, scale=priors.spread_scale)
     own, zero = [], []
     for e in evidence:
-        at = theta if directed and e.protocol.directed else np.abs(theta)
-        logs = stats.binom.logpmf(e.correct, e.tastings, np.clip(e.protocol.p_correct(at.ravel()), 1e-300, 1 - 1e-16))
-        own.append(np.exp(logs).reshape(at.shape) @ weight_z)
+        signed = directed and e.protocol.directed
+        fine = np.linspace(-40.0 if signed else 0.0, 40.0, 16_001 if signed else 8_001)
+        chance = np.clip(e.protocol.p_correct(fine), 1e-300, 1 - 1e-16)
+        likely = CubicSpline(fine, stats.binom.pmf(e.correct, e.tastings, chance))
+        own.append(likely(theta if signed else np.abs(theta)) @ weight_z)
         zero.append(stats.binom.pmf(e.correct, e.tastings, e.protocol.guess))
     size = tau * np.sqrt(2 / np.pi) * np.exp(-0.5 * (mu[:, None] / tau) ** 2) + mu[:, None] * (
         1 - 2 * stats.norm.cdf(-mu[:, None] / tau)

@@ -245,8 +245,8 @@ def wide(folder: Path, *, columns: int = 10_000) -> Result:
 
 
 CHECKS: dict[str, tuple[Callable[..., Result], dict[str, Any]]] = {  # the check, and what makes it small
-    "tables of known truth": (as_meant, {"tables": 120}),
-    "damaged tables": (damaged, {"tables": 150}),
+    "tables of known truth": (as_meant, {"tables": 60}),
+    "damaged tables": (damaged, {"tables": 80}),
     "extreme counts": (counts, {"sizes": (1, 30, 10**9)}),
     "extreme yes and no": (two_counts, {"sizes": (12,), "tests": ("A-not-A",), "patterns": 3}),
     "priors that cannot be": (priors, {}),

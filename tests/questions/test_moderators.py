@@ -514,9 +514,9 @@ def test_notes_are_about_this_answer_and_not_the_plain_pool():
     [
         ({"moderators": "x"}, {}),
         ({"moderators": "x"}, {"protocol": "2-AFC"}),
-        ({"moderators": "x"}, {"tasters": 15}),
+        pytest.param({"moderators": "x"}, {"tasters": 15}, marks=pytest.mark.slow),
         ({"moderators": "x", "through_zero": "x"}, {}),
-        ({"moderators": "style"}, {}),
+        pytest.param({"moderators": "style"}, {}, marks=pytest.mark.slow),
         ({"moderators": "style"}, {"protocol": "2-AFC"}),
         pytest.param({"moderators": "style"}, {"tasters": 15}, marks=pytest.mark.slow),
     ],
