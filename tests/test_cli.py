@@ -399,6 +399,7 @@ def test_what_was_raised_on_purpose_and_a_file_that_the_system_refuses_are_said(
     assert out == "" and ("in words" in err or "there is no column" in err) and "metasense failed" not in err
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize(
     "broken", ["numpy", "pandas", "metasense.showing.words", "metasense.tables.opening", "metasense.tables.panels"]
 )
@@ -419,6 +420,7 @@ def test_an_installation_that_does_not_work_never_passes_for_an_answer(broken, r
     assert done.returncode == 3 and "Traceback" not in done.stderr and done.stderr.strip() and not done.stdout
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("broken", ["metasense.cli", "argparse"])
 @pytest.mark.parametrize("raises", ["ImportError", "SyntaxError", "AttributeError"])
 def test_a_command_that_cannot_even_be_started_ends_with_3(broken, raises, table):
@@ -452,6 +454,7 @@ def test_an_answer_that_cannot_be_printed_is_no_answer(table):
     assert done.returncode == 2 and "No space left" in done.stderr and len(done.stderr.splitlines()) == 1
 
 
+@pytest.mark.lab
 def test_a_reader_that_goes_away_leaves_the_page_written_and_no_noise(table, tmp_path):
     page = tmp_path / "page.html"
     reading, writing = os.pipe()
@@ -503,6 +506,7 @@ def test_serve_warns_with_exit_code_1_and_never_overwrites(tmp_path, capsys):
     assert "give it as a noun" in capsys.readouterr().err and not (tmp_path / "other").exists()
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 @pytest.mark.parametrize(("name", "step"), [("SIGTERM", 1), ("SIGHUP", 2), ("SIGTERM", 9)])
 def test_a_plan_whose_making_is_ended_by_a_signal_leaves_nothing_behind(name, step, tmp_path):
@@ -657,6 +661,7 @@ def test_an_answer_sheet_on_which_nothing_was_typed_makes_no_table(tmp_path, cap
 CLAIM = ["claim", "Half the tasters could tell."]
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize(
     ("command", "way"),
     [
@@ -675,6 +680,7 @@ def test_a_table_may_come_from_the_shell(command, way, table):
     assert done.returncode in (0, 1) and done.stdout and not done.stderr
 
 
+@pytest.mark.lab
 def test_a_saved_pool_that_comes_through_a_pipe_is_named_as_one(table, tmp_path):
     saved = ms.pool(table).save(tmp_path / "pool.nc")
     words = [sys.executable, "-m", "metasense", "claim", "Half the tasters could tell.", "/dev/stdin"]

@@ -46,6 +46,7 @@ def test_odd_surroundings_change_nothing(name, base):
     tried(check, base=base / name, **small)
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 @pytest.mark.parametrize("name", writers.CHECKS)
 def test_nothing_is_half_written_lost_or_written_over(name, tmp_path):

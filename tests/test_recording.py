@@ -225,6 +225,7 @@ def test_a_plan_that_was_not_saved_needs_a_place(tmp_path):
     assert Recording.open(plan, file=tmp_path / "night.csv").missing() == ("T02",)
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="the system knows no such end")
 def test_killed_after_any_ballot_nothing_typed_is_lost(tmp_path):
     """A process that types ballots and says each when it is saved is killed at once, and the next goes on."""

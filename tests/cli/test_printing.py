@@ -30,6 +30,7 @@ def test_a_narrow_encoding_gets_plain_characters_and_costs_no_answer():
     assert "7 x triangle" in text and "?" not in text
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("environment", [{"TERM": "dumb"}, {"LC_ALL": "C", "PYTHONUTF8": "0"}, {"COLUMNS": "200"}])
 def test_a_plain_terminal_gets_the_same_answer_in_80_columns(environment, capsys):
     done = run("pool", CIDER, "--margin", "0.2 triangle", **environment)
@@ -37,6 +38,7 @@ def test_a_plain_terminal_gets_the_same_answer_in_80_columns(environment, capsys
     assert done.stdout.decode("utf-8", "replace") == capsys.readouterr().out and not done.stderr
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(os.name != "posix", reason="a shell of POSIX")
 @pytest.mark.parametrize("words", ["pool", "ask panels", "check"])
 def test_a_reader_of_the_first_lines_only_gets_no_noise(words):
@@ -45,6 +47,7 @@ def test_a_reader_of_the_first_lines_only_gets_no_noise(words):
     assert done.stderr == "" and len(done.stdout.splitlines()) == 2
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(os.name != "posix", reason="terminals of POSIX")
 @pytest.mark.parametrize("columns", [60, 120])
 def test_a_terminal_is_used_as_wide_as_it_is(columns):

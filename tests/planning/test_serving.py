@@ -841,6 +841,7 @@ def saved_and_killed(plan, folder, step):
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 def test_a_plan_whose_saving_is_killed_is_there_whole_with_its_key_or_not_at_all(tmp_path):
     plan = serve("triangle", 6, panel="P1", samples=("old", "new"), allergens=[], hazards=[])

@@ -132,6 +132,7 @@ def test_the_notebook_runs_on_the_empty_table_and_says_what_is_missing(name, tmp
     assert not (made.folder / "answer.html").exists()
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", ["triangle", "A-not-A"])
 def test_the_notebook_runs_from_filled_table_to_page(name, tmp_path, monkeypatch, capsys):
     made = start(tmp_path / "yeast", {**ANSWERS, "protocols": [name]})
@@ -146,6 +147,7 @@ def test_the_notebook_runs_from_filled_table_to_page(name, tmp_path, monkeypatch
     assert "Wrote" in out and (made.folder / "answer.html").stat().st_size > 1000
 
 
+@pytest.mark.lab
 def test_the_notebook_reads_the_table_that_the_terminal_adds_to(tmp_path, monkeypatch, capsys):
     made = start(tmp_path / "yeast", ANSWERS)
     panel = {"protocol": "triangle", "tastings": 24, "correct": 9}

@@ -710,7 +710,7 @@ def agree(grid, mcmc, sds=0.12):
 @pytest.fixture(scope="module")
 def sampled(weeks):
     """Sampled once for all; the margin does not change the draws."""
-    return ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5), method="mcmc", chains=2, draws=2000, seed=6)
+    return ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5), method="mcmc", chains=2, draws=1000, seed=6)
 
 
 @pytest.mark.mcmc

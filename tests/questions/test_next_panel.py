@@ -231,6 +231,7 @@ def test_process_pool_gives_the_serial_answer_to_the_bit(triangles, plans):
     pd.testing.assert_frame_equal(spread.to_frame(), plans.to_frame(), check_exact=True)
 
 
+@pytest.mark.lab
 def test_dask_cluster_gives_the_serial_answer_to_the_bit(triangles, plans):
     distributed = pytest.importorskip("distributed")
     local = {"n_workers": 1, "threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": None}

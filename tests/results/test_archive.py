@@ -296,6 +296,7 @@ def test_every_damage_and_hostile_file_is_refused_or_does_none(name, tmp_path):
     assert cases == refused or name == "damaged pools of 0.1"  # in which some bytes mean nothing
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", saved_pools.CHECKS)
 def test_the_long_run_of_faults_tries_saved_pools(name, tmp_path):
     check, small = saved_pools.CHECKS[name]
@@ -554,6 +555,7 @@ def test_a_failed_save_leaves_the_old_file_whole_and_says_why(where, number, say
     assert [path.name for path in saved.parent.iterdir()] == ["cider.nc"]
 
 
+@pytest.mark.lab
 def test_a_crash_in_the_middle_of_a_save_leaves_the_old_file_whole(saved):
     old = saved.read_bytes()
     code = (

@@ -83,6 +83,7 @@ def test_answers_to_questions_come_back_from_a_pickle():
         assert repr(pickle.loads(pickle.dumps(result))) == repr(result), name
 
 
+@pytest.mark.lab
 def test_pools_are_worked_out_in_other_processes():
     tables = [ONCE, {**ONCE, "correct": [20, 25, 26, 19]}]
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as processes:
