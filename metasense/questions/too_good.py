@@ -107,7 +107,7 @@ def _just(panels: list[Counts]) -> tuple[float, int]:
     return float(outcomes.number_of_successes(np.array([chances]))[0, among:].sum()), among
 
 
-def cautions(core: Core) -> tuple[str, ...]:
+def cautions(core: Core, *, plain: bool = True) -> tuple[str, ...]:
     """Sentences for when the panels are too good to be true; they bring what the drawer says.
 
     Measured on 200 simulated sets each in which all panels were listed: fired in 0 to 1.5 % (four triangles of 20, six
@@ -115,10 +115,10 @@ def cautions(core: Core) -> tuple[str, ...]:
     2, where counts that are just significant are common. Of six triangles of 24 reported only because they were
     significant, it fired in 85, 80 and 71 % at a d-prime of 0, 0.3 and 0.7.
     """
-    return core.remember("too good", lambda: _cautions(core))
+    return core.remember(("too good", plain), lambda: _cautions(core, plain))
 
 
-def _cautions(core: Core) -> tuple[str, ...]:
+def _cautions(core: Core, plain: bool) -> tuple[str, ...]:
     found = TooGood.of(core)
     said = []
     if found.just < JUST:
@@ -130,7 +130,9 @@ def _cautions(core: Core) -> tuple[str, ...]:
         said.append(f"counts so close together, by chance {words.percent(found.alike, 1)}")
     if not said:
         return ()
-    text = f"The panels look too good to be true ({said[0]}), and {drawer.turn(core)}."
+    turn = f", and {drawer.turn(core)}" if plain else ""
+    asked = "pooled.drawer()" if plain else "pooled.plain.drawer()"
+    text = f"The panels look too good to be true ({said[0]}){turn}."
     also = [f"Also: {more}." for more in said[1:]]
-    check = "Check that all panels are listed and all counts are as served; pooled.drawer() tells more."
+    check = f"Check that all panels are listed and all counts are as served; {asked} tells more."
     return (" ".join([text, *also, check]),)

@@ -68,7 +68,7 @@ def _alone(panel: Evidence) -> float:
     return float(test.d_prime((outcomes.correct(panel) + test.guess / 2) / (panel.size + 0.5)))
 
 
-def note(core: Core) -> list[str]:
+def note(core: Core, *, asked: str = "pooled.path()") -> list[str]:
     """A sentence where the panels rise or fall with their dates.
 
     Measured on 200 simulated sets each without a trend (four to twelve panels, alike and differing by 0.5): fired in 0
@@ -83,5 +83,5 @@ def note(core: Core) -> list[str]:
     return [
         f"Later panels came out {way}: a d-prime of about {early} at first and {late} at last, each panel alone. So "
         f"strong a trend comes about by chance in {words.percent(p, 1)} of orders. If tasters learned or the product "
-        "changed, the next panel will be like the last ones and not like the average; pooled.path() shows it."
+        f"changed, the next panel will be like the last ones and not like the average; {asked} shows it."
     ]

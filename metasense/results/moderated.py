@@ -390,7 +390,9 @@ class Moderated(Moderation, BesidePlain):
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
-        return (*self.advice, *notes.in_the_counts(self.core), *self._on_the_priors()[0], *notes.people(self.core))
+        core = self.core
+        data = (*notes.in_the_counts(core), *notes.in_the_serving(core))
+        return (*self.advice, *data, *self._on_the_priors()[0], *notes.people(core))
 
     def _on_the_answer(self) -> tuple[str, ...]:
         found = [*self.advice]

@@ -10,7 +10,7 @@ import numpy as np
 from metasense.core.answers import Verdict, lean
 from metasense.core.core import Core
 from metasense.engine.posterior import Posterior
-from metasense.questions import sensitivity
+from metasense.questions import sensitivity, trend
 from metasense.questions.design import spelling
 from metasense.questions.nesting import Nesting
 from metasense.results import first, notes, sentences, strips
@@ -125,8 +125,8 @@ class Nested(Nesting, BesidePlain):
     @property
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
-        people = notes.people(self.core)
-        return (*notes.in_the_counts(self.core), *sensitivity.prior_warnings(self.corners), *people)
+        data = (*notes.in_the_counts(self.core), *notes.in_the_serving(self.core))
+        return (*data, *sensitivity.prior_warnings(self.corners), *notes.people(self.core))
 
     def _on_the_answer(self) -> tuple[str, ...]:
         counts = np.bincount(self.index)
@@ -139,6 +139,7 @@ class Nested(Nesting, BesidePlain):
             found.append(f"A single panel stands for {each} {words.listing(alone, most=6)}.")
         found += spelling(self.noun, self.groups)
         found += [*sensitivity.prior_warnings(self.corners), sensitivity.prior_range(self.corners)]
+        found += trend.note(self.core, asked="pooled.plain.path()")
         return (*found, *self.departures, *notes.on_the_data(self.core))
 
     def _paragraph(self) -> list[str]:

@@ -62,7 +62,8 @@ def cautions(departures: Sequence[str], warned: Sequence[str], found: Callable[[
 def on_the_data(core: Core) -> tuple[str, ...]:
     """What limits any answer from these panels, whatever is asked of them."""
     hidden = drawer.listed(_unreported(core), None)
-    return (*in_the_counts(core), *people(core), *_in_the_panels(core), *filter(None, [hidden]))
+    questioned = (*in_the_counts(core), *in_the_serving(core), *people(core))
+    return (*questioned, *_served(core), *_in_the_panels(core), *filter(None, [hidden]))
 
 
 def on_the_table(core: Core) -> tuple[str, ...]:
@@ -134,6 +135,11 @@ def in_the_counts(core: Core) -> list[str]:
     ]
 
 
+def in_the_serving(core: Core) -> list[str]:
+    """What habits of guessing, and panels too good to be true, put in question, for other models than the plain pool's."""
+    return [*habits.cautions(core, plain=False), *too_good.cautions(core, plain=False)]
+
+
 def people(core: Core) -> list[str]:
     """What it means that people came to several panels, where they are not followed from one to the next."""
     linked = sittings(core)
@@ -193,8 +199,12 @@ def _limits(core: Core) -> list[str]:
 
 def _unasked(core: Core) -> list[str]:
     """What the table shows beside the answer: serving that mattered, a trend with the dates, rules that may differ."""
-    served = [] if core.tastings is None or not quick(core) else effects.likely(core.tastings)
-    return [*served, *trend.note(core), *rules.note(core)]
+    return [*_served(core), *trend.note(core), *rules.note(core)]
+
+
+def _served(core: Core) -> list[str]:
+    """How serving mattered, where it is known and probably did."""
+    return [] if core.tastings is None or not quick(core) else effects.likely(core.tastings)
 
 
 def _unreported(core: Core) -> pd.Series:

@@ -107,6 +107,17 @@ def test_a_habit_beside_uneven_serving_is_a_caution_of_the_first_screen(leaning)
     assert banned(said) == []
 
 
+@pytest.mark.parametrize("model", [{"moderators": "weeks"}, {"within": "batch_pair"}])
+def test_beside_a_moderator_or_a_level_a_habit_is_said_without_the_plain_answer(leaning, model):
+    frame = leaning.panels.frame[["panel", "protocol", "tastings", "correct"]]
+    frame = frame.assign(weeks=[1, 2, 3, 4, 6, 9], batch_pair=list("AABBCC"))
+    pooled = ms.pool(frame, tastings=leaning.core.tastings, margin="d'=0.5", **model)
+    said = [note for note in pooled.warnings if note.startswith("Serving was uneven")]
+    assert len(said) == 1 and said[0].endswith("not 33 %.") and said[0] in pooled.notes
+    assert leaning.warnings[0].startswith(said[0]) and "With that guess rate" in leaning.warnings[0]
+    assert [note for note in pooled.notes if note.startswith("How the cups were served probably mattered")]
+
+
 def test_a_habit_that_avoids_the_right_cup_hides_a_difference():
     pooled = ms.pool(tastings((0.7, 0.15, 0.15), (0.05, 0.475, 0.475), d_prime=1.0))
     assert "can hide a difference" in habits.cautions(pooled.core)[0]

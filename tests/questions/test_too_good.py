@@ -50,6 +50,16 @@ def test_the_most_that_chance_gives_of_just_significant_panels_is_binomial():
     assert p == pytest.approx(most**6, rel=1e-3)
 
 
+@pytest.mark.parametrize("model", [{"moderators": "weeks"}, {"within": "batch_pair"}])
+def test_beside_a_moderator_or_a_level_it_is_said_too_and_the_drawer_is_that_of_the_plain_pool(model):
+    frame = JUST | {"weeks": [1, 2, 3, 4, 6, 9], "batch_pair": list("AABBCC")}
+    pooled = ms.pool(frame, margin="d'=0.8", **model)
+    (said,) = [note for note in pooled.warnings if "too good to be true" in note]
+    assert "pooled.plain.drawer() tells more" in said and "never listed" not in said and said in pooled.notes
+    assert pooled.plain.drawer().to_frame().shape[0]
+    assert "too good to be true" in " ".join(repr(pooled).split()) and banned(said) == []
+
+
 def test_a_pool_of_just_significant_panels_brings_the_drawer_onto_the_first_screen():
     pooled = ms.pool(JUST, margin="d'=0.8")
     (said,) = cautions(pooled.core)

@@ -45,6 +45,12 @@ def test_panels_that_rise_with_their_dates_are_a_note_and_no_caution_before_othe
     assert said in pooled.notes and said not in pooled.warnings
 
 
+def test_panels_within_a_level_that_rise_are_said_to():
+    pooled = ms.pool(RISING | {"batch_pair": list("ABCABC")}, within="batch_pair")
+    (said,) = trend.note(pooled.core, asked="pooled.plain.path()")
+    assert said in pooled.notes and said.endswith("pooled.plain.path() shows it.")
+
+
 def test_panels_that_fall_are_said_to():
     (said,) = trend.note(ms.pool(RISING | {"correct": RISING["correct"][::-1]}).core)
     assert said.startswith("Later panels came out lower")
