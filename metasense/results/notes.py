@@ -136,7 +136,7 @@ def in_the_counts(core: Core) -> list[str]:
 
 
 def in_the_serving(core: Core) -> list[str]:
-    """What habits of guessing, and panels too good to be true, put in question, for other models than the plain pool's."""
+    """What habits of guessing, and panels too good to be true, put in question in other models than the plain pool."""
     return [*habits.cautions(core, plain=False), *too_good.cautions(core, plain=False)]
 
 
