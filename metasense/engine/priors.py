@@ -110,8 +110,10 @@ class Priors:
 
         The centre is expected where that pool found it, as firmly as `discount` of its evidence says: with 1 the prior
         has the mean and the mean square of its posterior, with 0 nothing of it is left. The spread keeps a half-normal
-        prior, with the mean square that the pool found. What it was taken from is said wherever these priors are used.
-        The earlier panels must not be among the new ones: they would count twice.
+        prior, with the mean square that the pool found. That there is nothing, one difference, or differences that vary
+        is as probable beforehand as that share of its evidence makes it. What it was taken from is said wherever these
+        priors are used. The earlier panels must not be among the new ones, where they would count twice: that is an
+        error.
 
         Parameters
         ----------
@@ -239,7 +241,9 @@ class Priors:
         """
         named = {name: scale for scale, name in (STORED | EARLIER).items()}
         found = {named.get(name, name): scale for name, scale in scales.items()}
-        return LearnedPriors(**found) if "learned_from" in found else cls(**found)
+        if "learned_from" in found:
+            return LearnedPriors(**found)
+        return EarlierPriors(**found) if "odds" in found else cls(**found)
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line.
@@ -289,29 +293,26 @@ class Priors:
 
 
 @dataclass(frozen=True)
-class LearnedPriors(Priors):
-    """Priors that a shelf of other variables gave. Made by `Priors.learned`.
+class InformedPriors(Priors):
+    """Priors that also say how probable each explanation is beforehand.
 
     Parameters
     ----------
     odds : (float, float, float)
         How probable nothing to taste, one difference in all panels, and differences that vary are beforehand.
-    learned_from : str
-        What they were learned from, in words.
 
     Raises
     ------
     ValueError
-        If the odds are not three probabilities that add up to 1, or it is not said what they come from.
+        If the odds are not three probabilities that add up to 1.
 
     Examples
     --------
-    >>> print(LearnedPriors(1.2, 0.4, odds=(0.5, 0.2, 0.3), learned_from="30 spices"))
-    centre half-normal(1.2), spread half-normal(0.4) in d-prime units, learned from 30 spices; nothing to taste 50 %, one difference 20 %, differences that vary 30 %
+    >>> print(InformedPriors(1.2, 0.4, odds=(0.5, 0.2, 0.3)))
+    centre half-normal(1.2), spread half-normal(0.4) in d-prime units; nothing to taste 50 %, one difference 20 %, differences that vary 30 %
     """  # noqa: E501
 
     odds: tuple[float, float, float] = EVEN  # type: ignore[misc]
-    learned_from: str = ""  # type: ignore[misc]
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -319,13 +320,11 @@ class LearnedPriors(Priors):
         numbers = len(odds) == 3 and all(isinstance(p, float | int) and 0 <= p <= 1 for p in odds)
         if not numbers or abs(sum(odds) - 1) > 1e-6:
             raise ValueError(f"odds are three probabilities that add up to 1; got {self.odds!r}.")
-        if not isinstance(self.learned_from, str) or not self.learned_from.strip():
-            raise ValueError("learned priors say what they were learned from.")
         object.__setattr__(self, "odds", odds)
 
     def stored(self) -> dict[str, Any]:
-        """The scales, the odds and what they were learned from."""
-        return super().stored() | {"odds": list(self.odds), "learned_from": self.learned_from}
+        """The scales, and the odds."""
+        return super().stored() | {"odds": list(self.odds)}
 
     def describe(self, directed: bool = False) -> str:
         """Say the priors in one line."""
@@ -333,7 +332,68 @@ class LearnedPriors(Priors):
 
         none, same, varying = (percent(p) for p in self.odds)
         said = f"nothing to taste {none}, one difference {same}, differences that vary {varying}"
-        return f"{super().describe(directed)}, learned from {self.learned_from}; {said}"
+        learned = f", learned from {self.learned_from}" if self.learned_from else ""
+        return f"{super().describe(directed)}{learned}; {said}"
+
+
+@dataclass(frozen=True)
+class LearnedPriors(InformedPriors):
+    """Priors that a shelf of other variables gave. Made by `Priors.learned`.
+
+    Parameters
+    ----------
+    learned_from : str
+        What they were learned from, in words.
+
+    Raises
+    ------
+    ValueError
+        If it is not said what they come from.
+
+    Examples
+    --------
+    >>> print(LearnedPriors(1.2, 0.4, odds=(0.5, 0.2, 0.3), learned_from="30 spices"))
+    centre half-normal(1.2), spread half-normal(0.4) in d-prime units, learned from 30 spices; nothing to taste 50 %, one difference 20 %, differences that vary 30 %
+    """  # noqa: E501
+
+    learned_from: str = ""  # type: ignore[misc]
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not isinstance(self.learned_from, str) or not self.learned_from.strip():
+            raise ValueError("learned priors say what they were learned from.")
+
+    def stored(self) -> dict[str, Any]:
+        """The scales, the odds and what they were learned from."""
+        return super().stored() | {"learned_from": self.learned_from}
+
+
+@dataclass(frozen=True)
+class EarlierPriors(InformedPriors):
+    """Priors that an earlier pool gave. Made by `Priors.from_pool`.
+
+    Parameters
+    ----------
+    panels : tuple of str
+        Marks of its panels, by which they are known if they come again.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> old = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [8, 8]})
+    >>> round(ms.Priors.from_pool(old).odds[0], 2)  # that there is nothing, after those panels
+    0.52
+    """
+
+    panels: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        object.__setattr__(self, "panels", tuple(self.panels))
+
+    def stored(self) -> dict[str, Any]:
+        """The scales, the odds, where the centre is expected, and which panels said so."""
+        return super().stored() | {"panels": list(self.panels)}
 
 
 def log_centre(priors: Priors, mu: Array, directed: bool) -> Array:
@@ -398,7 +458,16 @@ def earlier_priors(core: Any, discount: float) -> Priors:
     pull = discount * at / scale**2 + (1 - discount) * before.centre_at / before.centre_scale**2
     spread = mixed(math.sqrt(squares), before.spread_scale)
     narrow = {"centre_scale": min(width, LARGEST["centre_scale"]), "spread_scale": min(spread, LARGEST["spread_scale"])}
-    return Priors(**narrow, slope_scale=before.slope_scale, centre_at=float(pull * width**2), earlier=where)
+    logs = discount * np.array([core.evidences.none, core.evidences.same, core.evidences.varying])
+    likely = np.asarray(before.odds) * np.exp(logs - logs.max())
+    return EarlierPriors(
+        **narrow,
+        slope_scale=before.slope_scale,
+        centre_at=float(pull * width**2),
+        earlier=where,
+        odds=tuple((likely / likely.sum()).tolist()),
+        panels=tuple(dict.fromkeys([*getattr(before, "panels", ()), *core.panels.marks])),
+    )
 
 
 def log_change(

@@ -33,7 +33,7 @@ def answer(core: Core, rate: Rate, verdict: Verdict, way: float | None, over: st
         enough = "" if needed == SETTLED else words.percent(needed)
         larger = verdict.above > verdict.below
         said.append(plain.beside_the_margin(verdict.label, *likely, larger=larger, enough=enough))
-    return with_nothing(core, said)
+    return (*with_nothing(core, said), *plain.beforehand(core.priors.earlier, core.priors.learned_from))
 
 
 def with_nothing(core: Core, said: Sequence[str]) -> tuple[str, ...]:

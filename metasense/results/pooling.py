@@ -22,6 +22,8 @@ from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 from metasense.showing.called import called_of
+from metasense.tables.panels import Panels
+from metasense.tables.sheets import PanelsError
 
 if TYPE_CHECKING:
     import os
@@ -208,7 +210,8 @@ def pool(
     panels, tastings = gathered(panels, tastings)
     called = called_of(names, units, panels.frame)
     priors = stated_priors(priors if priors is not None or card is None else card.priors)
-    if priors.centre_at and (moderators is not None or through_zero is not None):
+    _not_twice(panels, priors)
+    if priors.earlier and (moderators is not None or through_zero is not None):
         raise ValueError(
             "priors of an earlier pool are of its average, and with moderators there is none: leave out priors=, or "
             "moderators=."
@@ -240,6 +243,18 @@ def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:
     if seed > vetting.MOST_SEED:
         raise ValueError(
             "the seed has too many digits, and a pool with it could not be loaded again. Name a smaller one."
+        )
+
+
+def _not_twice(panels: Panels, priors: Priors) -> None:
+    """Refuse panels that an earlier pool already made the prior of."""
+    known = set(getattr(priors, "panels", ()))
+    again = [name for name, mark in zip(panels.frame["panel"], panels.marks, strict=True) if mark in known]
+    if again:
+        raise PanelsError(
+            "Counted already in the earlier pool that is the prior: "
+            f"{words.listing(map(words.one_line, again), most=6)}. They would count twice: leave them out here, or "
+            "leave out the prior. A panel that only looks the same needs another name."
         )
 
 

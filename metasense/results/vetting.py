@@ -128,8 +128,14 @@ def _priors(part: Any) -> None:
         texts(rest.pop("earlier"))
     if "learned_from" in rest:
         texts(rest.pop("learned_from"))
-        odds = rest.pop("odds", None)
+        need("odds" in rest, "its priors have no odds")
+    if "odds" in rest:
+        odds = rest.pop("odds")
         need(isinstance(odds, list) and len(odds) == 3 and all(map(_finite, odds)), "its priors have no odds")
+    if "panels" in rest:
+        panels = rest.pop("panels")
+        need(isinstance(panels, list), "its priors name no panels")
+        texts(*panels)
     _numbers(rest, "priors", ("mu_scale", "tau_scale", "beta_scale"))
 
 

@@ -148,6 +148,19 @@ def with_nothing(said: Sequence[str], probability: float, odds: float = 1 / 3) -
     return (*said, f"It is {chance} probable {there}")
 
 
+def beforehand(earlier: str, learned_from: str) -> tuple[str, ...]:
+    """What was believed before the panels, where that is not the usual.
+
+    >>> beforehand("an earlier pool of 6 panels (the table), half believed", "")
+    ('It builds on an earlier pool of 6 panels (the table), half believed.',)
+    >>> beforehand("", "30 spices"), beforehand("", "")
+    (('What to expect beforehand was learned from 30 spices.',), ())
+    """
+    if learned_from:
+        return (f"What to expect beforehand was learned from {learned_from}.",)
+    return (f"It builds on {earlier}.",) if earlier else ()
+
+
 def direction(way: float | None, settled: float, *, alone: bool = False) -> str:
     """Which way the difference goes, to end a sentence, or alone; `way` is the probability of the expected one.
 

@@ -54,6 +54,13 @@ def test_help_is_one_screen(name, capsys):
     assert len(lines) <= 25 and max(map(len, lines)) <= 80
 
 
+@pytest.mark.parametrize("name", make_parser().under)
+def test_help_of_seldom_options_is_printed_where_there_are_such(name, capsys):
+    code = main([name, "--help", "--details"])
+    said = capsys.readouterr()
+    assert (code == 0 and "--" in said.out) or (code == 2 and "there is no option --details" in said.err)
+
+
 def test_metasense_alone_lists_its_commands_in_the_order_of_the_job(capsys):
     assert main([]) == 0
     lines = capsys.readouterr().out.rstrip("\n").split("\n")

@@ -161,6 +161,34 @@ def test_an_earlier_pool_is_believed_as_far_as_is_said():
     assert Priors.of_stored(half.stored()) == half
 
 
+def test_an_earlier_pool_says_how_probable_nothing_is_too():
+    # Bayes in two steps: about what all panels together say, as far as a normal stands for what the first ones said
+    old = {"panel": list("ABCDEF"), "protocol": "triangle", "tastings": 24, "correct": [8, 9, 7, 8, 9, 7]}
+    new = {"panel": ["G", "H"], "protocol": "triangle", "tastings": 24, "correct": [9, 10]}
+    first = ms.pool(old)
+    priors = Priors.from_pool(first)
+    assert priors.odds == pytest.approx(first.explanations().probability)
+    then = ms.pool(new, priors=priors)
+    together = ms.pool({name: [*np.broadcast_to(old[name], 6), *np.broadcast_to(new[name], 2)] for name in old})
+    assert then.averaged().nothing == pytest.approx(together.averaged().nothing, abs=0.05)
+    assert "(61 % before tasting)" in " ".join(repr(then).split())
+    half = Priors.from_pool(first, 0.5).odds  # the square root of the Bayes factors
+    assert half[0] / half[1] == pytest.approx(np.sqrt(priors.odds[0] / priors.odds[1]))
+
+
+def test_panels_of_the_earlier_pool_are_not_counted_twice(tmp_path):
+    old = {"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 9, 7]}
+    priors = Priors.from_pool(ms.pool(old))
+    with pytest.raises(ms.PanelsError, match="Counted already in the earlier pool that is the prior: C"):
+        ms.pool({"panel": ["C", "D"], "protocol": "triangle", "tastings": 24, "correct": [7, 12]}, priors=priors)
+    following = ms.pool({"panel": ["D"], "protocol": "triangle", "tastings": 24, "correct": [12]}, priors=priors)
+    both = Priors.from_pool(following)
+    with pytest.raises(ms.PanelsError, match="earlier pool that is the prior: A, B and C"):
+        ms.pool(old, priors=both)
+    again = ms.load(following.save(tmp_path / "pool.nc"))
+    assert again.priors == priors and again.averaged().nothing == following.averaged().nothing
+
+
 def test_an_earlier_pool_is_no_prior_where_it_cannot_be_one(tmp_path):
     priors = Priors(0.4, centre_at=1.2, earlier="last year's panels")
     table = NEW | {"protocol": "triangle", "weeks": [1, 2]}
