@@ -303,7 +303,8 @@ class NextPanel(Result):
         """Average the binomial over the next panel's d-prime."""
         from scipy.stats import binom
 
-        middles, share = (theta.x[1:] + theta.x[:-1]) / 2, np.diff(theta.cdf)
+        middles = np.append(theta.x[0], (theta.x[1:] + theta.x[:-1]) / 2)
+        share = np.diff(theta.cdf, prepend=0.0)  # what stands at the first point is exactly there, such as a 0
         counts = np.arange(tastings + 1)[:, None]
         keep = share > 1e-12
         chances = binom.pmf(counts, tastings, protocol.p_correct(middles[keep])[None, :]) @ share[keep]

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from metasense.alone.panels import panels_alone
-from metasense.binomial import sum_at_least
+from metasense.binomial import at_least, smallest_count, sum_at_least
 from metasense.core.answers import Verdict
 from metasense.core.evidence import collect
 from metasense.engine import batch, learning
@@ -84,6 +84,24 @@ class Stock:
     def significant(self) -> np.ndarray:
         """Which panels are statistically significant on their own, shape (panels,)."""
         return pd.to_numeric(self.alone["p_value"]).le(ALPHA).fillna(False).to_numpy(bool)
+
+    def by_luck(self) -> int:
+        """How many panels would seldom (2.5 %) be exceeded by those that luck alone makes statistically significant.
+
+        Each panel's own chance of it is known, where it has a rate of guessing, and at most 5 % otherwise; their number
+        is taken as Poisson, which is a little wider than the number of independent panels is.
+        """
+        frame = self.tables.panels.frame
+        chance = 0.0
+        for name, n in zip(frame["protocol"], frame["tastings"], strict=True):
+            test = protocol(name)
+            if isinstance(test, Protocol):
+                chance += float(at_least(smallest_count(int(n), test.guess, ALPHA), int(n), test.guess))
+            else:
+                chance += ALPHA
+        from scipy.stats import poisson  # slow to load
+
+        return int(poisson.ppf(0.975, chance))
 
     def counts(self) -> pd.DataFrame:
         """One row a variable: panels, tastings, correct answers, and how often guessing gives so many or more.

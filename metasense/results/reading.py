@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from metasense.core.stock import ALPHA, Stock
+from metasense.core.stock import Stock
 from metasense.engine.batch import MARKS
 from metasense.margins import SETTLED, level
 from metasense.showing import figures, plain, tables, words
@@ -124,7 +124,7 @@ class Reading:
         counted = stock.alone["p_value"].notna().sum()
         return (
             f"Some is luck: {number} of {words.count(int(counted), 'panel')} are statistically significant alone, and "
-            f"luck gives up to {max(round(ALPHA * counted), 1)}."
+            f"luck alone seldom gives more than {stock.by_luck()}."
         )
 
     def on_the_priors(self, frame: pd.DataFrame) -> list[str]:

@@ -22,6 +22,7 @@ from metasense.showing.results import Answered, Pictured, Statement
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+LITTLE = 0.05  # correct answers above guessing, as a share, that are next to nothing
 FEW = 10  # variables below which they tell little of one another
 KINDS = ("nothing to taste", "one difference", "differences that vary")
 BEYOND, WITHIN, OPEN = words.VERDICTS
@@ -143,7 +144,31 @@ class Together(Pictured, Answered, Statement):
         >>> ms.pool_each(table, by="dose").together().nothing()
         (0.0, 0.0, 1.0)
         """
-        middle, low, high = np.quantile((self.stock.draws == 0).sum(axis=1), [0.5, 0.025, 0.975], method="inverted_cdf")
+        return self._number(self.stock.draws == 0)
+
+    def hardly_anything(self) -> tuple[float, float, float]:
+        """How many have nothing to taste, or next to nothing: median, and 2.5 and 97.5 %.
+
+        Next to nothing is less than five in a hundred more correct than guessing gives, in the main protocol. How many
+        have exactly nothing rests on how the differences of the others are assumed to spread; this hardly does.
+
+        Returns
+        -------
+        (float, float, float)
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"dose": [1, 2], "panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [9, 22]}
+        >>> ms.pool_each(table, by="dose").together().hardly_anything()
+        (1.0, 0.0, 1.0)
+        """
+        test = self.stock.test
+        return self._number(self.stock.draws < float(test.d_prime(test.guess + LITTLE)))
+
+    def _number(self, which: np.ndarray) -> tuple[float, float, float]:
+        """Median, 2.5 and 97.5 % of how many variables are such, from draws of shape (draws, variables)."""
+        middle, low, high = np.quantile(which.sum(axis=1), [0.5, 0.025, 0.975], method="inverted_cdf")
         return float(middle), float(low), float(high)
 
     def false_alarms(self) -> pd.DataFrame:
@@ -285,9 +310,14 @@ class Together(Pictured, Answered, Statement):
         """How many have nothing to taste."""
         size = len(self.stock)
         reading = self._reading
-        middle, low, high = (int(n) for n in self.nothing())
-        between = "" if low == high else f" ({low} to {high})"
-        return f"About {middle} of {reading.these(size)}{between} have nothing to taste, each counted by its chance."
+        none, little = (
+            f"{middle:.0f}{'' if low == high else f' ({low:.0f} to {high:.0f})'}"
+            for middle, low, high in (self.nothing(), self.hardly_anything())
+        )
+        return (
+            f"Of {reading.these(size)}, about {none} have nothing to taste, and {little} nothing or next to nothing "
+            f"(less than {words.percent(LITTLE).removesuffix(' %')} of 100 above guessing)."
+        )
 
     def _verdicts(self, *, named: bool = True) -> str:
         reading = self._reading
@@ -317,6 +347,8 @@ class Together(Pictured, Answered, Statement):
                 "shares."
             )
         found += [
+            f"How many {reading.plural} have exactly nothing rests on how differences are assumed to spread "
+            "(half-normal, many of them small); how many have next to nothing hardly does.",
             f"Each answer leans on the other {reading.plural}. One with little of its own to say moves towards them; "
             "what was tried often and found seldom is therefore believed less, and no further correction for many "
             "comparisons is needed.",

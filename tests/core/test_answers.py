@@ -133,6 +133,13 @@ def test_the_next_panel_of_a_known_d_prime_is_binomial():
         assert panel.interval(prob) == (lower, upper)
 
 
+def test_the_next_panel_of_what_may_be_nothing_counts_guessing_as_often_as_that():
+    maybe = near(2.0).with_atom(0.0, 0.4)
+    nothing, something = (stats.binom.pmf(np.arange(13), 12, float(TRIANGLE.p_correct(d))) for d in (0.0, 2.0))
+    found = NextPanel.of(maybe, TRIANGLE, 12).probability
+    assert found == pytest.approx(0.4 * nothing + 0.6 * something, abs=1e-6)
+
+
 def test_the_next_panel_of_a_spread_out_d_prime_averages_binomials():
     wide = Distribution(np.array([0.0, 1.0, 3.0]), np.array([0.0, 0.25, 1.0]))
     panel = NextPanel.of(wide, TRIANGLE, 12)
