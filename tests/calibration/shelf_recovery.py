@@ -27,6 +27,7 @@ from metasense.engine.likelihood import Counts
 from metasense.engine.priors import LARGEST, Priors
 from metasense.engine.spreads import average_d_prime
 from metasense.protocols import protocol
+from metasense.results.together import LITTLE
 
 TRIANGLE = protocol("triangle")
 ASKED = batch.Asked(Priors(), 0.8, TRIANGLE)
@@ -74,7 +75,8 @@ def one_shelf(rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, float]]
     own = batch.pool_many(variables, ASKED)
     evidence = np.exp(own.log_evidence - own.log_evidence.max(axis=1, keepdims=True))
     low, _, high = learned.share_ranges()[0]
-    nothing = learning.draw_averages(laid, learned, hyper=64, each=8) == 0
+    draws = learning.draw_averages(laid, learned, hyper=64, each=8)
+    nothing = draws == 0
     rows = pd.DataFrame(
         {
             "none": none,
@@ -101,6 +103,13 @@ def one_shelf(rng: np.random.Generator) -> tuple[pd.DataFrame, dict[str, float]]
         whole[f"false {name}, expected less actual"] = whole[f"expected false {name}"] - number
         low, high = np.quantile(nothing.astype(float) @ called, [0.025, 0.975], method="inverted_cdf")
         whole[f"false {name} in their interval"] = low <= number <= high
+    little = float(ASKED.test.d_prime(ASKED.test.guess + LITTLE))
+    for name, said, number in (
+        ("nothing", nothing, (kinds == 0).sum()),
+        ("nothing or next to nothing", draws < little, (average < little).sum()),
+    ):
+        low, high = np.quantile(said.sum(axis=1), [0.025, 0.975], method="inverted_cdf")
+        whole[f"number with {name} in its interval"] = low <= number <= high
     return rows, whole
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.figure import Figure
+from scipy.stats import binom
 
 import metasense as ms
 from metasense.showing.words import banned
@@ -39,13 +40,34 @@ def test_the_first_screen_fits_a_terminal(whole):
 def test_the_plain_answer_says_what_the_frames_hold(whole):
     said = whole.plain_answer()
     middle, low, high = whole.nothing()
-    assert said.startswith(
-        f"About {middle:.0f} of the 30 ingredients ({low:.0f} to {high:.0f}) have nothing to taste, each"
-    )
+    assert said.startswith(f"Of the 30 ingredients, about {middle:.0f} ({low:.0f} to {high:.0f}) have nothing to taste")
+    middle, low, high = whole.hardly_anything()
+    assert f"and {middle:.0f} ({low:.0f} to {high:.0f}) nothing or next to nothing (less than 5 of 100 above" in said
     counts = whole.to_frame()["verdict"].value_counts()
     assert f"Seen together, {counts['beyond the margin']} are beyond the margin" in said
     alarms = whole.false_alarms().iloc[0]
     assert f"Of the {alarms['number']} panels that alone seemed to show a difference" in said
+
+
+def test_next_to_nothing_is_less_than_five_of_a_hundred_above_guessing(whole):
+    # p(correct) of each draw by the protocol's own function, guessing right one in three
+    above = ms.protocol("triangle").p_correct(whole.stock.draws) - 1 / 3
+    number = (above < 0.05).sum(axis=1)
+    assert whole.hardly_anything() == tuple(np.quantile(number, [0.5, 0.025, 0.975], method="inverted_cdf"))
+    assert whole.hardly_anything()[0] >= whole.nothing()[0]
+
+
+def test_luck_alone_seldom_gives_more_than_is_said(whole):
+    # each panel's chance of significance under guessing (SciPy), their number by drawing
+    frame = whole.stock.tables.panels.frame
+    guess = np.array([ms.protocol(name).guess for name in frame["protocol"]])
+    size = frame["tastings"].to_numpy(int)
+    least = np.array(
+        [next(x for x in range(n + 2) if binom.sf(x - 1, n, g) <= 0.05) for n, g in zip(size, guess, strict=True)]
+    )
+    drawn = (np.random.default_rng(1).binomial(size, guess, (20_000, len(size))) >= least).sum(axis=1)
+    said = whole.stock.by_luck()
+    assert (drawn > said).mean() <= 0.025 and (drawn > said - 2).mean() > 0.025
 
 
 def test_probabilities_add_up_and_follow_the_draws(whole):
