@@ -45,6 +45,7 @@ LIKELY = 0.5  # a plan with at least this chance is said to be likely to settle 
 LARGER = (8, 16, 32)  # panels that are tried where no plan is likely to
 ROUGHLY = 1000  # combinations drawn for those
 SAME_PAIR = "The same pair as"
+NEEDED = "Needs an attribute named beforehand"
 ONE_SIDE = ("beyond", "within")  # of the margin, where nearly all of the chance lies
 COLUMNS = (
     "Settled: chance that the answer is then beyond or within the margin, and how much of it is each; ± (SE): error of "
@@ -186,8 +187,7 @@ class Plans(Pictured, Answered, Statement):
     @property
     def _served(self) -> NDArray[np.bool_]:
         """Which plans can be served as they are: all, where an attribute is named or every plan needs one."""
-        free = np.array([self.attribute or not plan.protocol.directed for plan in self.plans])
-        return free if free.any() else ~free
+        return ~_needing(self.plans, self.attribute)
 
     def _step(self) -> str:
         """What to do next, in agreement with the plain answer."""
@@ -204,7 +204,7 @@ class Plans(Pictured, Answered, Statement):
             return self.frame.iloc[:FIRST]
         free = np.flatnonzero(self._served)
         likeliest = int(free[self.frame["settled"].to_numpy()[free].argmax()])
-        wanted = dict.fromkeys([int(free[0]), self._place_of_likely(), likeliest, 0, *range(1, len(self.frame))])
+        wanted = dict.fromkeys([0, self._place_of_likely(), likeliest, *range(1, len(self.frame))])
         return self.frame.iloc[sorted([*wanted][:FIRST])]
 
     def _likely(self) -> list[str]:
@@ -223,7 +223,8 @@ class Plans(Pictured, Answered, Statement):
                 f"With the fewest cups, this is more likely than not to settle it: {row['plan']}.",
                 f"It has {self._how_likely(row)}.",
             ]
-        which = f"The likeliest of these {how_many}" if len(frame) > 1 else "This plan"
+        among = f"of these {how_many}" if self._served.all() else "that needs no attribute"
+        which = f"The likeliest {among}" if len(frame) > 1 else "This plan"
         said = [f"Nothing here is likely to settle it. {which}: {row['plan']}: {self._how_likely(row)}."]
         if self.larger is not None:
             plan, chance = self.larger
@@ -256,8 +257,9 @@ class Plans(Pictured, Answered, Statement):
 
     def _on(self, shown: pd.Series) -> tuple[str, ...]:
         """The notes that concern the plans shown."""
-        again = shown.str.contains("same pair as", regex=False).any()
-        return tuple(note for note in self.notes if again or not note.startswith(SAME_PAIR))
+        spared = [NEEDED] * (not any(self.plans[i].protocol.directed for i in shown.index))
+        spared += [SAME_PAIR] * (not shown.str.contains("same pair as", regex=False).any())
+        return tuple(note for note in self.notes if not note.startswith(tuple(spared)))
 
     def _line(self) -> str:
         if (self.frame["says"] == CANNOT).all():
@@ -476,20 +478,27 @@ def plan_next(
     frame = pd.DataFrame(rows)
     lower, upper = core.average.interval()
     now = Verdict.of(core.average, margin)
+    needing = _needing(plans, core.directed)  # those come last, but before what cannot settle it
     hopeless, bounded = frame["settled"] < HOPELESS, frame["within_if_none"] < HOPELESS
     if now.label == words.VERDICTS[2]:
         with np.errstate(divide="ignore"):
             frame["cups_by_chance"] = frame["cups"] / frame["settled"].to_numpy()
         frame["says"] = np.where(hopeless, CANNOT, np.where(bounded, CANNOT_BOUND, ""))
-        order = np.lexsort((frame["cups"], frame["cups_by_chance"], hopeless))
+        order = np.lexsort((frame["cups"], frame["cups_by_chance"], needing, hopeless))
     else:  # a plan that hardly says anything keeps it settled best, so the chance ranks nothing
         frame["cups_by_chance"], frame["says"] = np.nan, ""
-        order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"]))
+        order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"], needing))
     ranked = tuple(plans[i] for i in order)
     frame = frame.iloc[order].reset_index(drop=True)
     notes = tuple(_notes(core, ranked, frame))
     one = replace(jobs[0], tasted=None)
     return Plans(margin, now, upper - lower, ranked, frame, notes, one, attribute=core.directed)
+
+
+def _needing(plans: Sequence[Plan], attribute: bool) -> NDArray[np.bool_]:
+    """Which plans need an attribute that nobody has named: none where all would."""
+    needing = np.array([plan.protocol.directed and not attribute for plan in plans])
+    return needing & ~needing.all()
 
 
 def usual_size(core: Core) -> int:
@@ -520,7 +529,7 @@ def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[s
     named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
         yield (
-            f"Needs an attribute named beforehand: {words.listing(named)}, which asks which cup has more of it. The "
+            f"{NEEDED}: {words.listing(named)}, which asks which cup has more of it. The "
             "chances hold if the products differ in that attribute and the panels already pooled found that same "
             "difference."
         )

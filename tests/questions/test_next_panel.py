@@ -194,7 +194,9 @@ def test_a_plan_that_cannot_settle_it_is_told_so(triangles):
 def test_plans_are_ranked_by_cups_for_the_chance_they_give(plans):
     frame = plans.to_frame()
     fair = frame[frame["says"] != "cannot settle it"]
-    assert fair["cups_by_chance"].is_monotonic_increasing
+    needs = fair["protocol"] == "3-AFC"  # an attribute, which these panels do not name: after the others
+    assert not needs.iloc[: (~needs).sum()].any()
+    assert all(part["cups_by_chance"].is_monotonic_increasing for part in (fair[~needs], fair[needs]))
     assert [plan.name for plan in plans.plans] == frame["plan"].tolist()
     assert frame.loc[0, "cups_by_chance"] == pytest.approx(frame.loc[0, "cups"] / frame.loc[0, "settled"])
     assert (frame["cups"] == frame["tastings"] * frame["protocol"].map({"triangle": 3, "tetrad": 4, "3-AFC": 3})).all()
@@ -294,12 +296,15 @@ def test_what_is_met_first_is_whether_anything_in_reach_is_likely_to_settle_it()
 def test_what_needs_an_attribute_that_the_panels_have_not_is_listed_and_not_advised():
     cider = ms.pool("datasets/cider_fining.csv", margin="0.2 triangle")
     plans = plan_next(cider)
-    assert plans.best.protocol.name == "3-AFC"  # the fewest cups for its chance
+    ranks = plans.frame["cups_by_chance"]
+    directed = plans.frame["protocol"] == "3-AFC"
+    assert ranks[directed].min() < ranks.iloc[0]  # the fewest cups for its chance, were an attribute named
+    assert plans.best.protocol.name == "tetrad"
     assert plans.named_first.protocol.name == "tetrad"
     said = repr(plans)
     step = cider._glance().step  # the pool's own next step is among the plans, with the chance it says
     assert step == "one more tetrad panel of 24 on new batches has a 49 % chance to settle it."
-    assert re.search(r"^tetrad, 1 panel of 24, new pair +49 % ", said, re.M) and "3-AFC, 1 panel of 24" in said
+    assert re.search(r"^tetrad, 1 panel of 24, new pair +49 % ", said, re.M) and "3-AFC" not in said.split("Next")[0]
     named = ms.pool({"panel": list("AB"), "protocol": "3-AFC", "tastings": 24, "correct": [12, 14]}, margin="0.3 3-AFC")
     assert plan_next(named, Plan.every(["tetrad", "3-AFC"], [24], [1, 2])).named_first.protocol.name == "3-AFC"
 
@@ -594,3 +599,12 @@ def test_equal_candidates_are_worked_out_once_and_the_margin_may_be_another(tria
 def test_a_plan_in_brief_names_a_side_where_more_than_nineteen_in_twenty_of_its_chance_lie(within, beyond, said):
     row = {"plan": "tetrad, 2 panels of 24", "settled": 0.4, "within": within, "beyond": beyond, "cups": 192}
     assert Plans._how_likely(None, row) == f"a chance of 40 %{said} for 192 cups"
+
+
+def test_the_likeliest_plan_is_named_among_those_it_is_the_likeliest_of():
+    # a 3-AFC finds more than a tetrad of as many, but asks for an attribute that these panels do not name
+    near = ms.pool({"panel": list("ABCD"), "protocol": "triangle", "tastings": 60, "correct": [29, 28, 27, 29]},
+                   margin=ms.Margin(p_d=0.2, protocol="triangle"))  # fmt: skip
+    plans = plan_next(near, [Plan("tetrad", 24), Plan("3-AFC", 60, 2)])
+    assert plans.frame.set_index("protocol")["settled"].idxmax() == "3-AFC"
+    assert "The likeliest that needs no attribute: tetrad, 1 panel of 24" in " ".join(repr(plans).split())
