@@ -403,11 +403,16 @@ class Sensitivity(Pictured):
         >>> from matplotlib.figure import Figure
         >>> axes = found.plot(ax=Figure())
         """
-        frame = self.cases.rename(columns={"case": "name"})
+        frame = self._drawn()
         return figures.cases(frame, margin=self.margin, prob=float(frame["prob"].iloc[0]), ax=ax)
 
     def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
-        return figures.alt_cases(self.cases.rename(columns={"case": "name"}))
+        return figures.alt_cases(self._drawn())
+
+    def _drawn(self) -> pd.DataFrame:
+        """The cases that stand on one scale with the margin: by another rule the same share is another d-prime."""
+        frame = self.cases.rename(columns={"case": "name"})
+        return frame if self.margin is None else frame[frame["about"] != "rule"].reset_index(drop=True)
 
     def _table(self, most: int | None = 60) -> tables.Table:
         frame = self.cases.drop(columns=["about", "verdict_changes"])

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 import metasense as ms
 from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats
@@ -65,3 +66,11 @@ def test_where_protocols_are_compared_the_rule_is_said_in_the_notes():
     (said,) = rules.note(mixed.core)
     assert said in mixed.notes and said not in repr(mixed) and banned(said) == []
     assert rules.note(ms.pool(TABLE).core) == []
+
+
+def test_the_figure_leaves_out_a_case_whose_margin_is_another_d_prime():
+    def drawn(margin):
+        axes = ms.pool(TABLE, margin=margin).sensitivity().plot(ax=Figure())
+        return " ".join(label.get_text() for label in axes.get_yticklabels())
+
+    assert "one attribute" in drawn(None) and "one attribute" not in drawn("0.2 triangle")
