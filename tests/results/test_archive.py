@@ -965,3 +965,15 @@ def test_a_number_of_a_rerun_may_be_off_by_five_millionths_and_a_rate_or_spread_
     assert once.any() and (frame["stored"].abs() > 2).any() and (frame["stored"].abs() < 0.5).any()
     average = frame[frame["quantity"] == "average d-prime"]
     assert average["number"].tolist() == ["mean", "median", "lower", "upper", "P(above the margin)"]
+
+
+def test_a_rerun_of_people_who_came_again_allows_what_their_draws_differ_by_and_no_other_pool_does(tmp_path):
+    rows = [
+        {"panel": panel, "protocol": "triangle", "taster": who, "correct": int(who in right)}
+        for panel, right in (("A", "ab"), ("B", "ac"))
+        for who in "abcd"
+    ]
+    for name, asked, least in (("club", {}, 1e-3), ("new", {"regulars": False}, 0.0)):
+        found = ms.rerun(ms.pool(ms.read_tastings(rows), **asked).save(tmp_path / f"{name}.nc"))
+        allowed = found.frame.set_index(["quantity", "number"]).loc[("average d-prime", "median"), "allowed"]
+        assert found.same and (allowed > least if least else allowed < 1e-4)
