@@ -576,3 +576,13 @@ def test_a_pair_whose_count_is_no_number_is_refused_with_its_row(tmp_path, capsy
     assert main(["preference", CIDER, "--pairs", str(pairs)]) == 2
     said = capsys.readouterr().err
     assert "row 2, panel 'late', column 'prefer new': 'nine' is not a number." in said
+
+
+def test_after_a_preference_the_command_serves_a_pair_only_where_that_is_the_next_step(tmp_path, capsys):
+    asked = said(["preference", CIDER], capsys)
+    assert "Next: ask everyone, later, on a separate blind pair." in asked and "--preference" in asked.split("type:")[1]
+    table = tmp_path / "settled.csv"
+    rows = [f"{name},triangle,48,30,44,4,0,pair" for name in "ABC"]
+    table.write_text("\n".join(["panel,protocol,tastings,correct,prefer new,prefer old,no preference,asked", *rows]))
+    settled = said(["preference", table], capsys)
+    assert "separate blind pair" not in settled.split("Next:")[1] and "--report" in settled.split("type:")[1]
