@@ -37,6 +37,9 @@ INFORMING = (  # notes that tell how an answer was found, and ask for no care
     "So many panels",
     "In this pool, taken as if",
     "With several protocols",
+    "Columns are separated by",
+    "Column read under another name",
+    "Columns read under another name",
 )
 ALIKE = 3  # panels with equally many tasters, known by number only, from which it is asked whether they were the same
 LISTED = 6  # panels named in a note before the rest are counted
@@ -165,8 +168,8 @@ def followed(core: Core) -> list[str]:
     count = int(unnamed["tasters"].iloc[0])
     named = words.listing(map(words.one_line, unnamed["panel"]), most=LISTED)
     return [
-        f"Each had {words.count(count, 'taster')}: {named}. "
-        "Were they the same people? They are counted as new people each time; if they were the same, the interval is "
+        f"Were they the same {words.count(count, 'taster')} each time: {named}? "
+        "They are counted as new people; if they were the same, the interval is "
         "too narrow, and their single answers, one row a tasting with the same code for a person in every panel, would "
         "tell by how much."
     ]

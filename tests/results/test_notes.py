@@ -85,7 +85,7 @@ def test_people_who_sat_in_several_panels_and_are_not_followed_are_counted():
 def test_equally_many_tasters_in_panel_after_panel_are_asked_about():
     table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9]}
     (asked,) = notes.followed(ms.pool(table | {"tasters": 20}).core)
-    assert asked.startswith("Each had 20 tasters: A, B and C. Were they the same people?")
+    assert asked.startswith("Were they the same 20 tasters each time: A, B and C? They are counted as new people")
     assert notes.followed(ms.pool(table | {"tasters": [20, 20, 19]}).core) == []
     assert notes.followed(ms.pool(table).core) == []
 
@@ -186,4 +186,13 @@ def test_panels_are_named_up_to_six_and_then_counted():
 def test_that_people_known_by_number_may_have_come_again_is_among_what_limits_the_answer():
     three = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9], "tasters": 20}
     found = notes.on_the_answer(ms.pool(three).core)
-    assert len([note for note in found if "Were they the same people?" in note]) == 1
+    assert len([note for note in found if "Were they the same" in note]) == 1
+
+
+def test_how_a_table_was_read_takes_no_place_among_the_cautions(tmp_path):
+    file = tmp_path / "odd.csv"
+    file.write_text("No. of tasters;Panel;Test;n;right\n" + "".join(f"24;{name};triangle;24;{9}\n" for name in "AB"))
+    pooled = ms.pool(file)
+    read = [note for note in pooled.notes if note.startswith("Columns ")]
+    assert len(read) == 2 and "'No. of tasters'" in " ".join(read)
+    assert not set(read) & set(pooled._cautions())
