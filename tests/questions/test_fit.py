@@ -74,6 +74,7 @@ def test_an_outlier_is_named_with_what_the_others_predict():
     table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
     found = ms.pool(table).fit()
     assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings)
+    assert any(text.startswith(found.stray) for text in found.warnings)
     assert any("further apart than the fitted model allows" in text for text in found.warnings)
     assert found.panels["surprise"].idxmin() == 4
 
