@@ -266,7 +266,7 @@ class Fit(Pictured):
             f"off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Of sets "
             f"of counts that the fitted model would produce, {words.probability(self.spread)} are at least as far "
             f"apart (simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
-            f"difference is {words.times(self.favour)} times as probable as the best of none, same and varying; under "
+            f"difference is {words.times_as(self.favour)} as probable as the best of none, same and varying; under "
             f"it the average d-prime would be {middle} ({low} to {high}).{self._aside()}"
         )
 

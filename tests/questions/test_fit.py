@@ -225,7 +225,7 @@ def test_the_sentence_gives_the_error_of_the_simulated_share():
     assert "(simulated; standard error 1.0 %)" in made(spread=0.0, sets=100).sentence()
     said = made((0.9, 0.4)).sentence()
     assert "what the others predict is B; one at least this far off turns up in 64 % of sets of 2 panels." in said
-    assert "is 1 times as probable" in said and "average d-prime would be 1.00 (0.53 to 1.48)." in said
+    assert "is about as probable as the best" in said and "average d-prime would be 1.00 (0.53 to 1.48)." in said
     assert made(left_out=("two", "three")).sentence().endswith(" Left out, having two counts each: two and three.")
     assert not made().sentence().endswith("three.")
 
