@@ -12,6 +12,7 @@ import html
 import math
 import os
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, overload
 
@@ -42,6 +43,7 @@ _FORMS = (  # the share of correct answers first, whose "correct" would else be 
 )
 _NO_PROTOCOL = re.compile(rf"{_P_D_OF}{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE)
 _SETTLED_AT = re.compile(rf"(?P<margin>.+?)[\s,;]+settled\s+(?:at|from|above)\s+{_NUMBER}\s*{_PERCENT}?", re.IGNORECASE)
+_LEVEL_AFTER = re.compile(rf"(?P<margin>.+?)[\s,;]+(?P<level>{_NUMBER}\s*{_PERCENT}?)", re.IGNORECASE)
 _SHARE_ALONE = re.compile(_SHARE, re.IGNORECASE)
 _WRITE = (
     'Write a d-prime as "d\'=0.5", or a p_d with its protocol as "0.2 triangle" or "20% triangle", or the answers that '
@@ -65,9 +67,9 @@ class Margin:
         Positive and finite.
     p_d : float, optional
         Above 0 and below 1; with `protocol`, the forced-choice protocol it belongs to.
-    settled : float, optional
+    settled : float or str, optional
         Posterior probability that one side of the margin must exceed for the question to be settled, above 0.5 and
-        below 1; 0.95 unless stated. Choose it before the panels, as the margin.
+        below 1, as ``0.9`` or ``"90 %"``; 0.95 unless stated. Choose it before the panels, as the margin.
 
     Raises
     ------
@@ -100,7 +102,7 @@ class Margin:
         d_prime: float | None = None,
         p_d: float | None = None,
         protocol: str | Protocol | TwoCountProtocol | None = None,
-        settled: float | None = None,
+        settled: float | str | None = None,
     ) -> None:
         if text is not None:
             if not (d_prime is None and p_d is None and protocol is None):
@@ -471,6 +473,8 @@ def level_of(settled: object) -> float:
     Traceback (most recent call last):
     ValueError: settled is a probability above 0.5, so that one side only can reach it, and below 1, such as 0.95; got 0.5.
     """  # noqa: E501
+    if isinstance(settled, str) and (found := re.fullmatch(rf"\s*{_NUMBER}\s*{_PERCENT}?\s*", settled, re.IGNORECASE)):
+        settled = _level(found)
     if isinstance(settled, bool) or not isinstance(settled, (int, float)) or not 0.5 < settled < 1:
         raise ValueError(
             "settled is a probability above 0.5, so that one side only can reach it, and below 1, such as 0.95; got "
@@ -497,8 +501,13 @@ def _settled_at(text: object) -> tuple[Any, float | None]:
     found = _SETTLED_AT.fullmatch(" ".join(text.split())) if isinstance(text, str) else None
     if found is None:
         return text, None
+    return found["margin"], level_of(_level(found))
+
+
+def _level(found: re.Match[str]) -> float:
+    """The probability that was written, as such or in percent."""
     level = _decimal(found["number"])
-    return found["margin"], level_of(round(level / 100, 12) if found["percent"] else level)
+    return round(level / 100, 12) if found["percent"] else level
 
 
 def whole_margin(words: list[str], option: str) -> tuple[list[str], str]:
@@ -551,6 +560,10 @@ def _read(text: object) -> tuple[float | None, float | None, Protocol | None]:
 
 def _lacks(stated: str) -> str:
     """What a text that is no margin lacks to be one."""
+    if found := _LEVEL_AFTER.fullmatch(stated):
+        with suppress(ValueError):
+            _read(found["margin"])
+            return f' To say when it is settled, write "{found["margin"]}, settled at {found["level"]}".'
     if _NO_PROTOCOL.fullmatch(stated):
         return (
             " A number alone could be a d-prime or a p_d, and a p_d means something else in every protocol: in which "

@@ -256,6 +256,7 @@ def test_a_margin_says_from_which_probability_it_is_settled(text):
     assert margin == Margin(p_d=0.2, protocol="triangle", settled=0.9) != Margin("0.2 triangle")
     assert Margin(margin.text) == margin
     assert Margin("d'=0.5, settled at 0.8").settled == 0.8
+    assert Margin("0.2 triangle", settled="90 %") == Margin(p_d=0.2, protocol="triangle", settled="0,9") == margin
     assert Margin("d'=0.5").settled_at(0.8) == Margin("d'=0.5, settled at 0.8")
 
 
@@ -263,6 +264,15 @@ def test_a_margin_says_from_which_probability_it_is_settled(text):
 def test_a_level_that_both_sides_or_none_could_reach_is_refused(level):
     with pytest.raises(ValueError, match="settled is a probability above"):
         Margin(d_prime=1, settled=level)
+
+
+@pytest.mark.parametrize("level", ["90 %", "0.9"])
+def test_a_level_without_its_words_is_asked_for_with_them(level):
+    with pytest.raises(ValueError, match=f'write "0.2 triangle, settled at {level}"'):
+        Margin(f"0.2 triangle, {level}")
+    with pytest.raises(ValueError, match="is not a margin") as error:
+        Margin(f"trinagle, {level}")
+    assert "settled at" not in str(error.value)
 
 
 def test_verdicts_plans_and_panels_go_by_the_margins_own_level():

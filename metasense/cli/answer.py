@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from metasense.cli.parser import is_a_file, share
+from metasense.cli.parser import as_typed, is_a_file, share
 from metasense.cli.phrases import QUESTIONS
-from metasense.cli.printing import ALL, answer, progress, say, say_written, serving, show, then
+from metasense.cli.printing import ALL, answer, free_name, progress, say, say_written, serving, show, then
 from metasense.cli.reading import FAILED, FINE, WARNED, Named, named
 from metasense.cli.said import Said
 
@@ -197,8 +197,12 @@ def _priors(chosen: argparse.Namespace) -> Any:
         return Priors.learned(shelf_of(chosen.learned_from, chosen.by))
     if chosen.prior is None:
         return None
+    from metasense.results.archive import is_archive
     from metasense.results.pooling import load
 
+    if is_a_file(chosen.prior) and not is_archive(chosen.prior):
+        table = as_typed(["metasense", "pool", chosen.prior, "--save", free_name("earlier.nc")])
+        raise ValueError(f"--prior takes a saved pool, and {chosen.prior!r} is none. Pool it first: {table}")
     earlier = load(chosen.prior)
     if earlier.plain is not earlier:
         raise ValueError(
@@ -264,9 +268,13 @@ def _short(margin: Any) -> str:
 def _after_pool(
     pooled: Any, read: Named, structure: list[str] | None = None, card: str | None = None
 ) -> tuple[Any, ...]:
+    from metasense.questions.some import PERHAPS
+
     typed = _with_margin(pooled, read, card)
     if pooled.margin is None:
         return ("pool", *typed, *(structure or []))
+    if any(warning.startswith(PERHAPS) for warning in pooled.warnings):
+        return ("ask", "some", *typed)
     if pooled.core.verdict().label in SETTLED_ALREADY:
         return ("ask", "statement", *typed)
     return ("next", *typed)

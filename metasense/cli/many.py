@@ -31,6 +31,8 @@ def add_shelf(parsed: Parser, run: Callable[[argparse.Namespace], int]) -> None:
     parsed.add_argument("--sheet", metavar="NAME", help="which sheet of an Excel file, by name or number")
     add_margin(parsed)
     add_form(parsed, FORMATS)
+    for name in ("--report", "--save"):  # refused, and not taken for a slip
+        parsed.add_argument(name, metavar="FILE", help=argparse.SUPPRESS)
 
 
 def shelf(chosen: argparse.Namespace) -> int:
@@ -39,6 +41,11 @@ def shelf(chosen: argparse.Namespace) -> int:
         raise ValueError("--unrecorded goes with --part drawer.")
     if chosen.variable is not None and (chosen.together or chosen.part):
         raise ValueError("--variable is one alone; --together and --part are of all of them. Leave one out.")
+    if chosen.report is not None or chosen.save is not None:
+        raise ValueError(
+            "a shelf is not written as a page or saved. Save its table with --format csv > table.csv, or see one alone "
+            "with --variable NAME; metasense pool writes pages, of a table of one variable."
+        )
     watched = progress() and chosen.format == "text"
     found = shelf_of(chosen.table, chosen.by, sheet=chosen.sheet, margin=chosen.margin, progress=watched)
     again = [chosen.table, "--by", chosen.by, *(("--sheet", chosen.sheet) if chosen.sheet else ())]

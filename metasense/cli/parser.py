@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import difflib
 import math
+import re
 import shlex
 import sys
 from pathlib import Path
 from typing import Any, NoReturn
 
 MARGIN = "--margin"
+ODDS = "--odds"
 LONGEST = 8  # words of a margin and of what may follow it
 UNKNOWN = "unrecognized arguments: "
 CLOSE = 0.6  # how alike a word must be to be taken for a slip
@@ -190,8 +192,38 @@ def share(text: str) -> float:
 
 
 def odds(text: str) -> tuple[float, ...]:
-    """Shares in one text, as in ``60% 20% 20%``."""
-    return tuple(share(word) for word in text.replace(" %", "%").replace("%,", "% ").replace(";", " ").split())
+    """Three or four numbers in one text, however they are set apart, divided by their sum.
+
+    >>> odds("8 : 1 : 1"), odds("0.8,0.1,0.1"), odds("0,8 0,1 0,1"), odds("60%, 20 %, 20%")
+    ((0.8, 0.1, 0.1), (0.8, 0.1, 0.1), (0.8, 0.1, 0.1), (0.6, 0.2, 0.2))
+    """
+    parts = re.split(r"[\s:;/]+|,\s+|(?<=%),", text.replace(" %", "%").strip())
+    if len(parts) == 1:  # no decimal commas then
+        parts = text.split(",")
+    try:
+        numbers = [share(part) for part in parts]
+    except argparse.ArgumentTypeError:
+        numbers = []
+    total = sum(numbers)
+    if len(numbers) not in (3, 4) or min(numbers) < 0 or not total > 0:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} are no odds of none, same, varying and perhaps some; write three or four numbers, such as 8 1 "
+            "1, 60% 20% 20% or 0,8 0,1 0,1"
+        )
+    return tuple(number / total for number in numbers)
+
+
+def with_whole_odds(words: list[str]) -> list[str]:
+    """The words of a command with the numbers after --odds in one, where their quotation marks were left out.
+
+    >>> with_whole_odds(["ask", "averaged", "--odds", "8", "1", "1", "panels.csv"])
+    ['ask', 'averaged', '--odds', '8 1 1', 'panels.csv']
+    """
+    start = words.index(ODDS) + 1 if ODDS in words else len(words)
+    end = start
+    while end < len(words) and re.fullmatch(r"[\d.,:;/%]+", words[end]):
+        end += 1
+    return [*words[:start], " ".join(words[start:end]), *words[end:]] if end > start else words
 
 
 def decimal(text: str) -> float:

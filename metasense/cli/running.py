@@ -14,7 +14,7 @@ from typing import NoReturn
 
 from metasense import __version__
 from metasense.cli.commands import make_parser, overview
-from metasense.cli.parser import Parser, with_whole_margin
+from metasense.cli.parser import Parser, with_whole_margin, with_whole_odds
 from metasense.cli.printing import complain, in_the_terminal
 
 FINE, WARNED, FAILED, FAULT = 0, 1, 2, 3
@@ -109,7 +109,7 @@ def _run(parser: Parser, words: list[str]) -> int:
         complain("\n  ".join(map(one_line, f"metasense: {slip}".split("\n  "))))
         return FAILED
     try:
-        words, parser.margin = with_whole_margin(words)
+        words, parser.margin = with_whole_margin(with_whole_odds(words))
         if parser.margin:
             complain(f"metasense: {parser.margin}")
             return FAILED

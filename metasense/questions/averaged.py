@@ -63,13 +63,15 @@ class Averaged(Pictured, Answered):
     prior: tuple[float, ...]
 
     def __post_init__(self) -> None:
-        values = np.asarray(self.prior, float)
+        values = numbers(self.prior)
         fits = values.shape in ((3,), (4,)) and np.isfinite(values).all() and (values >= 0).all()
         if not fits or abs(values.sum() - 1) > 1e-6:
             raise ValueError(
                 "prior holds the probabilities of none, same, varying and perhaps some before the panels: three or "
-                f"four numbers of at least 0 that add up to 1, for instance (0.5, 0.25, 0.25). Got {self.prior!r}."
+                "four numbers of at least 0 that add up to 1, for instance (0.5, 0.25, 0.25); divide others by their "
+                f"sum. Got {self.prior!r}."
             )
+        object.__setattr__(self, "prior", tuple(values.tolist()))
 
     # --- numbers ----------------------------------------------------------------------------------------------------
 
@@ -374,8 +376,10 @@ class Averaged(Pictured, Answered):
         ticks = [0, 2, 5, 8, 10]
         before = [words.percent(value) for value in frame["before"].iloc[ticks]]
         after = [words.probability(value) for value in frame["nothing"].iloc[ticks]]
+        after = [text.replace("less than", "<").replace("more than", ">") for text in after]  # side by side
         axes.set_xticks(frame["before"].iloc[ticks], [f"{b}\n{a}" for b, a in zip(before, after, strict=True)])
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, 1.06 * max(frame["upper"].max(), margin or 0.0, 0.1))
+        figures.mark_across(axes, self.prior[0], f"the odds used: {words.percent(self.prior[0])}")
         return axes
 
     def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
@@ -397,7 +401,7 @@ class Averaged(Pictured, Answered):
         for name, p_c in (
             ("panels like these", rate.p_c),
             ("the next panel", rate.next_p_c),
-            ("if there is something", known),
+            ("the pool itself", known),
         ):
             ranges[name] = (p_c.median, *p_c.interval())
         small = compact(of.caption(), plain.HEADERS, of.rows(ranges))
@@ -434,6 +438,14 @@ class Averaged(Pictured, Answered):
             kinds={"before": "probability", "nothing": "probability"},
             labels={"before": "P(nothing) beforehand", "nothing": "P(nothing) afterwards"},
         )
+
+
+def numbers(values: object) -> Array:
+    """What was given as numbers; none where it holds others."""
+    try:
+        return np.asarray(values, float)
+    except (TypeError, ValueError):
+        return np.array([])
 
 
 def _size(common: Common) -> Distribution:

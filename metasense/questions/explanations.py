@@ -19,6 +19,8 @@ from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.engine.grid import Evidences
 from metasense.engine.priors import EVEN
+from metasense.questions.averaged import numbers
+from metasense.questions.some import aside
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -64,7 +66,7 @@ class Explanations(Pictured):
     core: Core | None = None
 
     def __post_init__(self) -> None:
-        values = np.asarray(self.prior, float)
+        values = numbers(self.prior)
         if values.shape != (3,) or not np.isfinite(values).all() or (values < 0).any() or abs(values.sum() - 1) > 1e-6:
             raise ValueError(
                 "prior holds the probabilities of none, same and varying before the panels: three numbers of at least "
@@ -330,8 +332,10 @@ class Explanations(Pictured):
             "probability": "probability",
         }
         factors = self.bayes_factors().drop(columns="log_factor")
+        fourth = [] if self.core is None else [f"{said} See pooled.some()." for said in aside(self.core)]
         parts: list[str | tables.Table] = [
             self.sentence(),
+            *fourth,
             tables.table(self.to_frame().reset_index(), caption="Explanations", kinds=kinds),
             tables.table(
                 factors,

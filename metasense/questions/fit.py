@@ -209,16 +209,24 @@ class Fit(Pictured):
         )
 
     @property
+    def stray(self) -> str:
+        """The panel that does not go with the others; empty where each does."""
+        if len(self.panels) < 2 or self.most_surprising >= SURPRISING:
+            return ""
+        row = self.panels.loc[self.panels["surprise"].idxmin()]
+        return (
+            f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
+            f"{row['tastings']}, where they predict about {row['expected'] * row['tastings']:.0f}."
+        )
+
+    @property
     def warnings(self) -> tuple[str, ...]:
         """What the checks object to, in words; empty where they do not."""
         out = [self.mixed] if self.mixed else []
-        if len(self.panels) > 1 and self.most_surprising < SURPRISING:
-            row = self.panels.loc[self.panels["surprise"].idxmin()]
+        if self.stray:
             out.append(
-                f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
-                f"{row['tastings']}, where they predict about {row['expected'] * row['tastings']:.0f}. A panel this "
-                f"far off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. "
-                "Check its record."
+                f"{self.stray} A panel this far off turns up in {words.probability(self.most_surprising)} of sets of "
+                f"{len(self.panels)} panels. Check its record."
             )
         if self.spread < SURPRISING:
             out.append(
@@ -258,7 +266,7 @@ class Fit(Pictured):
             f"off turns up in {words.probability(self.most_surprising)} of sets of {len(self.panels)} panels. Of sets "
             f"of counts that the fitted model would produce, {words.probability(self.spread)} are at least as far "
             f"apart (simulated; standard error {error}). A mixture of panels with nothing to taste and panels with a "
-            f"difference is {words.times(self.favour)} times as probable as the best of none, same and varying; under "
+            f"difference is {words.times_as(self.favour)} as probable as the best of none, same and varying; under "
             f"it the average d-prime would be {middle} ({low} to {high}).{self._aside()}"
         )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,7 +30,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 EVEN = (0.25, 0.25, 0.25, 0.25)
-SPEAKS = 3.0  # times as probable as panels that all differ, from which a pool's cautions point here
+SPEAKS = 3.0  # times as probable as any other explanation, from which a pool's cautions point here
+TOLD = 0.5  # between the panels' probabilities of nothing, from which they are told apart
+PERHAPS = "Perhaps only in some panels"  # how that caution begins
+IF = {"varying": "every panel has something", "same": "all have the same difference", "none": "no panel has anything"}
+BETTER = {"varying": "The pool itself", "same": "The same difference in all", "none": "Nothing in any panel"}
 FIRST = 4  # panels on a first screen
 FEWEST = 4  # panels from which it is asked unasked: fewer cannot tell a share from a spread
 
@@ -61,7 +66,9 @@ class Some(Pictured, Answered):
     stated: float | None = None
 
     def __post_init__(self) -> None:
-        if self.stated is not None and not 0 < self.stated < 1:
+        if self.stated is None:
+            return
+        if not isinstance(self.stated, Real) or not 0 < self.stated < 1:
             raise ValueError(
                 "nothing is the share of panels in which there is nothing to taste, above 0 and below 1; leave it out "
                 f"to learn it from the panels. Got {self.stated!r}."
@@ -279,8 +286,23 @@ class Some(Pictured, Answered):
             f"{words.estimate(average.median, *average.interval())}. {self.compared()}"
         )
 
+    @property
+    def best(self) -> str:
+        """The likeliest of the other explanations: varying, same or none."""
+        return max(IF, key=lambda name: float(getattr(self.core.evidences, name)))
+
+    @property
+    def favoured(self) -> bool:
+        """Whether the panels speak for this explanation, against each of the others."""
+        return self.core.evidences.varying >= self.core.evidences.same and self.factor(self.best) >= SPEAKS
+
+    @property
+    def told_apart(self) -> bool:
+        """Whether the panels tell which of them have something."""
+        return float(np.ptp(self.posterior.panels_nothing)) >= TOLD
+
     def compared(self) -> str:
-        """How probable the panels are under this explanation, beside panels that all have something and differ.
+        """How probable the panels are under this explanation, beside the likeliest of the others.
 
         Returns
         -------
@@ -293,10 +315,10 @@ class Some(Pictured, Answered):
         >>> pooled.some().compared()[:40]
         'The panels are 10 times as probable unde'
         """
-        factor = self.factor()
+        factor, other = self.factor(self.best), IF[self.best]
         if factor >= 1:
-            return f"The panels are {words.times(factor)} times as probable under this as if every panel has something."
-        return f"The panels are {words.times(1 / factor)} times as probable if every panel has something."
+            return f"The panels are {words.times_as(factor)} as probable under this as if {other}."
+        return f"The panels are {words.times_as(1 / factor)} as probable if {other}."
 
     def next_one(self) -> str:
         """What the next panel faces, in its two parts.
@@ -368,8 +390,9 @@ class Some(Pictured, Answered):
             about = f"{plain.of_100(self.stated)} (as stated)"
         nothing = f"Of 100 such panels {about} would have nothing."
         said: tuple[str, ...] = (of.after(lead), nothing, self.compared())
-        if self.factor() < 1:  # the answer of the pool stands, and what this would say comes after it
-            better = f"The pool itself fits better: {self.compared()[0].lower()}{self.compared()[1:]}"
+        if self.factor(self.best) < 1:  # that answer stands, and what this would say comes after it
+            often = words.times_as(1 / self.factor(self.best))
+            better = f"{BETTER[self.best]} fits better: the panels are then {often} as probable."
             verdict = self.verdict().label
             known = f", {verdict}" if verdict in words.VERDICTS else ""
             said = (better, of.after(f"If only some have{known}"), nothing)
@@ -380,10 +403,17 @@ class Some(Pictured, Answered):
         ]
         first = f", first {FIRST} of {len(frame)}" if len(frame) > FIRST else ""
         small = compact(f"How probable it is that a panel had nothing{first}", ("panel", "right", "nothing"), rows)
-        step = "go on with the pool itself, which fits these panels better."
-        if self.factor() >= 1:
-            step = "look for what the panels with something share, and name it as a moderator."
-        return Glance(said, small, (), step, with_step=False)
+        return Glance(said, small, (), self._step(), with_step=False)
+
+    def _step(self) -> str:
+        """What to do: look for the reason where the panels tell which have something, else go on with the pool."""
+        if self.favoured and self.told_apart:
+            return "look for what the panels with something share, and name it as a moderator."
+        if self.factor() < 1:
+            return "go on with the pool itself, which fits these panels better."
+        if not self.told_apart:
+            return "go on with the pool itself; these panels do not tell which have something."
+        return "go on with the pool itself; these panels hardly speak for only some."
 
     def _shown(self) -> Sequence[str | tables.Shown]:
         chance = {"prior": "probability", "probability": "probability"}
@@ -416,19 +446,34 @@ def _counted(row: Any) -> str:
     return "" if pd.isna(row.tastings) else f"{row.correct} of {row.tastings} correct"
 
 
+def favoured(core: Core) -> Some | None:
+    """The pool if only some panels have something to taste, where the panels speak for it."""
+    core = core.apart
+    if len(core.panels) < FEWEST or core.settings["method"] != "grid":
+        return None
+    found = Some(core)
+    return found if found.favoured else None
+
+
 def caution(core: Core) -> list[str]:
     """That only some panels may have something to taste, where the panels speak for it."""
-    core = core.apart
-    panels = core.panels
-    few = len(panels) < FEWEST or core.evidences.varying < core.evidences.same
-    if few or core.settings["method"] != "grid":
-        return []
-    found = Some(core)
-    if found.factor() < SPEAKS:
+    found = favoured(core)
+    if found is None:
         return []
     low, high = found.nothing.interval()
     return [
-        f"Perhaps only in some panels: {words.times(found.factor())} times as probable as that every panel has "
-        f"something to taste. Then {words.percent(low)} to {words.percent(high)} of panels have nothing, and one "
-        "average describes neither kind; see pooled.some()."
+        f"{PERHAPS}: {words.times(found.factor())} times as probable as that every panel has something to taste; see "
+        f"pooled.some(). Then {words.percent(low)} to {words.percent(high)} of panels have nothing, and one average "
+        "describes neither kind."
+    ]
+
+
+def aside(core: Core) -> list[str]:
+    """The same in a sentence, beside explanations without it."""
+    found = favoured(core)
+    if found is None:
+        return []
+    return [
+        f"The panels are {words.times(found.factor())} times as probable if only some of them have something to taste "
+        "as if all of them have."
     ]

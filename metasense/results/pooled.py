@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -300,7 +300,7 @@ class Pooled(Pool):
         Raises
         ------
         ValueError
-            If `prior` is not three numbers of 0 or more, at least one of them above.
+            If `prior` is not three numbers of 0 or more that add up to 1.
 
         Examples
         --------
@@ -337,8 +337,8 @@ class Pooled(Pool):
         >>> pooled.averaged().average.median, round(pooled.average.median, 2)
         (0.0, 0.55)
         """
-        odds = self.priors.odds if prior is None else tuple(prior)
-        return Averaged(self.core if len(odds) == len(EVEN) else self.core.apart, odds)
+        found = Averaged(self.core, self.priors.odds if prior is None else prior)
+        return found if len(found.prior) == len(EVEN) else replace(found, core=self.core.apart)
 
     def some(self, nothing: float | None = None) -> Some:
         """The answer if only some panels have something to taste: how many, which, and what there is in the others.
@@ -692,7 +692,7 @@ class Pooled(Pool):
         return sentences.headline(self.core)
 
     def _paragraph(self) -> list[str]:
-        return sentences.paragraph(self.core)
+        return sentences.paragraph(self.core, checked=notes.quick(self.core))
 
     def _methods(self) -> tuple[str, ...]:
         return sentences.plain_methods(self.core)

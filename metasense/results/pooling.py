@@ -22,6 +22,7 @@ from metasense.results.nested import Nested, nest
 from metasense.results.pooled import Pooled
 from metasense.showing import words
 from metasense.showing.called import called_of
+from metasense.showing.results import Result
 from metasense.tables.panels import Panels
 from metasense.tables.sheets import PanelsError
 
@@ -209,7 +210,7 @@ def pool(
         margin = _settled(margin, settled)
     panels, tastings = gathered(panels, tastings)
     called = called_of(names, units, panels.frame)
-    priors = stated_priors(priors if priors is not None or card is None else card.priors)
+    priors = priors_of(priors if priors is not None or card is None else card.priors)
     _not_twice(panels, priors)
     if priors.earlier and (moderators is not None or through_zero is not None):
         raise ValueError(
@@ -229,6 +230,16 @@ def pool(
         if moderators is not None or through_zero is not None:
             return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
         return Pooled(core) if within is None else nest(core, within)
+
+
+def priors_of(priors: object) -> Priors:
+    """`priors`, the defaults for None; of a pool or a shelf it is said how priors are made."""
+    if isinstance(priors, Result):
+        raise ValueError(
+            f"priors are prior scales, and this is a {type(priors).__name__}. Take Priors.from_pool(pool) of an "
+            "earlier pool, Priors.learned(shelf) of a shelf."
+        )
+    return stated_priors(priors)
 
 
 def _check_numbers(rho: float, draws: int, chains: int, seed: int) -> None:

@@ -146,6 +146,18 @@ class Reading:
             )
         return found
 
+    def on_names(self) -> list[str]:
+        """Variables whose names are the same but for capitals and blanks, which may be one."""
+        alike: dict[str, list[str]] = {}
+        for name in self.stock.tables.names:
+            alike.setdefault("".join(name.split()).casefold(), []).append(name)
+        return [
+            f"Kept apart, though only capitals or blanks tell them apart: {words.listing(map(repr, names), NAMED)}. If "
+            f"they are one {self.noun}, write one name."
+            for names in alike.values()
+            if len(names) > 1
+        ]
+
     def on_reversals(self) -> list[str]:
         """Panels with far fewer correct answers than guessing gives, and variables that lean the other way."""
         found = []

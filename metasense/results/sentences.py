@@ -16,8 +16,10 @@ from metasense.core.core import Core
 from metasense.engine.common import prior_average
 from metasense.engine.priors import EVEN
 from metasense.margins import level
+from metasense.questions import some
 from metasense.questions.averaged import Averaged
 from metasense.questions.explanations import explain
+from metasense.questions.fit import fit_of
 from metasense.questions.sensitivity import on_priors
 from metasense.showing import words
 from metasense.showing.plain import MENTIONED
@@ -75,9 +77,13 @@ def unsettled(advice: Sequence[str]) -> list[str]:
     return ["Not to be relied on: the sample is not good enough (see the notes)."] if advice else []
 
 
-def paragraph(core: Core) -> list[str]:
-    """What was pooled, how large the difference is, how much it varies, the verdict, and what that rests on."""
-    return [pooled_what(core), size(core), variation(core), core.verdict().sentence(), basis(core)]
+def paragraph(core: Core, *, checked: bool = True) -> list[str]:
+    """What was pooled, how large the difference is, how much it varies, the verdict, and what that rests on.
+
+    With `checked`, also that perhaps only some panels have something to taste, and which does not go with the others.
+    """
+    doubts = [*some.aside(core), *filter(None, [fit_of(core).stray])] if checked else []
+    return [pooled_what(core), size(core), variation(core), *doubts, core.verdict().sentence(), basis(core)]
 
 
 def pooled_what(core: Core) -> str:

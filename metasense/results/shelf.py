@@ -11,11 +11,10 @@ import pandas as pd
 from metasense import __version__
 from metasense.core.stock import Stock, stocked
 from metasense.engine.priors import Priors
-from metasense.engine.priors import stated as stated_priors
 from metasense.margins import Margin, margin_of
 from metasense.protocols import Protocol
 from metasense.results.pooled import Pooled
-from metasense.results.pooling import pool
+from metasense.results.pooling import pool, priors_of
 from metasense.results.reading import FIRST, Reading
 from metasense.results.together import Together
 from metasense.showing import figures, plain, tables, words
@@ -85,7 +84,12 @@ def pool_each(
     """
     margin = margin_of(margin)
     tables_ = read_stocked(panels, by)
-    priors = stated_priors(priors)
+    priors = priors_of(priors)
+    if executor is not None and not hasattr(executor, "map"):
+        raise ValueError(
+            f"executor is a concurrent.futures.Executor, such as ProcessPoolExecutor(2); got {executor!r}. Leave it "
+            "out to work here."
+        )
     if priors.centre_at:
         raise ValueError("priors of an earlier pool are of one variable, and these are many: leave out priors=.")
     told = _teller(len(tables_.names)) if progress else None
@@ -242,6 +246,7 @@ class Shelf(Pictured, Answered, Statement):
         """What a careful reader should know about these answers, in plain words and once for all of them."""
         reading = self._reading
         return (
+            *reading.on_names(),
             *reading.on_reversals(),
             reading.on_many(),
             *reading.on_the_priors(self.to_frame()),

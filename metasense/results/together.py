@@ -277,13 +277,11 @@ class Together(Pictured, Answered, Statement):
         size = max(int(usual if tastings is None else tastings), 1)
         unseen = Unseen(test, size, int(smallest_count(size, test.guess, ALPHA)))
         rows = []
-        for number in unrecorded:
-            if number < 0:
-                raise ValueError(f"unrecorded are numbers of variables, 0 or more; got {number!r}.")
-            other = stock.with_unseen(unseen, int(number))
+        for number in _counts(unrecorded):
+            other = stock.with_unseen(unseen, number)
             low, middle, high = other.learned.share_ranges()[0].tolist()
             said = [stock.verdict(above) for above in other.shrunken.above[: len(stock)].tolist()]
-            rows.append((int(number), middle, low, high, said.count(BEYOND), said.count(WITHIN)))
+            rows.append((number, middle, low, high, said.count(BEYOND), said.count(WITHIN)))
         frame = pd.DataFrame(rows, columns=["unrecorded", "share", "lower", "upper", "beyond", "within"])
         return frame.assign(prob=0.95, kind="equal-tailed")
 
@@ -486,6 +484,15 @@ class Together(Pictured, Answered, Statement):
 
     def _alt(self, kind: str, how: Mapping[str, Any]) -> str:
         return self._picture().alt
+
+
+def _counts(given: object) -> list[int]:
+    """Whole numbers of 0 or more, or an error that says what to give."""
+    counts = [] if isinstance(given, str) or not isinstance(given, Iterable) else list(given)
+    numbers = all(isinstance(n, (int, float, np.number)) for n in counts)
+    if not counts or not numbers or not all(n >= 0 and float(n).is_integer() for n in counts):
+        raise ValueError(f"unrecorded are numbers of variables, 0 or more, such as [0, 5, 10]; got {given!r}.")
+    return [int(n) for n in counts]
 
 
 def _tenth(value: float) -> str:

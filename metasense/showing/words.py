@@ -105,8 +105,12 @@ def times(factor: float) -> str:
 
 
 def times_as(factor: float) -> str:
-    """A Bayes factor of at least 1, for use before "as probable"."""
-    if factor < 1.05:
+    """A Bayes factor, for use before "as probable".
+
+    >>> times_as(1.02), times_as(25.4), times_as(0.3)
+    ('about', '25 times', '0.3 times')
+    """
+    if 0.95 < factor < 1.05:
         return "about"
     return f"{times(factor)} times"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,7 +12,7 @@ import pandas as pd
 
 from metasense.showing.words import listing
 from metasense.tables.cells import as_shown, plain
-from metasense.tables.columns import PANEL_COLUMNS
+from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS
 from metasense.tables.exclusion import LEFT_OUT
 from metasense.tables.headers import is_known
 from metasense.tables.opening import open_table
@@ -84,15 +85,19 @@ def read_stocked(source: Any, by: str, *, sheet: str | int | None = None) -> Sto
     if tastings is not None:
         source = _with_variable(tastings, by)
     before: dict[str, str] = {}
+    opened = None
     if not isinstance(source, Panels):
-        opened = open_table(source, is_known((*PANEL_COLUMNS, LEFT_OUT)), sheet=sheet)
-        source = read_panels(_named_apart(opened, by, before))
+        opened = _named_apart(open_table(source, is_known((*PANEL_COLUMNS, LEFT_OUT)), sheet=sheet), by, before)
+        source = read_panels(opened)
     column = _column(source, by)
     cells = source.frame[column]
     missing = source.frame.loc[cells.isna(), "panel"].tolist()
     if missing:
         words = f"there is no {column}. Write what the panel was about."
-        raise PanelsError([Problem(words, panel=name, column=column) for name in missing], source.source)
+        numbered = {} if opened is None else _rows_of(opened)
+        word = "row" if opened is None else opened.word
+        problems = [Problem(words, numbered.get(name), panel=name, column=column, word=word) for name in missing]
+        raise PanelsError(problems, source.source)
     codes, values = pd.factorize(cells)
     names = tuple(map(_said, values.tolist()))
     rows = tuple(np.flatnonzero(codes == i) for i in range(len(names)))
@@ -113,14 +118,33 @@ def _column(panels: Panels, by: str) -> str:
 
 
 def _no_column(by: str, there: Sequence[str], source: str) -> PanelsError:
-    said = listing(map(repr, there), 12) or "none beyond those every table has"
-    return PanelsError(f"there is no column {by!r} to tell the variables apart; there is {said}.", source)
+    usual = is_known((*PANEL_COLUMNS, *TASTING_COLUMNS, LEFT_OUT))
+    there = [name for name in there if not usual(name)]
+    said = listing(map(repr, there), 12) if there else "none beyond those every table has"
+    near = {plain(name): name for name in there}
+    close = difflib.get_close_matches(plain(by), near, n=1)
+    hint = f" Did you mean {near[close[0]]!r}?" if close else ""
+    return PanelsError(f"there is no column {by!r} to tell the variables apart; there is {said}.{hint}", source)
+
+
+def _rows_of(sheet: Sheet) -> dict[str, Any]:
+    """How a person numbers the row of each panel."""
+    return {
+        as_shown(cell).strip(): row
+        for j in _panel_columns(sheet)
+        for cell, row in zip(sheet.columns[j].tolist(), sheet.rows, strict=True)
+    }
+
+
+def _panel_columns(sheet: Sheet) -> list[int]:
+    """Where the panels' names may stand."""
+    names = {plain("panel"), *PANEL_COLUMNS[0].other_names}
+    return [j for j, header in enumerate(sheet.headers) if plain(header) in names]
 
 
 def _named_apart(sheet: Sheet, by: str, before: dict[str, str]) -> Sheet:
     """The sheet with each panel named after its variable, if some panel's name occurs twice."""
-    names = {plain("panel"), *PANEL_COLUMNS[0].other_names}
-    panel = [j for j, header in enumerate(sheet.headers) if plain(header) in names]
+    panel = _panel_columns(sheet)
     variable = [j for j, header in enumerate(sheet.headers) if plain(header) == plain(by)]
     if not variable:
         raise _no_column(by, [header for header in sheet.headers if header], sheet.source)

@@ -66,7 +66,7 @@ SAME = {
     "explanations": (["ask", "explanations", CIDER], lambda pooled: pooled.explanations().to_frame()),
     "averaged": (["ask", "averaged", CIDER, "--margin", MARGIN], lambda pooled: pooled.averaged().to_frame()),
     "averaged at other odds": (
-        ["ask", "averaged", CIDER, "--margin", MARGIN, "--odds", "60% 20% 0.1 0,1"],
+        ["ask", "averaged", "--odds", "6:2", "1", "1", CIDER, "--margin", MARGIN],
         lambda pooled: pooled.averaged((0.6, 0.2, 0.1, 0.1)).to_frame(),
     ),
     "some at a stated share": (["ask", "some", CIDER, "--nothing", "0.3"], lambda pooled: pooled.some(0.3).to_frame()),
@@ -231,6 +231,18 @@ def test_a_prior_is_taken_from_a_plain_pool_only(tmp_path, capsys):
     aged = ms.pool(COFFEE, moderators="weeks_stored").save(tmp_path / "aged.nc")
     assert main(["pool", CIDER, "--prior", str(aged)]) == 2
     assert "a prior is taken from a plain pool" in capsys.readouterr().err
+    assert main(["pool", CIDER, "--prior", COFFEE]) == 2
+    assert f"Pool it first: metasense pool {COFFEE} --save earlier.nc" in capsys.readouterr().err
+
+
+def test_a_pool_of_which_perhaps_only_some_have_something_goes_on_with_that_question(tmp_path, capsys):
+    table = tmp_path / "panels.csv"
+    rows = [f"{name},triangle,30,{correct}" for name, correct in zip("ABCDEF", [10, 22, 9, 24, 11, 23], strict=True)]
+    table.write_text("\n".join(["panel,protocol,tastings,correct", *rows]))
+    words = ["pool", str(table), "--margin", MARGIN]
+    first = " ".join(said(words, capsys).replace("\\\n", " ").split())
+    assert "every panel has something to taste; see metasense ask some." in first
+    assert first.endswith(f"Then type: metasense ask some {table} --margin '0.2 triangle'")
 
 
 @pytest.mark.parametrize(

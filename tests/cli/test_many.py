@@ -50,6 +50,14 @@ def test_without_a_margin_one_is_asked_for(capsys):
     assert "--margin" in capsys.readouterr().out.splitlines()[-1]
 
 
+@pytest.mark.parametrize("option", ["--report", "--save"])
+def test_a_shelf_is_no_page_and_no_saved_pool(option, tmp_path, capsys):
+    assert main([*TYPED, option, str(tmp_path / "shelf.html")]) == 2
+    said = capsys.readouterr().err
+    assert "not written as a page or saved" in said and "--format csv" in said and "--variable" in said
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_column_that_is_not_there_is_an_answer_and_no_traceback(capsys):
     assert main(["shelf", TABLE, "--by", "additive"]) == 2
     assert "no column 'additive'" in capsys.readouterr().err

@@ -7,7 +7,7 @@ import pytest
 
 from metasense.cli import main
 from metasense.cli.commands import make_parser
-from metasense.cli.parser import as_typed, decimal, share
+from metasense.cli.parser import as_typed, decimal, odds, share, with_whole_odds
 
 
 @pytest.mark.parametrize(
@@ -117,3 +117,29 @@ def test_words_of_one_name_get_the_line_back_in_quotation_marks(capsys):
     assert "metasense show 'my pool.nc' --details" in capsys.readouterr().err
     assert main(["card", "check", "card.toml", "-x"]) == 2
     assert "quotation marks" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["8 1 1", "8:1:1", "8 : 1 : 1", "8/1/1", "8; 1; 1", "8,1,1", "0.8,0.1,0.1", "0.8, 0.1, 0.1", "0,8 0,1 0,1",
+     "0,8; 0,1; 0,1", "0,8, 0,1, 0,1", "80% 10% 10%", "80 %, 10 %, 10 %", "80%,10%,10%", "80 10 10"],
+)  # fmt: skip
+def test_odds_are_read_however_they_are_written(typed):
+    assert odds(typed) == pytest.approx((0.8, 0.1, 0.1))
+
+
+def test_four_odds_have_some_as_the_last():
+    assert odds("2 1 1 1") == pytest.approx((0.4, 0.2, 0.2, 0.2))
+
+
+@pytest.mark.parametrize("typed", ["8 1", "even", "0 0 0", "1 2 -3", "1 1 1 1 1", "", "0,8,0,1,0,1", "8,1 1"])
+def test_what_is_no_odds_gets_back_what_to_write(typed):
+    with pytest.raises(argparse.ArgumentTypeError, match="write three or four numbers, such as 8 1 1, 60% 20% 20% or"):
+        odds(typed)
+
+
+def test_odds_need_no_quotation_marks_and_take_no_file():
+    line = ["ask", "averaged", "--odds", "60%", "0,2", "20%", "2026.csv", "--details"]
+    assert with_whole_odds(line) == [*line[:3], "60% 0,2 20%", *line[6:]]
+    for line in (["ask", "averaged", "a.csv", "--odds", "even"], ["ask", "averaged", "--odds"], ["pool", "a.csv"]):
+        assert with_whole_odds(line) == line

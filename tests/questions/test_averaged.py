@@ -1,5 +1,7 @@
 """Averaged over explanations: mixtures by hand, an exact 0 where there may be nothing, and what is said of it."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -132,11 +134,23 @@ def test_a_fourth_number_lets_some_panels_have_nothing(nothing):
 
 
 @pytest.mark.parametrize(
-    "prior", [(0.5, 0.5), (0.5, 0.5, 0.5), (1.2, -0.1, -0.1), (float("nan"), 0.5, 0.5), (1, 0, 0, 0, 0)]
+    "prior",
+    [(0.5, 0.5), (0.5, 0.5, 0.5), (1.2, -0.1, -0.1), (float("nan"), 0.5, 0.5), (1, 0, 0, 0, 0), (8, 1, 1), 2, "even"],
 )
 def test_odds_that_are_none_are_refused(nothing, prior):
-    with pytest.raises(ValueError, match="three or four numbers of at least 0 that add up to 1"):
+    with pytest.raises(ValueError, match=r"three or four numbers of at least 0 that add up to 1.*divide others by"):
         nothing.averaged(prior)
+
+
+def test_the_answer_without_a_chance_of_nothing_is_called_the_pools(nothing):
+    row = next(line for line in str(nothing.averaged()).splitlines() if line.startswith("the pool itself"))
+    low, high = nothing.rate("triangle").p_c.interval()
+    assert row.split()[3:] == [
+        f"{100 * nothing.rate('triangle').p_c.median:.0f}",
+        f"{100 * low:.0f}",
+        "to",
+        f"{100 * high:.0f}",
+    ]
 
 
 def test_figure_and_sentence_of_it_say_the_same(nothing):
@@ -146,3 +160,15 @@ def test_figure_and_sentence_of_it_say_the_same(nothing):
     axes = averaged.plot(ax=Figure())
     assert next(tick.get_text() for tick in axes.get_xticklabels()) == "5 %\n14 %"
     assert averaged.picture().alt == averaged.on_the_odds()
+    assert "the odds used: 33 %" in [text.get_text() for text in axes.texts]
+
+
+def test_in_the_figure_no_line_ends_at_the_top_and_no_label_covers_another(plain_difference):
+    from matplotlib.figure import Figure
+
+    figure = Figure()
+    axes = plain_difference.averaged().plot(ax=figure)
+    assert axes.get_ylim()[1] > 1.05 * plain_difference.averaged().curve()["upper"].max()
+    figure.canvas.draw()
+    boxes = [label.get_window_extent() for label in axes.get_xticklabels()]
+    assert not any(one.overlaps(other) for one, other in pairwise(boxes))

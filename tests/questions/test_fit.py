@@ -74,6 +74,7 @@ def test_an_outlier_is_named_with_what_the_others_predict():
     table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
     found = ms.pool(table).fit()
     assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings)
+    assert any(text.startswith(found.stray) for text in found.warnings)
     assert any("further apart than the fitted model allows" in text for text in found.warnings)
     assert found.panels["surprise"].idxmin() == 4
 
@@ -224,7 +225,7 @@ def test_the_sentence_gives_the_error_of_the_simulated_share():
     assert "(simulated; standard error 1.0 %)" in made(spread=0.0, sets=100).sentence()
     said = made((0.9, 0.4)).sentence()
     assert "what the others predict is B; one at least this far off turns up in 64 % of sets of 2 panels." in said
-    assert "is 1 times as probable" in said and "average d-prime would be 1.00 (0.53 to 1.48)." in said
+    assert "is about as probable as the best" in said and "average d-prime would be 1.00 (0.53 to 1.48)." in said
     assert made(left_out=("two", "three")).sentence().endswith(" Left out, having two counts each: two and three.")
     assert not made().sentence().endswith("three.")
 

@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.questions.some import SPEAKS, caution
+from metasense.questions.some import SPEAKS, aside, caution
 from metasense.showing import words
 
 
@@ -62,7 +63,7 @@ def test_a_stated_share_is_said_to_be_stated(halves):
     assert some.average.mean == pytest.approx(0.7 * some.size.mean, rel=1e-3)
 
 
-@pytest.mark.parametrize("share", [0, 1, -0.2, 1.5])
+@pytest.mark.parametrize("share", [0, 1, -0.2, 1.5, "half", True])
 def test_a_share_that_is_none_is_refused(halves, share):
     with pytest.raises(ValueError, match="above 0 and below 1"):
         halves.some(share)
@@ -76,7 +77,37 @@ def test_an_explanation_that_is_not_there_is_refused(halves):
 def test_where_every_panel_has_something_the_sentence_turns_round():
     some = pooled([20, 22, 21, 23]).some()
     assert some.factor() < 1
-    assert "times as probable if every panel has something" in some.compared()
+    assert some.best == "same" and "times as probable if all have the same difference" in some.compared()
+    assert some._glance().step == "go on with the pool itself, which fits these panels better."
+
+
+def test_what_the_others_share_is_asked_only_where_the_panels_tell_which_have_something(halves):
+    assert halves.some().favoured and halves.some().told_apart
+    assert halves.some()._glance().step.startswith("look for what the panels with something share")
+    alike = pooled([8, 8, 7, 9, 8], tastings=24).some()  # all at the guess rate
+    assert alike.factor() > 1 and alike.best == "none" and not alike.favoured and not alike.told_apart
+    assert alike._glance().step.endswith("do not tell which have something.")
+    assert str(alike).startswith("Nothing in any panel fits better: the panels are then")
+
+
+def test_it_is_held_against_the_best_of_the_others():
+    for correct in ([10, 22, 9, 24, 11, 23], [8, 8, 7, 9, 8], [20, 22, 21, 23]):
+        some = pooled(correct).some()
+        assert some.factor(some.best) == min(map(some.factor, ("none", "same", "varying")))
+
+
+def test_statement_and_explanations_say_it_where_the_cautions_do(halves):
+    said = "The panels are 14 times as probable if only some of them have something to taste as if all of them have."
+    assert aside(halves.core) == [said]
+    assert said in " ".join(halves.statement().split())
+    assert f"{said} See pooled.some()." in " ".join(str(halves.explanations()).split())
+    alike = pooled([14, 15, 13, 16, 14, 15])
+    assert aside(alike.core) == [] and "only some" not in alike.statement() + str(alike.explanations())
+
+
+def test_the_line_in_the_figure_says_what_it_is(halves):
+    axes = halves.some().plot(ax=Figure())
+    assert "as likely as not" in [text.get_text() for text in axes.texts]
 
 
 def test_what_it_prints_is_careful_and_its_figure_is_described(halves):

@@ -168,6 +168,18 @@ def test_a_directed_panel_keeps_its_sign(directed):
     assert "normal(0, 1.5)" in directed.statement()
 
 
+def test_the_statement_names_the_panel_that_does_not_go_with_the_others():
+    table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [14, 15, 13, 14, 39]}
+    said = " ".join(ms.pool(table).statement().split())
+    assert "E does not go with the others: 39 correct of 40, where they predict about" in said
+    table |= {"correct": [14, 15, 13, 14, 16]}
+    assert "does not go with the others" not in ms.pool(table).statement()
+    many = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 1001, "correct": [350, 950]}
+    pooled = ms.pool(many)
+    pooled.statement()
+    assert "fit" not in pooled.core.apart._memo  # takes a while, and is asked for
+
+
 def test_arviz_object_holds_the_draws(pooled):
     native = pooled.to_arviz()
     posterior = native["posterior"]

@@ -68,6 +68,7 @@ def test_plain_answers_are_short_and_plain_and_say_the_verdict_first(met_first):
         assert ends <= 3, answer
         assert re.match(
             r"(Not settled|Within the margin|Beyond the margin|No verdict|Which is liked better|Better|The pool itself|"
+            r"The same difference in all fits better|Nothing in any panel fits better|"
             r"Alone, |With the fewest cups|The question is settled already|Nothing here is likely)",
             answer,
         )

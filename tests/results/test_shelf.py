@@ -130,3 +130,23 @@ def test_names_are_shown_as_text_and_never_run(tmp_path):
         lines = result.to_csv(tmp_path / "out.csv", overwrite=True).read_text(encoding="utf-8").splitlines()
         assert not any(line.startswith(("=", '"=')) for line in lines)
     assert shelf.variable(hostile).panels.frame["panel"].tolist() == ["May"]
+
+
+def test_names_that_only_capitals_or_blanks_tell_apart_are_named():
+    few = {"ingredient": ["Smoked tea", "smokedtea", "Salt"], "panel": list("ABC"), "protocol": "triangle"}
+    few |= {"tastings": 24, "correct": [9, 12, 15]}
+    shelf = ms.pool_each(few, by="ingredient")
+    assert len(shelf) == 3 and "tell them apart: 'Smoked tea' and 'smokedtea'" in shelf.notes[0]
+    others = ms.pool_each(few | {"ingredient": ["Smoked tea", "Tea", "Salt"]}, by="ingredient")
+    assert not any("capitals" in note for note in others.notes)
+
+
+def test_what_is_no_executor_and_no_priors_is_refused_in_a_sentence(shelf):
+    few = {"ingredient": ["Tea"], "panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [9]}
+    with pytest.raises(ValueError, match=r"executor is a concurrent\.futures\.Executor"):
+        ms.pool_each(few, by="ingredient", executor=2)
+    for given, its in ((shelf, "Shelf"), (shelf.together(), "Together"), (shelf.variable("Ingredient 7"), "Pooled")):
+        for call in (lambda: ms.pool(few, priors=given), lambda: ms.pool_each(few, by="ingredient", priors=given)):  # noqa: B023
+            with pytest.raises(ValueError, match=rf"this is a {its}. Take Priors.from_pool\(pool\)") as error:
+                call()
+            assert "Priors.learned(shelf)" in str(error.value) and "\n" not in str(error.value)

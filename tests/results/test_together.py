@@ -180,3 +180,9 @@ def test_the_plain_answers_are_plain(whole):
     for answer in (shelf.plain_answer(), whole.plain_answer()):
         assert demos.grade(answer) <= 10, answer
         assert [t for t in demos.TERMS if re.search(rf"(?<![\w-]){re.escape(t)}(?![\w-])", answer)] == [], answer
+
+
+@pytest.mark.parametrize("unrecorded", [10, "many", [1.5], [-1], ["5"], []])
+def test_what_is_no_number_of_variables_is_refused(whole, unrecorded):
+    with pytest.raises(ValueError, match=r"numbers of variables, 0 or more, such as \[0, 5, 10\]"):
+        whole.drawer(unrecorded)

@@ -41,11 +41,18 @@ def test_panels_without_a_variable_are_named_all_at_once():
     with pytest.raises(PanelsError) as error:
         read_stocked(HEAD + "Vanilla,A,triangle,24,9\n,B,triangle,24,9\n,C,triangle,24,9", "ingredient")
     assert [problem.panel for problem in error.value.problems] == ["B", "C"]
+    assert [problem.row for problem in error.value.problems] == [3, 4]
+    with pytest.raises(PanelsError, match="row 3, panel 'May'"):  # other variables have a panel of that name
+        read_stocked(HEAD + "Vanilla,May,triangle,24,9\n,May,triangle,24,9\nSalt,May,triangle,24,9", "ingredient")
 
 
 def test_a_column_that_is_not_there_is_said_with_those_that_are():
     with pytest.raises(PanelsError, match=r"no column 'additive'.*'ingredient'"):
         read_stocked(HEAD + "Vanilla,A,triangle,24,9", "additive")
+    with pytest.raises(PanelsError, match=r"there is 'ingredient'\. Did you mean 'ingredient'\?"):
+        read_stocked(HEAD + "Vanilla,A,triangle,24,9", "Ingredients")
+    with pytest.raises(PanelsError, match=r"there is none beyond those every table has\.$"):
+        read_stocked(HEAD.removeprefix("ingredient,") + "A,triangle,24,9", "panels")
     with pytest.raises(ValueError, match="name of the column"):
         read_stocked(HEAD + "Vanilla,A,triangle,24,9", "")
 

@@ -7,7 +7,7 @@ Each figure ``x`` has a sentence ``alt_x`` that says what it shows to someone wh
 """
 
 from metasense.showing.figures.counts import Part, alt_bars, bars, icons, sets, stacked
-from metasense.showing.figures.curves import alt_curve, corridor, curve, curves
+from metasense.showing.figures.curves import alt_curve, corridor, curve, curves, mark_across
 from metasense.showing.figures.density import alt_posterior_density, posterior_density
 from metasense.showing.figures.look import BLUE, INK, ORANGE, PAPER, QUIET, WASH, Answers
 from metasense.showing.figures.moves import alt_cases, alt_path, cases, path
@@ -21,5 +21,5 @@ __all__ = [
     "BLUE", "D_PRIMES", "INK", "LEVELS", "ORANGE", "PAPER", "QUIET", "WASH", "Answers", "Drawing", "Part", "Scale",
     "alt_bars", "alt_cases", "alt_curve", "alt_forest", "alt_path", "alt_posterior_density", "alt_rows_of_truths",
     "alt_strip", "bars", "cases", "chances", "corridor", "curve", "curves", "figure_to_data_uri", "forest", "icons",
-    "path", "posterior_density", "ranges", "rows_of_truths", "sets", "stacked", "strip", "trade",
+    "mark_across", "path", "posterior_density", "ranges", "rows_of_truths", "sets", "stacked", "strip", "trade",
 ]  # fmt: skip

@@ -21,6 +21,7 @@ from metasense.showing.figures.look import (
     PAPER,
     QUIET,
     in_percent,
+    name_line,
     on_axes,
     short,
 )
@@ -104,6 +105,12 @@ def curve(
         if points is not None:
             _draw_points(axes, points, x, middle, np.concatenate([middle, *band]), signed)
     return axes
+
+
+def mark_across(axes: Axes, x: float, label: str) -> None:
+    """Mark one place along a :func:`curve`, with its name above the axes."""
+    axes.axvline(x, color=QUIET, lw=0.9, ls=":", zorder=1)
+    name_line(axes, x, label)
 
 
 def alt_curve(x: ArrayLike, middle: ArrayLike, *, xlabel: str, ylabel: str, percent: bool = False) -> str:

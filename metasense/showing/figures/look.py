@@ -224,6 +224,14 @@ def _beside_line(axes: Axes, at: float, text: str, color: str, *, left: bool) ->
     )  # fmt: skip
 
 
+def name_line(axes: Axes, at: float, text: str) -> None:
+    """Say above the axes what an upright line is."""
+    axes.annotate(
+        text, (at, 1.0), (0, 3), xycoords=axes.get_xaxis_transform(), textcoords="offset points", color=INK,
+        fontsize=SMALL, ha="center", va="bottom",
+    )  # fmt: skip
+
+
 def text_width(text: str, size: float = SMALL) -> float:
     """About how wide a line of text is, in points; seldom less than it is."""
     return 0.62 * size * len(text) + 6

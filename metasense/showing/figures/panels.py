@@ -29,6 +29,7 @@ from metasense.showing.figures.look import (
     draw_ranges,
     in_percent,
     limits,
+    name_line,
     on_axes,
     row_size,
     say_margin,
@@ -327,6 +328,7 @@ def chances(
         axes.hlines(rows, 0, values, color=FAINT, lw=2, zorder=2)
         axes.plot(values, rows, ls="", marker="o", ms=6, color=INK, zorder=3)
         axes.axvline(0.5, **LEVEL, zorder=1)
+        name_line(axes, 0.5, "as likely as not")
         axes.set_yticks(rows, labels, parse_math=False, fontsize=SMALL)
         axes.tick_params(axis="y", length=0)
         axes.set(xlim=(-0.02, 1.02), ylim=(len(rows) - 0.4, -0.6))
