@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from metasense.core.answers import Verdict
 from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.distribution import Distribution
@@ -26,6 +27,7 @@ from metasense.engine.outcomes import AtLeast
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import average_p_correct
 from metasense.protocols import Protocol
+from metasense.questions.sensitivity import of_panels
 from metasense.showing import figures, tables, words
 from metasense.showing.results import Pictured
 
@@ -210,14 +212,26 @@ class Fit(Pictured):
 
     @property
     def stray(self) -> str:
-        """The panel that does not go with the others; empty where each does."""
+        """The panel that does not go with the others, and what hangs on it; empty where each does."""
         if len(self.panels) < 2 or self.most_surprising >= SURPRISING:
             return ""
         row = self.panels.loc[self.panels["surprise"].idxmin()]
         return (
-            f"{words.one_line(row['panel'])} does not go with the others: {row['correct']} correct of "
-            f"{row['tastings']}, where they predict about {row['expected'] * row['tastings']:.0f}."
+            f"{words.one_line(row['panel'])} does not go with the others{self._without(row['panel'])}: "
+            f"{row['correct']} correct of {row['tastings']}, where they predict about "
+            f"{row['expected'] * row['tastings']:.0f}."
         )
+
+    def _without(self, name: str) -> str:
+        """What the answer would be without a panel, to go on with; empty where the pool is not at hand."""
+        if self.core is None:
+            return ""
+        without, _ = of_panels(self.core, self.core.panels.frame["panel"].ne(name).to_numpy(bool))
+        if self.core.margin is None:
+            medians = words.distinct(without.median, self.core.average.median)
+            return f", and without it the average d-prime would be {medians[0]}, not {medians[1]}"
+        before, after = self.core.verdict().label, Verdict.of(without, self.core.margin).label
+        return f", and without it the verdict {'stays' if before == after else f'would be {after}'}"
 
     @property
     def warnings(self) -> tuple[str, ...]:

@@ -63,6 +63,16 @@ def test_half_the_panels_at_guessing_and_half_far_above_is_caught_and_said():
     assert found.warnings[0] == found.mixed and found.mixed in repr(found)
 
 
+@pytest.mark.parametrize(("margin", "hangs"), [("d'=1", "would be within the margin"), ("d'=2.9", "stays")])
+def test_what_hangs_on_a_panel_far_off_stands_on_the_first_screen(margin, hangs):
+    table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
+    pooled = ms.pool(table, margin=margin)
+    without = ms.pool(pooled.panels.without("E"), margin=margin).verdict()
+    assert hangs == ("stays" if without.label == pooled.verdict().label else f"would be {without.label}")
+    screen = " ".join(repr(pooled).split())
+    assert f"Caution: E does not go with the others, and without it the verdict {hangs}:" in screen
+
+
 def test_panels_alike_raise_no_objection():
     pooled = ms.pool(HALVES | {"correct": [30, 28, 32, 29, 31, 27, 30, 33]})
     assert pooled.fit().warnings == ()
@@ -73,7 +83,10 @@ def test_panels_alike_raise_no_objection():
 def test_an_outlier_is_named_with_what_the_others_predict():
     table = {"panel": list("ABCDE"), "protocol": "triangle", "tastings": 40, "correct": [13, 14, 12, 15, 39]}
     found = ms.pool(table).fit()
-    assert any(text.startswith("E does not go with the others: 39 correct of 40") for text in found.warnings)
+    others = ms.pool({name: value if isinstance(value, (str, int)) else value[:4] for name, value in table.items()})
+    medians = others.average.median, ms.pool(table).average.median
+    said = "E does not go with the others, and without it the average d-prime would be {:.2f}, not {:.2f}: 39 correct of 40"
+    assert any(text.startswith(said.format(*medians)) for text in found.warnings)
     assert any(text.startswith(found.stray) for text in found.warnings)
     assert any("further apart than the fitted model allows" in text for text in found.warnings)
     assert found.panels["surprise"].idxmin() == 4
