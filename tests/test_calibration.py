@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from calibration import nesting_recovery, null_truths, open_data, ranks, run, sbc, shelf_recovery, truths
+from calibration import nesting_recovery, null_truths, open_data, ranks, run, sbc, shelf_recovery, truths, violations
 from calibration.moderator_recovery import CASES, one
 
 from metasense.engine.distribution import Distribution
@@ -68,6 +68,18 @@ def test_expected_false_alarms_of_shelves_are_as_many_as_there_are():
 def test_a_pool_at_guessing_does_not_read_as_a_difference():
     found = null_truths.study("triangle", 6, 24, 0.0, sets=6)
     assert found["says nothing"] >= 0.8 and found["reads as a difference"] <= 0.2
+
+
+def test_a_habit_that_passes_for_a_difference_is_warned_of_and_what_is_not_wrong_is_not():
+    # the whole table: python tests/calibration/violations.py
+    cases = {case.name: case for case in violations.violations()}
+    habit = violations.study(cases["60 % of guesses at place 1, odd cup mostly served first"], sets=5)
+    assert habit["warned"] == habit["any warning"] == 1 and habit["in 95%"] == 0
+    sound = violations.study(cases["constant 0.7"], sets=5)
+    assert np.isnan(sound["warned"]) and sound["any warning"] <= 0.4 and sound["in 95%"] >= 0.6
+    judged = [name for name in sound if name.startswith(("beyond", "within")) and not np.isnan(sound[name])]
+    assert judged == ["beyond 0.8", "beyond 1", "beyond 1.29", "within 0.5"]  # the sides on which 0.7 does not lie
+    assert max(sound[name] for name in judged) <= 0.2
 
 
 @pytest.mark.slow

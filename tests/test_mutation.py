@@ -154,3 +154,11 @@ def test_every_file_of_the_package_has_tests_that_mirror_it():
     for path in package.rglob("*.py"):
         if path.name not in ("__init__.py", "__main__.py"):
             assert len(project.tests_of(str(path.relative_to(package)))) > 1, path.name
+
+
+def test_the_test_file_at_the_place_of_a_file_always_mirrors_it():
+    project = run.Project(run.ROOT, "metasense", run.MIRRORS)
+    for path in sorted((run.ROOT / "tests").rglob("test_*.py")):
+        file = path.relative_to(run.ROOT / "tests").with_name(path.name.removeprefix("test_"))
+        if (run.ROOT / "metasense" / file).exists():
+            assert path.relative_to(run.ROOT).as_posix() in project.tests_of(file.as_posix()), file

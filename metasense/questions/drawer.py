@@ -78,10 +78,9 @@ class Selection:
 
     def weigh(self, omega: float) -> Weighed:
         """The posterior if this share of the panels that are not statistically significant came to light."""
-        dull = self.dull * np.log(omega)
 
-        def factor(plane: Plane) -> list[Array]:
-            return [dull - np.log(s + omega * (1 - s)) @ self.copies for s in self.significant(plane)]
+        def factor(plane: Plane) -> list[Array]:  # that those not significant came to light is as likely at every node
+            return [-np.log(s + omega * (1 - s)) @ self.copies for s in self.significant(plane)]
 
         collected = self.core.collected
         copies = collected.copies.astype(float)

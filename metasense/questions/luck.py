@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 from scipy.special import betainc, logit, ndtr, ndtri, xlogy
 
 from metasense.engine.distribution import Distribution
+from metasense.engine.posterior import Posterior, draw_panels
+from metasense.engine.spreads import average_d_prime
 from metasense.protocols import Protocol, protocol
 from metasense.questions.asked import Asked
 
 Array = NDArray[np.floating[Any]]
 SPREAD = 0.5  # scale of the half-normal prior of how much panels' preferences differ, in log odds
+SLICES = 8  # of what panels have in common
+DRAWS = 2000  # that tell what they have in common
 CELLS = 160  # of the preference's axis, more where there are many answers
 Fitted = tuple[Distribution, list[Distribution]]  # the typical preference, and each panel's own
 
@@ -30,8 +34,9 @@ def fit(
     Parameters
     ----------
     asked : sequence of Asked
-    shares : sequence of ndarray
-        For each, equally probable values of the share of answers that were not luck (1: nobody guessed).
+    shares : sequence of ndarray, shape (values,) or (slices, values)
+        For each, equally probable values of the share of answers that were not luck (1: nobody guessed), in each of
+        equally probable slices of what panels have in common.
     placebo : (int, int), optional
         Stated and no preference between identical samples, which tell how guessers answer.
     spread : float
@@ -47,23 +52,25 @@ def fit(
     if not certain and any(a.offered for a in asked):
         x, w = np.polynomial.legendre.leggauss(int(np.clip(1.9 * np.sqrt(answers + sum(placebo or ())), 14, 40)))
         none, weight = (x + 1) / 2, w / 2
-    logs = np.stack([_panel(a, w, rho, none) for a, w in zip(asked, shares, strict=True)])
-    likelihood = np.exp(logs - logs.max(axis=(1, 2, 3), keepdims=True))  # panels, rho, q, e
     nuisance = np.multiply.outer(weight, weight)
     if placebo is not None and len(none) > 1:
         guessers = xlogy(placebo[0], 1 - none) + xlogy(placebo[1], none)
         nuisance = nuisance * np.exp(guessers - guessers.max())
     spreads = np.abs(spread * ndtri(0.5 + (np.arange(8) + 0.5) / 16)) if len(asked) > 1 and spread > 0 else np.zeros(1)
-    typical, own, peak = np.zeros(size), np.zeros((len(asked), size)), None
-    for sd in spreads:
-        moves = _kernel(rho, edges, sd)
-        smooth = np.maximum(moves @ likelihood.reshape(len(asked), size, -1), 1e-300).reshape(likelihood.shape)
-        log = np.log(smooth).sum(axis=0)
-        peak = log.max() if peak is None else peak
-        total = np.exp(log - peak) * nuisance
-        typical += total.sum(axis=(1, 2))
-        for i in range(len(asked)):
-            own[i] += (np.tensordot(moves.T, total / smooth[i], 1) * likelihood[i]).sum(axis=(1, 2))
+    kernels = [_kernel(rho, edges, sd) for sd in spreads]
+    typical, own, scale, peak = np.zeros(size), np.zeros((len(asked), size)), None, None
+    for given in zip(*map(np.atleast_2d, shares), strict=True):
+        logs = np.stack([_panel(a, w, rho, none) for a, w in zip(asked, given, strict=True)])
+        scale = logs.max(axis=(1, 2, 3), keepdims=True) if scale is None else scale
+        likelihood = np.exp(logs - scale)  # panels, rho, q, e
+        for moves in kernels:
+            smooth = np.maximum(moves @ likelihood.reshape(len(asked), size, -1), 1e-300).reshape(likelihood.shape)
+            log = np.log(smooth).sum(axis=0)
+            peak = log.max() if peak is None else peak
+            total = np.exp(log - peak) * nuisance
+            typical += total.sum(axis=(1, 2))
+            for i in range(len(asked)):
+                own[i] += (np.tensordot(moves.T, total / smooth[i], 1) * likelihood[i]).sum(axis=(1, 2))
     return _cells(edges, typical), [_cells(edges, row) for row in own]
 
 
@@ -93,6 +100,37 @@ def _kernel(rho: Array, edges: Array, sd: float) -> Array:
 
 def _cells(edges: Array, mass: Array) -> Distribution:
     return Distribution(edges, np.concatenate([[0.0], np.cumsum(mass) / mass.sum()]))
+
+
+def together(posterior: Posterior, rows: Sequence[int]) -> list[Array]:
+    """How panels' d-primes go together: their ranks among draws, in slices of the average d-prime.
+
+    What panels tell of one another goes through the centre and the spread that they share: within a slice they are
+    nearly independent, and all slices together they are not.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    rows : sequence of int, length panels
+        The distinct panel that each panel is.
+
+    Returns
+    -------
+    list of ndarray, shape (draws, panels) each
+        Ranks between 0 and 1; a slice is as probable as another.
+    """
+    rng = np.random.default_rng(1)
+    mu, tau, until = (
+        np.concatenate(values)
+        for values in zip(*((p.mu, p.tau, p.share * p.weight) for p in posterior.patches), strict=True)
+    )
+    patch = np.repeat(np.arange(len(posterior.patches)), [len(p.mu) for p in posterior.patches])
+    until = np.cumsum(until) / until.sum()
+    at = np.searchsorted(until, (np.arange(DRAWS) + 0.5) / DRAWS).clip(max=len(until) - 1)
+    at = at[np.argsort(average_d_prime(np.abs(mu[at]), tau[at]), kind="stable")]
+    own = draw_panels(posterior, mu[at], tau[at], patch[at], np.asarray(rows), rng)
+    ranks = (own.argsort(axis=0).argsort(axis=0) + 0.5) / DRAWS
+    return np.split(ranks, SLICES)
 
 
 def not_luck(d_prime: Distribution, test: str | Protocol) -> Distribution:

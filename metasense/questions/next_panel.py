@@ -528,10 +528,11 @@ def _usual(core: Core) -> tuple[Plan, ...]:
 def _notes(core: Core, plans: Sequence[Plan], frame: pd.DataFrame) -> Iterable[str]:
     named = dict.fromkeys(plan.protocol.name for plan in plans if plan.protocol.directed)
     if named:
+        few = "" if core.directed else " If only some tasters can taste it, they are too high."
         yield (
             f"{NEEDED}: {words.listing(named)}, which asks which cup has more of it. The "
             "chances hold if the products differ in that attribute and the panels already pooled found that same "
-            "difference."
+            f"difference.{few}"
         )
     for panel in dict.fromkeys(plan.same_pair_as for plan in plans if plan.same_pair_as is not None):
         pair = core.panels[panel].frame["batch_pair"].iloc[0]

@@ -42,7 +42,7 @@ from metasense.questions.asked import (
     served_placebo,
     silent_in,
 )
-from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck
+from metasense.questions.luck import SPREAD, Fitted, fit, larger, not_luck, together
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.glance import Glance, compact
 from metasense.showing.results import Answered, Pictured, Statement
@@ -712,7 +712,12 @@ class Preference(Pictured, Answered, Statement):
         if not self.correct:
             return None
         middles = (np.arange(SHARES) + 0.5) / SHARES
-        shares = [np.asarray(self._shares[a].quantile(middles)) for a in self.correct]
+        each = [self._shares[a] for a in self.correct]
+        if len(each) == 1:
+            return fit(self.correct, [each[0].quantile(middles)], self.placebo, self.spread)
+        ranks = together(self.posterior, [self.index[a.row] for a in self.correct if a.row is not None])
+        levels = np.array([np.quantile(part, middles, axis=0) for part in ranks])  # slices, values, panels
+        shares = [np.asarray(found.quantile(levels[..., i])) for i, found in enumerate(each)]
         return fit(self.correct, shares, self.placebo, self.spread)
 
     @cached_property

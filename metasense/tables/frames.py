@@ -41,6 +41,8 @@ def from_records(source: Any, known: Callable[[str], bool], label: str) -> Sheet
         source = [source]
     try:
         frame = pd.DataFrame(source)
+    except UnicodeEncodeError:  # half a character, which then is named by its row
+        frame = pd.DataFrame(source, dtype=object)
     except (ValueError, TypeError) as error:
         raise PanelsError(f"the columns do not form a table: {error}.", label) from error
     frame.index = pd.RangeIndex(1, len(frame) + 1)

@@ -10,8 +10,8 @@ The first part draws truths from the priors: the position of the truth in each p
 even with its p-value, and "in 95%" the share of truths inside the equal-tailed interval. The others fix the truth:
 coverage and warnings (``truths``), wrong verdicts (``verdicts``), moderators, batch pairs, repeat tasters, preferences and one panel alone
 (``moderator-truths`` and so on), unlisted panels (``drawer``), panels of which some have nothing (``some-truths``) or
-all have (``null-truths``), the check of fit (``fit``), many variables together (``shelf``); or they take open data whose answers
-are known (``open-data``).
+all have (``null-truths``), panels that break what a pool takes for granted (``violations``), the check of fit
+(``fit``), many variables together (``shelf``); or they take open data whose answers are known (``open-data``).
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ from calibration import (  # noqa: E402 - found once the path is set
     shelf_recovery,
     some_panels,
     truths,
+    violations,
 )
 
 
@@ -113,6 +114,7 @@ SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]
     "fit": objections,
     "some-truths": lambda runs: some_panels.table(runs or 200),
     "null-truths": lambda runs: null_truths.table(runs or 200),
+    "violations": lambda runs: violations.table(runs or 200),
     "shelf": lambda runs: (*shelf_recovery.shelves(runs or 200), *shelf_recovery.ranked(runs or 500)),
     "open-data": lambda runs: open_data.tables(),
 }

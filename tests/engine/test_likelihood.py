@@ -216,3 +216,10 @@ def test_overdispersions_at_the_same_nodes_are_what_each_is_by_plain_sums():
     for c, case in enumerate(cases):
         alone = averages[c, 1] / np.exp(case.log_scale[1])
         assert found[c] == pytest.approx(np.stack([weights[:, c] @ each, (weights[:, c] / alone) @ each]), abs=2e-6)
+
+
+@pytest.mark.parametrize("correct", [10_020, 15_000, 27_000])
+def test_the_rounding_of_many_tastings_is_not_kept_as_detail(correct):
+    # a likelihood is as wide as 1 / sqrt(tastings), so a hundred times the tastings need some ten times the cosines
+    few, many = (Series.build([Counts(TRIANGLE, n, correct * n // 30_000)], [1]) for n in (300, 30_000))
+    assert few.terms < many.terms < 15 * few.terms

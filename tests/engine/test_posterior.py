@@ -39,6 +39,11 @@ def directed():
     return integrate([counts("2-AFC", 40, 26), counts("triangle", 24, 12)], [1, 1], Priors())[0]
 
 
+@pytest.fixture(scope="module")
+def against():
+    return integrate([counts("2-AFC", 40, 14), counts("triangle", 24, 12)], [1, 1], Priors())[0]
+
+
 def test_the_average_size_is_the_mean_of_a_folded_normal():
     mu, tau = np.array([0.0, 0.4, -0.4, 2.0, 1.3, -1.3]), np.array([0.5, 0.9, 0.9, 0.1, 0.0, 0.0])
     expected = [*stats.foldnorm.mean(np.abs(mu[:4]) / tau[:4], scale=tau[:4]), 1.3, 1.3]
@@ -133,7 +138,7 @@ def test_the_next_panel_is_drawn_around_centre_and_spread(which, request):
         assert posterior.average_rate(test).mean == pytest.approx(posterior.next_rate(test).mean, abs=2e-4)
 
 
-@pytest.mark.parametrize("which", ["plain", "directed"])
+@pytest.mark.parametrize("which", ["plain", "directed", "against"])
 def test_draws_agree_with_what_is_integrated(which, request):
     posterior = request.getfixturevalue(which)
     size = 20_000

@@ -39,7 +39,7 @@ MARKS = "not slow and not mcmc and not lab"
 NO_TESTS = 5  # exit code of pytest
 
 # A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
-# several have that name (which then are all):
+# several have that name (then nothing else mirrors it but the one at its own place):
 MIRRORS = {
     "claims/meant": ["check"],
     "claims/circumstances": ["check"],
@@ -159,13 +159,14 @@ class Project:
     def tests_of(self, file: str) -> list[str]:
         """The file itself, for its doctests, and the test files that mirror it, from the root."""
         name = Path(file).stem
-        by_path = self.mirrors.get(file.removesuffix(".py"))
-        names = by_path or [name, *self.mirrors.get(name, [])]
-        there = {path.stem: path for path in sorted((self.root / "tests").rglob("test_*.py"))}
-        found = [there[f"test_{n}"] for n in dict.fromkeys(names) if f"test_{n}" in there]
         same = self.root / "tests" / Path(file).with_name(f"test_{name}.py")
-        if self.own and same.exists():
-            found = [same]
+        found = [same] if same.exists() else []
+        if not (self.own and found):
+            by_path = self.mirrors.get(file.removesuffix(".py")) if "/" in file else None
+            names = by_path or [name, *self.mirrors.get(name, [])]
+            there = {path.stem: path for path in sorted((self.root / "tests").rglob("test_*.py"))}
+            found += [there[f"test_{n}"] for n in names if f"test_{n}" in there]
+        found = list(dict.fromkeys(found))
         return [f"{self.package}/{file}", *(path.relative_to(self.root).as_posix() for path in found)]
 
     def copy(self, to: Path) -> Path:

@@ -13,7 +13,7 @@ from metasense.core.evidence import collect
 from metasense.engine import outcomes
 from metasense.engine.likelihood import Series
 from metasense.engine.outcomes import AtLeast
-from metasense.questions.drawer import Drawer, Selection, listed
+from metasense.questions.drawer import Drawer, Selection, listed, turn
 from metasense.showing.words import banned
 
 SHINY = {"panel": ["A", "B", "C"], "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]}
@@ -179,6 +179,14 @@ def test_how_many_panels_would_turn_the_verdict_is_said_unless_it_is_the_first(o
     drawer = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5)).drawer()
     turned = replace(drawer, turning=(omega, 2.0, "not settled"))
     assert said in turned._turn("beyond the margin")
+
+
+@pytest.mark.parametrize(("omega", "said"), [(0.97, "with one panel in"), (0.9, "with about 2 panels in")])
+def test_panels_too_good_to_be_true_are_told_how_many_in_the_drawer_would_turn_the_verdict(omega, said, monkeypatch):
+    pooled = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5))
+    turned = replace(pooled.drawer(), turning=(omega, 2.0, "not settled"))
+    monkeypatch.setattr(Drawer, "of", lambda core: turned)
+    assert turn(pooled.core) == f"{said} the drawer, never listed, the verdict would be not settled"
 
 
 def drawer(rows=((1.0, 0.0, 1.5), (0.2, 3.4, 1.1)), **changes):

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import metasense as ms
 from metasense.engine.distribution import Distribution
 from metasense.protocols import protocol
 from metasense.questions.asked import Asked
-from metasense.questions.luck import _kernel, fit, larger, not_luck
+from metasense.questions.luck import _kernel, fit, larger, not_luck, together
 
 
 def asked(new, old, none=0, offered=False, **more):
@@ -99,3 +100,13 @@ def test_which_rate_is_larger_is_that_of_two_betas(real, placebo):
     x = (np.arange(4000) + 0.5) / 4000
     chance = stats.beta(1 + real[0], 1 + real[1]).pdf(x) @ stats.beta(1 + placebo[0], 1 + placebo[1]).cdf(x) / 4000
     assert larger(real, placebo) == pytest.approx(chance, abs=1e-4)
+
+
+def test_slices_hold_every_rank_of_a_panel_once_and_rise_for_all_panels_together():
+    pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [9, 10, 11]})
+    parts = together(pooled.posterior, pooled.collected.index.tolist())
+    assert len({part.shape for part in parts}) == 1
+    ranks = np.concatenate(parts)
+    assert np.sort(ranks, axis=0) == pytest.approx(np.tile((np.arange(len(ranks)) + 0.5) / len(ranks), (3, 1)).T)
+    middles = np.array([part.mean(axis=0) for part in parts])
+    assert (np.diff(middles[[0, len(parts) // 2, -1]], axis=0) > 0.1).all()

@@ -560,6 +560,7 @@ def test_notes_name_attributes_pairs_and_how_plans_were_worked_out():
     assert notes[0].startswith(
         "Needs an attribute named beforehand: 2-AFC, which asks which cup has more of it. The chances hold if"
     )
+    assert notes[0].endswith("If only some tasters can taste it, they are too high.")
     assert notes[1].startswith("The same pair as A (oak): further tastings") and notes[2].startswith(
         "The same pair as B: "
     )

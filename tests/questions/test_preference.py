@@ -166,6 +166,35 @@ def test_several_panels_by_weighted_draws():
         assert panel_own.mean == pytest.approx(np.average(each[:, i], weights=weight), abs=0.004)
 
 
+@pytest.mark.parametrize(("panels", "correct", "old", "near"), [(12, 9, 4, 0.004), (6, 16, 5, 0.004)])
+def test_what_panels_know_of_one_another_s_luck_is_counted(panels, correct, old, near):
+    # equal panels by one plain sum over centre, spread, own d-prime, typical preference, its spread and own preference
+    triangle = ms.protocol("triangle")
+    asked_all = {"panel": [f"P{i}" for i in range(panels)], "protocol": "triangle", "tastings": 24, "correct": correct}
+    found = ms.preference(asked_all | {"asked": "correct", "prefer_new": correct - old, "prefer_old": old})
+    d = (np.arange(300) + 0.5) * 0.025
+    p = triangle.p_correct(d)
+    w = triangle.p_d(d) / p
+    rho, sd = (np.arange(150) + 0.5) / 150, (np.arange(12) + 0.5) * 0.15
+    z, height = np.polynomial.hermite_e.hermegauss(21)
+    each = expit(logit(rho)[:, None, None] + sd[:, None] * z)  # rho, sd, own
+    new = w[:, None, None, None] * each + (1 - w[:, None, None, None]) / 2
+    preferred = (new ** (correct - old) * (1 - new) ** old) @ height
+    mu, tau = (a.ravel() for a in np.meshgrid((np.arange(90) + 0.5) * 0.06, (np.arange(40) + 0.5) * 0.05))
+    folded = np.exp(-0.5 * ((d - mu[:, None]) / tau[:, None]) ** 2) + np.exp(
+        -0.5 * ((d + mu[:, None]) / tau[:, None]) ** 2
+    )
+    folded /= folded.sum(axis=1, keepdims=True)
+    one = folded @ ((p**correct * (1 - p) ** (24 - correct))[:, None] * preferred.reshape(len(d), -1))
+    one = (one / one.max()) ** panels
+    prior = np.exp(-0.5 * (mu / 1.5) ** 2 - 0.5 * (tau / 0.5) ** 2)
+    mass = (prior @ one).reshape(len(rho), len(sd)) @ np.exp(-0.5 * (sd / 0.5) ** 2)
+    cdf = np.cumsum(mass) / mass.sum()
+    low, high = np.interp([0.025, 0.975], cdf, rho + 1 / 300)
+    assert found.beyond_luck.interval() == pytest.approx((low, high), abs=2.5 * near)
+    assert found.beyond_luck.mean == pytest.approx(mass @ rho / mass.sum(), abs=near)
+
+
 def test_one_preference_everywhere_adds_the_counts_up():
     many, _ = fit([asked(9, 3), asked(5, 8)], [np.ones(1)] * 2, spread=0)
     one, _ = fit([asked(14, 11)], [np.ones(1)])

@@ -329,14 +329,21 @@ def test_a_million_tastings_are_read_checked_and_summed_up():
     assert panels.frame["tastings"].sum() == counts["r"].sum() == n
 
 
-def test_nodes_of_the_overdispersion_are_enough():
-    # twice the Gauss-Legendre nodes change neither evidence nor average
-    evidence = [Repeats(TRIANGLE, ((9, 9, 1), (9, 3, 2), (9, 8, 1))), Repeats(TRIANGLE, ((6, 2, 5), (6, 6, 1)))]
-    posterior, found = grid.integrate(evidence, [1, 1], Priors())
+@pytest.mark.parametrize(
+    "evidence",
+    [
+        [Repeats(TRIANGLE, ((9, 9, 1), (9, 3, 2), (9, 8, 1))), Repeats(TRIANGLE, ((6, 2, 5), (6, 6, 1)))],
+        [Repeats(TRIANGLE, ((20, 10, 6), (20, 11, 6), (20, 12, 4)))],  # so much alike that gamma lies close to 0
+    ],
+)
+def test_nodes_of_the_overdispersion_are_enough(evidence):
+    # more than twice the Gauss-Legendre nodes change neither evidence nor average
+    copies = [1] * len(evidence)
+    posterior, found = grid.integrate(evidence, copies, Priors())
     x, w = np.polynomial.legendre.leggauss(40)
     logs, means = [], []
     for gamma in (x + 1) / 2:
-        series = grid.Series.build(evidence, [1, 1], float(gamma))
+        series = grid.Series.build(evidence, copies, float(gamma))
         mu = (np.arange(200) + 0.5) * 0.05
         tau = (np.arange(80) + 0.5) * 0.04
         m, t = (a.ravel() for a in np.meshgrid(mu, tau))

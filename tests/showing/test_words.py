@@ -86,6 +86,14 @@ def test_an_estimate_is_never_printed_equal_to_a_bound_it_does_not_equal(a, b, c
             assert abs(x - y) <= 2e-6
 
 
+def test_values_get_as_many_digits_as_tell_them_apart_up_to_six():
+    assert words.distinct(0.17, 0.18) == ("0.17", "0.18")
+    assert words.distinct(0.12341, 0.12342) == ("0.12341", "0.12342")
+    assert words.distinct(0.123411, 0.123412) == ("0.123411", "0.123412")
+    assert words.distinct(0.1234111, 0.1234112) == ("0.123411", "0.123411")
+    assert words.distinct(0.123411, 0.123412, unit="percent") == ("12.3411 %", "12.3412 %")
+
+
 def test_an_interval_names_its_kind_and_probability():
     assert words.estimate(0.5, 0.0812, 0.9533) == "0.50 (0.08 to 0.95; 95 % credible interval, equal-tailed)"
     assert "(0.3 % to 36 %; 95 %" in words.estimate(0.1, 0.003, 0.36, unit="percent")

@@ -428,6 +428,13 @@ def test_no_entity_of_a_workbook_is_ever_resolved(change):
     assert "damaged" in words or "declares a document type or entities of its own" in words
 
 
+@pytest.mark.parametrize("several", [True, False])
+def test_half_a_character_in_a_list_or_dict_of_rows_is_refused_by_row(several):
+    row = {"panel": "A\ud800", "protocol": "triangle", "tastings": 24, "correct": 8}
+    with pytest.raises(PanelsError, match=r"row 1, .*holds half a character"):
+        read_panels([row] if several else {name: [cell] for name, cell in row.items()})
+
+
 def test_a_table_that_needs_another_library_to_become_pandas_is_read_without_it():
     class Other:
         columns = ("panel", "protocol", "tastings", "correct")
