@@ -51,7 +51,7 @@ def prior_density(d: Any, priors: Priors = Priors(), *, directed: bool = False) 
 
     at = priors.centre_at
     if directed:
-        return height(at)
+        return priors.way * height(at) + (1 - priors.way) * height(-at)
     return np.asarray(np.where(d >= 0, height(at) + height(-at) if at else 2 * height(0.0), 0.0))
 
 

@@ -60,8 +60,10 @@ def state(
     centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
     at = priors.centre_at
     log_prior = -0.5 * ((mu - at) / priors.centre_scale) ** 2 - 0.5 * (tau / priors.spread_scale) ** 2
-    if at and not series[0].directed:  # the same for the mirror image
-        log_prior = pt.logaddexp(log_prior, log_prior - 2 * at * mu / priors.centre_scale**2)
+    way = priors.way if series[0].directed else 0.5
+    if at and way < 1:  # and the mirror image
+        mirrored = log_prior - 2 * at * mu / priors.centre_scale**2
+        log_prior = pt.logaddexp(log_prior + np.log(max(way, 1e-300)), mirrored + np.log(1 - way))
     if clusters is not None:
         # the spread is that of panels in different clusters; two halves of its variance, one prior for each
         split = pm.Uniform("split", 0, np.pi / 2)

@@ -14,6 +14,7 @@ Array = NDArray[Any]
 
 # The engine's d-prime axis ends at 14; wider beliefs would reach beyond it, and have no use about a food or a drink.
 LARGEST = {"centre_scale": 3.0, "spread_scale": 1.5, "slope_scale": 3.0}
+FARTHEST = 8.0  # at which a centre may be expected: nobody is wrong there any more
 EVEN = (1 / 3, 1 / 3, 1 / 3)  # nothing to taste, one difference, differences that vary
 STORED = {"centre_scale": "mu_scale", "spread_scale": "tau_scale", "slope_scale": "beta_scale"}  # names in files
 EARLIER = {"centre_at": "mu_at", "earlier": "earlier"}  # there only with an earlier pool
@@ -44,7 +45,7 @@ class Priors:
     Raises
     ------
     ValueError
-        If a scale is not a number above 0 and up to 3 (centre, slope) or 1.5 (spread), or `centre_at` none within 3 of
+        If a scale is not a number above 0 and up to 3 (centre, slope) or 1.5 (spread), or `centre_at` none within 8 of
         0, or it is not said what it comes from.
 
     Examples
@@ -63,6 +64,7 @@ class Priors:
 
     odds: ClassVar[tuple[float, float, float]] = EVEN  # of the three explanations beforehand
     learned_from: ClassVar[str] = ""  # other variables, where there are some
+    way: ClassVar[float] = 1.0  # probability that the centre has the sign of `centre_at`, where signs count
 
     def _scales(self) -> dict[str, float]:
         return {name: getattr(self, name) for name in STORED}
@@ -109,8 +111,9 @@ class Priors:
         """What an earlier pool says beforehand of new panels of the same comparison.
 
         The centre is expected where that pool found it, as firmly as `discount` of its evidence says: with 1 the prior
-        has the mean and the mean square of its posterior, with 0 nothing of it is left. The spread keeps a half-normal
-        prior, with the mean square that the pool found. That there is nothing, one difference, or differences that vary
+        has the mean and the mean square of its size. Where some of its panels named an attribute, so that differences
+        have a direction, that is as probable as it was there, and otherwise either way alike. The spread keeps a
+        half-normal prior, with the mean square that the pool found. That there is nothing, one difference, or differences that vary
         is as probable beforehand as that share of its evidence makes it. What it was taken from is said wherever these
         priors are used. The earlier panels must not be among the new ones, where they would count twice: that is an
         error.
@@ -169,9 +172,9 @@ class Priors:
                 f"prior scales are d-prime units above 0: {limits}; got {', '.join(wrong)}. Leave them out for the "
                 "defaults (1.5, 0.5, 0.5)."
             )
-        at, most = self.centre_at, LARGEST["centre_scale"]
-        if not (isinstance(at, (int, float)) and abs(at) <= most):
-            raise ValueError(f"centre_at is a d-prime within {most:g} of 0; got {at!r}.")
+        at = self.centre_at
+        if not (isinstance(at, (int, float)) and abs(at) <= FARTHEST):
+            raise ValueError(f"centre_at is a d-prime within {FARTHEST:g} of 0; got {at!r}.")
         if at and not (isinstance(self.earlier, str) and self.earlier.strip()):
             raise ValueError("priors that expect a centre say what that comes from, as earlier=.")
 
@@ -284,6 +287,11 @@ class Priors:
         >>> ms.Priors().centre(directed=True)
         'centre normal(0, 1.5)'
         """
+        if self.centre_at and directed and self.way < 1:
+            from metasense.showing.words import percent
+
+            size = f"{self.centre_at:.4g}, {self.centre_scale:.4g}"
+            return f"centre normal(±{size}), the expected way with {percent(self.way)}"
         if self.centre_at:
             return f"centre {'' if directed else 'folded '}normal({self.centre_at:.4g}, {self.centre_scale:.4g})"
         return f"centre {'normal(0, ' if directed else 'half-normal('}{self.centre_scale:.4g})"
@@ -376,6 +384,8 @@ class EarlierPriors(InformedPriors):
     ----------
     panels : tuple of str
         Marks of its panels, by which they are known if they come again.
+    way : float
+        Probability that the centre, where it has a sign, lies the expected way: 0.5 where the pool could not tell.
 
     Examples
     --------
@@ -386,14 +396,17 @@ class EarlierPriors(InformedPriors):
     """
 
     panels: tuple[str, ...] = ()
+    way: float = 1.0  # type: ignore[misc]
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        if not (isinstance(self.way, (int, float)) and 0 <= self.way <= 1):
+            raise ValueError(f"way is a probability; got {self.way!r}.")
         object.__setattr__(self, "panels", tuple(self.panels))
 
     def stored(self) -> dict[str, Any]:
         """The scales, the odds, where the centre is expected, and which panels said so."""
-        return super().stored() | {"panels": list(self.panels)}
+        return super().stored() | {"panels": list(self.panels), "way": self.way}
 
 
 def log_centre(priors: Priors, mu: Array, directed: bool) -> Array:
@@ -404,11 +417,14 @@ def log_centre(priors: Priors, mu: Array, directed: bool) -> Array:
     """
     scale, at = priors.centre_scale, priors.centre_at
     height = -np.log(np.sqrt(2 * np.pi) * scale)
-    if directed:
+    if directed and (not at or priors.way == 1):
         return np.asarray(height - 0.5 * ((mu - at) / scale) ** 2)
     if not at:
         return np.asarray(height + np.log(2) - 0.5 * (mu / scale) ** 2)
-    return np.asarray(height + np.logaddexp(-0.5 * ((mu - at) / scale) ** 2, -0.5 * ((mu + at) / scale) ** 2))
+    with np.errstate(divide="ignore"):
+        sides = np.log([priors.way, 1 - priors.way]) if directed else (0.0, 0.0)
+    here, there = (-0.5 * ((mu - side * at) / scale) ** 2 for side in (1, -1))
+    return np.asarray(height + np.logaddexp(here + sides[0], there + sides[1]))
 
 
 def folded(mean: float, mean_square: float) -> tuple[float, float]:
@@ -442,11 +458,9 @@ def earlier_priors(core: Any, discount: float) -> Priors:
     from metasense.showing.words import count, one_line, percent
 
     posterior, before = core.posterior, core.priors
-    centre = posterior.distribution(lambda mu, tau: mu + 0.0 * tau)
+    centre = posterior.distribution(lambda mu, tau: np.abs(mu) + 0.0 * tau)
     squares = posterior.distribution(lambda mu, tau: tau**2 + 0.0 * mu).mean
-    at, scale = centre.mean, centre.sd
-    if not core.directed:
-        at, scale = folded(at, at**2 + scale**2)
+    at, scale = folded(centre.mean, centre.mean**2 + centre.sd**2)
 
     def mixed(of: float, default: float) -> float:  # precisions add up
         return float((discount / of**2 + (1 - discount) / default**2) ** -0.5)
@@ -466,8 +480,17 @@ def earlier_priors(core: Any, discount: float) -> Priors:
         centre_at=float(pull * width**2),
         earlier=where,
         odds=tuple((likely / likely.sum()).tolist()),
+        way=_believed(posterior.expected_way, discount),
         panels=tuple(dict.fromkeys([*getattr(before, "panels", ()), *core.panels.marks])),
     )
+
+
+def _believed(way: float | None, discount: float) -> float:
+    """Probability of the expected way with this share of the evidence for it; either way alike where there is none."""
+    if way is None:
+        return 0.5
+    there, back = way**discount, (1 - way) ** discount
+    return float(there / (there + back))
 
 
 def log_change(

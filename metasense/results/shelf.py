@@ -90,7 +90,7 @@ def pool_each(
             f"executor is a concurrent.futures.Executor, such as ProcessPoolExecutor(2); got {executor!r}. Leave it "
             "out to work here."
         )
-    if priors.centre_at:
+    if priors.earlier:
         raise ValueError("priors of an earlier pool are of one variable, and these are many: leave out priors=.")
     told = _teller(len(tables_.names)) if progress else None
     return Shelf(stocked(tables_, margin=margin, priors=priors, executor=executor, told=told))

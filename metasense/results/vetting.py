@@ -132,6 +132,8 @@ def _priors(part: Any) -> None:
     if "odds" in rest:
         odds = rest.pop("odds")
         need(isinstance(odds, list) and len(odds) == 3 and all(map(_finite, odds)), "its priors have no odds")
+    if "way" in rest:
+        need(_finite(rest.pop("way")), "its priors have no way")
     if "panels" in rest:
         panels = rest.pop("panels")
         need(isinstance(panels, list), "its priors name no panels")

@@ -176,6 +176,46 @@ def test_an_earlier_pool_says_how_probable_nothing_is_too():
     assert half[0] / half[1] == pytest.approx(np.sqrt(priors.odds[0] / priors.odds[1]))
 
 
+@pytest.mark.parametrize("correct", [0, 2, 5, 9])
+def test_an_earlier_pool_without_a_direction_leaves_it_open(correct):
+    # Bayes in two steps: the way is that of all panels pooled at once; only the last one has one
+    old = {"panel": ["A", "B"], "protocol": "triangle", "tastings": 40, "correct": [28, 30]}
+    new = {"panel": ["C"], "protocol": "2-AFC", "tastings": 10, "correct": [correct]}
+    then = ms.pool(new, margin="0.2 triangle", priors=Priors.from_pool(ms.pool(old)))
+    rows = [
+        dict(zip(t, row, strict=True))
+        for t in (old, new)
+        for row in zip(*(np.broadcast_to(v, len(t["panel"])) for v in t.values()), strict=True)
+    ]
+    together = ms.pool(rows, margin="0.2 triangle")
+    assert then.expected_way == pytest.approx(together.expected_way, abs=0.02)
+    assert then.average.median == pytest.approx(together.average.median, abs=0.35)  # a normal stands for the rest
+
+
+def test_an_earlier_pool_whose_panels_part_on_the_way_keeps_its_size():
+    old = ms.pool({"panel": list("ABC"), "protocol": ["triangle", "triangle", "2-AFC"], "tastings": [40, 40, 10],
+                   "correct": [28, 30, 5]})  # fmt: skip
+    priors = Priors.from_pool(old)
+    size = old.posterior.distribution(lambda mu, tau: np.abs(mu) + 0 * tau)
+    at, scale = priors.centre_at, priors.centre_scale
+    assert stats.foldnorm.mean(at / scale, scale=scale) == pytest.approx(size.mean, abs=1e-4) and at > 1.5
+    assert priors.way == pytest.approx(old.expected_way) == pytest.approx(0.5, abs=0.01)
+    assert "normal(±" in priors.describe(directed=True) and "the expected way with 50 %" in priors.describe(
+        directed=True
+    )
+    new = {"panel": ["D"], "protocol": "triangle", "tastings": 30, "correct": [21]}
+    above = [ms.pool(new, margin="0.2 triangle", priors=p).verdict().above for p in (priors, Priors())]
+    assert above[0] > above[1] + 0.03
+
+
+def test_an_earlier_pool_of_panels_that_were_all_but_right_is_a_prior_too():
+    old = ms.pool({"panel": list("ABC"), "protocol": "tetrad", "tastings": 40, "correct": 40})
+    priors = Priors.from_pool(old)
+    assert priors.centre_at > 3
+    new = ms.pool({"panel": ["D"], "protocol": "triangle", "tastings": 24, "correct": [23]}, priors=priors)
+    assert new.average.median > 2.5
+
+
 def test_panels_of_the_earlier_pool_are_not_counted_twice(tmp_path):
     old = {"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [8, 9, 7]}
     priors = Priors.from_pool(ms.pool(old))
@@ -204,8 +244,8 @@ def test_an_earlier_pool_is_no_prior_where_it_cannot_be_one(tmp_path):
             Priors.from_pool(ms.pool(table), wrong)
     with pytest.raises(ValueError, match="say what that comes from"):
         Priors(centre_at=1.0)
-    with pytest.raises(ValueError, match="within 3 of 0"):
-        Priors(centre_at=3.1, earlier="a guess")
+    with pytest.raises(ValueError, match="within 8 of 0"):
+        Priors(centre_at=8.1, earlier="a guess")
     saved = ms.pool(table, priors=priors).save(tmp_path / "pool.nc")
     assert ms.load(saved).priors == priors
 
