@@ -90,7 +90,10 @@ def add_ask(ask: Parser) -> None:
     protocol(ask.add_argument("--protocol", metavar="NAME", help="of rate and counts"))
     ask.add_argument("--tasters", metavar="N", type=int, help="of counts: in the next panel")
     ask.rarely(
-        "--odds", metavar="TEXT", type=odds, help="of averaged: none, same, varying beforehand: '60%% 20%% 20%%'"
+        "--odds",
+        metavar="TEXT",
+        type=odds,
+        help="of averaged: none, same, varying beforehand, such as 3 1 1; divided by their sum",
     )
     ask.rarely("--nothing", metavar="SHARE", type=share, help="of some: the share of panels with nothing, not learned")
 

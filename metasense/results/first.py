@@ -114,4 +114,4 @@ def _settling(core: Core) -> str:
     if best["settled"] < UNLIKELY:
         return f"no one panel of {size} is likely to settle it; plan_next compares larger plans."
     chance = words.probability(best["settled"])
-    return f"one more {best['protocol']} panel of {size} on new batches has a {chance} chance to settle it."
+    return f"one more {best['protocol']} panel of {size} on new batches has {words.a(chance)} chance to settle it."

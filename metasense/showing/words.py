@@ -173,12 +173,12 @@ def count(n: int, noun: str, plural: str | None = None) -> str:
 
 
 def a(noun: str) -> str:
-    """The noun with its article.
+    """The noun, or a percentage, with its article.
 
-    >>> a("oven"), a("batch pair"), a("A-not-A"), a("unit")
-    ('an oven', 'a batch pair', 'an A-not-A', 'a unit')
+    >>> a("oven"), a("batch pair"), a("A-not-A"), a("unit"), a("18 %"), a("8 %"), a("1 %")
+    ('an oven', 'a batch pair', 'an A-not-A', 'a unit', 'an 18 %', 'an 8 %', 'a 1 %')
     """
-    vowel = re.match(r"(?!uni|use|eu|one)[aeiou]", noun.lower())
+    vowel = re.match(r"(?!uni|use|eu|one)[aeiou]|8|1[18]\b", noun.lower())
     return f"{'an' if vowel else 'a'} {noun}"
 
 
