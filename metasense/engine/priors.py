@@ -113,9 +113,10 @@ class Priors:
         The centre is expected where that pool found it, as firmly as `discount` of its evidence says: with 1 the prior
         has the mean and the mean square of its size. Where some of its panels named an attribute, so that differences
         have a direction, that is as probable as it was there, and otherwise either way alike. The spread keeps a
-        half-normal prior, with the mean square that the pool found. That there is nothing, one difference, or differences that vary
-        is as probable beforehand as that share of its evidence makes it. What it was taken from is said wherever these
-        priors are used. The earlier panels must not be among the new ones, where they would count twice: that is an
+        half-normal prior, with the mean square that the pool found. That there is nothing, one difference, or
+        differences that vary is as probable beforehand as that share of its evidence makes it. What it was taken from
+        is said wherever these priors are used. The earlier panels must not be among the new ones, where they would
+        count twice: that is an
         error.
 
         Parameters
