@@ -186,7 +186,7 @@ class Stock:
     @property
     def draws(self) -> np.ndarray:
         """Draws of all the average d-primes together, shape (draws, variables)."""
-        hyper = 256 if len(self) <= 500 else 32
+        hyper = 256 if len(self) <= 2000 else 64
         return self.remember(
             "draws", lambda: learning.draw_averages(self.laid, self.learned, hyper=hyper, each=4096 // hyper)
         )

@@ -22,7 +22,8 @@ from metasense.engine.grid import IntegrationError, Stretch, integrate, log_prio
 from metasense.engine.plane import Plane
 from metasense.engine.posterior import average_p_correct, chebyshev
 from metasense.engine.priors import LARGEST, Priors
-from metasense.engine.shared import Nodes, nodes_of, quantiles, rate_scale
+from metasense.engine.shared import CELLS as CELLS_OF_AVERAGES
+from metasense.engine.shared import FINE, Nodes, nodes_of, quantiles, rate_scale
 
 Array = NDArray[np.floating[Any]]
 
@@ -480,9 +481,7 @@ def shrunken(shelf: Shelf, learned: Learned, asked: Asked) -> Shrunken:
         found = _with_nothing(probability[which, 0], parts, laid.nodes, asked, scale)
         average[which[kept]], rate[which[kept]], above[which[kept]] = (value[kept] for value in found)
     for i, single in shelf.singles.items():
-        average[i], rate[i], above[i] = _singly(
-            single, learned.evidences, i, float(probability[i, 0]), joint[i], asked, shelf.nodes
-        )
+        average[i], rate[i], above[i] = _singly(single, learned.evidences, i, float(probability[i, 0]), joint[i], asked)
     return Shrunken(probability, average, rate, above)
 
 
@@ -516,7 +515,7 @@ def _with_nothing(none: Array, parts: Parts, nodes: Nodes, asked: Asked, scale: 
 
 
 def _singly(
-    single: Single, evidences: Evidences, i: int, none: float, joint: Array, asked: Asked, nodes: Nodes
+    single: Single, evidences: Evidences, i: int, none: float, joint: Array, asked: Asked
 ) -> tuple[Array, Array, float]:
     """The same of a variable with nodes of its own."""
     scales = evidences.scales
@@ -546,7 +545,7 @@ def _singly(
         same += part * np.exp(logs - log).sum(axis=0) * prior
     same *= centres.sum() / max(same.sum(), 1e-300)
     varying = float(joint[1].sum())
-    fine = nodes.fine
+    fine = np.unique(np.concatenate([[0.0], weighed.average.x, theta[same > 1e-12 * same.max()]]))
     cdf = none + varying * np.interp(fine, weighed.average.x, weighed.average.cdf, left=0.0, right=1.0)
     cdf += _cumulative(fine, theta, same)
     values, masses = [np.full(1, asked.test.guess)], [np.full(1, none)]
@@ -585,21 +584,45 @@ def draw_averages(shelf: Shelf, learned: Learned, *, hyper: int = 256, each: int
     pairs, at = np.divmod(np.minimum(places, len(flat) - 1), learned.weight.shape[1])
     shares = learned.simplex.nodes[0]
     out = np.zeros((hyper, each, len(shelf.variables)))
-    chance = rng.random((2, hyper, each, len(shelf.variables)))
+    chance = rng.random((2, *out.shape))
+    kind = np.empty(out.shape, np.int8)  # none, same, varying
+    for k, (pair, node) in enumerate(zip(pairs.tolist(), at.tolist(), strict=True)):
+        edges = np.cumsum(learned.evidences.at(pair) * shares[:, node], axis=1)
+        kind[k] = (chance[0, k, :, :, None] > edges[:, :2] / edges[:, 2:]).sum(axis=2)
+    scales = learned.evidences.scales
+    by_pair = [(pair, np.flatnonzero(pairs == pair)) for pair in np.unique(pairs).tolist()]
     for which, laid in shelf.laid():
-        of_pairs, of_centres = priors_at(laid, learned.evidences.scales)
-        for k, (pair, node) in enumerate(zip(pairs.tolist(), at.tolist(), strict=True)):
-            relative = learned.evidences.at(pair)[which] * shares[:, node]
-            edges = np.cumsum(relative, axis=1) / relative.sum(axis=1, keepdims=True)
-            same = sum(part * of_centres[:, pair // SCALES] for part in laid.same)
-            varying = sum(part * of_pairs[:, pair] for part in laid.varying)
-            varying = np.asarray(varying).reshape(len(which), *laid.nodes.shape).sum(axis=2)
-            for kind, averages in ((1, np.asarray(same)), (2, varying)):
-                cdf = np.maximum.accumulate(averages @ laid.nodes.running, axis=1)
-                for j, place in enumerate(which.tolist()):
-                    u = chance[0, k, :, place]
-                    chosen = (u > edges[j, kind - 1]) & (u <= edges[j, kind] if kind == 1 else u > edges[j, 1])
-                    if chosen.any():
-                        target = chance[1, k, chosen, place] * cdf[j, -1]
-                        out[k, chosen, place] = np.interp(target, cdf[j], laid.nodes.fine)
+        of_pairs, of_centres = priors_at(laid, scales)
+        step = (FINE - 1) // CELLS_OF_AVERAGES
+        fine, running = laid.nodes.fine[::step], laid.nodes.running[:, ::step]
+        for pair, ks in by_pair:
+            same = np.asarray(sum(part * of_centres[:, pair // SCALES] for part in laid.same))
+            varying = np.asarray(sum(part * of_pairs[:, pair] for part in laid.varying))
+            masses = same, varying.reshape(len(which), *laid.nodes.shape).sum(axis=2)
+            here = np.ix_(ks, np.arange(each), which)
+            for number, mass in enumerate(masses, start=1):
+                place, repeat, row = np.nonzero(kind[here] == number)
+                chosen = ks[place], repeat, which[row]
+                out[chosen] = _inverse(np.maximum.accumulate(mass @ running, axis=1), fine, row, chance[1][chosen])
+    for i, single in shelf.singles.items():
+        for pair, ks in by_pair:
+            average = single.plane.weigh(single.copies, scales.pairs[pair]).average
+            mass = np.exp(single.common.log_likelihood - single.common.log_likelihood.max()).sum(axis=0)
+            theta = np.abs(single.common.theta)
+            order = np.argsort(theta, kind="stable")
+            mass = (mass * np.exp(-0.5 * (theta / scales.centre[pair // SCALES]) ** 2))[order]
+            drawn, u = kind[ks, :, i], chance[1][ks, :, i]
+            alike = np.interp(u, (np.cumsum(mass) - mass / 2) / mass.sum(), theta[order])
+            out[ks, :, i] = np.where(drawn == 0, 0.0, np.where(drawn == 1, alike, average.quantile(u)))
     return out.reshape(hyper * each, -1)
+
+
+def _inverse(cdf: Array, points: Array, row: NDArray[np.intp], chance: Array) -> Array:
+    """Values at which rows of cumulative masses at `points` reach these chances, straight lines between the points."""
+    level = cdf / np.maximum(cdf[:, -1:], 1e-300)
+    width = level.shape[1]
+    place = np.searchsorted((level + np.arange(len(level))[:, None]).ravel(), chance + row) - row * width
+    right = np.clip(place, 1, width - 1)
+    low, high = level[row, right - 1], level[row, right]
+    share = np.clip((chance - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
+    return np.asarray(points[right - 1] + share * (points[right] - points[right - 1]))

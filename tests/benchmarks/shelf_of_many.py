@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 import metasense as ms
-from metasense.engine import batch, learning
+from metasense.engine import batch
 from metasense.engine.priors import Priors
 from metasense.protocols import protocol
 
@@ -62,7 +62,7 @@ def seconds(run: Callable[[], object]) -> tuple[float, float]:
 
 
 def growth(sizes: tuple[int, ...]) -> pd.DataFrame:
-    """One row a size: milliseconds a variable of the whole call, of it the pooling, and of together; memory."""
+    """One row a size: milliseconds a variable of the call, of it the pooling, and of what together needs; memory."""
     ms.pool_each(table(8), by="variable", margin="0.2 triangle")  # lay the nodes
     rows = []
     for size in sizes:
@@ -71,7 +71,9 @@ def growth(sizes: tuple[int, ...]) -> pd.DataFrame:
         whole = seconds(lambda: found.append(ms.pool_each(frame, by="variable", margin="0.2 triangle")))[0]  # noqa: B023
         stock = found[0].stock
         pooling = seconds(lambda: batch.pool_many(stock.variables, ASKED))[0]  # noqa: B023
-        learned = seconds(lambda: learning.learn(learning.Shelf(stock.variables)))[0]  # noqa: B023
+        learned = seconds(lambda: stock.learned)[0]  # noqa: B023
+        shrunken = seconds(lambda: stock.shrunken)[0]  # noqa: B023
+        drawn = seconds(lambda: stock.draws)[0]  # noqa: B023
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         rows.append(
             {
@@ -79,6 +81,8 @@ def growth(sizes: tuple[int, ...]) -> pd.DataFrame:
                 "ms a variable": 1000 * whole / size,
                 "of it pooling": 1000 * pooling / size,
                 "together": 1000 * learned / size,
+                "each beside the others": 1000 * shrunken / size,
+                "draws": 1000 * drawn / size,
                 "peak MB": memory,
                 "singly": int(stock.pools.singly.sum()),
             }
@@ -136,7 +140,7 @@ if __name__ == "__main__":
     most = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     found = growth(tuple(size for size in (100, 300, 1_000, 3_000, 10_000) if size <= most))
     print(found.round(3).to_string(index=False))
-    for column in ("ms a variable", "of it pooling", "together"):
+    for column in ("ms a variable", "of it pooling", "together", "each beside the others", "draws"):
         print(f"exponent of {column}: {exponent(found, column):.2f}")
     size = min(most, 3_000)
     with ProcessPoolExecutor(2) as two:

@@ -107,6 +107,19 @@ def test_draws_of_all_averages_have_the_probabilities_that_were_summed(few):
     assert (draws > 0.8).mean(axis=0) == pytest.approx(found.above, abs=0.02)
 
 
+def test_draws_of_a_variable_with_nodes_of_its_own_are_those_of_its_own_nodes():
+    # one of large panels, which the shared nodes do not suit, beside small ones; the margin cuts through it
+    large = [Counts(TRIANGLE, 20_000, 9_200), Counts(TRIANGLE, 20_000, 9_240)]
+    own = learning.Shelf(gathered([large, *FEW]))
+    learned = learning.learn(own)
+    assert 0 in own.singles
+    margin = batch.Asked(ASKED.priors, 1.26, ASKED.test)
+    found, draws = learning.shrunken(own, learned, margin), learning.draw_averages(own, learned, hyper=256, each=16)
+    assert (draws > 1.26).mean(axis=0) == pytest.approx(found.above, abs=0.03)
+    below = [(draws[:, 0] < value).mean() for value in found.average[0, [0, 5, 10, 15, 20]]]
+    assert below == pytest.approx(batch.MARKS[[0, 5, 10, 15, 20]], abs=0.015)
+
+
 def simulated(rng, size, shares, centre, spread):
     """A shelf with these true shares, of triangles of 15 to 40 in two to four panels, and its explanations."""
     kinds = rng.choice(3, size, p=shares)
