@@ -129,8 +129,8 @@ class Reading:
         number = int(stock.significant().sum())
         counted = stock.alone["p_value"].notna().sum()
         return (
-            f"Some is luck: {number} of {words.count(int(counted), 'panel')} are statistically significant alone, and "
-            f"luck alone seldom gives more than {stock.by_luck()}."
+            f"Some is luck: {number} of {words.count(int(counted), 'panel')} {'is' if number == 1 else 'are'} "
+            f"statistically significant alone, and luck alone seldom gives more than {stock.by_luck()}."
         )
 
     def on_the_priors(self, frame: pd.DataFrame) -> list[str]:
