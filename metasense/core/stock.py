@@ -130,7 +130,7 @@ class Stock:
     def to_frame(self) -> pd.DataFrame:
         """Raw numbers, a row a variable in the order of the table."""
         pools = self.pools
-        none = np.exp(pools.log_evidence - pools.log_evidence.max(axis=1, keepdims=True))
+        none = np.exp(pools.log_evidence - pools.log_evidence.max(axis=1, keepdims=True)) * self.priors.odds
         none /= none.sum(axis=1, keepdims=True)
         verdicts = [self.verdict(above) for above in pools.above.tolist()]
         middle = pools.average.shape[1] // 2

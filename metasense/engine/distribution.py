@@ -192,6 +192,8 @@ class Distribution:
         >>> half.below(0.0), round(half.median, 6), round(half.quantile(0.75).item(), 6)
         (0.5, 0.0, 0.5)
         """
+        if chance >= 1:
+            return Distribution(np.full(2, float(value)), np.array([0.0, 1.0]), float(value))
         before, after = self.x < value, self.x > value
         level = self.below(value)
         just_below = [np.nextafter(value, -np.inf)] if before.any() else []
@@ -246,7 +248,8 @@ class Distribution:
         array([0.25, 0.5 ])
         """
         rising = np.concatenate([[True], np.diff(self.cdf) > 0])
-        return np.interp(np.asarray(q, float), self.cdf[rising], self.x[rising])
+        found = np.interp(np.asarray(q, float), self.cdf[rising], self.x[rising])
+        return np.where(np.abs(found) < np.finfo(float).tiny, 0.0, found)  # just below an exact 0 is that 0
 
     def interval(self, prob: float = 0.95) -> tuple[float, float]:
         """Equal-tailed credible interval that holds `prob` of the posterior, as ``(lower, upper)``.

@@ -160,6 +160,10 @@ class SomePosterior:
         """Chance of a correct answer in this protocol, averaged over panels like these."""
         return self._averaged([held.average_rate(protocol) for held in self._posteriors], protocol.guess)
 
+    def size_rate(self, protocol: Protocol) -> Distribution:
+        """Chance of a correct answer in this protocol, averaged over the panels that have something."""
+        return Distribution.mixture([held.average_rate(protocol) for held in self._posteriors], self.mass[self._kept])
+
     def _averaged(self, parts: list[Distribution], at_nothing: float) -> Distribution:
         """An average over panels, from that over the panels with something and what those with nothing add."""
         if len(self.shares) == 1:
@@ -206,6 +210,11 @@ class SomePosterior:
     def next_rate(self, protocol: Protocol) -> Distribution:
         """Chance of a correct answer in the next panel, if it uses this protocol."""
         theta = self.next_theta if self.directed and protocol.directed else self.next_d_prime
+        return theta.map(protocol.p_correct)
+
+    def next_something_rate(self, protocol: Protocol) -> Distribution:
+        """The same if that panel has something to taste."""
+        theta = self._next_signed if self.directed and protocol.directed else self.next_something
         return theta.map(protocol.p_correct)
 
     @property

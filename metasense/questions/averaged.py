@@ -389,7 +389,9 @@ class Averaged(Pictured, Answered):
         rate = self.rate(self.core.main_protocol)
         verdict = self.verdict()
         of = share(rate.protocol, rate.p_c, self.core.margin)
-        said = [of.after(f"{plain.lead(verdict.label)} if there may be nothing to taste")]
+        moved = self._moved_by_explanations
+        how = ", averaged over the explanations" if moved else " if there may be nothing to taste"
+        said = [of.after(f"{plain.lead(verdict.label)}{how}")]
         if verdict.margin is not None:
             likely = side(verdict.above), side(verdict.below)
             said.append(plain.beside_the_margin(OPEN, *likely, larger=verdict.above > verdict.below))
@@ -407,12 +409,27 @@ class Averaged(Pictured, Answered):
         small = compact(of.caption(), plain.HEADERS, of.rows(ranges))
         return Glance(tuple(said), small, (), self._step(verdict), with_step=False)
 
+    @property
+    def _moved_by_explanations(self) -> bool:
+        """Whether the verdict is another than the pool's even if it is certain that there is something."""
+        pool, others = self.core.verdict().label, sum(self.prior[1:])
+        if self.core.margin is None or self.verdict().label == pool or not others:
+            return False
+        certain = replace(self, prior=(0.0, *(p / others for p in self.prior[1:])))
+        return certain.verdict().label != pool
+
     def _step(self, verdict: Verdict) -> str:
         """What to do with an answer that counts a chance of nothing."""
         if verdict.margin is None:
             return "say what difference would matter (margin= or --margin)."
-        if verdict.label != self.core.verdict().label:
-            return f"say both verdicts: without a chance of nothing it is {self.core.verdict().label}."
+        pool = self.core.verdict().label
+        if self._moved_by_explanations:
+            return (
+                f"say both verdicts: averaged over the explanations it is {verdict.label}; the pool alone, which lets "
+                f"panels differ, is {pool}."
+            )
+        if verdict.label != pool:
+            return f"say both verdicts: without a chance of nothing it is {pool}."
         return "go on as the pool itself says; its verdict is the same."
 
     def _shown(self) -> Sequence[str | tables.Shown]:

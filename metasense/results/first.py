@@ -13,6 +13,7 @@ from metasense.questions.explanations import explain
 from metasense.questions.hundred import share
 from metasense.questions.next_panel import plan_next, usual_size
 from metasense.questions.plan import Plan
+from metasense.questions.some import favoured
 from metasense.results import notes
 from metasense.showing import plain, words
 from metasense.showing.glance import Glance, compact
@@ -80,7 +81,12 @@ def at_hand(core: Core) -> str:
 
 def step(core: Core) -> str:
     """The most useful next step of a plain pool."""
-    return core.remember("step", lambda: at_hand(core) or _settling(core))
+    return core.remember("step", lambda: at_hand(core) or _apart(core) or _settling(core))
+
+
+def _apart(core: Core) -> str:
+    """What comes before any plan where only some panels seem to have something: a plan rests on one average of all."""
+    return "look first for what sets the panels apart; see pooled.some()." if favoured(core) else ""
 
 
 def settled(core: Core, verdict: str) -> str:

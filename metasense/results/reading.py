@@ -42,6 +42,12 @@ class Reading:
         """So many of them, with the article."""
         return f"the {words.count(n, self.noun, self.plural)}"
 
+    def verdict_of_one(self, subject: str, verdict: str) -> str:
+        """The verdict where there is only one of them."""
+        if self.stock.margin is None:
+            return f"{subject} gets no verdict without a margin."
+        return f"{subject} is {verdict}."
+
     def verdicts(self, lead: str, said: np.ndarray, *, named: bool = True) -> str:
         """How many are on which side of the margin, and, if `named`, which are beyond it."""
         if self.stock.margin is None:
@@ -123,8 +129,8 @@ class Reading:
         number = int(stock.significant().sum())
         counted = stock.alone["p_value"].notna().sum()
         return (
-            f"Some is luck: {number} of {words.count(int(counted), 'panel')} are statistically significant alone, and "
-            f"luck alone seldom gives more than {stock.by_luck()}."
+            f"Some is luck: {number} of {words.count(int(counted), 'panel')} {'is' if number == 1 else 'are'} "
+            f"statistically significant alone, and luck alone seldom gives more than {stock.by_luck()}."
         )
 
     def on_the_priors(self, frame: pd.DataFrame) -> list[str]:
@@ -210,10 +216,11 @@ class Reading:
         stock = self.stock
         margin = "no margin was named" if stock.margin is None else stock.margin.sentence().rstrip(".")
         singly = int(stock.pools.singly.sum())
+        priors = stock.priors.describe(bool(np.isfinite(stock.pools.way).any()))
         return (
             f"Model of each {self.noun}: panel i has a d-prime |theta_i| with theta_i ~ Normal(mu, tau), with its sign "
             "where a direction was named; counts are binomial at the rate of their protocol.",
-            f"Priors: {stock.priors.describe(bool(np.isfinite(stock.pools.way).any()))}.",
+            f"Priors of each {self.noun} on its own: {priors}.",
             f"Margin: {margin}. A verdict takes a probability above {words.percent(level(stock.margin))} on its side.",
             f"Computation: integration on nodes that all {self.plural} share, checked against every second of them; "
             f"{singly or 'none'} of {len(stock)} needed nodes of their own.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import pandas as pd
 
 from metasense import __version__
 from metasense.core.stock import Stock, stocked
-from metasense.engine.priors import Priors
+from metasense.engine.priors import EVEN, Priors
 from metasense.margins import Margin, margin_of
 from metasense.protocols import Protocol
 from metasense.results.pooled import Pooled
@@ -51,7 +52,8 @@ def pool_each(
     margin : Margin or str, optional
         The smallest difference that matters, the same for all. Without one there are no verdicts.
     priors : Priors, optional
-        Prior scales; ``Priors()`` by default.
+        Prior scales, and odds where they hold some; ``Priors()`` by default. They are of each variable on its own:
+        ``together()`` learns both from the shelf itself, and is refused where other priors were stated.
     executor : concurrent.futures.Executor, optional
         Where chunks of many variables are worked out, for instance a ``ProcessPoolExecutor`` or a Dask client's
         ``get_executor()``; sent are counts, and numbers come back.
@@ -67,7 +69,7 @@ def pool_each(
     PanelsError
         If the table has problems, lacks the column, or a panel lacks its variable; all of them are listed.
     ValueError
-        If an argument cannot be.
+        If an argument cannot be, or the executor stops working.
     IntegrationError
         If a variable does not reach its accuracy.
 
@@ -93,7 +95,15 @@ def pool_each(
     if priors.earlier:
         raise ValueError("priors of an earlier pool are of one variable, and these are many: leave out priors=.")
     told = _teller(len(tables_.names)) if progress else None
-    return Shelf(stocked(tables_, margin=margin, priors=priors, executor=executor, told=told))
+    try:
+        return Shelf(stocked(tables_, margin=margin, priors=priors, executor=executor, told=told))
+    except RuntimeError as error:
+        if isinstance(error, BrokenExecutor) or "cannot schedule new futures" in str(error):
+            raise ValueError(
+                f"the executor stopped working or was shut down ({error}). Give one that still runs, or leave out "
+                "executor= to work here."
+            ) from error
+        raise
 
 
 def _teller(size: int) -> Any:
@@ -202,9 +212,16 @@ class Shelf(Pictured, Answered, Statement):
     def together(self) -> Together:
         """All of them weighed as one shelf: how many have nothing to taste, and how many results are luck.
 
+        Scales and odds are learned from the shelf itself.
+
         Returns
         -------
         Together
+
+        Raises
+        ------
+        ValueError
+            If `pool_each` was given other priors than the usual ones, which would not be used here.
 
         Examples
         --------
@@ -213,6 +230,11 @@ class Shelf(Pictured, Answered, Statement):
         >>> ms.pool_each(table, by="dose").together().to_frame()["variable"].tolist()
         ['1', '2']
         """
+        if self.priors != Priors():
+            raise ValueError(
+                "together() learns scales and odds from the shelf itself and would not use the priors that were "
+                "stated. Call pool_each without priors=, then together()."
+            )
         return Together(self.stock)
 
     def to_frame(self) -> pd.DataFrame:
@@ -224,11 +246,11 @@ class Shelf(Pictured, Answered, Statement):
             ``variable, panels, tastings, correct, p_value`` (how often guessing gives so many correct or more); the
             average d-prime as ``median, lower, upper, prob, kind``; correct answers of the main protocol as shares
             ``p_c, p_c_lower, p_c_upper``; the ``spread`` (median); the next panel's d-prime as ``next_median,
-            next_lower, next_upper``; ``p_none``, the probability of nothing to taste at even odds with one difference
-            and differences that vary; ``p_expected_way``, that the difference goes the way that was expected, missing
-            where no panel has a direction; ``p_above, p_below, verdict`` against the margin;
-            and whether size or verdict
-            would be another with prior scales halved or doubled: ``size_rests_on_prior, verdict_rests_on_prior``.
+            next_lower, next_upper``; ``p_none``, the probability of nothing to taste beside one difference and
+            differences that vary, which are equally probable beforehand unless the priors say otherwise;
+            ``p_expected_way``, that the difference goes the way that was expected, missing where no panel has a
+            direction; ``p_above, p_below, verdict`` against the margin; and whether size or verdict would be another
+            with prior scales halved or doubled: ``size_rests_on_prior, verdict_rests_on_prior``.
 
         Examples
         --------
@@ -259,13 +281,19 @@ class Shelf(Pictured, Answered, Statement):
         lead = f"Of {reading.these(len(self))}, each on its own,"
         said = [reading.verdicts(lead, frame["verdict"].to_numpy(), named=named)]
         doubtful = int((frame["p_none"] >= 0.5).sum())
+        where = f"In {words.count(doubtful, reading.noun, reading.plural)} there"
+        if len(self) == 1:
+            said, where = [reading.verdict_of_one(f"The one {reading.noun}", frame["verdict"].item())], "There"
         if doubtful:
-            share = words.count(doubtful, reading.noun, reading.plural)
-            said.append(f"In {share} there is more likely nothing to taste than something.")
-        return tuple(said)
+            odds = self.priors.odds
+            before = "" if odds == EVEN else f" ({words.percent(odds[0])} beforehand for nothing)"
+            said.append(f"{where} is more likely nothing to taste than something{before}.")
+        return (*said, *plain.beforehand("", self.priors.learned_from))
 
     def _glance(self) -> Glance:
         step = "weigh them together(), to see what is luck."
+        if self.priors != Priors():
+            step = "pool_each without priors=, then together(), tells what is luck."
         if self.margin is None:
             step = "say what difference would matter (margin= or --margin)."
         named = not self._reading.shows_beyond(self.to_frame())

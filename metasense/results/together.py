@@ -163,8 +163,12 @@ class Together(Pictured, Answered, Statement):
         >>> ms.pool_each(table, by="dose").together().hardly_anything()
         (1.0, 0.0, 1.0)
         """
+        return self._number(self._little())
+
+    def _little(self) -> np.ndarray:
+        """Which draws are nothing or next to nothing, shape (draws, variables)."""
         test = self.stock.test
-        return self._number(self.stock.draws < float(test.d_prime(test.guess + LITTLE)))
+        return np.asarray(self.stock.draws < float(test.d_prime(test.guess + LITTLE)))
 
     def _number(self, which: np.ndarray) -> tuple[float, float, float]:
         """Median, 2.5 and 97.5 % of how many variables are such, from draws of shape (draws, variables)."""
@@ -262,6 +266,11 @@ class Together(Pictured, Answered, Statement):
             One row a number: ``unrecorded``; the share of all those tried with nothing to taste as ``share, lower,
             upper, prob, kind``; verdicts ``beyond`` and ``within`` the margin among the recorded ones.
 
+        Raises
+        ------
+        ValueError
+            If `unrecorded` holds no whole numbers of 0 or more, or `tastings` is none of 1 or more.
+
         Examples
         --------
         >>> import metasense as ms
@@ -274,7 +283,7 @@ class Together(Pictured, Answered, Statement):
         stock, test = self.stock, self.stock.test
         counted = stock.counts()
         usual = round(counted["tastings"].sum() / counted["panels"].sum())
-        size = max(int(usual if tastings is None else tastings), 1)
+        size = max(int(usual), 1) if tastings is None else _size(tastings)
         unseen = Unseen(test, size, int(smallest_count(size, test.guess, ALPHA)))
         rows = []
         for number in _counts(unrecorded):
@@ -308,18 +317,25 @@ class Together(Pictured, Answered, Statement):
         """How many have nothing to taste."""
         size = len(self.stock)
         reading = self._reading
+        next_to = (
+            f"nothing or next to nothing (less than {words.percent(LITTLE).removesuffix(' %')} of 100 above guessing)"
+        )
+        if size == 1:
+            chance = words.probability(self.stock.shrunken.probability[0, 0])
+            other = words.probability(self._little().mean())
+            lead = f"The one {reading.noun} has nothing to taste with a probability of {chance}"
+            return f"{lead}, and {next_to} with {other}."
         none, little = (
             f"{middle:.0f}{'' if low == high else f' ({low:.0f} to {high:.0f})'}"
             for middle, low, high in (self.nothing(), self.hardly_anything())
         )
-        return (
-            f"Of {reading.these(size)}, about {none} have nothing to taste, and {little} nothing or next to nothing "
-            f"(less than {words.percent(LITTLE).removesuffix(' %')} of 100 above guessing)."
-        )
+        return f"Of {reading.these(size)}, about {none} have nothing to taste, and {little} {next_to}."
 
     def _verdicts(self, *, named: bool = True) -> str:
         reading = self._reading
         said = self.to_frame()["verdict"].to_numpy()
+        if len(said) == 1:
+            return reading.verdict_of_one("It", said.item())
         return reading.verdicts("Seen together,", said, named=named)
 
     def _luck(self) -> str:
@@ -330,6 +346,9 @@ class Together(Pictured, Answered, Statement):
             return "No panel alone seemed to show a difference."
         expected = "fewer than 1" if row["expected"] < 0.95 else f"about {row['expected']:.0f}"
         between = f" ({row['lower']:.0f} to {row['upper']:.0f})" if row["lower"] < row["upper"] else ""
+        if number == 1:
+            likely = words.probability(row["expected"])
+            return f"The one panel that alone seemed to show a difference is luck with a probability of {likely}."
         of = words.count(number, "panel")
         return f"Of the {of} that alone seemed to show a difference, {expected}{between} are expected to be luck."
 
@@ -493,6 +512,14 @@ def _counts(given: object) -> list[int]:
     if not counts or not numbers or not all(n >= 0 and float(n).is_integer() for n in counts):
         raise ValueError(f"unrecorded are numbers of variables, 0 or more, such as [0, 5, 10]; got {given!r}.")
     return [int(n) for n in counts]
+
+
+def _size(given: Any) -> int:
+    """A whole number of 1 or more, or an error that says what to give."""
+    number = isinstance(given, (int, float, np.number)) and not isinstance(given, bool)
+    if not number or not given >= 1 or not float(given).is_integer():
+        raise ValueError(f"tastings are those of such a panel, a whole number of 1 or more; got {given!r}.")
+    return int(given)
 
 
 def _tenth(value: float) -> str:

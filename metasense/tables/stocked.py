@@ -14,7 +14,7 @@ from metasense.showing.words import listing
 from metasense.tables.cells import as_shown, plain
 from metasense.tables.columns import PANEL_COLUMNS, TASTING_COLUMNS
 from metasense.tables.exclusion import LEFT_OUT
-from metasense.tables.headers import is_known
+from metasense.tables.headers import Column, is_known
 from metasense.tables.opening import open_table
 from metasense.tables.panels import Panels, Tastings, read_panels
 from metasense.tables.sheets import PanelsError, Problem, Sheet, is_empty
@@ -69,6 +69,8 @@ def read_stocked(source: Any, by: str, *, sheet: str | int | None = None) -> Sto
 
     Raises
     ------
+    ValueError
+        If `by` is a column of every table, such as the panels' names.
     PanelsError
         If there is no such column, a panel lacks its variable, or the table has problems; these name both.
 
@@ -81,6 +83,7 @@ def read_stocked(source: Any, by: str, *, sheet: str | int | None = None) -> Sto
     """
     if not isinstance(by, str) or not by.strip():
         raise ValueError(f'by is the name of the column that tells the variables, such as "ingredient"; got {by!r}.')
+    _refuse_known(by, TASTING_COLUMNS if isinstance(source, Tastings) else PANEL_COLUMNS)
     tastings = source if isinstance(source, Tastings) else None
     if tastings is not None:
         source = _with_variable(tastings, by)
@@ -103,6 +106,16 @@ def read_stocked(source: Any, by: str, *, sheet: str | int | None = None) -> Sto
     rows = tuple(np.flatnonzero(codes == i) for i in range(len(names)))
     short = tuple(before.get(name, name) for name in source.frame["panel"].tolist())
     return Stocked(source, tastings, column, names, rows, short)
+
+
+def _refuse_known(by: str, columns: Sequence[Column]) -> None:
+    """Say that a column which every table has does not tell variables."""
+    for column in columns:
+        if is_known([column])(by):
+            raise ValueError(
+                f'by= names the column of the variables, which says what was changed, such as "ingredient"; {by!r} '
+                f"holds: {column.meaning}."
+            )
 
 
 def _said(value: object) -> str:

@@ -80,3 +80,9 @@ def test_single_answers_are_taken_too_and_a_saved_pool_is_not(tmp_path, capsys):
     capsys.readouterr()
     assert main(["shelf", str(saved), "--by", "ingredient"]) == 2
     assert "of one variable" in capsys.readouterr().err
+
+
+def test_the_names_of_the_panels_are_no_variables(capsys):
+    assert main(["shelf", TABLE, "--by", "panel"]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "--by names the column of the variables" in said and "'panel' holds: a name for the sitting" in said

@@ -8,7 +8,7 @@ from scipy.stats import binom
 import metasense as ms
 from metasense.binomial import sum_at_least
 from metasense.core.stock import stocked
-from metasense.engine.priors import Priors
+from metasense.engine.priors import LearnedPriors, Priors
 from metasense.tables.stocked import read_stocked
 
 TABLE = pd.DataFrame(
@@ -87,3 +87,13 @@ def test_variables_never_written_down_join_the_others(stock):
     unseen = more.variables.evidence[-1]
     assert np.exp(unseen.log_likelihood(np.zeros(1))) == pytest.approx(binom.cdf(12, 24, 1 / 3))
     assert more.learned.shares[0] > stock.learned.shares[0]
+
+
+def test_a_chance_of_nothing_beforehand_counts_as_in_the_variables_own_pool():
+    priors = LearnedPriors(1.2, 0.4, odds=(0.7, 0.2, 0.1), learned_from="30 spices")
+    frame = stocked(read_stocked(TABLE, "ingredient"), margin=ms.Margin("0.2 triangle"), priors=priors).to_frame()
+    for row in frame.itertuples():
+        own = TABLE[TABLE["ingredient"] == row.variable].drop(columns="ingredient")
+        evidences = ms.pool(own, priors=priors).evidences
+        weighed = np.exp([evidences.none, evidences.same, evidences.varying]) * [0.7, 0.2, 0.1]
+        assert row.p_none == pytest.approx(weighed[0] / weighed.sum(), abs=1e-4)

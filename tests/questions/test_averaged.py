@@ -172,3 +172,29 @@ def test_in_the_figure_no_line_ends_at_the_top_and_no_label_covers_another(plain
     figure.canvas.draw()
     boxes = [label.get_window_extent() for label in axes.get_xticklabels()]
     assert not any(one.overlaps(other) for one, other in pairwise(boxes))
+
+
+def test_where_nothing_is_not_the_cause_the_two_verdicts_are_told_apart_by_what_is(plain_difference):
+    """By hand: with something for certain, the mixture of same and varying says another verdict than the pool."""
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": 40, "correct": [28]}
+    pooled = ms.pool(table, margin="0.2 triangle")
+    averaged, d = pooled.averaged(), pooled.margin.d_prime
+    _, same, varying = averaged.probability
+    mixed = same * pooled.core.common.size.above(d) + varying * pooled.average.above(d)
+    assert averaged.nothing < 0.01 and mixed / (same + varying) > 0.95 > pooled.average.above(d)
+    assert averaged.plain_answer().startswith("Beyond the margin, averaged over the explanations: of 100 triangle")
+    assert averaged._glance().step == (
+        "say both verdicts: averaged over the explanations it is beyond the margin; the pool alone, which lets panels "
+        "differ, is not settled."
+    )
+    assert plain_difference.averaged()._glance().step.startswith("go on as the pool itself says")
+
+
+def test_where_nothing_is_the_cause_it_is_said_to_be():
+    pooled = ms.pool(
+        {"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [9, 9]}, margin="0.2 triangle"
+    )
+    averaged = pooled.averaged()
+    assert averaged.plain_answer().startswith("Within the margin if there may be nothing to taste: of 100 triangle")
+    assert averaged._glance().step == "say both verdicts: without a chance of nothing it is not settled."
+    assert ms.pool(pooled.panels, margin="0.2 triangle").averaged((1, 0, 0)).panel("A").median == 0

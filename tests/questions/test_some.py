@@ -130,3 +130,49 @@ def test_heavier_tails_are_a_case_of_the_sensitivity(halves):
     assert len(shape) == 1
     assert shape["median"].item() != pytest.approx(frame["median"].iloc[0], abs=1e-3)
     assert any("heavier tails" in sentence for sentence in halves.sensitivity().sentences())
+
+
+def test_the_first_screen_says_what_is_there_where_something_is_and_both_parts_of_the_next_panel(halves):
+    some, kind = halves.some(), ms.protocol("triangle")
+    rows = {line[:36].strip(): line[36:].split() for line in str(some).splitlines() if line[:1] in "gpt"}
+    # by plain sums: each share's own posterior, weighed; centre and spread of a rate by draws of the panels
+    draws = np.random.default_rng(1).choice(some.posterior.next_something.quantile(np.linspace(0, 1, 2001)), 200_000)
+    low, middle, high = np.quantile(kind.p_correct(draws), [0.025, 0.5, 0.975]) * 100
+    found = [int(rows["the next panel: something (51 %)"][i]) for i in (0, 1, 3)]
+    assert found == pytest.approx([middle, low, high], abs=1)
+    assert rows["the next panel: nothing (49 %)"] == ["33"] and round(100 * some.posterior.next_nothing) == 49
+    assert rows["panels with something"][0] == "74"
+    clear = np.array([22, 24, 23]) / 30 * 100  # what the three panels that are sure to have something counted
+    assert clear.min() <= 74 <= clear.max()
+    assert "would have nothing; P0, P2 and P4 likely do." in some.plain_answer()
+    assert "over all panels, of 100 triangle answers about 53" in some.plain_answer()
+
+
+def test_a_pool_that_speaks_for_it_does_not_go_on_to_a_panel_planned_without_it(halves):
+    assert halves._glance().step == "look first for what sets the panels apart; see pooled.some()."
+    assert "plan_next" in pooled([14, 15, 13, 16, 14, 15])._glance().step
+
+
+def test_that_few_panels_seldom_tell_is_said_in_the_details(halves):
+    said = " ".join(str(halves.some().details()).split())
+    assert "in 3 of 100 sets of six triangle panels of 30 and in 80 of twelve tetrad panels of 60" in said
+
+
+@pytest.mark.parametrize(
+    ("prior", "says"),
+    [
+        ((0.5, 0.25, 0.25), "prior holds four numbers here"),
+        (0.25, "prior holds four numbers here"),
+        ("even", "prior holds four numbers here"),
+        ((0.5, 0.5, 0.5, -0.5), "numbers of at least 0 that add up to 1"),
+    ],
+)
+def test_odds_that_are_no_four_are_refused(halves, prior, says):
+    with pytest.raises(ValueError, match=says):
+        halves.some().explanations(prior)
+
+
+def test_a_panel_with_nothing_has_a_zero_without_a_sign():
+    frame = pooled([150, 290, 150, 297], protocol="2-AFC", tastings=300).some().panels_frame()
+    ends = frame.loc[frame["p_nothing"] > 0.95, ["median", "lower"]].to_numpy()
+    assert len(ends) and (ends == 0).all() and not np.signbit(ends).any()

@@ -150,3 +150,41 @@ def test_what_is_no_executor_and_no_priors_is_refused_in_a_sentence(shelf):
             with pytest.raises(ValueError, match=rf"this is a {its}. Take Priors.from_pool\(pool\)") as error:
                 call()
             assert "Priors.learned(shelf)" in str(error.value) and "\n" not in str(error.value)
+
+
+def test_priors_that_hold_odds_are_said_and_are_of_each_variable_on_its_own(shelf):
+    learned = ms.Priors.learned(shelf)
+    other = ms.pool_each(table(), by="ingredient", margin="0.2 triangle", priors=learned)
+    doubtful = (other.to_frame()["p_none"] >= 0.5).sum()
+    said = f"In {doubtful} ingredients there is more likely nothing to taste than something"
+    assert f"{said} ({learned.odds[0]:.0%}".replace("%", " % beforehand for nothing).") in other.plain_answer()
+    assert "What to expect beforehand was learned from 30 ingredients" in other.plain_answer()
+    assert f"Priors of each ingredient on its own: {learned}." in " ".join(other.statement(length="methods").split())
+    assert len(str(other).splitlines()) <= 25 and max(map(len, str(other).splitlines())) <= 80
+    assert "beforehand" not in shelf.plain_answer()
+    with pytest.raises(ValueError, match=r"would not use the priors that were stated. Call pool_each without priors="):
+        other.together()
+    assert "Next: pool_each without priors=, then together(), tells" in str(other)
+
+
+@pytest.mark.parametrize(("correct", "more"), [(4, " There is more likely nothing to taste than something."), (20, "")])
+def test_one_variable_alone_is_said_as_one(correct, more):
+    one = {"ingredient": ["Tea"], "panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [correct]}
+    shelf = ms.pool_each(one, by="ingredient", margin="0.2 triangle")
+    verdict = shelf.to_frame()["verdict"].item()
+    assert shelf.plain_answer().startswith(f"The one ingredient is {verdict}.{more} Next: ")
+    assert "The one ingredient gets no verdict without a margin." in str(ms.pool_each(one, by="ingredient"))
+
+
+def _fails():
+    raise OSError("no memory")
+
+
+def test_an_executor_that_no_longer_works_is_refused_with_the_way_out():
+    few = {"ingredient": ["Tea"], "panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [9]}
+    ended, broken = ThreadPoolExecutor(1), ThreadPoolExecutor(1, initializer=_fails)
+    ended.shutdown()
+    with broken:
+        for executor in (ended, broken):
+            with pytest.raises(ValueError, match=r"executor stopped working .* leave out executor= to work here"):
+                ms.pool_each(few, by="ingredient", executor=executor)

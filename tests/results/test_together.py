@@ -186,3 +186,23 @@ def test_the_plain_answers_are_plain(whole):
 def test_what_is_no_number_of_variables_is_refused(whole, unrecorded):
     with pytest.raises(ValueError, match=r"numbers of variables, 0 or more, such as \[0, 5, 10\]"):
         whole.drawer(unrecorded)
+
+
+@pytest.mark.parametrize("tastings", [0, -5, 1.5, float("nan"), "30", True])
+def test_what_is_no_size_of_a_panel_is_refused(whole, tastings):
+    with pytest.raises(ValueError, match="a whole number of 1 or more; got"):
+        whole.drawer([5], tastings=tastings)
+
+
+def test_one_variable_alone_is_said_as_one():
+    one = {"ingredient": ["Tea"], "panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": [14]}
+    whole = ms.pool_each(one, by="ingredient", margin="0.2 triangle").together()
+    chance = f"{whole.to_frame()['p_none'].item():.0%}".replace("%", " %")
+    said = whole.plain_answer()
+    assert said.startswith(
+        f"The one ingredient has nothing to taste with a probability of {chance}, and nothing or next"
+    )
+    assert f"It is {whole.to_frame()['verdict'].item()}." in said
+    assert said.endswith(
+        f"The one panel that alone seemed to show a difference is luck with a probability of {chance}."
+    )

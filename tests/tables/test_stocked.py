@@ -84,3 +84,9 @@ def test_tastings_bring_their_variable_and_their_repeats():
     mixed = read_tastings(rows | {"ingredient": ["Salt", "Milk", "Salt", "Milk"]})
     with pytest.raises(PanelsError, match=r"'A'.*more than one ingredient"):
         read_stocked(mixed, "ingredient")
+
+
+@pytest.mark.parametrize("by", ["panel", "panel_name", "protocol", "tastings", "Correct", "batch_pair", "date"])
+def test_a_column_that_every_table_has_tells_no_variables(by):
+    with pytest.raises(ValueError, match=rf"names the column of the variables.*'{by}' holds: "):
+        read_stocked(HEAD + "Vanilla,A,triangle,24,9\nSalt,B,triangle,30,12", by)
