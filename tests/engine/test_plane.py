@@ -41,6 +41,15 @@ def test_a_refit_is_the_integral_laid_afresh(laid):
             )
 
 
+def test_a_refit_far_from_where_the_nodes_lie_is_worked_out_on_closer_ones():
+    panels = [Counts(protocol("triangle"), 3000, 1500), Counts(protocol("triangle"), 30, 11)]
+    narrow, each = Priors(0.1, 0.05), np.ones(2)
+    found = Plane(panels, integrate(panels, each, USUAL)[0]).weigh(each, narrow)
+    posterior, evidences = integrate(panels, each, narrow)
+    assert found.log_evidence == pytest.approx(evidences.varying, abs=3e-5)
+    assert found.average.mean == pytest.approx(posterior.average.mean, abs=1e-5)
+
+
 def test_weights_are_probabilities_of_the_nodes(laid):
     panels, plane = laid
     found = plane.weigh(np.ones(len(panels)), USUAL)

@@ -902,3 +902,16 @@ def test_draws_on_either_side_of_zero_are_one_size_unless_the_protocol_tells_the
         assert one.above(0) == 1 and mixed.above(0) == pytest.approx(0.5, abs=1e-3)
     else:
         assert mixed.quantile([0.1, 0.5, 0.9]) == pytest.approx(one.quantile([0.1, 0.5, 0.9]))
+
+
+def test_an_interaction_without_direction_is_one_of_sizes():
+    moderated = ms.pool(BOTH, moderators=["x", "y"], interaction=("x", "y"))
+    rng = np.random.default_rng(4)
+    mu, beta = rng.normal(2.0, 0.1, 400), rng.normal(0.3, 0.1, (400, 3))
+    sides, series = np.repeat([1.0, -1.0], 200), moderated.plain.posterior.patches[0].series
+    one, mixed = (
+        replace(moderated, engine=Drawn(series, {"mu": mu * side, "beta": beta * side[:, None], "tau": np.zeros(400)}))
+        for side in (np.ones(400), sides)
+    )
+    assert abs(one.interaction().median) > 0.01
+    assert mixed.interaction().quantile([0.1, 0.5, 0.9]) == pytest.approx(one.interaction().quantile([0.1, 0.5, 0.9]))
