@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 T = TypeVar("T")
-SHARED = 200  # distinct panels
+SHARED = 50  # distinct panels up to which what was worked out outlives a pool; more take much memory
 Tests = str | Protocol | Sequence[str | Protocol]  # one protocol, or several
 
 

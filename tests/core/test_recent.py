@@ -135,3 +135,25 @@ def test_threads_do_not_wait_for_one_another():
     done.set()
     thread.join()
     assert recent.recently("slow", lambda: "again") == "slow"
+
+
+def test_what_follows_from_counts_and_priors_is_at_hand_with_another_margin(counted, monkeypatch):
+    first = ms.pool(TABLE, margin="0.2 triangle")
+    found = first.fit(), first.core.plane, first.core.panel_d_primes, first.sensitivity()
+    monkeypatch.setattr("metasense.questions.fit._against_the_others", None)  # could not be worked out again
+    second = ms.pool(TABLE, margin="d'=2")
+    assert second.fit().panels.equals(found[0].panels)
+    assert second.core.plane is found[1] and second.core.panel_d_primes is found[2]
+    # what hangs on the margin is not shared
+    assert set(second.sensitivity().cases["verdict"]) == {"within the margin"} != set(found[3].cases["verdict"])
+
+
+def test_it_is_gone_with_the_integration_and_not_kept_of_many_panels(counted, monkeypatch):
+    before = len(recent._following)
+    pooled = ms.pool(TABLE)
+    assert pooled.core.plane is pooled.core.plane and len(recent._following) == before + 1
+    recent.forget()
+    assert len(recent._following) == 0
+    monkeypatch.setattr("metasense.core.core.SHARED", 2)
+    one, other = ms.pool(TABLE), ms.pool(TABLE)
+    assert one.core.plane is one.core.plane and one.core.plane is not other.core.plane
