@@ -39,9 +39,9 @@ def test_even_positions_pass_and_crooked_ones_do_not():
     ("name", "runs"),
     [
         ("pool", 20),
-        ("pool-directed", 15),
+        pytest.param("pool-directed", 15, marks=pytest.mark.lab),
         ("single", 40),
-        ("preference", 15),
+        pytest.param("preference", 15, marks=pytest.mark.lab),
         ("moderator", 6),
         ("nesting", 6),
     ],

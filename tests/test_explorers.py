@@ -94,7 +94,9 @@ def test_moving_margin_and_priors_of_a_pool_says_what_the_pool_says():
     assert alt(box).startswith(other._picture().alt)
 
 
-@pytest.mark.parametrize("kind", [{"moderators": "weeks"}, {"within": "batch_pair"}], ids=str)
+@pytest.mark.parametrize(
+    "kind", [pytest.param({"moderators": "weeks"}, marks=pytest.mark.lab), {"within": "batch_pair"}], ids=str
+)
 def test_moving_the_margin_of_a_pool_with_more_in_it_says_what_that_pool_says(kind):
     table = PANELS | {"panel": list("ABCD"), "tastings": 24, "correct": [8, 9, 13, 17]}
     table |= {"weeks": [1, 2, 6, 9], "batch_pair": ["P", "P", "Q", "Q"]}

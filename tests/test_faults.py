@@ -38,6 +38,7 @@ def test_extreme_counts_are_answered_or_refused_in_words(tmp_path):
     tried(inputs.counts, folder=tmp_path, sizes=(1, 10**9), tests=("triangle",))
 
 
+@pytest.mark.lab
 @pytest.mark.skipif(os.name != "posix", reason="rights, signals and memory disks of POSIX")
 @pytest.mark.parametrize("name", QUICK)
 def test_odd_surroundings_change_nothing(name, base):

@@ -384,7 +384,9 @@ def test_error_messages_hold_no_control_characters(what):
 
 
 @pytest.mark.parametrize(
-    "name", ["a\x1b[31mb.csv", "<img src=x onerror=alert(1)>.csv", "=1+1.csv", "\u202evsc.csv", "a\nb.csv"]
+    "name",
+    ["a\x1b[31mb.csv", "<img src=x onerror=alert(1)>.csv"]
+    + [pytest.param(name, marks=pytest.mark.lab) for name in ("=1+1.csv", "\u202evsc.csv", "a\nb.csv")],
 )
 def test_a_hostile_file_name_is_shown_as_text(name, tmp_path, capsys):
     path = tmp_path / name

@@ -89,6 +89,7 @@ def test_importing_metasense_loads_no_library_and_no_logging():
     assert not heavy & (after - before)
 
 
+@pytest.mark.lab
 def test_importing_every_file_touches_no_filter_or_logger_and_leaves_pymc_arviz_matplotlib_and_jinja2_for_later():
     names = ", ".join(f"metasense.{name}" for name in modules() if name)
     state = "[*map(str, warnings.filters)], logging.root.handlers[:], logging.root.level"
@@ -223,6 +224,7 @@ def test_the_type_checking_block_repeats_the_table_of_public_names():
     assert seen == listed
 
 
+@pytest.mark.lab
 def test_a_star_import_hides_nothing_of_the_standard_library():
     assert run(
         "from pathlib import Path\nfrom metasense import *\nprint(Path.__module__.split('.')[0], pool)"
@@ -308,6 +310,7 @@ def test_readme_has_two_commands_that_name_what_exists():
     )
 
 
+@pytest.mark.lab
 def test_readme_example_runs_as_it_stands(tmp_path, monkeypatch):
     shutil.copytree(ROOT / "datasets", tmp_path / "datasets")
     monkeypatch.chdir(tmp_path)

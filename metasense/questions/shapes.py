@@ -26,7 +26,7 @@ Height = Callable[[Array, Array], Array]  # log density of centre, without its s
 
 def named(core: Core) -> list[tuple[str, Height]]:
     """The other shapes, by name; none where an earlier pool says where the centre is, which is the prior's shape."""
-    if core.priors.centre_at:
+    if core.priors.earlier:
         return []
     test = core.main_protocol
     return [

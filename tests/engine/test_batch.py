@@ -65,6 +65,7 @@ def test_variables_with_a_direction_agree_with_the_grid():
     compare(random_variables(3, 12, FORCED))
 
 
+@pytest.mark.lab
 def test_variables_of_two_counts_agree_with_the_grid():
     compare(random_variables(4, 5, ["A-not-A", "same-different", "triangle"]))
 

@@ -52,7 +52,9 @@ def compare(name, chains, allowed):
         assert float(average.quantile(level)) == pytest.approx(expected, abs=(2 if level == 0.5 else 4) * allowed * sd)
 
 
-@pytest.mark.parametrize("name", ["two triangles", "a triangle and a 2-AFC, thrice"])
+@pytest.mark.parametrize(
+    "name", ["two triangles", pytest.param("a triangle and a 2-AFC, thrice", marks=pytest.mark.lab)]
+)
 def test_the_answer_is_that_of_plain_sums(name):
     compare(name, chains=512, allowed=0.03)
 

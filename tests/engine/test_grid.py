@@ -605,13 +605,16 @@ def test_overdispersions_of_very_different_widths_share_their_nodes_and_are_stil
     [counts("triangle", 1, 0)],
     [counts("triangle", 0, 0)],
     [counts("2-AFC", 0, 0)],
-    [counts("tetrad", 5000, 5000), counts("triangle", 20, 8)],
+    pytest.param([counts("tetrad", 5000, 5000), counts("triangle", 20, 8)], marks=pytest.mark.lab),
     [counts("tetrad", 20_000, 9_000), counts("triangle", 20, 8)],
     [counts("tetrad", 40_000, 18_000)] * 3,
     [counts("duo-trio", 2000, 1000), counts("duo-trio", 2000, 1900)],
     [counts("triangle", 30, 14)] * 500,
     [TwoCounts(protocol("A-not-A"), 40, 40, 40, 0)],
-    [TwoCounts(protocol("same-different"), 40, 40, 40, 0), TwoCounts(protocol("A-not-A"), 20, 0, 20, 20)],
+    pytest.param(
+        [TwoCounts(protocol("same-different"), 40, 40, 40, 0), TwoCounts(protocol("A-not-A"), 20, 0, 20, 20)],
+        marks=pytest.mark.lab,
+    ),
 ])  # fmt: skip
 def test_extreme_counts_give_finite_answers(panels):
     result = pool(panels)

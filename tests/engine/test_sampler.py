@@ -56,7 +56,10 @@ ALWAYS = ("directed", "repeats")  # the other sets are like these; all agree in 
 
 @pytest.fixture(
     scope="module",
-    params=[name if name in ALWAYS else pytest.param(name, marks=pytest.mark.slow) for name in SETS],
+    params=[
+        name if name == ALWAYS[0] else pytest.param(name, marks=pytest.mark.lab if name in ALWAYS else pytest.mark.slow)
+        for name in SETS
+    ],
 )
 def both(request):
     evidence, copies = SETS[request.param]

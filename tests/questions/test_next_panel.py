@@ -102,7 +102,8 @@ DESIGNS = [
 ]
 
 
-QUICK = [pytest.param(*d, marks=pytest.mark.slow if d[2] == Plan("tetrad", 24) else ()) for d in DESIGNS]
+LONG = {Plan("tetrad", 24): pytest.mark.slow, Plan("3-AFC", 20): pytest.mark.lab, Plan("tetrad", 20): pytest.mark.lab}
+QUICK = [pytest.param(*d, marks=LONG.get(d[2], ())) for d in DESIGNS]
 
 
 @pytest.mark.parametrize(("table", "margin", "plan"), QUICK, ids=[plan.name for *_, plan in DESIGNS])

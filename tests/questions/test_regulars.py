@@ -136,7 +136,7 @@ def test_directed_panels_keep_their_sign():
     assert pooled.panel("S0").support[0] < 0
 
 
-@pytest.mark.parametrize("at", [1.0, -1.0])
+@pytest.mark.parametrize("at", [1.0, pytest.param(-1.0, marks=pytest.mark.lab)])
 def test_people_are_followed_where_one_direction_is_ruled_out(at):
     rows = [
         {"panel": p, "protocol": "2-AFC", "taster": t, "correct": (p + t) % 2} for p in (1, 2, 3) for t in range(10)
@@ -161,6 +161,7 @@ def test_without_an_evening_after_which_nobody_came_twice_the_answer_is_that_of_
     assert not any("of draws" in note for note in (*found.notes, *full.path().notes))
 
 
+@pytest.mark.lab
 def test_answers_from_some_of_the_panels_hardly_depend_on_the_seed():
     tastings = evenings(people=10, panels=3, renewed=4)
     found = [ms.pool(tastings, seed=seed).sensitivity() for seed in (1, 2)]

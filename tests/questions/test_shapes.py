@@ -86,4 +86,5 @@ def test_shapes_stand_beside_the_scales():
 
 def test_where_an_earlier_pool_is_the_prior_no_other_shape_is_tried():
     priors = ms.Priors.from_pool(ms.pool(TABLE), discount=0.5)
-    assert not len(ms.pool(TABLE, priors=priors).sensitivity().about("prior shape"))
+    following = TABLE | {"panel": [f"{name} again" for name in TABLE["panel"]]}
+    assert not len(ms.pool(following, priors=priors).sensitivity().about("prior shape"))

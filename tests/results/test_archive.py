@@ -215,6 +215,7 @@ def test_a_sampled_file_of_either_generation_comes_out_again(path):
     assert ms.rerun(path).same
 
 
+@pytest.mark.lab
 def test_loading_a_sampled_pool_needs_no_pymc():
     code = (
         "import sys; sys.modules.update(dict.fromkeys(('pymc', 'pytensor', 'arviz', 'arviz_stats', 'arviz_base')))\n"
@@ -717,10 +718,12 @@ def zeroed(path, at):
     return path
 
 
+@pytest.mark.lab
 def test_a_zeroed_sector_does_not_send_the_reader_round_in_circles(apart):
     assert [apart[f"zeroed at {at}"] for at in ZEROED] == ["ArchiveError"] * 3
 
 
+@pytest.mark.lab
 def test_rerun_is_not_sent_round_in_circles_either(tmp_path):
     code = (
         "import resource, sys; resource.setrlimit(resource.RLIMIT_CPU, (30, 30)); "
@@ -948,6 +951,7 @@ def test_sampled_moderators_are_refused_before_anything_is_sampled_again(tmp_pat
             ms.rerun("several.nc")
 
 
+@pytest.mark.lab
 def test_a_dose_beside_another_moderator_is_integrated_and_compared(tmp_path):
     table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31]}
     more = {"weeks": [1, 2, 4, 6, 8, 10], "dose": [1, 3, 2, 0, 1, 2]}

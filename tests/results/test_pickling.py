@@ -75,6 +75,7 @@ def test_a_pool_that_was_asked_nothing_yet_comes_back_from_a_pickle():
     assert np.array_equal(again.draws["d_prime"], pooled.draws["d_prime"])
 
 
+@pytest.mark.lab
 def test_answers_to_questions_come_back_from_a_pickle():
     pooled = POOLS["a pool"]()
     answers = {name: getattr(pooled, name)() for name in QUESTIONS}

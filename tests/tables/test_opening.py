@@ -476,6 +476,7 @@ def test_a_date_out_of_reach_in_parquet_ends_with_2_and_not_as_an_answer_with_wa
     assert done.returncode == 2 and "the date or time is out of range" in done.stderr
 
 
+@pytest.mark.lab
 def test_a_card_nested_deeply_ends_with_2_or_3_and_not_as_an_answer_with_warnings(tmp_path):
     table = tmp_path / "panels.csv"
     table.write_text(TWO)

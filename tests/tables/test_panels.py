@@ -580,6 +580,7 @@ def test_reading_what_was_read_changes_nothing(panels):
     assert isinstance(panels, Panels)
 
 
+@pytest.mark.lab
 def test_a_hundred_thousand_panels_are_read():
     n = 100_000
     rng = np.random.default_rng(0)
@@ -744,6 +745,7 @@ def test_no_tasting_is_lost_on_the_way_to_panels(rows):
         assert (mine["r"].sum(), mine["y"].sum(), len(mine)) == (row["tastings"], row["correct"], row["tasters"])
 
 
+@pytest.mark.lab
 def test_a_million_tastings_are_read_checked_and_summarised(tmp_path):
     n = 1_000_000
     rng = np.random.default_rng(0)
