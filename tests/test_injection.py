@@ -236,6 +236,7 @@ def test_the_page_shows_hostile_text_as_text(tmp_path):
     assert not [tag for tag, _ in Page(text).tags if tag in ("iframe", "object", "form", "link", "base")]
 
 
+@pytest.mark.lab
 def test_figures_draw_hostile_names_as_text():
     pooled = hostile()[-1]
     drawn = {

@@ -261,6 +261,7 @@ def test_options_that_need_another_say_which(words, says, capsys):
     assert says in capsys.readouterr().err
 
 
+@pytest.mark.lab
 def test_an_interaction_and_the_slope_of_a_moderator_are_those_of_the_library(tmp_path, capsys):
     file = tmp_path / "aged.csv"
     weeks = [2, 3, 4, 6, 8, 2, 5, 6, 8]
@@ -277,6 +278,7 @@ def test_an_interaction_and_the_slope_of_a_moderator_are_those_of_the_library(tm
     assert (row["lower"].iloc[0], row["upper"].iloc[0]) == pytest.approx(slope.interval(), rel=1e-12)
 
 
+@pytest.mark.lab
 def test_a_saved_pool_keeps_its_moderators_and_its_people_when_it_is_pooled_anew(tmp_path, capsys):
     kept = ms.pool(COFFEE, moderators="weeks_stored").save(tmp_path / "coffee.nc")
     again = ms.pool(COFFEE, margin=MARGIN, moderators="weeks_stored")
@@ -318,6 +320,7 @@ def test_preferences_of_separate_pairs_and_of_a_placebo_are_those_of_the_library
     assert "prefer_old" in capsys.readouterr().err
 
 
+@pytest.mark.lab
 def test_a_claim_may_be_about_preferences_tasters_or_a_pool_with_a_moderator(tmp_path, capsys):
     liked = said(["claim", "Most tasters prefer the new one.", CIDER, "--about", "preference"], capsys)
     assert "The other product is the likelier favourite" in liked

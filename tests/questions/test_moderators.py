@@ -421,6 +421,7 @@ def test_spellings_and_numbers_with_words_are_asked_about():
 # --- margin, direction, priors --------------------------------------------------------------------------------------
 
 
+@pytest.mark.lab
 def test_a_margin_is_compared_at_every_stated_value_and_the_turn_is_found():
     correct = np.round(60 * protocol("tetrad").p_correct(np.array([0.1, 0.2, 0.6, 1.0, 1.6, 2.2]))).astype(int)
     moderated = ms.pool(
@@ -799,6 +800,7 @@ def test_a_column_may_have_any_name():
     assert "per unit of self" in moderated.headline().lower()
 
 
+@pytest.mark.lab
 def test_moderators_and_levels_have_a_page(tmp_path):
     few = GOOD.rename(columns={"x": "weeks_stored"})
     moderated = ms.pool(few, moderators="weeks_stored")

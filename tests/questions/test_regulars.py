@@ -112,6 +112,7 @@ def test_what_is_asked_of_other_pools_is_asked_of_these(pooled):
     assert "standing among tasters" in str(pooled.statement(length="methods"))
 
 
+@pytest.mark.lab
 def test_a_saved_pool_of_regulars_comes_back_and_out_the_same_again(pooled, tmp_path):
     path = pooled.save(tmp_path / "pool.nc")
     again = ms.load(path)
@@ -129,6 +130,7 @@ def test_the_answer_after_each_panel_ends_at_the_pool():
     assert steps["median"].iloc[1] == pytest.approx(pooled.average.median, abs=0.05 * pooled.average.sd)
 
 
+@pytest.mark.lab
 def test_directed_panels_keep_their_sign():
     pooled = ms.pool(evenings(people=5, panels=2, protocol="2-AFC"))
     assert 0 < pooled.expected_way < 1

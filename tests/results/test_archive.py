@@ -649,6 +649,7 @@ def test_the_command_says_it_by_exit_code(cider, saved, tmp_path, capsys):
 # --- pools with moderators and levels ---------------------------------------------------------------------------------
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize(
     "structure",
     [
@@ -854,6 +855,7 @@ def test_a_part_of_a_table_that_could_be_a_total_of_the_rest_is_loaded_again(tmp
 OTHER = {"panel": ["A", "B"], "protocol": "triangle", "tastings": [24, 30], "correct": [9, 16]}
 
 
+@pytest.mark.lab
 def test_a_pool_or_page_of_other_panels_is_replaced_only_when_that_is_said(tmp_path):
     other = ms.pool(OTHER)
     first = ms.pool(OTHER | {"panel": ["C", "D"]})

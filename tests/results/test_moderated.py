@@ -35,6 +35,7 @@ def said(pooled, tmp_path):
     }  # fmt: skip
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("given", [SAID, {}], ids=["named", "read off the heading"])
 def test_no_heading_stands_where_people_read(given, tmp_path):
     name = "time in the bottle" if given else "weeks bottled"

@@ -61,6 +61,7 @@ def results():
     }  # fmt: skip
 
 
+@pytest.mark.lab
 def test_every_result_is_written_up_at_three_lengths(results):
     for name, result in results.items():
         assert isinstance(result, Statement), name
