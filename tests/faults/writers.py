@@ -471,7 +471,7 @@ def overwritten(base: Path, *, share: float = 1.0, seed: int = 1) -> Result:
 
 
 CHECKS: dict[str, tuple[Callable[..., Result], dict[str, Any]]] = {  # the check, and what makes it small
-    "every writer killed": (killed, {"kills": 14}),
+    "every writer killed": (killed, {"kills": 32}),
     "many add to one table": (crowded, {"each": 3}),
     "outputs over inputs": (overwritten, {"share": 0.06}),
 }
