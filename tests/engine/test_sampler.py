@@ -163,6 +163,7 @@ def test_a_seed_repeats_and_another_differs_and_nothing_is_printed(capfd, caplog
     assert warnings.filters == filters
 
 
+@pytest.mark.lab
 def test_an_interrupt_in_any_chain_leaves_at_once_and_cleanly(monkeypatch):
     import pymc
 
@@ -216,6 +217,7 @@ def test_an_interrupt_inside_compiled_code_comes_out_as_one(monkeypatch):
         mcmc.sample(evidence, copies, Priors(), draws=100, tune=100)
 
 
+@pytest.mark.lab
 def test_an_interrupt_while_compiling_waits_for_the_first_draw_and_is_not_lost(monkeypatch):
     import pymc
 

@@ -715,6 +715,7 @@ def sampled(weeks):
 
 
 @pytest.mark.mcmc
+@pytest.mark.lab
 def test_sampling_agrees_with_integration_for_one_moderator(weeks, sampled):
     integrated = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5))
     agree(integrated, sampled, sds=0.15)
@@ -727,6 +728,7 @@ def test_sampling_agrees_with_integration_for_one_moderator(weeks, sampled):
 
 
 @pytest.mark.mcmc
+@pytest.mark.lab
 def test_corners_of_a_sample_are_those_of_integration_as_far_as_the_draws_reach(weeks, sampled):
     exact = ms.pool(weeks, moderators="x", margin=ms.Margin(d_prime=0.5)).corners.set_index(["quantity", "case"])
     drawn = sampled.corners

@@ -138,7 +138,8 @@ def test_directed_panels_keep_their_sign():
     assert pooled.panel("S0").support[0] < 0
 
 
-@pytest.mark.parametrize("at", [1.0, pytest.param(-1.0, marks=pytest.mark.lab)])
+@pytest.mark.lab
+@pytest.mark.parametrize("at", [1.0, -1.0])
 def test_people_are_followed_where_one_direction_is_ruled_out(at):
     rows = [
         {"panel": p, "protocol": "2-AFC", "taster": t, "correct": (p + t) % 2} for p in (1, 2, 3) for t in range(10)

@@ -973,6 +973,7 @@ def test_a_number_of_a_rerun_may_be_off_by_five_millionths_and_a_rate_or_spread_
     assert average["number"].tolist() == ["mean", "median", "lower", "upper", "P(above the margin)"]
 
 
+@pytest.mark.lab
 def test_a_rerun_of_people_who_came_again_allows_what_their_draws_differ_by_and_no_other_pool_does(tmp_path):
     rows = [
         {"panel": panel, "protocol": "triangle", "taster": who, "correct": int(who in right)}

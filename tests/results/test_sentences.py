@@ -15,6 +15,7 @@ NAMES = [name if name == "cider_fining" else pytest.param(name, marks=pytest.mar
 OTHERS = [name if name == "coffee_bags" else pytest.param(name, marks=pytest.mark.slow) for name in demos.MARGINS]
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", OTHERS)
 def test_no_sentence_of_a_demo_slips(name):
     texts = list(demos.results(name, page=name == "coffee_bags"))  # the one whose page has every part
