@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from metasense.binomial import smallest_count
+from metasense.core import unlike
 from metasense.engine.distribution import Distribution
 from metasense.engine.posterior import Posterior
 from metasense.margins import SETTLED, Margin, level
-from metasense.protocols import Protocol, forced_choice
+from metasense.protocols import Protocol, TwoCountProtocol, forced_choice
 from metasense.showing import tables, words
 from metasense.showing.results import Result
+
+Made = tuple[Protocol | TwoCountProtocol, ...]
 
 
 def quantity(name: str, value: Distribution, prob: float) -> dict[str, object]:
@@ -175,6 +178,9 @@ class Rate(Result):
     protocol : Protocol
     p_c, next_p_c : Distribution
         Chance of a correct answer, on average and in the next panel.
+    made : tuple
+        Protocols of the panels it is worked out from; where all of them read tasters who are not alike otherwise, the
+        sentence says so.
 
     Examples
     --------
@@ -188,12 +194,13 @@ class Rate(Result):
     protocol: Protocol
     p_c: Distribution
     next_p_c: Distribution
+    made: Made = ()
 
     @classmethod
-    def of(cls, posterior: Posterior, test: str | Protocol) -> Rate:
-        """Of panels with this posterior."""
+    def of(cls, posterior: Posterior, test: str | Protocol, made: Made = ()) -> Rate:
+        """Of panels with this posterior, made with these protocols."""
         test = forced_choice(test)
-        return cls(test, posterior.average_rate(test), posterior.next_rate(test))
+        return cls(test, posterior.average_rate(test), posterior.next_rate(test), made)
 
     @property
     def p_d(self) -> Distribution:
@@ -256,12 +263,13 @@ class Rate(Result):
         scale = "the answers beyond guessing on a scale from 0 to 100 %"
         if self.p_d.median < 0:
             scale = "fewer correct answers than guessing gives: they lean against the expected direction"
-        return (
+        text = (
             f"In {words.a(name)} test, panels like these would average {p_c} correct answers, where guessing "
             f"alone gives {words.percent(guess)}; that is a p_d of {p_d} ({low} to {high}), {scale}. It is a rate of "
             "this protocol, not a number of people: the same "
             "d-prime gives another p_d in another protocol."
         )
+        return f"{text} {unlike.carried(self.made, self.protocol)}".rstrip()
 
     def _table(self) -> tables.Table:
         frame = self.to_frame().drop(columns="mean")
@@ -283,6 +291,8 @@ class NextPanel(Result):
         Of each number of correct answers.
     alpha : float
         Level of the classical test in the comparison.
+    made : tuple
+        Protocols of the panels it is worked out from, as in `Rate`.
 
     Examples
     --------
@@ -297,9 +307,10 @@ class NextPanel(Result):
     tastings: int
     probability: np.ndarray
     alpha: float = 0.05
+    made: Made = ()
 
     @classmethod
-    def of(cls, theta: Distribution, protocol: Protocol, tastings: int) -> NextPanel:
+    def of(cls, theta: Distribution, protocol: Protocol, tastings: int, made: Made = ()) -> NextPanel:
         """Average the binomial over the next panel's d-prime."""
         from scipy.stats import binom
 
@@ -308,7 +319,7 @@ class NextPanel(Result):
         counts = np.arange(tastings + 1)[:, None]
         keep = share > 1e-12
         chances = binom.pmf(counts, tastings, protocol.p_correct(middles[keep])[None, :]) @ share[keep]
-        return cls(protocol, tastings, chances / chances.sum())
+        return cls(protocol, tastings, chances / chances.sum(), made=made)
 
     @property
     def critical(self) -> int | None:
@@ -388,11 +399,13 @@ class NextPanel(Result):
             f"({words.percent(prob)} predictive interval, equal-tailed)"
         )
         if self.critical is None:
-            return f"{text}; no count of so few tastings is statistically significant at {words.percent(self.alpha)}."
-        return (
-            f"{text}; the chance that it reaches {self.critical} and is statistically significant on its own "
-            f"(one-sided, {words.percent(self.alpha)}) is {words.percent(self.chance_significant)}."
-        )
+            text += f"; no count of so few tastings is statistically significant at {words.percent(self.alpha)}."
+        else:
+            text += (
+                f"; the chance that it reaches {self.critical} and is statistically significant on its own "
+                f"(one-sided, {words.percent(self.alpha)}) is {words.percent(self.chance_significant)}."
+            )
+        return f"{text} {unlike.carried(self.made, self.protocol)}".rstrip()
 
     def _shown(self) -> list[str | tables.Shown]:
         return [self.sentence()]

@@ -17,7 +17,7 @@ import pandas as pd
 
 from metasense.alone.panels import panels_alone
 from metasense.card import Card
-from metasense.core.answers import Rate, Verdict, quantity
+from metasense.core.answers import Made, Rate, Verdict, quantity
 from metasense.core.evidence import Collected, Crossing, collect, crossing
 from metasense.core.recent import following, recently
 from metasense.engine import crossed_posterior, grid
@@ -148,10 +148,15 @@ class Core:
         """Probability that panels like these lean, on average, the expected way; None where no protocol has one."""
         return self.posterior.expected_way
 
+    @property
+    def made(self) -> Made:
+        """Protocols of the panels, each once."""
+        return tuple(dict.fromkeys(e.protocol for e in self.collected.evidence))
+
     def rate(self, test: str | Protocol) -> Rate:
         """Correct answers in a protocol, averaged over panels like these and in the next one."""
         kind = forced_choice(test)
-        return self.share(("rate", kind), lambda: Rate.of(self.posterior, kind))
+        return self.share(("rate", kind), lambda: Rate.of(self.posterior, kind, self.made))
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled."""

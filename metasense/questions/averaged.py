@@ -156,7 +156,7 @@ class Averaged(Pictured, Answered):
 
         average = self._mixed(kind.guess, same, plain.p_c, lambda s: s.average_rate(kind))
         following = self._mixed(kind.guess, same, plain.next_p_c, lambda s: s.next_rate(kind))
-        return Rate(kind, average, following)
+        return Rate(kind, average, following, self.core.made)
 
     def panel(self, name: str) -> Distribution:
         """One panel's own d-prime given all the panels.

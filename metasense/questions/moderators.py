@@ -189,7 +189,9 @@ class Moderation:
             if not low <= value <= high
         )
         assumed = self.design.dose is not None and values.get(self.design.dose.name) == 0
-        return Prediction(values, posterior, self.core.margin, self.core.protocols, notes, assumed, called)
+        return Prediction(
+            values, posterior, self.core.margin, self.core.protocols, self.core.made, notes, assumed, called
+        )
 
     def _posterior(self, engine: Engine, values: Mapping[str, Any]) -> Posterior:
         load, row = self.design.row(values)

@@ -131,7 +131,12 @@ class Nesting:
             raise ValueError(f"there is no {self.within} {group!r}; there is {words.listing(self.groups, most=20)}.")
         posterior = self.levels.group(self.groups.index(str(group)))
         return Prediction(
-            {self.within: str(group)}, posterior, self.core.margin, self.core.protocols, called=self.core.called
+            {self.within: str(group)},
+            posterior,
+            self.core.margin,
+            self.core.protocols,
+            self.core.made,
+            called=self.core.called,
         )
 
     def rate(self, test: str | Protocol) -> Rate:
@@ -156,7 +161,7 @@ class Nesting:
         >>> round(nested.rate("triangle").p_c.median, 2)
         0.53
         """
-        return Rate.of(self.levels.new_group, test)
+        return Rate.of(self.levels.new_group, test, self.core.made)
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled.

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from metasense.core.answers import Rate, Verdict, lean, quantity
+from metasense.core.answers import Made, Rate, Verdict, lean, quantity
 from metasense.engine.distribution import Distribution
 from metasense.engine.posterior import Posterior
 from metasense.margins import Margin
@@ -31,6 +31,8 @@ class Prediction(Result):
     margin : Margin or None
     protocols : tuple of Protocol
         Those whose rates are said: of the panels and of the margin.
+    made : tuple
+        Those of the panels.
     notes : tuple of str
     assumed : bool
         Whether the centre is 0 there because a line was sent through zero.
@@ -51,6 +53,7 @@ class Prediction(Result):
     posterior: Posterior = field(repr=False)
     margin: Margin | None
     protocols: tuple[Protocol, ...]
+    made: Made = ()
     notes: tuple[str, ...] = ()
     assumed: bool = False
     called: Called = field(default_factory=Called, repr=False)
@@ -96,7 +99,7 @@ class Prediction(Result):
         >>> round(there.rate("tetrad").p_c.median, 2)
         0.72
         """
-        return Rate.of(self.posterior, test)
+        return Rate.of(self.posterior, test, self.made)
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime there is beyond the margin, within it, or not settled.

@@ -159,7 +159,7 @@ class SamePeople(Answered):
             totals[:, 1:] = totals[:, 1:] * (1 - right)[:, None] + totals[:, :-1] * right[:, None]
             totals[:, 0] *= 1 - right
         mean = totals.mean(axis=0)
-        return NextPanel(kind, chances.shape[1], mean / mean.sum())
+        return NextPanel(kind, chances.shape[1], mean / mean.sum(), made=self.core.made)
 
     def _test(self, test: str | Protocol | None) -> Protocol:
         return self.core.main_protocol if test is None else forced_choice(test)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from metasense.core.core import Core
+from metasense.core.unlike import parting, reads_of_some
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import beside
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, Series
@@ -22,8 +23,6 @@ from metasense.showing import words
 KIN = {"triangle": "3-AFC", "duo-trio": "2-AFC"}  # the directed protocol of the same guess rate
 OTHER_RULE = "if tasters went by one attribute they knew of"
 READS = 1.0  # d-prime at which a note shows what the other rule does
-UNLIKE = (0.3, 2.5)  # share of tasters who taste it, and their d-prime, with which a note shows what the rest does
-APART = 0.25  # difference in d-prime between protocols from which that is said
 
 
 def kin(test: Protocol) -> Protocol:
@@ -70,9 +69,9 @@ def margin_by_rule(margin: Margin | None) -> Margin | None:
 def note(core: Core) -> list[str]:
     """Sentences on what has to hold for d-primes of several protocols to be comparable."""
     names = list(dict.fromkeys(core.panels.frame["protocol"]))
-    if len(names) == 1:
-        return []
-    return [*_on_the_rule(core, names), *_on_the_tasters(names)]
+    stated = core.margin.stated_protocol if core.margin is not None else None
+    others = dict.fromkeys([*names, *([stated] if stated else [])])
+    return [*(_on_the_rule(core, names) if len(names) > 1 else []), *_on_the_tasters(list(others))]
 
 
 def _on_the_rule(core: Core, names: list[str]) -> list[str]:
@@ -91,28 +90,11 @@ def _on_the_rule(core: Core, names: list[str]) -> list[str]:
     ]
 
 
-def reads_of_some(test: Protocol) -> float:
-    """The d-prime that a protocol reads where only some of the tasters taste a difference.
-
-    Their answers and the guesses of the others are one share correct, and of that the protocol tells.
-
-    >>> [round(reads_of_some(forced_choice(name)), 2) for name in ("triangle", "tetrad", "3-AFC")]
-    [1.15, 1.01, 0.6]
-    """
-    share, d_prime = UNLIKE
-    return float(test.d_prime(share * test.p_correct(d_prime) + (1 - share) * test.guess))
-
-
 def _on_the_tasters(names: list[str]) -> list[str]:
     """That tasters are about alike, where the protocols would tell of other d-primes if they were not."""
-    found = [protocol(name) for name in names]
-    reads = {test.name: reads_of_some(test) for test in found if isinstance(test, Protocol)}
-    if not reads or max(reads.values()) - min(reads.values()) < APART:
+    found = [test for test in map(protocol, names) if isinstance(test, Protocol)]
+    if not found:
         return []
-    most, least = (choose(reads, key=lambda name: reads[name]) for choose in (max, min))
-    share, d_prime = UNLIKE
-    return [
-        f"With several protocols, d-primes agree only if tasters are much alike. If {words.percent(share)} of them had "
-        f"a d-prime of {words.d(d_prime)} and the others tasted nothing, {words.a(most)} would read "
-        f"{words.d(reads[most])} and {words.a(least)} {words.d(reads[least])}."
-    ]
+    most, least = (choose(found, key=reads_of_some) for choose in (max, min))
+    said = parting(most, least)
+    return [f"With several protocols, d-primes agree only if tasters are much alike: {said}."] if said else []

@@ -125,7 +125,7 @@ class Some(Pictured, Answered):
         0.52
         """
         kind = forced_choice(test)
-        return Rate(kind, self.posterior.average_rate(kind), self.posterior.next_rate(kind))
+        return Rate(kind, self.posterior.average_rate(kind), self.posterior.next_rate(kind), self.core.made)
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime, zeros counted, is beyond the margin, within it, or not settled.

@@ -263,7 +263,7 @@ class Pooled(Pool):
             raise ValueError(f"tastings is the number of answers in the next panel, 1 or more; got {tastings!r}.")
         signed = self.directed and test.directed
         theta = self.posterior.next_theta if signed else self.next_d_prime
-        return NextPanel.of(theta, test, int(tastings))
+        return NextPanel.of(theta, test, int(tastings), self.core.made)
 
     def verdict(self) -> Verdict:
         """Whether the average d-prime is beyond the margin, within it, or not settled.

@@ -77,24 +77,15 @@ def test_the_figure_leaves_out_a_case_whose_margin_is_another_d_prime():
     assert "one attribute" in drawn(None) and "one attribute" not in drawn("0.2 triangle")
 
 
-def test_where_only_some_taste_it_directed_protocols_read_lower_than_others():
-    # simulated on percepts: 30 % of tasters at 2.5, who put the nearest two together or name the strongest
-    rng = np.random.default_rng(2)
-    able = rng.random(400_000) < rules.UNLIKE[0]
-    percepts = rng.normal(size=(400_000, 3))
-    percepts[able, 2] += rules.UNLIKE[1]
-    low, middle, high = np.sort(percepts, axis=1).T
-    odd = np.where(high - middle > middle - low, percepts.argmax(axis=1), percepts.argmin(axis=1))
-    for name, named in (("triangle", odd), ("3-AFC", percepts.argmax(axis=1))):
-        test = ms.protocol(name)
-        assert rules.reads_of_some(test) == pytest.approx(float(test.d_prime((named == 2).mean())), abs=0.02)
-    undirected = [rules.reads_of_some(ms.protocol(name)) for name in ("triangle", "duo-trio", "tetrad")]
-    assert max(rules.reads_of_some(ms.protocol(name)) for name in ("2-AFC", "3-AFC")) < min(undirected) - 0.4
-
-
 def test_that_tasters_may_differ_is_said_where_protocols_would_part_by_it():
     said = rules.note(ms.pool(TABLE | {"protocol": ["triangle", "3-AFC", "tetrad"]}).core)
     assert said[1].endswith("a triangle would read 1.15 and a 3-AFC 0.60.")
     (said,) = rules.note(ms.pool(TABLE | {"protocol": ["tetrad", "tetrad", "3-AFC"]}).core)
     assert said.endswith("a tetrad would read 1.01 and a 3-AFC 0.60.")
     assert len(rules.note(ms.pool(TABLE | {"protocol": ["triangle", "duo-trio", "tetrad"]}).core)) == 1
+
+
+def test_a_margin_stated_in_another_kind_of_protocol_is_one_more_to_compare():
+    (said,) = rules.note(ms.pool(TABLE, margin="0.2 3-AFC").core)
+    assert said.endswith("a triangle would read 1.15 and a 3-AFC 0.60.")
+    assert rules.note(ms.pool(TABLE, margin="0.2 tetrad").core) == []
