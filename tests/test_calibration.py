@@ -8,6 +8,8 @@ from calibration.moderator_recovery import CASES, one
 
 from metasense.engine.distribution import Distribution
 
+pytestmark = pytest.mark.lab
+
 
 def check(found, smallest_p):
     """Every quantity's positions are even, and 95 % intervals hold the truth within four standard errors."""
@@ -39,9 +41,9 @@ def test_even_positions_pass_and_crooked_ones_do_not():
     ("name", "runs"),
     [
         ("pool", 20),
-        pytest.param("pool-directed", 15, marks=pytest.mark.lab),
+        ("pool-directed", 15),
         ("single", 40),
-        pytest.param("preference", 15, marks=pytest.mark.lab),
+        ("preference", 15),
         ("moderator", 6),
         ("nesting", 6),
     ],

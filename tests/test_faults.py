@@ -11,6 +11,8 @@ from faults import damage, inputs, messy_tables, surroundings, truth_tables, wri
 
 import metasense as ms
 
+pytestmark = pytest.mark.lab
+
 QUICK = ("full disk", "no network")
 CHECKS = surroundings.CHECKS | surroundings.SAMPLING
 
@@ -38,7 +40,6 @@ def test_extreme_counts_are_answered_or_refused_in_words(tmp_path):
     tried(inputs.counts, folder=tmp_path, sizes=(1, 10**9), tests=("triangle",))
 
 
-@pytest.mark.lab
 @pytest.mark.skipif(os.name != "posix", reason="rights, signals and memory disks of POSIX")
 @pytest.mark.parametrize("name", QUICK)
 def test_odd_surroundings_change_nothing(name, base):
@@ -47,7 +48,6 @@ def test_odd_surroundings_change_nothing(name, base):
     tried(check, base=base / name, **small)
 
 
-@pytest.mark.lab
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the writers")
 @pytest.mark.parametrize("name", writers.CHECKS)
 def test_nothing_is_half_written_lost_or_written_over(name, tmp_path):

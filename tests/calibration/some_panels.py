@@ -5,7 +5,8 @@ the four explanations, and does the caution speak? Tasters answer by their proto
 asked: its d-prime, and how many of its answers are correct. An interval of d-primes that begins at an exact 0 holds
 every 0, and one of whole numbers holds more than it says; so besides what is stated, ``drawn`` counts with the jump
 at such a value taken at random, as one does to judge discrete forecasts (Czado, Gneiting and Held, Biometrics 65,
-2009, 1254-1261).
+2009, 1254-1261). Of the next d-prime that is the chance, over the jump and over both values it can have, which has no
+luck of its own in it.
 
     python tests/calibration/some_panels.py [sets]
 """
@@ -56,7 +57,7 @@ def halves(name: str, panels: int, tastings: int, *, sets: int) -> dict[str, obj
         row = {}
         for how, answer in asked.items():
             row[f"next, {how}"] = holds(answer.next_d_prime, following)
-            row[f"next, {how}, drawn"] = _drawn(answer.next_d_prime, following, rng)
+            row[f"next, {how}, drawn"] = np.mean([_drawn(answer.next_d_prime, d) for d in (0.0, HIGHER)])
             expected = NextPanel.of(answer.next_d_prime, test, tastings)
             row[f"answers, {how}"] = expected.interval()[0] <= correct <= expected.interval()[1]
             row[f"answers, {how}, drawn"] = _drawn_count(expected, correct, rng)
@@ -70,13 +71,15 @@ def halves(name: str, panels: int, tastings: int, *, sets: int) -> dict[str, obj
     return {"protocol": name, "panels": panels, "tastings": tastings, "sets": sets, **pd.DataFrame(rows).mean()}
 
 
-def _drawn(found: Distribution, truth: float, rng: np.random.Generator) -> bool:
-    """Whether the truth lies between 2.5 and 97.5 %, an exact 0 anywhere in the jump there.
+def _drawn(found: Distribution, truth: float) -> float:
+    """Chance that the truth lies between 2.5 and 97.5 %, an exact 0 anywhere in the jump there.
 
     An interval that begins at an exact 0 holds all of them; this counts as many as it would without the jump.
     """
-    place = found.below(truth) * (rng.random() if truth == 0 else 1.0)
-    return bool(0.025 <= place <= 0.975)
+    place = float(found.below(truth))
+    if truth > 0 or place == 0:
+        return float(0.025 <= place <= 0.975)
+    return max(min(place, 0.975) - 0.025, 0.0) / place
 
 
 def _drawn_count(expected: NextPanel, correct: int, rng: np.random.Generator) -> bool:

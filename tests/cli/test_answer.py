@@ -190,6 +190,7 @@ ELSEWHERE = {  # what has no numbers of its own, or another test
 }  # fmt: skip
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", SAME)
 def test_a_command_gives_the_numbers_of_the_library(name, pooled, capsys):
     words, library = SAME[name]

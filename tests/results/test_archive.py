@@ -418,6 +418,7 @@ def test_the_place_is_looked_at_before_the_work(kind, name, tmp_path, monkeypatc
     assert other.read_text() == "mine"
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", saved_pools.HOSTILE)
 def test_a_hostile_file_with_a_right_sum_is_refused(name, tmp_path):
     about, variables = container.unpack(saved_pools.today(DATA / "saved_grid_python313.nc"))

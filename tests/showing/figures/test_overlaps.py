@@ -164,6 +164,7 @@ def along(a, b):
     return np.linspace(a, b, max(int(np.hypot(*(b - a)) / 2), 2))
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", DRAWN)
 def test_no_text_covers_a_text_a_point_or_a_line_is_small_or_outside(name):
     figure = laid_out(DRAWN[name])
