@@ -212,6 +212,7 @@ NAMES_OF_RESULTS = [
 RESULTS = cache(results)
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", NAMES_OF_RESULTS)
 def test_cells_and_printouts_show_hostile_text_as_text(name):
     result = RESULTS()[name]

@@ -158,6 +158,7 @@ def check(evidences: dict[str, float], quantiles: dict[str, float]) -> None:
     assert {key: value for key, value in quantiles.items() if not value < 1e-3} == {}
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", QUICK)
 def test_a_few_pools_are_those_of_plain_sums(name):
     check(*compare(name, (0.025, 0.5), pieces=8))

@@ -111,6 +111,7 @@ def by_plain_sums(names, priors, directed):
     return np.log(mass.sum() * step**2), (mass * average).sum() / mass.sum()
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("names", [("triangle", "tetrad"), ("2-AFC", "triangle")])
 @pytest.mark.parametrize("at", [1.2, -0.7])
 def test_a_pool_with_an_earlier_centre_is_that_of_plain_sums(names, at):

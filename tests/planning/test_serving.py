@@ -97,6 +97,7 @@ def test_a_constant_reference_leaves_two_duo_trio_orders(reference):
     assert len(set(served)) == 2 and spread(served, set(served)) == 1
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", PROTOCOLS)
 def test_orders_places_and_products_differ_by_one_at_most_for_every_number_of_tasters(name):
     every = SETS[name].split()
@@ -457,6 +458,7 @@ def test_sheets_speak_of_the_hazards_that_were_named_and_of_no_others(language):
 # --- in the maker's language ---
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("name", PROTOCOLS)
 def test_every_sheet_is_written_in_its_language(name, language):

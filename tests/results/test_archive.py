@@ -748,6 +748,7 @@ def unwritten(path, count):
     return path
 
 
+@pytest.mark.lab
 def test_a_small_file_cannot_ask_for_gigabytes(apart):
     assert [apart[f"{count} numbers"] for count in UNWRITTEN] == ["ArchiveError"] * 2
 

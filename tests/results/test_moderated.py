@@ -63,6 +63,7 @@ def test_frames_keep_the_headings():
     assert pooled.corners.equals(plain.corners)
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("kind", [{"moderators": "weeks_bottled"}, {}], ids=["moderated", "plain"])
 def test_a_saved_pool_keeps_what_columns_are_called(kind, tmp_path):
     pooled = ms.pool(TABLE, margin=MARGIN, **kind, **SAID)

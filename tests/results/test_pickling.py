@@ -58,6 +58,7 @@ ANOTHER = {
 QUESTIONS = (*(name for name in ASKED_IN_A_TERMINAL if name not in ANOTHER), "tasters")
 
 
+@pytest.mark.lab
 @pytest.mark.parametrize("name", [*POOLS, *OTHERS])
 def test_what_was_worked_out_comes_back_from_a_pickle(name):
     result = (POOLS | OTHERS)[name]()
