@@ -6,7 +6,7 @@ from scipy import stats
 
 import metasense as ms
 from metasense.alone.beliefs import ON_D_PRIME, prior_density
-from metasense.engine.priors import LARGEST, SMALLEST, LearnedPriors, Priors, folded, log_change, stated
+from metasense.engine.priors import LARGEST, SMALLEST, EarlierPriors, LearnedPriors, Priors, folded, log_change, stated
 from metasense.protocols import protocol
 from metasense.questions.sensitivity import under_priors
 
@@ -259,3 +259,21 @@ def test_one_panel_takes_an_earlier_centre_as_a_pool_of_it_does():
     pooled = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 30, "correct": 16}, priors=priors)
     below = pooled.panel("A").below(alone.margin.d_prime)
     assert 1 - alone.beyond[ON_D_PRIME] == pytest.approx(below, abs=1e-4)
+
+
+def test_a_centre_is_said_with_both_signs_only_where_the_way_is_open():
+    centred = {"centre_scale": 0.4, "spread_scale": 0.3, "centre_at": 1.2, "earlier": "last year"}
+    assert ms.Priors(**centred).centre(directed=False) == "centre folded normal(1.2, 0.4)"
+    open_way = EarlierPriors(**centred, odds=(0.2, 0.4, 0.4), way=0.75)
+    assert open_way.centre(directed=False) == "centre folded normal(1.2, 0.4)"
+    assert open_way.centre(directed=True) == "centre normal(±1.2, 0.4), the expected way with 75 %"
+    sure = EarlierPriors(**centred, odds=(0.2, 0.4, 0.4), way=1.0)
+    assert sure.centre(directed=True) == "centre normal(1.2, 0.4)"
+
+
+def test_an_earlier_pool_of_very_many_panels_has_odds():
+    names = [f"P{i}" for i in range(250)]
+    earlier = ms.pool({"panel": names, "protocol": "triangle", "tastings": 900, "correct": [400, 500] * 125})
+    assert max(earlier.core.evidences.none, earlier.core.evidences.varying) < -745  # beyond what exp can hold
+    odds = ms.Priors.from_pool(earlier).odds
+    assert sum(odds) == pytest.approx(1) and odds[2] > 0.99

@@ -35,7 +35,7 @@ from mutants import Mutant, mutants
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-MARKS = "not slow and not mcmc and not lab"
+MARKS = "not slow and not mcmc"
 NO_TESTS = 5  # exit code of pytest
 
 # A file is mirrored by the test_<its name>.py under tests/. Others that belong to it, by its name, or by its path where
