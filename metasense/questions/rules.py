@@ -9,6 +9,8 @@ other.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from metasense.core.core import Core
@@ -17,7 +19,7 @@ from metasense.engine.distribution import Distribution
 from metasense.engine.grid import beside
 from metasense.engine.likelihood import Counts, Evidence, RepeatedTotal, Repeats, Series
 from metasense.margins import LARGEST, Margin
-from metasense.protocols import Protocol, forced_choice, protocol
+from metasense.protocols import Protocol, forced_choice
 from metasense.showing import words
 
 KIN = {"triangle": "3-AFC", "duo-trio": "2-AFC"}  # the directed protocol of the same guess rate
@@ -69,9 +71,7 @@ def margin_by_rule(margin: Margin | None) -> Margin | None:
 def note(core: Core) -> list[str]:
     """Sentences on what has to hold for d-primes of several protocols to be comparable."""
     names = list(dict.fromkeys(core.panels.frame["protocol"]))
-    stated = core.margin.stated_protocol if core.margin is not None else None
-    others = dict.fromkeys([*names, *([stated] if stated else [])])
-    return [*(_on_the_rule(core, names) if len(names) > 1 else []), *_on_the_tasters(list(others))]
+    return [*(_on_the_rule(core, names) if len(names) > 1 else []), *_on_the_tasters(core.protocols)]
 
 
 def _on_the_rule(core: Core, names: list[str]) -> list[str]:
@@ -90,11 +90,8 @@ def _on_the_rule(core: Core, names: list[str]) -> list[str]:
     ]
 
 
-def _on_the_tasters(names: list[str]) -> list[str]:
+def _on_the_tasters(found: Sequence[Protocol]) -> list[str]:
     """That tasters are about alike, where the protocols would tell of other d-primes if they were not."""
-    found = [test for test in map(protocol, names) if isinstance(test, Protocol)]
-    if not found:
-        return []
     most, least = (choose(found, key=reads_of_some) for choose in (max, min))
     said = parting(most, least)
     return [f"With several protocols, d-primes agree only if tasters are much alike: {said}."] if said else []
