@@ -72,7 +72,7 @@ def _day(cell: object, reading: Reading) -> dt.date:
             return dt.date(year, b, a) if b <= 12 else dt.date(year, a, b)
         if m := _IN_WORDS.fullmatch(word):
             short = (m["month"] or m["month2"]).casefold()
-            months = [i for i, name in enumerate(_MONTHS, 1) if name.startswith(short) or (short, i) == ("sept", 9)]
+            months = [i for i, name in enumerate(_MONTHS, 1) if name.startswith(short)]
             if len(months) == 1:
                 return dt.date(int(m["year"]), months[0], int(m["day"] or m["day2"]))
     except ValueError:
