@@ -6,6 +6,8 @@ import pytest
 import metasense as ms
 from metasense.core.answers import Verdict
 from metasense.questions.leak import Leak, with_told
+from metasense.results.page import changes
+from metasense.showing import words
 from metasense.showing.words import banned
 
 TABLE = {"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]}
@@ -99,3 +101,11 @@ def test_the_figure_marks_each_share_that_was_asked_about(pooled):
     axes = pooled.leak((0, 0.1, 0.25)).plot(ax=Figure())
     assert axes.get_xticks().tolist() == [0, 0.1, 0.25]
     assert [label.get_text() for label in axes.get_xticklabels()] == ["0 %", "10 %", "25 %"]
+
+
+def test_the_page_says_what_tasters_who_knew_could_do_and_leaves_it_out_where_it_cannot_be_asked(pooled):
+    share = words.percent(pooled.leak().turning[0])
+    said = [text for text in changes(pooled.core) if "knew the answer by other means" in text]
+    assert len(said) == 1 and f"From about {share} on, the verdict would be not settled." in said[0]
+    two = {"panel": "D", "protocol": "A-not-A", "signal": 20, "hits": 14, "noise": 20, "false_alarms": 8}
+    assert not any("knew" in text for text in changes(ms.pool([two]).core))
