@@ -61,6 +61,7 @@ def visible(output):
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
+@pytest.mark.notebook
 @pytest.mark.lab
 @pytest.mark.timeout(300)
 @each_notebook
