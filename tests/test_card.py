@@ -267,6 +267,11 @@ def test_card_shows_itself_alike_in_text_and_page():
     assert card.to_frame().set_index("item").loc["tastings", "says"] == "30"
 
 
+def test_a_scale_that_is_a_whole_number_is_the_same_card_however_it_was_typed():
+    whole, point = (make(priors=ms.Priors(centre_scale=scale)) for scale in (1, 1.0))
+    assert whole.sha256 == point.sha256
+
+
 def test_a_pool_takes_the_cards_priors_and_margin():
     card = make(priors=ms.Priors(centre_scale=1.0))
     pooled = ms.pool(TABLE, card=card)

@@ -445,3 +445,20 @@ def test_results_are_frozen_and_equal_only_to_themselves():
         settings = kind.__dataclass_params__
         assert settings.frozen and not settings.repr, kind
         assert kind.__name__ in BY_CONTENT or not settings.eq, kind
+
+
+def test_intervals_are_of_95_percent_wherever_nothing_else_is_asked_for():
+    defaults = set()
+    for path in sorted((ROOT / "metasense").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                plain = node.args.posonlyargs + node.args.args
+                given = dict(zip([a.arg for a in plain][::-1], node.args.defaults[::-1], strict=False))
+                given |= dict(zip([a.arg for a in node.args.kwonlyargs], node.args.kw_defaults, strict=True))
+                if given.get("prob") is not None:
+                    defaults.add((path.name, node.name, ast.unparse(given["prob"])))
+    assert len(defaults) > 50
+    assert {default for *_, default in defaults} == {"0.95", "PROB"}
+    for path in (ROOT / "metasense").rglob("*.py"):
+        for value in re.findall(r"^PROB\b.*= ([\d.]+)", path.read_text("utf-8"), re.MULTILINE):
+            assert value == "0.95"

@@ -108,6 +108,9 @@ def test_wrong_way_is_narrower_for_few_people_and_says_that_it_is_wrong():
     plain = ms.pool(pd.DataFrame(table).drop(columns="tasters"))
     assert both.wrong.interval() == plain.average.interval()
     assert np.diff(both.wrong.interval()) < np.diff(both.right.interval())
+    for row, average in zip(both.to_frame().itertuples(), (both.right, both.wrong), strict=True):
+        tails = average.below(row.lower), average.above(row.upper)
+        assert tails == pytest.approx((0.025, 0.025), abs=1e-4)  # 95 % unless another is asked for
     for text in (repr(both.details()), both._repr_html_()):
         assert "WRONG" in text and "not to be reported" in text
     assert "72 tastings of 8 people" in both.sentence()
