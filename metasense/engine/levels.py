@@ -27,6 +27,7 @@ from metasense.engine.priors import Priors, log_centre, log_change
 
 Array = NDArray[Any]
 
+AT_ONCE = 16  # groups of which what the nodes say is worked out together
 DRAWS = 20_000  # for what depends on several groups at once
 
 
@@ -79,14 +80,30 @@ class Groups:
         "scale."""
         series = self.series[which]
         product, top = self._products(series, groups, within, self.points)
-        coefficients = dct(product, type=2, axis=1, overwrite_x=True) / self.points
+        return self._over(series, product, mu, between), top
+
+    def _over(self, series: Series, product: Array, mu: Array, between: Array) -> Array:
+        """Groups' likelihoods on points of their centres averaged over ``Normal(mu, between)``, shape (groups, mu,
+        between)."""
+        coefficients = dct(product, type=2, axis=1) / self.points
         coefficients[:, 0] /= 2
         terms = np.flatnonzero((np.abs(coefficients) > FLOOR / 10).any(axis=0))[-1] + 1
         w = np.pi * np.arange(terms) / series.width
         waves = np.cos(np.multiply.outer(mu + series.offset, w))
         damping = np.exp(-0.5 * np.multiply.outer(w, between) ** 2)
         scaled = (coefficients[:, None, :terms] * waves).reshape(-1, terms) @ damping
-        return np.maximum(scaled, FLOOR).reshape(len(groups), len(mu), len(between)), top
+        return np.maximum(scaled, FLOOR).reshape(len(product), len(mu), len(between))
+
+    def each(self, which: int, groups: Array, mu: Array, between: Array, within: Array) -> tuple[Array, Array]:
+        """Of each group, relative to its largest: the average of its likelihood, shape (groups, mu, between, within),
+        and the likelihood on points of its centre, shape (groups, points, within)."""
+        series = self.series[which]
+        products = np.empty((len(groups), self.points, len(within)))
+        averages = np.empty((len(groups), len(mu), len(between), len(within)))
+        for k, tau in enumerate(within):
+            products[:, :, k] = self._products(series, groups, float(tau), self.points)[0]
+            averages[:, :, :, k] = self._over(series, products[:, :, k], mu, between)
+        return averages, products
 
     def log_parts(self, mu: Array, between: Array, within: Array) -> Array:
         """Log likelihood at every overdispersion, shape (overdispersions, mu, between, within)."""
@@ -189,30 +206,21 @@ class Levels:
         return {}
 
     def _group(self, g: int) -> Strips:
-        mu, b, t = self._axes()
-        groups = np.array([g])
-        repeated = g in self.groups.repeated
-        parts = self._shares if repeated else np.ones((1, *self.box.density.shape))
+        _, b, t = self._axes()
+        parts = self._shares if g in self.groups.repeated else np.ones((1, *self.box.density.shape))
         series = self.groups.series[0]
         terms = points = self.groups.points  # the mixture of groups is less smooth than a group's likelihood
         total = np.zeros((points, len(t)))
         for which, part in enumerate(parts):
             if part.max() < 1e-9:
                 continue
-            if (g, which) not in self.likelihoods:
-                own = np.empty((len(mu), len(b), len(t)))
-                product = np.empty((points, len(t)))
-                for k, tau in enumerate(t):
-                    own[:, :, k] = self.groups.averaged(which, groups, mu, b, float(tau))[0][0]
-                    product[:, k] = self.groups._products(self.groups.series[which], groups, float(tau), points)[0][0]
-                self.likelihoods[g, which] = own if self.between is None else own[:, 0, :], product
-            own, product = self.likelihoods[g, which]
+            own, product = self._of_group(g, which)
             edges, mass = self.box.cells(0, self.box.density * part / own)
-            middle = (edges[1:] + edges[:-1]) / 2
-            mass = mass.reshape(len(mass), len(b), len(t))
             w = np.pi * np.arange(terms) / series.width
-            waves = np.cos(np.multiply.outer(w, middle + series.offset))
-            mixed = (waves @ mass.reshape(len(mass), -1)).reshape(terms, len(b), len(t))
+            if "waves" not in self.likelihoods:
+                middle = (edges[1:] + edges[:-1]) / 2
+                self.likelihoods["waves"] = np.cos(np.multiply.outer(w, middle + series.offset))
+            mixed = (self.likelihoods["waves"] @ mass.reshape(len(mass), -1)).reshape(terms, len(b), len(t))
             mixed = (mixed * np.exp(-0.5 * np.multiply.outer(w, b) ** 2)[:, :, None]).sum(axis=1)
             padded = np.zeros((points, len(t)))
             padded[:terms] = mixed
@@ -220,6 +228,17 @@ class Levels:
             total += prior * product
         edges = np.linspace(-REACH if self.directed else 0.0, REACH, points + 1)
         return Strips.of(series, edges, t, total)
+
+    def _of_group(self, g: int, which: int) -> tuple[Array, Array]:
+        """What the nodes say of a group at an overdispersion; of its neighbours too, which cost little beside it."""
+        if (g, which) not in self.likelihoods:
+            alike = self.groups.repeated if g in self.groups.repeated else self.groups.plain
+            first = int(np.searchsorted(alike, g)) // AT_ONCE * AT_ONCE
+            groups = alike[first : first + AT_ONCE]
+            for one, own, product in zip(groups, *self.groups.each(which, groups, *self._axes()), strict=True):
+                self.likelihoods[int(one), which] = own if self.between is None else own[:, 0, :], product
+        own, product = self.likelihoods[g, which]
+        return own, product
 
     @cached_property
     def _shares(self) -> Array:
