@@ -68,6 +68,12 @@ def test_a_large_effect_stands_out_and_many_alike_are_alike():
     assert set(stricter.to_frame()["label"]) == {"too few to tell"}
 
 
+def test_no_difference_between_orders_has_no_sign():
+    level = ms.serving_effects(served({"ABB": (400, 1000), "BAA": (400, 1000)}))
+    cells = [line for line in repr(level.details()).splitlines() if "400" in line]
+    assert cells and not any(sign in " ".join(cells) for sign in ("+0", "-0"))
+
+
 def test_chance_alone_stands_out_about_as_often_as_the_note_says():
     rng, stood, compared = np.random.default_rng(3), 0, 0
     for _ in range(30):
