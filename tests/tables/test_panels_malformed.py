@@ -491,3 +491,15 @@ def test_odd_cups_that_agree_are_accepted():
         "panel,protocol,taster,correct,order,position",
     )
     assert read_tastings(text).frame["correct"].tolist() == [True, False, True]
+
+
+@pytest.mark.parametrize(("row", "words"), [
+    ("Mai,triangle,24", "3 cells where the header has 4. Add the missing ones"),
+    ("Mai, Haus,triangle,24,12", "5 cells where the header has 4. A name or note"),
+    ("Mai,triangle,24,12,", "5 cells where the header has 4, so cells may have moved"),
+])  # fmt: skip
+def test_a_row_with_more_or_fewer_cells_is_named_as_a_text_editor_counts_it(row, words):
+    text = f"panel,protocol,tastings,correct\nApril,triangle,24,11\nMarch,triangle,24,9\n{row}\n"
+    with pytest.raises(PanelsError, match=words) as caught:
+        read_panels(text)
+    assert {problem.row for problem in caught.value.problems} == {4}
