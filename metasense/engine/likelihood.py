@@ -532,22 +532,23 @@ class Series:
             Indices into `evidence`.
         points : ndarray of int
             Where on `axis`.
-        columns : ndarray, shape (nodes, len(panels)), optional
-            As in `mix`, without the next panel.
+        columns : ndarray, shape (nodes, columns), optional
+            As in `mix`, without the next panel; also those of other series at the same nodes.
 
         Returns
         -------
-        ndarray, shape (len(panels), len(points))
+        ndarray, shape (columns, len(points))
         """
+        if columns is None:
+            columns = apart((self,), mu, tau, weight[:, None], [panels])
         theta, step = self.axis[points], self.axis[1] - self.axis[0]
-        out = np.zeros((len(panels), len(theta)))
+        out = np.zeros((columns.shape[1], len(theta)))
         for at in np.array_split(np.arange(len(mu)), len(mu) // 256 + 1):
             spread = np.maximum(tau[at], step)[:, None]  # what is narrower would fall between the points
-            here = weight[at, None] / self.evaluate(mu[at], tau[at], panels) if columns is None else columns[at]
             normal = np.exp(-0.5 * ((theta - mu[at, None]) / spread) ** 2)
             if not self.directed:
                 normal += np.exp(-0.5 * ((theta + mu[at, None]) / spread) ** 2)
-            out += (here / (spread * np.sqrt(2 * np.pi))).T @ normal
+            out += (columns[at] / (spread * np.sqrt(2 * np.pi))).T @ normal
         return out
 
     def _smoothness(self, mu: Array, tau: Array, weight: Array) -> tuple[int, Array]:
@@ -638,3 +639,30 @@ def mixtures(
             rows[:, : used.shape[1]] += here.T @ used
     for rows in out:
         yield longest._summed(rows * blur)
+
+
+def apart(series: Sequence[Series], mu: Array, tau: Array, weights: Array, panels: Sequence[Sequence[int]]) -> Array:
+    """Weights of the nodes with the own likelihood of chosen panels divided out, under several overdispersions.
+
+    Parameters
+    ----------
+    series : sequence of Series
+        Of the same panels.
+    mu, tau : ndarray, shape (nodes,)
+    weights : ndarray, shape (nodes, len(series))
+    panels : sequence of sequences of int
+        Indices into `evidence`, chosen for each series.
+
+    Returns
+    -------
+    ndarray, shape (nodes, chosen panels of all series one after the other)
+    """
+    longest = max(series, key=lambda one: one.terms)
+    chosen = [one.coefficients[list(these)].T for one, these in zip(series, panels, strict=True)]
+    out = np.empty((len(mu), sum(map(len, panels))))
+    for part, used in longest._batches(tau):
+        waves = longest.waves(mu[part], tau[part], used)
+        alone = [waves[:, : len(own)] @ own[:used] for own in chosen]
+        every = np.repeat(weights[part], [own.shape[1] for own in chosen], axis=1)
+        out[part] = every / np.maximum(np.concatenate(alone, axis=1), FLOOR)
+    return out

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from metasense.engine.distribution import Distribution
-from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series, mixtures
+from metasense.engine.likelihood import FLOOR, REACH, Evidence, Series, apart, mixtures
 from metasense.engine.spreads import average_d_prime
 from metasense.process import one_thread
 from metasense.protocols import Protocol
@@ -155,13 +155,6 @@ class Patch:
     def refined(self) -> tuple[Array, Array, Array]:
         """The nodes for mixtures of panels."""
         return (self.mu, self.tau, self.weight) if self.refine is None else self.refine()
-
-    @cached_property
-    def mixing(self) -> tuple[Array, Array, Array]:
-        """The same without those that carry next to nothing."""
-        mu, tau, weight = self.refined
-        keep = weight > NEGLIGIBLE * weight.max()
-        return mu[keep], tau[keep], weight[keep]
 
     @property
     def weight_of_rays(self) -> Array:
@@ -357,6 +350,9 @@ class Posterior:
         for parts in self._mixed_together():
             cases = list(dict.fromkeys(p.series for p in parts))
             mu, tau, weights = _joined(parts, cases)
+            far: list[
+                tuple[NDArray[np.intp], Array]
+            ] = []  # of each series, rows that lie far from the others, and their own
             for series, weight, density in zip(
                 cases, weights.T, mixtures(cases, mu, tau, weights, panels), strict=True
             ):
@@ -366,14 +362,16 @@ class Posterior:
                 density *= own
                 # each panel's density holds the nodes' probability, but for what `mix` cut off below zero: its rounding
                 over = density[1:].sum(axis=1) * (axis[1] - axis[0]) / weight.sum() - 1
-                far = np.flatnonzero(np.abs(over) > ROUNDED)
-                if len(far):
-                    points = np.flatnonzero(own[1 + far].max(axis=0) > 1e-18)
-                    density[1 + far] = 0
-                    density[np.ix_(1 + far, points)] = own[np.ix_(1 + far, points)] * series.mix_far(
-                        mu, tau, weight, [panels[i] for i in far], points
-                    )
+                rows = np.flatnonzero(np.abs(over) > ROUNDED) + 1
+                density[rows] = 0
+                far.append((rows, own[rows]))
                 total += density
+            lying, likelihoods = np.concatenate([these for these, _ in far]), np.concatenate([own for _, own in far])
+            if len(lying):
+                points = np.flatnonzero(likelihoods.max(axis=0) > 1e-18)
+                columns = apart(cases, mu, tau, weights, [[panels[row - 1] for row in these] for these, _ in far])
+                summed = cases[0].mix_far(mu, tau, weights[:, 0], (), points, columns)
+                np.add.at(total, np.ix_(lying, points), likelihoods[:, points] * summed)
         return total
 
     def _mixed_together(self) -> list[list[Patch]]:

@@ -11,6 +11,7 @@ show what it would have claimed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -24,7 +25,8 @@ from metasense.core.core import Core, HasCore, plain_core
 from metasense.core.evidence import collect
 from metasense.engine import grid
 from metasense.engine.distribution import Distribution
-from metasense.engine.likelihood import RepeatedTotal, Repeats
+from metasense.engine.likelihood import RepeatedTotal, Repeats, mixtures
+from metasense.engine.posterior import NEGLIGIBLE
 from metasense.margins import SETTLED
 from metasense.protocols import Protocol, forced_choice
 from metasense.showing import figures, plain, tables, words
@@ -510,7 +512,7 @@ class Tasters(Pictured, Answered, Statement):
         names = set(self.people["panel"])
         here = [name in names for name in self.core.panels.frame["panel"]]
         panels = np.unique(self.core.collected.index[here]).tolist()
-        patches = [_d_primes(patch, panels) for patch in self.core.posterior.patches]
+        patches = _d_primes(self.core.posterior.patches, panels)
         return {panel: [part[i] for part in patches] for i, panel in enumerate(panels)}
 
     def _ability(self, row: Any) -> _Ability:
@@ -611,16 +613,26 @@ class _Population:
         return _Ability(self.protocol, self.edges, share / share.sum())
 
 
-def _d_primes(patch: Patch, panels: list[int]) -> list[Array]:
-    """For each panel, at one overdispersion, d-primes that stand for equal probabilities."""
-    series, middles = patch.series, (np.arange(NODES) + 0.5) / NODES
-    found: list[Array] = []
-    for start in range(0, len(panels), 256):  # bounds the memory of large pools
-        part = panels[start : start + 256]
-        for panel, density in zip(part, series.mix(*patch.mixing, part)[1:], strict=True):
-            own = series.evidence[panel].log_likelihood(series.axis, series.gamma) - series.log_scale[panel]
-            cdf = np.cumsum(density * np.exp(own))
-            found.append(np.interp(middles, cdf / cdf[-1], series.axis))
+def _d_primes(patches: Sequence[Patch], panels: list[int]) -> list[list[Array]]:
+    """For each patch of a posterior and each panel, d-primes that stand for equal probabilities."""
+    middles = (np.arange(NODES) + 0.5) / NODES
+    found: list[list[Array]] = [[] for _ in patches]
+    refined = [patch.refined for patch in patches]
+    alike: dict[int, list[int]] = {}  # patches at the same nodes, of which the cosines are worked out once
+    for k, (mu, *_) in enumerate(refined):
+        alike.setdefault(id(mu), []).append(k)
+    for these in alike.values():
+        (mu, tau, _), series = refined[these[0]], [patches[k].series for k in these]
+        weights = np.stack([refined[k][2] for k in these], axis=1)
+        keep = (weights > NEGLIGIBLE * weights.max(axis=0)).any(axis=1)
+        for start in range(0, len(panels), 256):  # bounds the memory of large pools
+            part = panels[start : start + 256]
+            each = mixtures(series, mu[keep], tau[keep], weights[keep], part)
+            for k, one, densities in zip(these, series, each, strict=True):
+                for panel, density in zip(part, densities[1:], strict=True):
+                    own = one.evidence[panel].log_likelihood(one.axis, one.gamma) - one.log_scale[panel]
+                    cdf = np.cumsum(density * np.exp(own))
+                    found[k].append(np.interp(middles, cdf / cdf[-1], one.axis))
     return found
 
 

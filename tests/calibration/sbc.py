@@ -218,10 +218,10 @@ def _repeats(rng: Rng, names: tuple[str, ...], *, directed: bool) -> Found:
         right, rates = _tasters(test, float(d), gamma, answers, rng)
         rate = float(rates[0]) if i == 0 else rate
         for k, (r, y) in enumerate(zip(answers, right, strict=True)):
-            rows += [(f"P{i}", test.name, f"T{k}", int(j < y)) for j in range(r)]
+            rows += [(f"P{i}", test.name, f"T{i}.{k}", int(j < y)) for j in range(r)]  # new people in every panel
     pooled = ms.pool(ms.read_tastings(pd.DataFrame(rows, columns=["panel", "protocol", "taster", "correct"])))
     people = ms.tasters(pooled)
-    own = people.rate("P0", "T0")
+    own = people.rate("P0", "T0.0")
     return {
         "average d-prime": (pooled.average, average(mu, tau)),
         "first panel's own": (pooled.panel("P0"), float(theta[0]) if directed else abs(float(theta[0]))),

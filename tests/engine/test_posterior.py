@@ -182,7 +182,7 @@ def test_a_panel_far_from_the_others_has_the_density_of_its_likelihood_around_th
     axis = np.linspace(0, 6, 1501)
     weight = np.zeros_like(axis)
     for patch in posterior.patches:
-        mu, tau, share = patch.mixing
+        mu, tau, share = patch.refined
         tau = np.maximum(tau, 1e-3)[:, None]
         log = stats.norm.logpdf(axis, mu[:, None], tau) + odd.log_likelihood(axis, 0.0)
         each = np.exp(log - log.max(axis=1, keepdims=True))
