@@ -66,6 +66,10 @@ def check_table(
     return checked
 
 
+def _is_hedged(value: Any) -> bool:
+    return isinstance(value, str) and _HEDGED.fullmatch(tidy(value)) is not None
+
+
 def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind, str]:
     """How to read a column nobody announced: as true/false or numbers if every cell is one, as words otherwise."""
     if len(values) and all(map(is_certain, values)):
@@ -81,8 +85,9 @@ def _kind_of(values: Sequence[Any], header: str, notes: list[str]) -> tuple[Kind
         return number, "Float64"
     odd = None
     written = [value for value in values if not is_empty(value)]
-    if written and all(isinstance(value, str) and _HEDGED.fullmatch(tidy(value)) for value in written):
-        odd = written[0]
+    hedged = [value for value in written if _is_hedged(value)]
+    if hedged and all(_is_hedged(value) or str(value).strip().casefold() == "none" for value in written):
+        odd = hedged[0]
     elif any(numeric) or any(isinstance(value, str) and _WITH_UNIT.fullmatch(tidy(value)) for value in filled):
         odd = next((value for value, is_number in zip(filled, numeric, strict=True) if not is_number), None)
         if odd is None:

@@ -108,6 +108,7 @@ def test_a_header_that_ends_in_count_is_read_and_said(header):
         ["about 5", "tbd"],
         ["750 0", "7,50,0"],
         ["7;50", "2;5"],
+        ["1/2", "none"],
     ],
 )
 def test_a_column_of_numbers_that_nobody_is_sure_of_is_said_to_be_kept_as_words(cells):
