@@ -54,7 +54,7 @@ def simulated(name: str, runs: int | None) -> pd.DataFrame:
 
 def fixed_truths(runs: int | None) -> pd.DataFrame:
     """Coverage, bias and warnings at fixed truths."""
-    sets = runs or 300
+    sets = runs or 150
     rows = [
         truths.coverage(truth, *design, sets=sets, checked=max(sets // 3, 10))
         for design in truths.DESIGNS
@@ -67,13 +67,13 @@ def wrong_verdicts(runs: int | None) -> pd.DataFrame:
     """How often verdicts are wrong."""
     return pd.DataFrame([
         row for test in ("triangle", "tetrad") for panels in truths.SIZES
-        for row in truths.wrong_verdicts(test, panels, 30, sets=runs or 150)
+        for row in truths.wrong_verdicts(test, panels, 30, sets=runs or 75)
     ])  # fmt: skip
 
 
 def recovered(module: ModuleType, runs: int | None) -> pd.DataFrame:
     """Coverage of the 95 % intervals where the truth is fixed."""
-    return pd.DataFrame([module.study(case, runs or 600) for case in module.CASES if case.truth])
+    return pd.DataFrame([module.study(case, runs or 200) for case in module.CASES if case.truth])
 
 
 def repeat_tasters(runs: int | None) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -98,7 +98,7 @@ def unlisted(runs: int | None) -> pd.DataFrame:
 def objections(runs: int | None) -> pd.DataFrame:
     """How often the check of fit objects, to what it should object to and to what it should not."""
     cases = [(truth, *size) for size in fit_power.SIZES for truth in fit_power.TRUTHS]
-    return pd.DataFrame([fit_power.study(*case, sets=runs or 100) for case in cases])
+    return pd.DataFrame([fit_power.study(*case, sets=runs or 50) for case in cases])
 
 
 SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]]] = {
@@ -109,13 +109,13 @@ SUITES: dict[str, Callable[[int | None], pd.DataFrame | tuple[pd.DataFrame, ...]
     "nesting-truths": lambda runs: recovered(nesting_recovery, runs),
     "single-truths": alone,
     "repeats-truths": repeat_tasters,
-    "preference-truths": lambda runs: preference_coverage.table(runs or 200),
+    "preference-truths": lambda runs: preference_coverage.table(runs or 50),
     "drawer": unlisted,
     "fit": objections,
     "some-truths": lambda runs: some_panels.table(runs or 200),
     "null-truths": lambda runs: null_truths.table(runs or 200),
     "violations": lambda runs: violations.table(runs or 200),
-    "shelf": lambda runs: (*shelf_recovery.shelves(runs or 200), *shelf_recovery.ranked(runs or 500)),
+    "shelf": lambda runs: (*shelf_recovery.shelves(runs or 100), *shelf_recovery.ranked(runs or 500)),
     "open-data": lambda runs: open_data.tables(),
 }
 
