@@ -19,10 +19,11 @@ from metasense.engine.likelihood import (
     RepeatedTotal,
     Repeats,
     TwoCounts,
+    log_chance,
     taster_probability,
-    with_tasters,
 )
 from metasense.engine.outcomes import answers_of
+from metasense.engine.sums import Halves
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -161,20 +162,13 @@ class SomeTold:
         if isinstance(self.panel, Repeats):
             out = np.zeros(len(theta))
             for answers, correct, tasters in self.panel.people:
-                out += tasters * _log(self._one(theta, gamma, answers)[:, correct])
+                out += tasters * log_chance(self._one(theta, gamma, answers)[:, correct])
             return out
-        total: Array = np.ones((len(theta), 1))
-        for answers, people in answers_of(self.panel):
-            total = with_tasters(total, self._one(theta, gamma, answers), people)
-        return _log(total[:, self.panel.correct])
+        groups = ((self._one(theta, gamma, answers), people) for answers, people in answers_of(self.panel))
+        return log_chance(Halves.of(groups).exactly(self.panel.correct))
 
     def _one(self, theta: Array, gamma: float, answers: int) -> Array:
         """Probabilities of 0..`answers` right by one taster, shape (points, answers + 1)."""
         chance = (1 - self.share) * taster_probability(self.protocol, theta, gamma, answers)
         chance[:, answers] += self.share
         return np.asarray(chance)
-
-
-def _log(chance: Array) -> Array:
-    with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
-        return np.asarray(np.log(chance))

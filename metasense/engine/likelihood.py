@@ -27,6 +27,7 @@ from scipy.fft import dct
 from scipy.special import gammaln, xlogy
 
 from metasense.engine.spreads import average_d_prime
+from metasense.engine.sums import Halves, convolved, of_several
 from metasense.protocols import Protocol, TwoCountProtocol
 
 Array = NDArray[np.floating[Any]]
@@ -167,47 +168,73 @@ class RepeatedTotal:
         """How many pairs of answers came from one taster."""
         return self.tastings * (self.tastings / self.tasters - 1) / 2
 
+    @property
+    def answers(self) -> tuple[tuple[int, int], ...]:
+        """How many answers tasters gave, and how many gave so many."""
+        fewer, extra = divmod(self.tastings, self.tasters)
+        each = ((fewer, self.tasters - extra), (fewer + 1, extra))
+        return tuple((answers, tasters) for answers, tasters in each if answers and tasters)
+
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability that the tasters' guess-corrected beta-binomial counts add up to the total."""
         if self.tasters == 1:
             with np.errstate(divide="ignore"):
                 return np.log(taster_probability(self.protocol, theta, gamma, self.tastings, [self.correct])[:, 0])
-        question = self.protocol, theta.tobytes(), gamma, self.tastings, self.tasters
-        table = _remembered_table if len(theta) * self.tastings < MOST_REMEMBERED else _repeats_table
-        return table(*question)[:, self.correct]
+        key = theta.tobytes()
+        if len(theta) * self.tastings < MOST_REMEMBERED:
+            return _remembered_table(self.protocol, key, gamma, self.tastings, self.tasters)[:, self.correct]
+        return log_chance(halves(self.protocol, self.answers, key, gamma).exactly(self.correct))
 
 
 LONG = 40  # answers of one taster from which only the counts that occurred are worked out, not a table of all
 MOST_REMEMBERED = 100_000  # numbers in a table worth keeping for the next panel of the same shape
+MOST_IN_HALVES = 2_000_000  # the same of the few that are kept in halves
+
+
+def log_chance(chance: Array) -> Array:
+    """Log probabilities, of what cannot be too.
+
+    >>> log_chance(np.array([0.0, 1.0]))
+    array([-inf,   0.])
+    """
+    with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
+        return np.asarray(np.log(chance))
 
 
 def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int, tasters: int = 1) -> Array:
     """Log probability of 0..`tastings` correct, shared as evenly as possible by `tasters`, at each d-prime."""
     d = np.frombuffer(theta)
-    fewer, extra = divmod(tastings, tasters)
     total: Array = np.ones((len(d), 1))
-    for r, people in ((fewer + 1, extra), (fewer, tasters - extra)):
-        if r == 0 or people == 0:
-            continue
-        total = with_tasters(total, taster_probability(protocol, d, gamma, r), people)
-    with np.errstate(divide="ignore"):  # a directed protocol can be wrong for certain
-        return np.log(total)
+    for answers, people in RepeatedTotal(protocol, tasters, tastings, 0).answers:
+        total = convolved(total, of_several(taster_probability(protocol, d, gamma, answers), people))
+    return log_chance(total)
 
 
 _remembered_table = lru_cache(maxsize=256)(_repeats_table)  # panels of one shape ask for the same table
 
 
-def with_tasters(total: Array, one: Array, people: int) -> Array:
-    """Probabilities of every total once `people` more tasters with the counts of `one` are added, each row a d-prime.
+def halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: bytes, gamma: float) -> Halves:
+    """Right answers of a panel of repeat tasters at each d-prime, as two sums; kept for the next of the same shape.
 
-    A sum of positive terms: nothing cancels, however unlikely the total.
+    Parameters
+    ----------
+    protocol : Protocol
+    answers : tuple of (int, int)
+        How many answers tasters gave, and how many gave so many.
+    theta : bytes
+        d-primes, as an array's ``tobytes()``.
+    gamma : float
     """
-    for _ in range(people):
-        wider = np.zeros((len(total), total.shape[1] + one.shape[1] - 1))
-        for y in range(one.shape[1]):
-            wider[:, y : y + total.shape[1]] += one[:, y, None] * total
-        total = wider
-    return total
+    numbers = len(theta) // 8 * sum(each * tasters for each, tasters in answers)
+    return (_remembered_halves if numbers < MOST_IN_HALVES else _halves)(protocol, answers, theta, gamma)
+
+
+def _halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: bytes, gamma: float) -> Halves:
+    d = np.frombuffer(theta)
+    return Halves.of((taster_probability(protocol, d, gamma, each), tasters) for each, tasters in answers)
+
+
+_remembered_halves = lru_cache(maxsize=4)(_halves)
 
 
 def taster_probability(

@@ -24,9 +24,10 @@ from metasense.engine.likelihood import (
     RepeatedTotal,
     Repeats,
     TwoCounts,
+    halves,
     taster_probability,
-    with_tasters,
 )
+from metasense.engine.sums import convolved, of_several
 from metasense.protocols import Protocol
 
 Array = NDArray[np.floating[Any]]
@@ -81,12 +82,10 @@ def probabilities(evidence: Evidence, theta: Array, gamma: float) -> Array:
 def answers_of(panel: Repeats | RepeatedTotal) -> tuple[tuple[int, int], ...]:
     """How many answers each taster gave, and how many tasters gave so many."""
     if isinstance(panel, RepeatedTotal):
-        fewer, extra = divmod(panel.tastings, panel.tasters)
-        each = Counter({fewer + 1: extra, fewer: panel.tasters - extra})
-    else:
-        each = Counter()
-        for answers, _, tasters in panel.people:
-            each[answers] += tasters
+        return panel.answers
+    each: Counter[int] = Counter()
+    for answers, _, tasters in panel.people:
+        each[answers] += tasters
     return tuple(sorted((answers, tasters) for answers, tasters in each.items() if answers and tasters))
 
 
@@ -95,7 +94,7 @@ def _of_repeats(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta:
     d = np.frombuffer(theta)
     total: Array = np.ones((len(d), 1))
     for each, tasters in answers:
-        total = with_tasters(total, taster_probability(protocol, d, gamma, each), tasters)
+        total = convolved(total, of_several(taster_probability(protocol, d, gamma, each), tasters))
     total.setflags(write=False)  # it is handed out again
     return total
 
@@ -133,8 +132,10 @@ class AtLeast:
 
     def log_likelihood(self, theta: Array, gamma: float) -> Array:
         """Log probability of the event at each d-prime."""
-        if self.repeated:
-            tail = probabilities(self.panel, theta, gamma)[:, self.count :].sum(axis=1)
+        if isinstance(self.panel, (Repeats, RepeatedTotal)) and self.repeated:
+            tail = halves(
+                self.panel.protocol, answers_of(self.panel), np.array(theta, float).tobytes(), gamma
+            ).at_least(self.count)
         else:
             tail = at_least(self.count, self.size, self.protocol.p_correct(theta))
         return np.log(np.clip(tail, 1e-300, 1.0))
