@@ -27,7 +27,7 @@ from scipy.fft import dct
 from scipy.special import gammaln, xlogy
 
 from metasense.engine.spreads import average_d_prime
-from metasense.engine.sums import Halves, convolved, of_several
+from metasense.engine.sums import Halves
 from metasense.protocols import Protocol, TwoCountProtocol
 
 Array = NDArray[np.floating[Any]]
@@ -180,15 +180,12 @@ class RepeatedTotal:
         if self.tasters == 1:
             with np.errstate(divide="ignore"):
                 return np.log(taster_probability(self.protocol, theta, gamma, self.tastings, [self.correct])[:, 0])
-        key = theta.tobytes()
-        if len(theta) * self.tastings < MOST_REMEMBERED:
-            return _remembered_table(self.protocol, key, gamma, self.tastings, self.tasters)[:, self.correct]
-        return log_chance(halves(self.protocol, self.answers, key, gamma).exactly(self.correct))
+        return log_chance(halves(self.protocol, self.answers, theta.tobytes(), gamma).exactly(self.correct))
 
 
 LONG = 40  # answers of one taster from which only the counts that occurred are worked out, not a table of all
 MOST_REMEMBERED = 100_000  # numbers in a table worth keeping for the next panel of the same shape
-MOST_IN_HALVES = 2_000_000  # the same of the few that are kept in halves
+MOST_IN_FEW = 2_000_000  # the same where only a few are kept
 
 
 def log_chance(chance: Array) -> Array:
@@ -201,16 +198,10 @@ def log_chance(chance: Array) -> Array:
         return np.asarray(np.log(chance))
 
 
-def _repeats_table(protocol: Protocol, theta: bytes, gamma: float, tastings: int, tasters: int = 1) -> Array:
-    """Log probability of 0..`tastings` correct, shared as evenly as possible by `tasters`, at each d-prime."""
-    d = np.frombuffer(theta)
-    total: Array = np.ones((len(d), 1))
-    for answers, people in RepeatedTotal(protocol, tasters, tastings, 0).answers:
-        total = convolved(total, of_several(taster_probability(protocol, d, gamma, answers), people))
-    return log_chance(total)
-
-
-_remembered_table = lru_cache(maxsize=256)(_repeats_table)  # panels of one shape ask for the same table
+@lru_cache(maxsize=256)
+def _remembered_table(protocol: Protocol, theta: bytes, gamma: float, answers: int) -> Array:
+    """Log probability that one taster is right 0..`answers` times, at each d-prime; kept for the next panel."""
+    return log_chance(taster_probability(protocol, np.frombuffer(theta), gamma, answers))
 
 
 def halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: bytes, gamma: float) -> Halves:
@@ -226,7 +217,9 @@ def halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: byte
     gamma : float
     """
     numbers = len(theta) // 8 * sum(each * tasters for each, tasters in answers)
-    return (_remembered_halves if numbers < MOST_IN_HALVES else _halves)(protocol, answers, theta, gamma)
+    if numbers < MOST_REMEMBERED:
+        return _remembered_halves(protocol, answers, theta, gamma)
+    return (_few_halves if numbers < MOST_IN_FEW else _halves)(protocol, answers, theta, gamma)
 
 
 def _halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: bytes, gamma: float) -> Halves:
@@ -234,7 +227,8 @@ def _halves(protocol: Protocol, answers: tuple[tuple[int, int], ...], theta: byt
     return Halves.of((taster_probability(protocol, d, gamma, each), tasters) for each, tasters in answers)
 
 
-_remembered_halves = lru_cache(maxsize=4)(_halves)
+_remembered_halves = lru_cache(maxsize=256)(_halves)
+_few_halves = lru_cache(maxsize=4)(_halves)
 
 
 def taster_probability(
