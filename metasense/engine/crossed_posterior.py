@@ -129,8 +129,10 @@ class Crossed:
         The overdispersion of each draw.
     standing : ndarray of int, shape (draws, people)
         Everybody's node.
+    rows : ndarray of int, shape (len(regions),)
+        Some of the draws.
     regions : tuple of Series
-        What every distinct panel says in some of the draws.
+        What every distinct panel says in those.
     log_weight : ndarray, shape (len(regions),)
         Log of what each stands for, per unit of likelihood.
     """
@@ -150,6 +152,7 @@ class Crossed:
     gammas: Array
     which: Whole
     standing: NDArray[Any]
+    rows: Whole
     regions: tuple[Series, ...]
     log_weight: Array
 
@@ -245,7 +248,8 @@ def _gathered(
     evidences = _evidences(common, evidence, copies, averaged, beside)
     patches = Weighed(0.0, today.average, plane, averaged.weights).posterior().patches
     own = _own_densities(given.rows(_spread_out(averaged.means, OWN)), plane, walk, averaged.nodes, series.axis)
-    regions, log_weight = _regions(given, averaged, evidence, copies, crossed, walk.gammas)
+    rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 8, 256)))
+    regions, log_weight = _regions(given, rows, averaged, evidence, copies, crossed, walk.gammas)
     means = averaged.means.reshape(KEPT, -1)
     return Crossed(
         sitters,
@@ -263,6 +267,7 @@ def _gathered(
         gammas=walk.gammas,
         which=given.which,
         standing=given.standing,
+        rows=rows,
         regions=regions,
         log_weight=log_weight + evidences.varying,
     )
@@ -468,10 +473,15 @@ def _spread_out(means: Array, count: int) -> Whole:
 
 
 def _regions(
-    given: Given, averaged: Averaged, evidence: Sequence[Evidence], copies: Array, crossed: Whole, gammas: Array
+    given: Given,
+    rows: Whole,
+    averaged: Averaged,
+    evidence: Sequence[Evidence],
+    copies: Array,
+    crossed: Whole,
+    gammas: Array,
 ) -> tuple[tuple[Series, ...], Array]:
     """Some draws as likelihoods of every distinct panel, each with the log of its weight per unit of likelihood."""
-    rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 8, 256)))
     built = {g: Series.build(evidence, copies, float(gammas[g])) for g in np.unique(given.which[rows])}
     found, weights = [], []
     for row in rows:

@@ -257,6 +257,12 @@ class Plane:
             weights.append(np.clip(part, 0, None).reshape(-1, columns.shape[1]))
         return np.concatenate(mu), np.concatenate(tau), np.concatenate(weights)
 
+    def cumulative(self, weights: Sequence[Array]) -> tuple[Array, Array]:
+        """Average d-primes, and how much of these weights of the nodes of each region lies below each."""
+        marginal = np.sum(weights, axis=0).reshape(len(self._x), -1).sum(axis=1)
+        running = np.maximum.accumulate(self._integrals @ (marginal / self._w))
+        return self._lengthwise(self._fine_x)[0], running / running[-1]
+
     def _place(self, sign: float) -> dict[str, Any]:
         """Where the nodes of a patch lie, and its rays."""
         rays_mu, rays_tau = self._rays

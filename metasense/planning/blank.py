@@ -21,7 +21,7 @@ ROWS = 500  # rows of the workbook that offer their choices
 EXAMPLE_SIZE = 24  # tastings of the example where the card names no number
 EXAMPLE_P_D = 0.2
 _BEFORE = ("panel", "date", "protocol")
-_AFTER = ("tasters", "batch_pair", "blind", "looks", "reported")
+_AFTER = ("tasters", "people", "batch_pair", "blind", "looks", "reported")
 _CHOICES: dict[str, Sequence[str]] = {
     "protocol": tuple(PROTOCOLS),
     "blind": ("double", "single", "none"),

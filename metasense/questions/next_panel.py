@@ -22,6 +22,7 @@ from metasense.core.answers import Verdict, margin_words
 from metasense.core.core import Core, HasCore, plain_core
 from metasense.engine.likelihood import Counts
 from metasense.margins import Margin, margin_of
+from metasense.questions import inviting
 from metasense.questions.outlook import LEVELS, Job, work_out
 from metasense.questions.plan import MOST_TASTERS, Plan, is_count
 from metasense.questions.reweighting import Known
@@ -421,7 +422,8 @@ def plan_next(
         What is known. A pool by sampling is integrated again, since its posterior is reweighted on a grid.
     candidates : Plan or iterable of Plan, optional
         By default: the protocols of the pool, tetrad and 3-AFC, as 1, 2 and 4 panels of the usual size and as one of
-        twice that on new batch pairs, and once more on the batch pair of the latest panel.
+        twice that on new batch pairs, and once more on the batch pair of the latest panel. Where the pool follows
+        people, a note then compares one more panel of the same people with one of new ones.
     margin : Margin or str, optional
         That of the pool by default.
     draws : int
@@ -457,7 +459,8 @@ def plan_next(
     >>> plans.best.name, plans.to_frame()["settled"].round(2).tolist()
     ('tetrad, 1 panel of 36, new pair', [0.4, 0.11])
     """
-    core = plain_core(pooled).apart
+    whole = plain_core(pooled)
+    core = whole.apart
     margin = core.margin if margin is None else margin_of(margin)
     if margin is None:
         raise ValueError('settling needs a margin: pool(..., margin=...) or plan_next(..., margin="0.2 triangle").')
@@ -466,6 +469,7 @@ def plan_next(
     plans = _usual(core) if candidates is None else tuple(candidates) if isinstance(candidates, Iterable) else ()
     if not plans or not all(isinstance(plan, Plan) for plan in plans):
         raise ValueError('candidates are plans, at least one: Plan.every(["triangle", "tetrad"], [24, 36], [1, 2]).')
+    unasked = candidates is None and whole.regulars is not None
     plans = tuple(dict.fromkeys(plans))
     if not is_count(draws, 10_000_000) or draws < 100:
         raise ValueError(f"draws is a whole number from 100 on; got {draws!r}.")
@@ -490,7 +494,8 @@ def plan_next(
         order = np.lexsort((frame["cups"], -(upper - lower - frame["width"]) / frame["cups"], needing))
     ranked = tuple(plans[i] for i in order)
     frame = frame.iloc[order].reset_index(drop=True)
-    notes = tuple(_notes(core, ranked, frame))
+    others = [inviting.note(whole, margin)] if unasked else []
+    notes = (*others, *_notes(core, ranked, frame))
     one = replace(jobs[0], tasted=None)
     return Plans(margin, now, upper - lower, ranked, frame, notes, one, attribute=core.directed)
 

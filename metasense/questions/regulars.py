@@ -20,6 +20,7 @@ from metasense.core.core import Core
 from metasense.engine.crossed import answers_table
 from metasense.engine.distribution import Distribution
 from metasense.protocols import Protocol, forced_choice
+from metasense.questions import inviting
 from metasense.questions.hundred import share
 from metasense.showing import plain, tables, words
 from metasense.showing.glance import Glance, compact
@@ -160,6 +161,53 @@ class SamePeople(Answered):
             totals[:, 0] *= 1 - right
         mean = totals.mean(axis=0)
         return NextPanel(kind, chances.shape[1], mean / mean.sum(), made=self.core.made)
+
+    def invite_others(
+        self, test: str | Protocol | None = None, *, panels: int = 1, outcomes: int = inviting.OUTCOMES, seed: int = 1
+    ) -> pd.DataFrame:
+        """What the next panels bring with the same people, and with as many new ones.
+
+        Parameters
+        ----------
+        test : str or Protocol, optional
+            A forced-choice protocol; the pool's main one by default.
+        panels : int
+            How many, on new batch pairs. With more than one of the same people, mind ``standings``.
+        outcomes : int
+            How many are drawn, 20 or more.
+        seed : int
+            Of the draws.
+
+        Returns
+        -------
+        DataFrame
+            A row for either kind of ``people``: ``settled``, the chance that the question is then settled, and its
+            Monte Carlo standard error ``error``; the expected ``width`` of the 95 % interval of the average d-prime,
+            and ``width_error``; ``below``, the mean probability below the margin, which no plan should move;
+            ``standings``, how many of the draws of how people stand bear the weight of the worst outcome: with fewer
+            than 20 the row is only roughly right.
+
+        Raises
+        ------
+        ValueError
+            If the pool has no margin, or a number is none.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> rows = [{"panel": p, "protocol": "triangle", "taster": t, "correct": (p + t) % 2}
+        ...         for p in (1, 2) for t in range(8)]
+        >>> again = ms.pool(ms.read_tastings(rows), margin="0.2 triangle").regulars()
+        >>> again.invite_others(outcomes=20)["people"].tolist()
+        ['the same people again', 'new people']
+        """
+        if self.core.margin is None:
+            raise ValueError('settling needs a margin: pool(..., margin="0.2 triangle").')
+        for name, value, least in (("panels", panels, 1), ("outcomes", outcomes, 20), ("seed", seed, 0)):
+            if not isinstance(value, (int, np.integer)) or isinstance(value, bool) or value < least:
+                raise ValueError(f"{name} is a whole number, {least} or more; got {value!r}.")
+        kind = self._test(test)
+        return inviting.compared(self.core, self.core.margin, kind, panels, outcomes=outcomes, seed=seed)
 
     def _test(self, test: str | Protocol | None) -> Protocol:
         return self.core.main_protocol if test is None else forced_choice(test)

@@ -392,7 +392,7 @@ class Moderated(Moderation, BesidePlain):
         """Those of the notes that question the answer itself."""
         core = self.core
         data = (*notes.in_the_counts(core), *notes.in_the_serving(core))
-        return (*self.advice, *data, *self._on_the_priors()[0], *notes.people(core))
+        return (*self.advice, *data, *self._on_the_priors()[0], *notes.people(core, plain=False))
 
     def _on_the_answer(self) -> tuple[str, ...]:
         found = [*self.advice]

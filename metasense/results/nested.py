@@ -126,7 +126,7 @@ class Nested(Nesting, BesidePlain):
     def warnings(self) -> tuple[str, ...]:
         """Those of the notes that question the answer itself."""
         data = (*notes.in_the_counts(self.core), *notes.in_the_serving(self.core))
-        return (*data, *sensitivity.prior_warnings(self.corners), *notes.people(self.core))
+        return (*data, *sensitivity.prior_warnings(self.corners), *notes.people(self.core, plain=False))
 
     def _on_the_answer(self) -> tuple[str, ...]:
         counts = np.bincount(self.index)

@@ -14,7 +14,7 @@ import pandas as pd
 from metasense.core.core import Core
 from metasense.engine.likelihood import RepeatedTotal
 from metasense.protocols import protocol
-from metasense.questions import drawer, effects, habits, rules, sensitivity, some, too_good, trend
+from metasense.questions import clubs, drawer, effects, habits, rules, sensitivity, some, too_good, trend
 from metasense.questions.fit import fit_of
 from metasense.questions.regulars import OTHERWISE, SamePeople
 from metasense.results.sentences import sittings
@@ -41,7 +41,6 @@ INFORMING = (  # notes that tell how an answer was found, and ask for no care
     "Column read under another name",
     "Columns read under another name",
 )
-ALIKE = 3  # panels with equally many tasters, known by number only, from which it is asked whether they were the same
 LISTED = 6  # panels named in a note before the rest are counted
 
 
@@ -65,7 +64,7 @@ def cautions(departures: Sequence[str], warned: Sequence[str], found: Callable[[
 def on_the_data(core: Core) -> tuple[str, ...]:
     """What limits any answer from these panels, whatever is asked of them."""
     hidden = drawer.listed(_unreported(core), None)
-    questioned = (*in_the_counts(core), *in_the_serving(core), *people(core))
+    questioned = (*in_the_counts(core), *in_the_serving(core), *people(core, plain=False))
     return (*questioned, *_served(core), *_in_the_panels(core), *filter(None, [hidden]))
 
 
@@ -143,36 +142,27 @@ def in_the_serving(core: Core) -> list[str]:
     return [*habits.cautions(core, plain=False), *too_good.cautions(core, plain=False)]
 
 
-def people(core: Core) -> list[str]:
+def people(core: Core, *, plain: bool = True) -> list[str]:
     """What it means that people came to several panels, where they are not followed from one to the next."""
-    linked = sittings(core)
+    linked, said = sittings(core), clubs.warning(core, plain=plain)
     if linked is None or not (linked > 1).any() or core.regulars is not None:
-        return []
+        return said
     return [
+        *said,
         f"{words.count(int((linked > 1).sum()), 'person')} of {linked.size} sat in more than one panel, so the "
         "interval may be too narrow. They are counted once, but their answers in different panels are computed as "
-        "independent."
+        "independent.",
     ]
 
 
 def followed(core: Core) -> list[str]:
     """How people who came again were taken, and whether people known by number only may have come again."""
+    asked = clubs.question(core)
     if core.regulars is not None:
         same = SamePeople(core)
-        return [f"The same people again: {same.sentence()}", f"In this pool, {OTHERWISE[0].lower()}{OTHERWISE[1:]}"]
-    frame = core.panels.frame
-    known = set() if core.tastings is None else set(core.tastings.frame["panel"])
-    unnamed = frame[~frame["panel"].isin(known) & frame["tasters"].notna() & (frame["tasters"] > 1)]
-    if len(unnamed) < ALIKE or unnamed["tasters"].nunique() > 1:
-        return []
-    count = int(unnamed["tasters"].iloc[0])
-    named = words.listing(map(words.one_line, unnamed["panel"]), most=LISTED)
-    return [
-        f"Were they the same {words.count(count, 'taster')} each time: {named}? "
-        "They are counted as new people; if they were the same, the interval is "
-        "too narrow, and their single answers, one row a tasting with the same code for a person in every panel, would "
-        "tell by how much."
-    ]
+        otherwise = f"In this pool, {OTHERWISE[0].lower()}{OTHERWISE[1:]}"
+        return [f"The same people again: {same.sentence()}", otherwise, *asked]
+    return asked
 
 
 def _limits(core: Core) -> list[str]:

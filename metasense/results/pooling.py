@@ -12,6 +12,7 @@ from metasense.card import Card
 from metasense.core.core import Core, build
 from metasense.core.diagnostics import Diagnostics
 from metasense.core.evidence import gathered
+from metasense.core.visits import with_visits
 from metasense.engine.priors import Priors
 from metasense.engine.priors import stated as stated_priors
 from metasense.margins import Margin, margin_of
@@ -146,7 +147,8 @@ def pool(
     priors : Priors, optional
         Prior scales; the card's by default, else ``Priors()``.
     moderators : str or sequence of str, optional
-        Columns the difference may depend on, of numbers or of words.
+        Columns the difference may depend on, of numbers or of words; ``"visit"``, where no column is called that, is
+        how many panels a panel's people had sat in before, on average, as their codes in tastings tell.
     through_zero : str, optional
         Name of the moderator, a dose, at whose zero the panels' centre is 0.
     within : str, optional
@@ -209,6 +211,7 @@ def pool(
     if settled is not None:
         margin = _settled(margin, settled)
     panels, tastings = gathered(panels, tastings)
+    panels = with_visits(panels, tastings, [*_names(moderators), *_names(through_zero)])
     called = called_of(names, units, panels.frame)
     priors = priors_of(priors if priors is not None or card is None else card.priors)
     _not_twice(panels, priors)

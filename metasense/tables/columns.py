@@ -83,6 +83,8 @@ PANEL_COLUMNS = (
     Column("noise", "tastings of the other sample, or of two cups alike", whole, "Int64", "nnoise noisetastings"),
     Column("false_alarms", "answers 'A' or 'different' to those", whole, "Int64", "falsealarm fa nfalsealarms"),
     SITTING[0],
+    Column("people", "a name for those who tasted, such as club: the same name for the same people", text, "string",
+           "samepeople tastergroup groupoftasters", in_words=True),
     Column("tasters", "how many different people answered", whole, "Int64",
            "assessors people persons participants panelists panellists volunteers ntasters nassessors npeople"),
     *SITTING[1:],

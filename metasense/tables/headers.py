@@ -12,7 +12,7 @@ from metasense.showing.words import listing
 from metasense.tables.cells import Kind, among, as_shown, letters, plain
 from metasense.tables.checked import Checked
 from metasense.tables.languages import WEAK, asked_of, columns_called, folded, of_languages
-from metasense.tables.numbers import whole
+from metasense.tables.numbers import is_numeric, whole
 from metasense.tables.sheets import is_empty
 
 
@@ -28,6 +28,7 @@ class Column:
     required: bool = False
     of: str = ""  # for a count: the column it is a part of, so that a share of that can be turned into it
     abroad: str = ""  # its name in the catalogue of languages, where that is another one
+    in_words: bool = False  # a header of this name over numbers is another column's
 
     @property
     def in_catalogue(self) -> str:
@@ -41,6 +42,10 @@ class Column:
     def counted(self) -> bool:
         """Does it hold counts?"""
         return self.kind is whole
+
+    def suits(self, cells: Iterable[object]) -> bool:
+        """Can what stands below a header of this name be meant?"""
+        return not self.in_words or not any(is_numeric(cell) and not is_empty(cell) for cell in cells)
 
 
 def is_known(columns: Sequence[Column]) -> Callable[[object], bool]:
@@ -97,6 +102,7 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
     taken: set[int] = set()
     for column in columns:
         found = at.get(plain(column.name)) or sorted(j for name in column.other_names for j in at.get(name, ()))
+        found = [j for j in found if j not in taken and column.suits(checked.sheet.columns[j])]
         if column.counted and not found:
             names = (plain(column.name), *column.other_names)
             found = [j for name in names for j in numbers.get(name, ()) if j not in taken]

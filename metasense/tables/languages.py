@@ -68,6 +68,13 @@ HEADERS: Catalogue = {
         "assaggiatori, degustatori, partecipanti, giudici, persone, panelisti",
         "provadores, participantes, avaliadores, juízes, julgadores, pessoas, panelistas",
     ),
+    "people": (
+        "Verkostergruppe, Prüfergruppe, Testergruppe, Personengruppe, gleiche Personen",
+        "groupe de dégustateurs, groupe de juges, mêmes personnes",
+        "grupo de catadores, grupo de jueces, mismas personas",
+        "gruppo di assaggiatori, gruppo di giudici, stesse persone",
+        "grupo de provadores, grupo de avaliadores, mesmas pessoas",
+    ),
     "taster": (
         "Verkoster, Verkosterin, Tester, Testerin, Testperson, Prüfer, Prüferin, Prüfperson, "
         "Teilnehmer, Teilnehmerin, Verkoster-Nr, "

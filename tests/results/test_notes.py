@@ -86,6 +86,7 @@ def test_equally_many_tasters_in_panel_after_panel_are_asked_about():
     table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9]}
     (asked,) = notes.followed(ms.pool(table | {"tasters": 20}).core)
     assert asked.startswith("Were they the same 20 tasters each time: A, B and C? They are counted as new people")
+    assert asked in notes.on_the_answer(ms.pool(table | {"tasters": 20}).core)
     assert notes.followed(ms.pool(table | {"tasters": [20, 20, 19]}).core) == []
     assert notes.followed(ms.pool(table).core) == []
 

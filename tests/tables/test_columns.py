@@ -371,6 +371,33 @@ def test_one_row_a_tasting_is_told_by_the_headers(headers, single):
 
 def test_no_two_columns_answer_to_one_name():
     for columns in (PANEL_COLUMNS, TASTING_COLUMNS):
-        names = [name for column in columns for name in (plain(column.name), *column.other_names)]
+        names = [
+            name
+            for column in columns
+            if not column.in_words  # where its name stands over numbers they are another column's
+            for name in (plain(column.name), *column.other_names)
+        ]
         assert len(names) == len(set(names))
         assert all(name == plain(name) for name in names)
+
+
+def people(cells, **more):
+    table = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9], "people": cells}
+    return read_panels(table | more)
+
+
+def test_words_under_people_name_a_group_and_numbers_count_tasters():
+    named = people(["club", None, "club"])
+    assert named.frame["people"].fillna("").tolist() == ["club", "", "club"] and named.frame["tasters"].isna().all()
+    counted = people([20, "19", None])
+    assert counted.frame["tasters"].fillna(0).tolist() == [20, 19, 0] and counted.frame["people"].isna().all()
+    both = people(["club", "club", "staff"], tasters=20)
+    assert both.to_frame()[["people", "tasters"]].iloc[2].tolist() == ["staff", 20]
+    with pytest.raises(PanelsError, match="column 'people': 'club' is not a number"):
+        people([20, "club", 20])  # which of the two is meant is not for us to say
+
+
+@pytest.mark.parametrize("header", ["same people", "Taster group", "Verkostergruppe", "groupe de dégustateurs"])
+def test_a_group_of_people_has_other_headers(header):
+    table = {"panel": ["A"], "protocol": "triangle", "tastings": 20, "correct": 8, header: "club"}
+    assert read_panels(table).frame["people"].tolist() == ["club"]
