@@ -70,6 +70,7 @@ _RESULTS_BY_FILE = {
     "questions.leak": ("Leak",),
     "questions.operating": ("Operating",),
     "questions.fit": ("Fit", "Mixture"),
+    "questions.leave_one_out": ("LeaveOneOut",),
     "questions.tasters": ("AsIfIndependent", "Tasters"),
     "questions.asked": ("Asked",),
     "questions.preference": ("Preference",),
@@ -155,6 +156,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.fit import Mixture as Mixture
     from metasense.questions.habits import Habits as Habits
     from metasense.questions.leak import Leak as Leak
+    from metasense.questions.leave_one_out import LeaveOneOut as LeaveOneOut
     from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
     from metasense.questions.operating import Operating as Operating

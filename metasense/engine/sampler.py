@@ -193,19 +193,19 @@ def sample_moderated(
     return series[0], measure(kept, statistics), kept
 
 
-def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
+def to_arviz(posterior: xr.Dataset, **groups: xr.Dataset) -> Any:
     """The draws as the native object of the ArviZ that is installed: DataTree, or InferenceData before ArviZ 1.
 
     Parameters
     ----------
-    draws : Dataset
-        Posterior draws with dims chain, draw.
+    posterior : Dataset
+        Draws with dims chain, draw.
     **groups : Dataset
         Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
     """
     with quiet:
         import arviz
-    parts: dict[str, Any] = {"posterior": draws, **groups}
+    parts: dict[str, Any] = {"posterior": posterior, **groups}
     if int(arviz.__version__.split(".")[0]) == 0:
         return arviz.InferenceData(**parts)
     return xr.DataTree.from_dict(parts)

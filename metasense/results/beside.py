@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from metasense.core.draws import Draws
 from metasense.results import page
 from metasense.results.base import PROB, Pool
 from metasense.results.pooled import Pooled
@@ -16,37 +17,13 @@ class BesidePlain(Pool):
     """A pool into which moderators or a level were put; the plain pool stays at hand as ``plain``."""
 
     draws: Any  # posterior draws of the pool's own model
+    _drawn: Draws  # with what panels share in them
     _instead: ClassVar[Mapping[str, str]] = {}  # for names that people look for: where it is to be found here
 
     @cached_property
     def plain(self) -> Pooled:
         """The same panels, margin and priors without moderators or level."""
         return Pooled(self.core)
-
-    def to_arviz(self) -> Any:
-        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on).
-
-        Returns
-        -------
-        InferenceData or DataTree
-            With the group ``posterior``: what ``draws`` holds.
-
-        Raises
-        ------
-        ValueError
-            If PyMC sampled the moderators.
-
-        Examples
-        --------
-        >>> import metasense as ms
-        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
-        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
-        >>> ms.pool(table, within="batch_pair").to_arviz()["posterior"]["d_prime"].shape
-        (4, 1000, 4)
-        """
-        from metasense.engine import sampler
-
-        return sampler.to_arviz(self.draws)
 
     if not TYPE_CHECKING:  # a checker should go on seeing which names there are
 
@@ -56,6 +33,9 @@ class BesidePlain(Pool):
             if hint is None and not name.startswith("_") and hasattr(Pooled, name):
                 hint = f"the plain pool in it has: .plain.{name}"
             raise AttributeError(f"{text}; {hint}" if hint else text, name=name, obj=self)
+
+    def _all_draws(self) -> Draws:
+        return self._drawn
 
     def _title(self) -> str:
         """What was put in, as the heading of its part of the page."""

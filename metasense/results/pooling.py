@@ -289,7 +289,9 @@ def _sampled(core: Core, progress: bool) -> Core:
     pair = words.distinct(posterior.average.median, core.average.median)
     beside = f"The median of the average d-prime is {pair[0]}; by integration of the same model it is {pair[1]}."
     settings = core.settings | {"chains_said": f"{diagnostics.sentence()} {beside}"}
-    return replace(core, posterior=posterior, settings=settings, advice=diagnostics.advice, sample=sample)
+    found = replace(core, posterior=posterior, settings=settings, advice=diagnostics.advice, sample=sample)
+    found.remember("statistics", lambda: chains.statistics)
+    return found
 
 
 def _names(columns: str | Sequence[str] | None) -> list[str]:
