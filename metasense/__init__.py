@@ -25,6 +25,7 @@ _NAMES_BY_FILE = {
     "questions.effects": ("serving_effects",),
     "results.pooled": ("Pooled",),
     "results.pooling": ("load", "pool"),
+    "results.pymc_model": ("pymc_model",),
     "results.shelf": ("pool_each",),
     "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
@@ -179,6 +180,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.results.pooled import Pooled as Pooled
     from metasense.results.pooling import load as load
     from metasense.results.pooling import pool as pool
+    from metasense.results.pymc_model import pymc_model as pymc_model
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
     from metasense.results.shelf import Shelf as Shelf

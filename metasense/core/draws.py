@@ -101,9 +101,7 @@ def _shared(core: Core, mu: Array, tau: Array, patch: Array) -> Shared:
     return Shared(series, patch, core.collected.index, mu[:, None], row, tau)
 
 
-def _of_regulars(
-    core: Core, size: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array, Callable[[], Shared]]:
+def _of_regulars(core: Core, size: int, rng: np.random.Generator) -> tuple[Array, Array, Array, Callable[[], Shared]]:
     """Centre, spread and panels' d-primes as the engine drew them, some more than once where more are asked for."""
     assert core.regulars is not None
     found = core.regulars.found

@@ -67,7 +67,7 @@ class Shared:
             for row in np.unique(self.row) if len(draws) else ():
                 columns = np.flatnonzero(self.row == row)
                 asked, back = np.unique(self.panel[columns], return_inverse=True)
-                value = series.evaluate(self.centre[draws, row], self.within[draws], asked)
+                value = series.evaluate(self.centre[draws, row], self.within[draws], asked.tolist())
                 out[np.ix_(draws, columns)] = (np.log(value) + series.log_scale[asked])[:, back.ravel()]
         return out
 
@@ -80,9 +80,7 @@ class Shared:
         return simulated(self.evidence, theta, self.gamma, rng)
 
 
-def simulated(
-    evidence: Sequence[Evidence], theta: Array, gamma: Array, rng: np.random.Generator
-) -> dict[str, Array]:
+def simulated(evidence: Sequence[Evidence], theta: Array, gamma: Array, rng: np.random.Generator) -> dict[str, Array]:
     """Counts at d-primes and overdispersions, with as many tastings and tasters as each panel had.
 
     Parameters

@@ -416,7 +416,9 @@ class Moderation:
             draws["mu"] = np.abs(draws["mu"])
         engine = self.engine
         series = engine.groups.series[0] if isinstance(engine, Levels) else engine.series
-        return self._share(Drawn.kept(series, draws, columns, one_sided=one_sided(self.core.directed, self.design))).median
+        return self._share(
+            Drawn.kept(series, draws, columns, one_sided=one_sided(self.core.directed, self.design))
+        ).median
 
     def _share(self, engine: Sloped | Several | Drawn) -> Distribution:
         def value(mu: Array, beta: Array, tau: Array) -> Array:

@@ -228,7 +228,7 @@ def pool(
         if method == "mcmc":
             core = _sampled(core, progress)
         if moderators is not None or through_zero is not None:
-            return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
+            return moderate(core, names_of(moderators), names_of(through_zero), within, interaction, progress=progress)
         return Pooled(core) if within is None else nest(core, within)
 
 
@@ -294,7 +294,8 @@ def _sampled(core: Core, progress: bool) -> Core:
     return found
 
 
-def _names(columns: str | Sequence[str] | None) -> list[str]:
+def names_of(columns: str | Sequence[str] | None) -> list[str]:
+    """Names of columns as a list, of which there may be one or none."""
     if isinstance(columns, str) or columns is None:
         return [] if columns is None else [columns]
     if not isinstance(columns, Sequence):

@@ -101,9 +101,11 @@ class Table:
         )
 
     def to_latex(self) -> str:
-        """The same table in LaTeX, with no package needed."""
+        """The same table in LaTeX, with no package needed; its label is ``tab:`` and the caption's words."""
         rows = [f"{' & '.join(map(latex, row))} \\\\" for row in self.rows]
+        label = re.sub(r"[^a-z0-9]+", "-", self.caption.split(";")[0].casefold()).strip("-")
         lines = [r"\begin{table}", *([rf"\caption{{{latex(self.caption)}}}"] if self.caption else [])]
+        lines += [rf"\label{{tab:{label}}}"] if label else []
         lines += [rf"\begin{{tabular}}{{{''.join('r' if right else 'l' for right in self.numeric)}}}", r"\hline"]
         lines += [f"{' & '.join(map(latex, self.headers))} \\\\", r"\hline", *rows, r"\hline", r"\end{tabular}"]
         return "\n".join([*lines, *([rf"\par {latex(self.note)}"] if self.note else []), r"\end{table}"])
