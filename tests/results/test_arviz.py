@@ -99,7 +99,7 @@ def test_predictive_checks_are_drawn_by_the_arviz_that_is_installed(kind, given)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         pit = arviz_stats.loo_pit(data)
-        values = np.asarray(pit["correct"] if "correct" in pit else pit)
+        values = np.asarray(pit["correct"])
         assert values.shape == (6,) and ((values >= 0) & (values <= 1)).all()
         if arviz.__version__.startswith("0."):
             assert arviz.plot_ppc(data, num_pp_samples=20, random_seed=1) is not None
