@@ -25,6 +25,7 @@ _NAMES_BY_FILE = {
     "questions.effects": ("serving_effects",),
     "results.pooled": ("Pooled",),
     "results.pooling": ("load", "pool"),
+    "results.pymc_model": ("pymc_model",),
     "results.shelf": ("pool_each",),
     "planning.chances": ("assurance", "verdict_chances"),
     "planning.sizes": (
@@ -70,6 +71,7 @@ _RESULTS_BY_FILE = {
     "questions.leak": ("Leak",),
     "questions.operating": ("Operating",),
     "questions.fit": ("Fit", "Mixture"),
+    "questions.leave_one_out": ("LeaveOneOut",),
     "questions.tasters": ("AsIfIndependent", "Tasters"),
     "questions.asked": ("Asked",),
     "questions.preference": ("Preference",),
@@ -155,6 +157,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.questions.fit import Mixture as Mixture
     from metasense.questions.habits import Habits as Habits
     from metasense.questions.leak import Leak as Leak
+    from metasense.questions.leave_one_out import LeaveOneOut as LeaveOneOut
     from metasense.questions.next_panel import Plans as Plans
     from metasense.questions.next_panel import plan_next as plan_next
     from metasense.questions.operating import Operating as Operating
@@ -177,6 +180,7 @@ if TYPE_CHECKING:  # the same tables, for editors and mypy (a test compares the 
     from metasense.results.pooled import Pooled as Pooled
     from metasense.results.pooling import load as load
     from metasense.results.pooling import pool as pool
+    from metasense.results.pymc_model import pymc_model as pymc_model
     from metasense.results.rerun import Rerun as Rerun
     from metasense.results.rerun import rerun as rerun
     from metasense.results.shelf import Shelf as Shelf

@@ -17,10 +17,11 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.fft import dct
 from scipy.special import erf, erfinv, gammaln, log_ndtr, ndtr, ndtri, owens_t
 
 __all__ = ["PROTOCOLS", "CriterionEstimate", "Protocol", "TwoCountProtocol", "forced_choice", "protocol"]
@@ -29,6 +30,8 @@ Array = NDArray[np.floating]
 Pair = tuple[Array, Array]
 Tails = Pair  # probability of a correct and of a wrong answer, each accurate where it is tiny
 
+_REACH = 24.0  # d-prime at which every protocol is certain to rounding, and flat
+_NEVER = 1e-12  # least probability in a model of PyMC
 _SQRT2, _SQRT3, _SQRT6 = 2**0.5, 3**0.5, 6**0.5
 
 
@@ -116,6 +119,36 @@ class Protocol:
         array([0.333, 0.418, 0.605])
         """
         return self._tails(np.asarray(d, float))[0][()]
+
+    def p_correct_in_pymc(self, d: Any) -> Any:
+        """Probability of a correct answer at d-prime `d`, as an expression of PyTensor for use in a model of PyMC.
+
+        A sum of some 100 cosines, which is :meth:`p_correct` to 1e-12 up to a d-prime of 24 on either side, but kept
+        1e-12 away from 0 and 1, so that no likelihood is infinite. Only elementary functions are in it, so that
+        PyTensor has its gradient, and samplers compiled in any way take it.
+
+        Parameters
+        ----------
+        d : TensorVariable or array_like of float
+            d-primes, within 24 of 0.
+
+        Returns
+        -------
+        TensorVariable, same shape as `d`
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> p_c = ms.protocol("triangle").p_correct_in_pymc([0.0, 1.0, 2.0])
+        >>> p_c.eval().round(4)
+        array([0.3333, 0.418 , 0.6048])
+        """
+        w, coefficients = _cosines(self)
+        import pytensor.tensor as pt
+
+        d = pt.as_tensor_variable(d)
+        turned = (d + (_REACH if self.directed else 0.0))[..., None] * w
+        return pt.clip((pt.cos(turned) * coefficients).sum(axis=-1), _NEVER, 1 - _NEVER)
 
     def p_wrong(self, d: ArrayLike) -> Array:
         """Probability of a wrong answer, ``1 - p_correct``, computed directly so that it is accurate where it is tiny.
@@ -364,6 +397,18 @@ class Protocol:
             f"{self.name}: guess rate 1/{round(1 / self.guess)}, {self.cups} cups, "
             f"{'directed' if self.directed else 'undirected'}"
         )
+
+
+@lru_cache(maxsize=16)
+def _cosines(protocol: Protocol) -> Pair:
+    """Frequencies and coefficients of the cosines through the psychometric function, which is flat at both ends."""
+    points = 512 if protocol.directed else 256
+    width = 2 * _REACH if protocol.directed else _REACH
+    at = (np.arange(points) + 0.5) * width / points - (_REACH if protocol.directed else 0.0)
+    coefficients = dct(protocol.p_correct(at), type=2) / points
+    coefficients[0] /= 2
+    heard = np.flatnonzero(np.abs(coefficients) > 1e-15)[-1] + 1
+    return np.pi * np.arange(heard) / width, coefficients[:heard]
 
 
 def _share(value: ArrayLike, what: str, below: float = 0.0) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,7 +31,7 @@ class Ruler:
         return (self.own**2 + sine**2 / (self.panels + 4 * sine**2)) ** 0.5
 
 
-def state(
+def build(
     series: list[Series],
     shares: NDArray[np.floating],
     priors: Priors,
@@ -38,11 +39,37 @@ def state(
     ruler: Ruler,
     load: Array | float = 1.0,
     clusters: NDArray[np.intp] | None = None,
-) -> None:
-    """State the model inside the PyMC model that is open: ``z`` and ``a``, slopes as ``beta``, with clusters ``split``.
+    *,
+    names: Sequence[str] = (),
+    panels: Sequence[str] = (),
+) -> Any:
+    """The model as a ``pymc.Model``, of which chains are drawn and which `metasense.pymc_model` hands out.
 
-    Panel i has centre ``load_i (mu + X_i beta)``, and within clusters the cluster's own deviation, integrated out.
+    Sampled are ``z`` and ``a``, slopes as ``beta`` (dims moderator), with clusters ``split``; from them follow ``mu``,
+    ``tau`` and with clusters ``between`` and ``within``. Panel i has centre ``load_i (mu + X_i beta)``, and within
+    clusters the cluster's own deviation, integrated out. `names` are the moderators, `panels` the panels.
     """
+    import pymc as pm
+
+    coords: dict[str, Sequence[Any]] = {
+        "moderator": list(names) or range(X.shape[1]),
+        "panel": list(panels) or range(len(X)),
+    }
+    with pm.Model(coords=coords) as model:
+        _state(series, shares, priors, X, ruler, load, clusters)
+    return model
+
+
+def _state(
+    series: list[Series],
+    shares: NDArray[np.floating],
+    priors: Priors,
+    X: Array,
+    ruler: Ruler,
+    load: Array | float,
+    clusters: NDArray[np.intp] | None,
+) -> None:
+    """State it inside the PyMC model that is open."""
     import pymc as pm
     import pytensor.tensor as pt
 
@@ -54,9 +81,9 @@ def state(
     width = ruler.width(pt.sin(a))
     log_R = ruler.middle + z * width
     R = pm.Deterministic("R", pt.exp(log_R))
-    mu = R * pt.cos(a)
-    tau = R * pt.sin(a)
-    beta = pm.Normal("beta", 0, priors.slope_scale, shape=slopes) if slopes else None
+    mu = pm.Deterministic("mu", R * pt.cos(a))
+    tau = pm.Deterministic("tau", R * pt.sin(a))
+    beta = pm.Normal("beta", 0, priors.slope_scale, dims="moderator") if slopes else None
     centres = load * (mu + pt.dot(X, beta) if slopes else mu * np.ones(len(X)))
     at = priors.centre_at
     log_prior = -0.5 * ((mu - at) / priors.centre_scale) ** 2 - 0.5 * (tau / priors.spread_scale) ** 2
@@ -69,7 +96,9 @@ def state(
         split = pm.Uniform("split", 0, np.pi / 2)
         # d between d within = tau d tau d split
         log_prior += -0.5 * (tau / priors.spread_scale) ** 2 + pt.log(tau)
-        log_likelihood = _of_clusters(series, centres, tau * pt.cos(split), tau * pt.sin(split), clusters)
+        within = pm.Deterministic("within", tau * pt.cos(split))
+        between = pm.Deterministic("between", tau * pt.sin(split))
+        log_likelihood = _of_clusters(series, centres, within, between, clusters)
     else:
         one_centre = mu if not slopes and not np.ndim(load) else None
         log_likelihood = _of_panels(series, centres, tau, one_centre)

@@ -27,7 +27,7 @@ from scipy.special import softmax
 from metasense.engine.chains import Chains, measure
 from metasense.engine.grid import overdispersions
 from metasense.engine.likelihood import Evidence, Series, log_likelihoods
-from metasense.engine.model import Ruler, state
+from metasense.engine.model import Ruler, build
 from metasense.engine.posterior import Patch, Posterior
 from metasense.engine.priors import Priors
 from metasense.engine.quiet import quiet
@@ -95,12 +95,9 @@ def sample(
     tune = max(draws, TUNED) if tune is None else tune
     gammas, shares = overdispersions(evidence)
     series = [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
-
-    ruler, starts = _prepare(series[len(series) // 2], 0, chains, rng)
-    none = np.zeros((len(evidence), 0))
-    polar, statistics = _run(
-        series, shares, priors, none, ruler, starts, draws, tune, int(rng.integers(2**31)), progress
-    )
+    starts = _starts(series[len(series) // 2], 0, chains, rng)
+    model = model_of(evidence, copies, priors, series=series)
+    polar, statistics = _run(model, series, starts, draws, tune, int(rng.integers(2**31)), progress)
     mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
     mu = mu if series[0].directed else np.abs(mu)
     which = _overdispersion_of_each(series, shares, mu, tau, rng)
@@ -160,24 +157,14 @@ def sample_moderated(
     """
     rng = np.random.default_rng(seed)
     tune = max(draws, TUNED) if tune is None else tune
-    gammas, shares = overdispersions(evidence)
-    series = [Series.build(evidence, [1] * len(evidence), float(gamma)) for gamma in gammas]
+    copies = np.ones(len(evidence))
+    series = [Series.build(evidence, copies, float(gamma)) for gamma in overdispersions(evidence)[0]]
     slopes = columns.shape[1]
-    ruler, starts = _prepare(series[len(series) // 2], slopes, chains, rng)
-    polar, statistics = _run(
-        series,
-        shares,
-        priors,
-        columns,
-        ruler,
-        starts,
-        draws,
-        tune,
-        int(rng.integers(2**31)),
-        progress,
-        load=1.0 if load is None else load,
-        clusters=clusters,
+    starts = _starts(series[len(series) // 2], slopes, chains, rng)
+    model = model_of(
+        evidence, copies, priors, series=series, columns=columns, names=names, load=load, clusters=clusters
     )
+    polar, statistics = _run(model, series, starts, draws, tune, int(rng.integers(2**31)), progress)
     mu, tau = polar["R"] * np.cos(polar["a"]), polar["R"] * np.sin(polar["a"])
     side = np.where((mu < 0) & (not series[0].directed), -1.0, 1.0)
     values: dict[str, Any] = {"mu": (("chain", "draw"), side * mu), "tau": (("chain", "draw"), tau)}
@@ -193,35 +180,80 @@ def sample_moderated(
     return series[0], measure(kept, statistics), kept
 
 
-def to_arviz(draws: xr.Dataset, **groups: xr.Dataset) -> Any:
+def to_arviz(posterior: xr.Dataset, **groups: xr.Dataset) -> Any:
     """The draws as the native object of the ArviZ that is installed: DataTree, or InferenceData before ArviZ 1.
 
     Parameters
     ----------
-    draws : Dataset
-        Posterior draws with dims chain, draw.
+    posterior : Dataset
+        Draws with dims chain, draw.
     **groups : Dataset
         Further groups by ArviZ's names: ``sample_stats=``, ``observed_data=``, ``constant_data=``...
     """
     with quiet:
         import arviz
-    parts: dict[str, Any] = {"posterior": draws, **groups}
+    parts: dict[str, Any] = {"posterior": posterior, **groups}
     if int(arviz.__version__.split(".")[0]) == 0:
         return arviz.InferenceData(**parts)
     return xr.DataTree.from_dict(parts)
 
 
-def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> tuple[Ruler, list[dict[str, Any]]]:
-    """The ruler, and a start for each chain: scattered around the panels' separate estimates, in reach of them all."""
-    axis, copies = series.axis, series.copies / series.copies.sum()
+def model_of(
+    evidence: Sequence[Evidence],
+    copies: ArrayLike,
+    priors: Priors,
+    *,
+    series: list[Series] | None = None,
+    columns: Array | None = None,
+    names: Sequence[str] = (),
+    load: Array | None = None,
+    clusters: NDArray[np.intp] | None = None,
+    panels: Sequence[str] = (),
+) -> Any:
+    """The ``pymc.Model`` that chains are drawn from.
+
+    Parameters
+    ----------
+    evidence, copies, priors, columns, names, load, clusters
+        As for `sample` and `sample_moderated`.
+    series : list of Series, optional
+        Of the same panels, where they are at hand.
+    panels : sequence of str
+        What they are called.
+    """
+    gammas, shares = overdispersions(evidence)
+    series = series or [Series.build(evidence, copies, float(gamma)) for gamma in gammas]
+    X = np.zeros((len(evidence), 0)) if columns is None else columns
+    ruler = _ruler(series[len(series) // 2])
+    with quiet:
+        return build(
+            series, shares, priors, X, ruler, 1.0 if load is None else load, clusters, names=names, panels=panels
+        )
+
+
+def _seen(series: Series) -> tuple[Array, Array]:
+    """Mean and mean square of each panel's own d-prime, told by itself alone."""
+    axis = series.axis
     logs = np.stack([e.log_likelihood(axis, series.gamma) for e in series.evidence]) - 0.5 * (axis / 1.5) ** 2
     weight = softmax(logs, axis=1)
-    own, square = weight @ axis, weight @ axis**2
+    return weight @ axis, weight @ axis**2
+
+
+def _ruler(series: Series) -> Ruler:
+    """How far, and how surely, the panels tell their distance."""
+    own, square = _seen(series)
     width = np.sqrt(np.maximum(square - own**2, 0.0))
-    distance = float(np.sqrt(copies @ square))
     panels = float(series.copies.sum())
-    uncertainty = float(np.sqrt(copies @ width**2 / panels)) / distance
-    ruler = Ruler(float(np.log(distance)), uncertainty, panels)
+    copies = series.copies / series.copies.sum()
+    distance = float(np.sqrt(copies @ square))
+    return Ruler(float(np.log(distance)), float(np.sqrt(copies @ width**2 / panels)) / distance, panels)
+
+
+def _starts(series: Series, slopes: int, chains: int, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """A start for each chain: scattered around the panels' separate estimates, in reach of them all."""
+    (own, square), ruler = _seen(series), _ruler(series)
+    width = np.sqrt(np.maximum(square - own**2, 0.0))
+    copies = series.copies / series.copies.sum()
     mu = float(copies @ own)
     off = np.abs(own - mu)
     tau = max(float(copies @ (off + width)), float(off.max()) / 4, 1e-4)
@@ -232,7 +264,7 @@ def _prepare(series: Series, slopes: int, chains: int, rng: np.random.Generator)
         R, a = np.hypot(m, t), np.arctan2(t, m)
         start: dict[str, Any] = {"z": float((np.log(R) - ruler.middle) / ruler.width(np.sin(a))), "a": float(a)}
         starts.append(start | ({"beta": rng.normal(0, 0.1 * tau, slopes)} if slopes else {}))
-    return ruler, starts
+    return starts
 
 
 def _run(*arguments: Any, **options: Any) -> tuple[dict[str, Array], xr.Dataset]:
@@ -280,11 +312,8 @@ def _by_interrupt(error: BaseException | None) -> bool:
 
 
 def _sampled(
+    model: Any,
     series: list[Series],
-    shares: NDArray[np.floating],
-    priors: Priors,
-    X: Array,
-    ruler: Ruler,
     starts: list[dict[str, Any]],
     draws: int,
     tune: int,
@@ -292,8 +321,6 @@ def _sampled(
     progress: bool,
     *,
     interrupts: list[int],
-    load: Array | float = 1.0,
-    clusters: NDArray[np.intp] | None = None,
 ) -> tuple[dict[str, Array], xr.Dataset]:
     """Sample the model in PyMC, and keep plain arrays of shape (chains, draws, ...)."""
     given = {"chains": (len(starts), 2), "draws": (draws, 4), "tune": (tune, 1)}
@@ -305,11 +332,10 @@ def _sampled(
     with quiet:
         import pymc as pm
 
-        with pm.Model():
-            state(series, shares, priors, X, ruler, load, clusters)
+        with model:
             compiled = {"mode": "NUMBA"}  # the same in both generations, and needs no C compiler
             accept = IN_TAILS if len(series) > 1 else TARGET_ACCEPT
-            scales = _scales(pm.modelcontext(None).initial_point(), not series[0].directed)
+            scales = _scales(model.initial_point(), not series[0].directed)
             step = pm.NUTS(potential=scales, target_accept=accept, compile_kwargs=compiled)
             seen = np.zeros(len(starts), int)
 

@@ -209,7 +209,8 @@ class Scatter:
             return found
         raise IntegrationError(
             f"The integration did not settle: its quantiles still move by {found.error:.2g} posterior standard "
-            f"deviations with {MOST_POINTS * SCRAMBLES:,} points. method='mcmc' samples the same model."
+            f"deviations with {MOST_POINTS * SCRAMBLES:,} points. With moderators, method='mcmc' samples the same "
+            "model."
         )
 
     @classmethod

@@ -22,7 +22,7 @@ from metasense.engine.centres import FARTHEST, Centres
 from metasense.engine.distribution import Distribution
 from metasense.engine.likelihood import REACH, Evidence, Series
 from metasense.engine.posterior import Functional, Patch, Posterior
-from metasense.engine.priors import Priors, log_change
+from metasense.engine.priors import Priors, log_centre, log_change
 from metasense.engine.scatter import POINTS, WISHED, Scatter
 from metasense.engine.slopes import Quantity
 from metasense.engine.spreads import average_d_prime
@@ -93,7 +93,7 @@ class Unknowns:
     def log_prior(self, level: float, mu: Array, beta: Array, between: Array | None) -> Array:
         """Of all unknowns, with what is cut off left out."""
         priors = self.priors
-        logs = _log_normal(mu, priors.centre_scale) + (0.0 if self.centres.directed else np.log(2)) - self.log_kept
+        logs = log_centre(priors, mu, self.centres.directed) - self.log_kept
         logs = logs + _log_normal(beta, priors.slope_scale).sum(axis=0)
         for spread in [level] if between is None else [level, between]:
             logs = logs + _log_normal(np.asarray(spread), self.spread_scale) + np.log(2)
@@ -238,26 +238,7 @@ class Several:
         picked = np.searchsorted(running, (np.arange(size) + rng.random(size)) / size * running[-1])
         picked = rng.permutation(picked.clip(max=len(running) - 1))
         out = {name: value[picked] for name, value in found.items() if name != "weight"}
-        out.setdefault("within", out["tau"])
-        centres = self.unknowns.centres
-        out["centre"] = centres.centres(out["mu"], out["beta"].T).T
-        out["which"] = np.zeros(size, int)
-        z = np.linspace(-FARTHEST, FARTHEST, DEVIATIONS)
-        for level in np.unique(out["within"]) if self.unknowns.clustered or len(centres.series) > 1 else ():
-            tables = centres.tables(float(level))
-            for rows in _few(np.flatnonzero(out["within"] == level), len(centres.load)):
-                mu, beta = out["mu"][rows], out["beta"][rows].T
-                between = out["between"][rows] if self.unknowns.clustered else None
-                parts = centres.log_parts(tables, float(level), mu, beta, between)
-                if len(parts) > 1:
-                    out["which"][rows] = _one_of(parts + np.log(centres.shares)[:, None], rng)
-                if between is not None:
-                    logs = centres.of_deviations(tables, out["centre"][rows].T, between, z)
-                    logs = logs[out["which"][rows] if len(logs) > 1 else 0, :, :, np.arange(len(rows))]
-                    step = _one_of(np.moveaxis(logs, -1, 0), rng) + rng.random(logs.shape[:2]) - 0.5
-                    deviation = between[:, None] * np.interp(step, np.arange(len(z)), z)
-                    out["centre"][rows] += deviation[:, centres.cluster]
-        return out
+        return completed(self.unknowns.centres, out, rng)
 
     def under(self, old: Priors, new: Priors) -> Several | None:
         """The same points weighed by other priors; None where too few would count."""
@@ -303,6 +284,33 @@ class Several:
         """Panels with this load and these values of the moderators."""
         found = self.points
         return Scattered.of(self.series, load * (found["mu"] + found["beta"] @ z), found["tau"], found["weight"])
+
+
+def completed(centres: Centres, out: dict[str, Array], rng: np.random.Generator) -> dict[str, Array]:
+    """Draws of `mu`, `beta`, `tau`, with clusters `between` and `within`, with all that `Several.draw` gives besides.
+
+    The overdispersion and the clusters' deviations are drawn given the rest.
+    """
+    out.setdefault("within", out["tau"])
+    size = len(out["mu"])
+    out["centre"] = centres.centres(out["mu"], out["beta"].T).T
+    out["which"] = np.zeros(size, int)
+    z = np.linspace(-FARTHEST, FARTHEST, DEVIATIONS)
+    for level in np.unique(out["within"]) if centres.clustered or len(centres.series) > 1 else ():
+        tables = centres.tables(float(level))
+        for rows in _few(np.flatnonzero(out["within"] == level), len(centres.load)):
+            mu, beta = out["mu"][rows], out["beta"][rows].T
+            between = out["between"][rows] if centres.clustered else None
+            parts = centres.log_parts(tables, float(level), mu, beta, between)
+            if len(parts) > 1:
+                out["which"][rows] = _one_of(parts + np.log(centres.shares)[:, None], rng)
+            if between is not None:
+                logs = centres.of_deviations(tables, out["centre"][rows].T, between, z)
+                logs = logs[out["which"][rows] if len(logs) > 1 else 0, :, :, np.arange(len(rows))]
+                step = _one_of(np.moveaxis(logs, -1, 0), rng) + rng.random(logs.shape[:2]) - 0.5
+                deviation = between[:, None] * np.interp(step, np.arange(len(z)), z)
+                out["centre"][rows] += deviation[:, centres.cluster]
+    return out
 
 
 @dataclass(frozen=True, eq=False)

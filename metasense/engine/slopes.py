@@ -210,7 +210,8 @@ class Drawn:
     ----------
     series : Series
     draws : dict of ndarray
-        `mu`, `tau`, and with clusters `between` and `within`, of shape (draws,); `beta` of shape (draws, moderators).
+        `mu`, `tau`, and with clusters `between` and `within`, of shape (draws,); `beta` of shape (draws, moderators);
+        of a sampler also `chain` and `draw`, which each of them was.
     """
 
     series: Series
@@ -221,6 +222,7 @@ class Drawn:
         """All chains in a row; with `one_sided`, the draws in which all panels' centres are on one side of 0."""
         found = {str(name): v.to_numpy().reshape(-1, *v.shape[2:]) for name, v in draws.items()}
         found.setdefault("beta", np.zeros((len(found["mu"]), 0)))
+        found["chain"], found["draw"] = np.divmod(np.arange(len(found["mu"])), draws.sizes["draw"])
         return cls.kept(series, found, columns, one_sided=one_sided)
 
     @classmethod

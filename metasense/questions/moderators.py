@@ -28,9 +28,11 @@ from numpy.typing import NDArray
 from metasense.core.answers import Verdict, quantity
 from metasense.core.core import Core, Tests, protocols_of
 from metasense.core.diagnostics import Diagnostics
+from metasense.core.draws import Draws
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE, IntegrationError
 from metasense.engine.levels import Groups, Levels
+from metasense.engine.pointwise import Model
 from metasense.engine.posterior import Functional, Posterior, average_p_correct, signed_average
 from metasense.engine.priors import Priors
 from metasense.engine.several import Several
@@ -40,9 +42,11 @@ from metasense.protocols import Protocol, forced_choice
 from metasense.questions import sensitivity
 from metasense.questions.design import Design, Moderator, level, read_design
 from metasense.questions.drawn import drawn, joint
+from metasense.questions.leave_one_out import each_left_out
 from metasense.questions.prediction import Prediction, where
 from metasense.showing import words
 from metasense.showing.called import Called, said_value
+from metasense.tables.panels import Panels
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -122,11 +126,11 @@ class Moderation:
             load=design.load,
             columns=design.columns,
             names=design.names,
-            clusters=clusters_of(core, within),
+            clusters=clusters_of(core.panels, within),
             **{name: core.settings[name] for name in ("draws", "chains", "seed")},
             progress=progress,
         )
-        drawn = Drawn.of(series, draws, design.columns, one_sided=one_sided(core, design))
+        drawn = Drawn.of(series, draws, design.columns, one_sided=one_sided(core.directed, design))
         diagnostics = Diagnostics.of(chains)
         advice = diagnostics.advice
         if len(drawn) < FEW:
@@ -386,7 +390,7 @@ class Moderation:
         if self.within is None:
             return None
         collected = self.core.collected
-        clusters = clusters_of(self.core, self.within)
+        clusters = clusters_of(self.core.panels, self.within)
         assert clusters is not None
         groups = Groups.of(collected.evidence, clusters, collected.index)
         return Levels.integrate(groups, self.core.priors, self.core.posterior)
@@ -412,7 +416,9 @@ class Moderation:
             draws["mu"] = np.abs(draws["mu"])
         engine = self.engine
         series = engine.groups.series[0] if isinstance(engine, Levels) else engine.series
-        return self._share(Drawn.kept(series, draws, columns, one_sided=one_sided(self.core, self.design))).median
+        return self._share(
+            Drawn.kept(series, draws, columns, one_sided=one_sided(self.core.directed, self.design))
+        ).median
 
     def _share(self, engine: Sloped | Several | Drawn) -> Distribution:
         def value(mu: Array, beta: Array, tau: Array) -> Array:
@@ -444,26 +450,39 @@ class Moderation:
         centres, mu, within = self.engine.draw_centres(np.random.default_rng(self.core.settings["seed"]))
         return Drawn(self.engine.groups.series[0], {"mu": mu, "beta": centres - mu[:, None], "tau": within})
 
-    @cached_property
+    @property
     def draws(self) -> xr.Dataset:
         """Posterior draws of this model: ``average``, ``spread``, ``centre``, ``effect`` and panels' ``d_prime``.
 
         Dims chain, draw, moderator and panel; effects are per standard deviation of a moderator of numbers. With a
-        level also ``between`` and ``within``.
+        level also ``between`` and ``within``. Where PyMC sampled, and all centres are kept on one side of 0, these are
+        the draws that are, as many of each chain.
         """
-        if isinstance(self.engine, Drawn):
-            raise ValueError("draws of moderators come from the integration; leave out method='mcmc'.")
-        engine = self.engine
-        if not isinstance(engine, Several):
-            engine = joint(
-                self.core,
-                load=self.design.load,
-                columns=self.design.columns,
-                clusters=clusters_of(self.core, self.within),
-                one_sided=one_sided(self.core, self.design),
-            )
+        return self._drawn.data
+
+    @cached_property
+    def _drawn(self) -> Draws:
+        model = self._model
+        engine = self.engine if isinstance(self.engine, Several | Drawn) else joint(self.core, model)
         groups = None if self.within is None else list(dict.fromkeys(level(self.core.panels, self.within)))
-        return drawn(self.core, engine, self.design.names, groups)
+        return drawn(self.core, engine, model, self.design.names, groups)
+
+    def _each_left_out(self) -> Array:
+        model = self._model
+        standing = np.column_stack([model.load, model.columns, *([] if model.clusters is None else [model.clusters])])
+
+        def log_evidence(core: Core) -> float:
+            return log_evidence_of(by_integration(core, self.design, core.priors, self.within))
+
+        return each_left_out(self.core, list(map(tuple, standing.tolist())), log_evidence)
+
+    @property
+    def _model(self) -> Model:
+        design, core = self.design, self.core
+        clusters = clusters_of(core.panels, self.within)
+        return Model(
+            core.collected.rows, core.priors, design.load, design.columns, clusters, one_sided(core.directed, design)
+        )
 
     def _numeric(self, name: str | None) -> Moderator:
         numeric = [m for m in self.design.moderators if m.numeric]
@@ -715,14 +734,14 @@ class Moderation:
         return type(self).of(self.core, self.through_zero, [])
 
 
-def one_sided(core: Core, design: Design) -> bool:
+def one_sided(directed: bool, design: Design) -> bool:
     """Whether the panels' centres are kept on one side of 0: undirected panels and a line that may cross it."""
-    return not core.directed and any(m.numeric and not m.through_zero for m in design.moderators)
+    return not directed and any(m.numeric and not m.through_zero for m in design.moderators)
 
 
-def clusters_of(core: Core, within: str | None) -> Array | None:
+def clusters_of(panels: Panels, within: str | None) -> Array | None:
     """Each panel's value of the level, counted from 0."""
-    return None if within is None else pd.factorize(level(core.panels, within))[0]
+    return None if within is None else pd.factorize(level(panels, within))[0]
 
 
 def is_quick(design: Design, within: str | None) -> bool:
@@ -758,8 +777,8 @@ def by_integration(
             core.posterior,
             load=design.load,
             columns=design.columns,
-            clusters=clusters_of(core, within),
-            one_sided=one_sided(core, design),
+            clusters=clusters_of(core.panels, within),
+            one_sided=one_sided(core.directed, design),
             rough=rough,
             watch=watch,
         )

@@ -8,7 +8,7 @@ plain pool. It is integrated, whatever the number of pairs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Self
 
@@ -17,13 +17,16 @@ import pandas as pd
 
 from metasense.core.answers import Rate, Verdict, quantity
 from metasense.core.core import Core, Tests, protocols_of
+from metasense.core.draws import Draws
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import TOLERANCE
 from metasense.engine.levels import Groups, Levels
+from metasense.engine.pointwise import Model
 from metasense.protocols import Protocol
 from metasense.questions import sensitivity
 from metasense.questions.design import level
 from metasense.questions.drawn import drawn, joint
+from metasense.questions.leave_one_out import each_left_out
 from metasense.questions.prediction import Prediction
 from metasense.showing import words
 
@@ -91,10 +94,25 @@ class Nesting:
         """Share of the variance that lies between groups."""
         return self.levels.share_between()
 
-    @cached_property
+    @property
     def draws(self) -> xr.Dataset:
         """Posterior draws of this model: ``average``, ``spread``, ``between``, ``within`` and panels' ``d_prime``."""
-        return drawn(self.core, joint(self.core, clusters=self.index), [], self.groups)
+        return self._drawn.data
+
+    @cached_property
+    def _drawn(self) -> Draws:
+        return drawn(self.core, joint(self.core, self._model), self._model, [], self.groups)
+
+    def _each_left_out(self) -> np.ndarray:
+        def log_evidence(core: Core) -> float:
+            groups = Groups.of(core.collected.evidence, self.index, core.collected.index)
+            return Levels.integrate(groups, core.priors, core.posterior).box.log_evidence
+
+        return each_left_out(self.core, self.index.tolist(), log_evidence)
+
+    @property
+    def _model(self) -> Model:
+        return replace(Model.plain(self.core.collected.rows, self.core.priors), clusters=self.index)
 
     @property
     def bayes_factor(self) -> float:

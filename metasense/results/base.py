@@ -18,11 +18,14 @@ import pandas as pd
 from metasense.card import Card
 from metasense.core.answers import Verdict
 from metasense.core.core import Core, Tests
+from metasense.core.draws import Draws
+from metasense.core.groups import groups_of
 from metasense.engine.posterior import Posterior
 from metasense.engine.priors import Priors
 from metasense.margins import Margin
 from metasense.process import no_collecting, one_thread
 from metasense.protocols import Protocol
+from metasense.questions.leave_one_out import LeaveOneOut
 from metasense.results import notes, saving, strips
 from metasense.showing import figures, pages, tables
 from metasense.showing.files import PAGE, POOL, Kind, ready
@@ -31,6 +34,7 @@ from metasense.showing.results import Answered, Pictured, Result, Statement
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
+    import xarray as xr
     from matplotlib.axes import Axes
 
 PROB = 0.95  # inside the intervals of what is shown, saved and reported
@@ -167,6 +171,22 @@ class Pool(Pictured, Answered, Statement):
         """The first screen."""
         raise NotImplementedError
 
+    def _each_left_out(self) -> Any:
+        """Log probability of each panel's counts given the others, under this pool's own model; None if plain."""
+        return None
+
+    def _put_in(self) -> str:
+        """What was put into the plain pool, in words; empty if nothing was."""
+        return ""
+
+    def _all_draws(self) -> Draws:
+        """Draws from the posterior of this pool's own model."""
+        raise NotImplementedError
+
+    def _statistics(self) -> xr.Dataset | None:
+        """What the sampler recorded at each draw; None where nothing was sampled."""
+        return None
+
     # --- what is the same for all -----------------------------------------------------------------------------------
 
     @cached_property
@@ -270,6 +290,85 @@ class Pool(Pictured, Answered, Statement):
             raise ValueError(
                 f"this pool has no moderators, so {name!r} cannot be chosen; pool(..., moderators={name!r}) puts it in."
             )
+
+    def leave_one_out(self) -> LeaveOneOut:
+        """How well the pool foretells a panel it has not seen: each panel left out in turn, exactly.
+
+        By integration with the panel and without it, at the pool's priors, and so better than what ``to_arviz`` and
+        importance sampling give. A pool with moderators or a level is held against the plain pool of the same panels;
+        there it takes as long as pooling anew without each panel.
+
+        Returns
+        -------
+        LeaveOneOut
+
+        Raises
+        ------
+        IntegrationError
+            If the model cannot be integrated, as where PyMC had to sample it.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> table = {"panel": list("ABCDEF"), "protocol": "tetrad", "tastings": 40, "correct": [13, 15, 18, 22, 27, 31],
+        ...          "weeks": [1, 2, 4, 6, 8, 10]}
+        >>> left_out = ms.pool(table, moderators="weeks").leave_one_out()
+        >>> [round(number, 1) for number in left_out.gain]
+        [3.4, 1.8]
+        """
+        with one_thread:
+            return LeaveOneOut.of(self.core, self._each_left_out(), self._put_in())
+
+    def to_arviz(self) -> Any:
+        """The pool as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on).
+
+        Panels are the observations, and everything is of the model that was pooled: with its moderators or its level,
+        and beta-binomial where tasters repeat. The same seed gives the same numbers.
+
+        Returns
+        -------
+        InferenceData or DataTree
+            With these groups, of dims chain, draw, panel (and moderator):
+
+            ``posterior``
+                What ``draws`` holds; where tasters repeat also their ``overdispersion``.
+            ``posterior_predictive``, ``prior_predictive``
+                Counts of one more panel like each of these, with a d-prime (and a criterion, or tasters) of its own:
+                ``correct`` answers; ``hits`` and ``false_alarms`` where panels have two counts. In a pool of both kinds
+                these have the dims ``forced_choice_panel`` and ``two_count_panel``.
+            ``observed_data``
+                The same of the panels themselves.
+            ``log_likelihood``
+                Of each panel's counts given the centre, the spread and the overdispersion, its own d-prime integrated
+                out (with a level: given the centre of its group). That is what is left out with a panel, so that
+                leave-one-out by importance sampling works; given the panel's own d-prime, which no other panel knows,
+                it would not. `leave_one_out` gives the same without draws, and is to be preferred. It is called
+                ``correct``, or ``counts`` where some panels have two. There is none where people are followed from
+                panel to panel: panels are not independent then.
+            ``log_prior``, ``prior``
+                Density of the centre, the spreads and the effects of moderators; draws of them and of the d-primes.
+            ``constant_data``
+                ``protocol``, ``tastings``, ``tasters``; ``signal`` and ``noise``; the ``design``, ``dose`` and
+                ``group`` of the pool.
+            ``sample_stats``
+                What PyMC recorded, where it sampled; not kept with a saved plain pool.
+
+        References
+        ----------
+        Vehtari A, Gelman A, Gabry J (2017). Stat. Comput. 27, 1413-1432; from memory.
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
+        >>> data = pooled.to_arviz()
+        >>> data["posterior"]["d_prime"].shape, data["log_likelihood"]["correct"].dims
+        ((4, 1000, 3), ('chain', 'draw', 'panel'))
+        """
+        from metasense.engine import sampler
+
+        with one_thread:
+            return sampler.to_arviz(**groups_of(self.core, self._all_draws(), self._statistics()))
 
     def report(
         self,

@@ -6,10 +6,14 @@ from collections.abc import Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from metasense.core.draws import Draws
 from metasense.results import page
 from metasense.results.base import PROB, Pool
 from metasense.results.pooled import Pooled
 from metasense.showing import pages
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 class BesidePlain(Pool):
@@ -23,31 +27,6 @@ class BesidePlain(Pool):
         """The same panels, margin and priors without moderators or level."""
         return Pooled(self.core)
 
-    def to_arviz(self) -> Any:
-        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on).
-
-        Returns
-        -------
-        InferenceData or DataTree
-            With the group ``posterior``: what ``draws`` holds.
-
-        Raises
-        ------
-        ValueError
-            If PyMC sampled the moderators.
-
-        Examples
-        --------
-        >>> import metasense as ms
-        >>> table = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19, 21],
-        ...          "batch_pair": ["P1", "P1", "P2", "P2"]}
-        >>> ms.pool(table, within="batch_pair").to_arviz()["posterior"]["d_prime"].shape
-        (4, 1000, 4)
-        """
-        from metasense.engine import sampler
-
-        return sampler.to_arviz(self.draws)
-
     if not TYPE_CHECKING:  # a checker should go on seeing which names there are
 
         def __getattr__(self, name):
@@ -57,9 +36,21 @@ class BesidePlain(Pool):
                 hint = f"the plain pool in it has: .plain.{name}"
             raise AttributeError(f"{text}; {hint}" if hint else text, name=name, obj=self)
 
+    @property
+    def _drawn(self) -> Draws:
+        """The draws with what panels share in them."""
+        raise NotImplementedError
+
+    def _all_draws(self) -> Draws:
+        return self._drawn
+
+    def _statistics(self) -> xr.Dataset | None:
+        diagnostics = getattr(self, "diagnostics", None)
+        return None if diagnostics is None else diagnostics.statistics
+
     def _title(self) -> str:
         """What was put in, as the heading of its part of the page."""
-        raise NotImplementedError
+        return f"With {self._put_in()}"
 
     def _page(self) -> pages.Page:
         return page.beside_plain(

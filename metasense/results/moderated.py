@@ -496,8 +496,8 @@ class Moderated(Moderation, BesidePlain):
             said["interaction"] = list(self.design.interaction)
         return said
 
-    def _title(self) -> str:
-        return f"With {self._called.listed(self.moderators)}"
+    def _put_in(self) -> str:
+        return self._called.listed(self.moderators)
 
     def _rows(self, name: str | None = None) -> dict[str, Posterior]:
         """The average at each stated value of a moderator: at both ends, or of each category."""

@@ -162,6 +162,9 @@ class Nested(Nesting, BesidePlain):
     def _verdict_to_keep(self) -> Verdict:
         return self.verdict()
 
+    def _put_in(self) -> str:
+        return f"the level {self.noun}"
+
     def _title(self) -> str:
         return f"With panels within {words.plural_of(self.noun)}"
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from metasense.core.answers import NextPanel, Rate, Verdict
 from metasense.core.core import Core, Tests
-from metasense.core.draws import draws_of
+from metasense.core.draws import Draws, all_draws, draws_of
 from metasense.core.evidence import Collected
 from metasense.engine.distribution import Distribution
 from metasense.engine.grid import Evidences
@@ -659,24 +659,11 @@ class Pooled(Pool):
         """Posterior draws: ``average``, ``spread`` and each panel's ``d_prime``, with dims chain, draw, panel."""
         return draws_of(self.core)
 
-    def to_arviz(self) -> Any:
-        """The draws as the object the installed ArviZ works with (InferenceData, or a DataTree from ArviZ 1 on).
+    def _all_draws(self) -> Draws:
+        return all_draws(self.core)
 
-        Returns
-        -------
-        InferenceData or DataTree
-            With the group ``posterior``: dims chain, draw and panel.
-
-        Examples
-        --------
-        >>> import metasense as ms
-        >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 30, "correct": [12, 14, 19]})
-        >>> pooled.to_arviz()["posterior"]["d_prime"].shape
-        (4, 1000, 3)
-        """
-        from metasense.engine import sampler
-
-        return sampler.to_arviz(self.draws)
+    def _statistics(self) -> xr.Dataset | None:
+        return self.core.remember("statistics", lambda: None)
 
     # --- words and figures ------------------------------------------------------------------------------------------
 

@@ -211,7 +211,7 @@ def pool(
     if settled is not None:
         margin = _settled(margin, settled)
     panels, tastings = gathered(panels, tastings)
-    panels = with_visits(panels, tastings, [*_names(moderators), *_names(through_zero)])
+    panels = with_visits(panels, tastings, [*names_of(moderators), *names_of(through_zero)])
     called = called_of(names, units, panels.frame)
     priors = priors_of(priors if priors is not None or card is None else card.priors)
     _not_twice(panels, priors)
@@ -231,7 +231,7 @@ def pool(
         if method == "mcmc":
             core = _sampled(core, progress)
         if moderators is not None or through_zero is not None:
-            return moderate(core, _names(moderators), _names(through_zero), within, interaction, progress=progress)
+            return moderate(core, names_of(moderators), names_of(through_zero), within, interaction, progress=progress)
         return Pooled(core) if within is None else nest(core, within)
 
 
@@ -292,10 +292,13 @@ def _sampled(core: Core, progress: bool) -> Core:
     pair = words.distinct(posterior.average.median, core.average.median)
     beside = f"The median of the average d-prime is {pair[0]}; by integration of the same model it is {pair[1]}."
     settings = core.settings | {"chains_said": f"{diagnostics.sentence()} {beside}"}
-    return replace(core, posterior=posterior, settings=settings, advice=diagnostics.advice, sample=sample)
+    found = replace(core, posterior=posterior, settings=settings, advice=diagnostics.advice, sample=sample)
+    found.remember("statistics", lambda: chains.statistics)
+    return found
 
 
-def _names(columns: str | Sequence[str] | None) -> list[str]:
+def names_of(columns: str | Sequence[str] | None) -> list[str]:
+    """Names of columns as a list, of which there may be one or none."""
     if isinstance(columns, str) or columns is None:
         return [] if columns is None else [columns]
     if not isinstance(columns, Sequence):

@@ -17,7 +17,7 @@ from metasense.process import one_thread
 from . import words
 from .figures import Drawing
 from .glance import Glance, in_lines
-from .tables import Shown, Table, block, latex, markdown, write_csv
+from .tables import Shown, Table, block, document, latex, markdown, write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,6 +94,23 @@ class Result:
         'triangle, 12 of 24 answers correct ('
         """
         return "\n\n".join(p.to_latex() if isinstance(p, Table) else latex(_said(p)) for p in self._shown())
+
+    def to_html(self) -> str:
+        """What a cell shows, as an HTML document that a word processor opens: sentences and tables, no script.
+
+        Write it to a file that ends in ``.html``, in UTF-8, and open that, or paste from it.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> import metasense as ms
+        >>> ms.one_panel("triangle", 24, 12).to_html().count("<table")
+        1
+        """
+        return document(self._shown())
 
     def to_csv(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
         """Write the frame of raw numbers as CSV that a spreadsheet will not run.

@@ -12,7 +12,7 @@ import html
 import os
 import re
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -49,14 +49,15 @@ class Table:
     row_header: int = 0
     note: str = ""
 
-    def to_html(self) -> str:
-        """An accessible HTML table that takes its colours from wherever it is put."""
+    def to_html(self, *, ruled: bool = False) -> str:
+        """An accessible HTML table that takes its colours from wherever it is put; `ruled` with lines of its own."""
+        lines = ";border:1px solid;padding:2px 6px" if ruled else ""
 
         def cell(text: str, column: int, *, head: bool) -> str:
             tag = "th" if (head and text) or (not head and column == self.row_header) else "td"
             scope = "" if tag == "td" else ' scope="col"' if head else ' scope="row"'
             align = "right" if self.numeric[column] else "left"
-            return f'<{tag}{scope} style="text-align:{align}">{_html(text)}</{tag}>'
+            return f'<{tag}{scope} style="text-align:{align}{lines}">{_html(text)}</{tag}>'
 
         head = "".join(cell(text, i, head=True) for i, text in enumerate(self.headers))
         body = "\n".join(
@@ -66,7 +67,8 @@ class Table:
         caption = f'<caption style="text-align:left">{_html(self.caption)}</caption>\n' if self.caption else ""
         note = f"\n<p>{_html(self.note)}</p>" if self.note else ""
         rows = f"<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>"
-        return f'<table class="metasense {_NO_MATH}">\n{caption}{rows}\n</table>{note}'
+        collapsed = ' style="border-collapse:collapse"' if ruled else ""
+        return f'<table class="metasense {_NO_MATH}"{collapsed}>\n{caption}{rows}\n</table>{note}'
 
     def to_text(self) -> str:
         """The same table as aligned plain text; in a terminal too narrow for it, in blocks of columns."""
@@ -101,9 +103,11 @@ class Table:
         )
 
     def to_latex(self) -> str:
-        """The same table in LaTeX, with no package needed."""
+        """The same table in LaTeX, with no package needed; its label is ``tab:`` and the caption's words."""
         rows = [f"{' & '.join(map(latex, row))} \\\\" for row in self.rows]
+        label = re.sub(r"[^a-z0-9]+", "-", self.caption.split(";")[0].casefold()).strip("-")
         lines = [r"\begin{table}", *([rf"\caption{{{latex(self.caption)}}}"] if self.caption else [])]
+        lines += [rf"\label{{tab:{label}}}"] if label else []
         lines += [rf"\begin{{tabular}}{{{''.join('r' if right else 'l' for right in self.numeric)}}}", r"\hline"]
         lines += [f"{' & '.join(map(latex, self.headers))} \\\\", r"\hline", *rows, r"\hline", r"\end{tabular}"]
         return "\n".join([*lines, *([rf"\par {latex(self.note)}"] if self.note else []), r"\end{table}"])
@@ -206,6 +210,20 @@ def block(*parts: str | Shown) -> str:
     """
     shown = [f"<p>{_html(words.one_line(part))}</p>" if isinstance(part, str) else part.to_html() for part in parts]
     return "\n".join([f'<div class="metasense {_NO_MATH}">', *shown, "</div>"])
+
+
+def document(parts: Sequence[str | Shown]) -> str:
+    """Paragraphs and tables as an HTML document of its own, for a word processor; of a figure, its sentence.
+
+    Examples
+    --------
+    >>> document(["Salt & pepper"]).splitlines()[4]
+    '<p>Salt &amp; pepper</p>'
+    """
+    said = [part.to_text() if not isinstance(part, str | Table) else part for part in parts]
+    shown = [p.to_html(ruled=True) if isinstance(p, Table) else f"<p>{_html(words.one_line(p))}</p>" for p in said]
+    head = '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8"/><title>metasense</title></head>\n<body>'
+    return "\n".join([head, *shown, "</body>", "</html>"]) + "\n"
 
 
 class _Reader:

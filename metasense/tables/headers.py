@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -120,11 +120,7 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
                 others = sorted({*elsewhere, *(j for name in longer for j in at.get(name, ()))} - taken)
                 if others:
                     taken.update(_same_again(checked, column, found[0], others))
-    tongues = {j: f" ({of_languages(spoken)})" for places in abroad.values() for j, spoken in places.items()}
-    renamed = [f"{heads[j]!r} as {name!r}{tongues.get(j, '')}" for name, j in place.items() if keys[j] != plain(name)]
-    if renamed:
-        columns_ = "column" if len(renamed) == 1 else "columns"
-        checked.notes.append(f"{columns_} read under another name: {listing(renamed)}.")
+    _say_renamed(checked, keys, abroad)
     extra = [j for j in range(len(heads)) if j not in taken and _has_header(checked, j)]
     extra = [j for j in extra if keys[j] not in passed]
     for j in extra:
@@ -148,6 +144,19 @@ def match_headers(checked: Checked, columns: Sequence[Column], passed: Iterable[
     if unsure:
         checked.notes.append(f"perhaps misspelt: {listing(unsure)}.")
     return [j for j in extra if at[keys[j]][0] == j]
+
+
+def _say_renamed(checked: Checked, keys: Sequence[str], abroad: Mapping[str, Mapping[int, tuple[str, ...]]]) -> None:
+    """Note which columns were read under another name than their own."""
+    tongues = {j: f" ({of_languages(spoken)})" for places in abroad.values() for j, spoken in places.items()}
+    renamed = [
+        f"{checked.sheet.headers[j]!r} as {name!r}{tongues.get(j, '')}"
+        for name, j in checked.place.items()
+        if keys[j] != plain(name)
+    ]
+    if renamed:
+        columns = "column" if len(renamed) == 1 else "columns"
+        checked.notes.append(f"{columns} read under another name: {listing(renamed)}.")
 
 
 def _in_other_languages(

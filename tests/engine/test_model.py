@@ -34,9 +34,7 @@ def test_a_clusters_deviation_is_stepped_as_finely_as_its_tastings_ask():
 @pytest.mark.mcmc
 @pytest.mark.parametrize("kind", ["plain", "slope", "load", "clusters"])
 def test_the_log_density_is_likelihood_times_prior_times_area(kind):
-    import pymc as pm
-
-    from metasense.engine.model import state
+    from metasense.engine.model import build
     from metasense.engine.priors import Priors
 
     panels = [
@@ -49,8 +47,7 @@ def test_the_log_density_is_likelihood_times_prior_times_area(kind):
     load = np.array([0.5, 1.0, 1.5]) if kind == "load" else 1.0
     clusters = np.array([0, 0, 1]) if kind == "clusters" else None
     ruler = Ruler(0.2, 0.3, 3.0)
-    with pm.Model() as model:
-        state(series, np.ones(1), Priors(), X, ruler, load, clusters)
+    model = build(series, np.ones(1), Priors(), X, ruler, load, clusters)
     values = {"z": 0.4, "a": 0.7, "beta": 0.25, "split": 0.6}
     names = [v.name for v in model.free_RVs]
     terms = model.replace_rvs_by_values(model.potentials)

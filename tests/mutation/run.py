@@ -44,6 +44,7 @@ MIRRORS = {
     "claims/meant": ["check"],
     "claims/circumstances": ["check"],
     "engine/spreads": ["tails", "grid"],
+    "core/groups": ["arviz"],
     "tables/formats": ["workbook"],
     "tables/grids": ["mending"],
     "tables/mends": ["mending"],

@@ -159,6 +159,7 @@ def results(name: str, *, page: bool = True) -> Iterator[tuple[str, str]]:
         "leak",
         "operating",
         "fit",
+        "leave_one_out",
     ):
         yield from at_all_lengths(part, getattr(pooled, part)())
     for test in pooled.protocols:

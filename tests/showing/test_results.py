@@ -5,11 +5,13 @@ import csv
 import html
 import re
 
+import pandas as pd
 import pytest
 
 import metasense as ms
 from metasense.showing import words
 from metasense.showing.results import Pictured, Result, Statement
+from metasense.showing.tables import Table, table
 from metasense.showing.words import banned
 
 MARGIN = ms.Margin(p_d=0.2, protocol="triangle")
@@ -107,6 +109,28 @@ def test_a_serving_plan_never_tells_its_seed(results):
     plan = ms.serve("triangle", tasters=12, samples=("old", "new"), seed=987654321)
     for text in (*map(lambda length: plan.statement(length=length), LENGTHS), repr(plan), plan.to_markdown()):
         assert "987654321" not in text and hex(987654321) not in text
+
+
+def test_html_for_a_word_processor_is_well_formed_with_styles_of_its_own_and_no_script(results):
+    from xml.etree import ElementTree
+
+    for name, result in results.items():
+        text = result.to_html()
+        tree = ElementTree.fromstring(text.removeprefix("<!DOCTYPE html>"))
+        said = re.sub(r"\W", "", "".join(tree.itertext()))
+        for part in result._shown():
+            assert not isinstance(part, str) or re.sub(r"\W", "", part) in said, name
+        assert {node.tag for node in tree.iter()}.isdisjoint({"script", "link", "style", "img", "svg"}), name
+        cells = [node for node in tree.iter() if node.tag in ("th", "td") and "style" in node.attrib]
+        assert all("border:1px solid" in cell.attrib["style"] for cell in cells), name
+        assert len(list(tree.iter("table"))) == sum(isinstance(part, Table) for part in result._shown()), name
+
+
+def test_a_table_in_latex_has_a_label_after_its_caption():
+    frame = pd.DataFrame({"panel": ["A"], "tastings": [24]})
+    said = table(frame, caption="What is known; of 1 panel").to_latex().splitlines()
+    assert said[1:3] == [r"\caption{What is known; of 1 panel}", r"\label{tab:what-is-known}"]
+    assert "label" not in table(frame).to_latex()
 
 
 def test_markdown_latex_and_csv_hold_what_the_cell_shows(results, tmp_path):
