@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,9 +29,6 @@ from metasense.results.beside import BesidePlain
 from metasense.showing import figures, plain, tables, words
 from metasense.showing.called import Called, said_value
 from metasense.showing.glance import ROWS, Glance, compact, cut
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 CURVE = 33  # points of the curve
 MOST_ROWS = 6  # categories that each have a row of the strip; of more, the smallest and the largest have
@@ -498,12 +495,6 @@ class Moderated(Moderation, BesidePlain):
         if self.design.interaction is not None:
             said["interaction"] = list(self.design.interaction)
         return said
-
-    def _statistics(self) -> xr.Dataset | None:
-        return None if self.diagnostics is None else self.diagnostics.statistics
-
-    def _put_in(self) -> str:
-        return self._called.listed(self.moderators)
 
     def _title(self) -> str:
         return f"With {self._called.listed(self.moderators)}"
