@@ -476,6 +476,12 @@ class Moderation:
 
         return each_left_out(self.core, list(map(tuple, standing.tolist())), log_evidence)
 
+    def _put_in(self) -> str:
+        return self.core.called.listed(self.moderators)
+
+    def _statistics(self) -> xr.Dataset | None:
+        return None if self.diagnostics is None else self.diagnostics.statistics
+
     @property
     def _model(self) -> Model:
         design, core = self.design, self.core

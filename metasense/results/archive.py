@@ -30,6 +30,7 @@ from metasense.results import container, older, vetting
 from metasense.results.container import Variable
 from metasense.showing.files import POOL, Kind, marked, replacing
 from metasense.showing.words import one_line
+from metasense.tables.columns import PANEL
 from metasense.tables.panels import Panels, Tastings
 
 if TYPE_CHECKING:
@@ -294,6 +295,8 @@ def _table(kind: Any, group: str, groups: dict[str, dict[str, Variable]], said: 
     frame = _to_frame(groups[group])
     source, notes, fingerprint = (said[group][key] for key in ("source", "notes", "fingerprint"))
     vetting.texts(source, *notes)
+    if kind is Panels and "people" not in frame:  # saved before there was such a column
+        frame.insert(list(PANEL).index("people"), "people", pd.array([pd.NA] * len(frame), dtype="string"))
     (vetting.panels if kind is Panels else vetting.tastings)(frame)
     table = kind(frame, source, tuple(notes))
     if table.fingerprint != fingerprint:

@@ -12,9 +12,6 @@ from metasense.results.base import PROB, Pool
 from metasense.results.pooled import Pooled
 from metasense.showing import pages
 
-if TYPE_CHECKING:
-    import xarray as xr
-
 
 class BesidePlain(Pool):
     """A pool into which moderators or a level were put; the plain pool stays at hand as ``plain``."""
@@ -43,10 +40,6 @@ class BesidePlain(Pool):
 
     def _all_draws(self) -> Draws:
         return self._drawn
-
-    def _statistics(self) -> xr.Dataset | None:
-        diagnostics = getattr(self, "diagnostics", None)
-        return None if diagnostics is None else diagnostics.statistics
 
     def _title(self) -> str:
         """What was put in, as the heading of its part of the page."""

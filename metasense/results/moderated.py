@@ -496,9 +496,6 @@ class Moderated(Moderation, BesidePlain):
             said["interaction"] = list(self.design.interaction)
         return said
 
-    def _put_in(self) -> str:
-        return self._called.listed(self.moderators)
-
     def _rows(self, name: str | None = None) -> dict[str, Posterior]:
         """The average at each stated value of a moderator: at both ends, or of each category."""
         m = self.design.moderators[0] if name is None else self.design[name]

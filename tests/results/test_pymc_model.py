@@ -61,6 +61,8 @@ def test_the_sampler_draws_from_the_model_that_is_handed_out(asked, monkeypatch)
         raise Stopped
 
     monkeypatch.setattr(sampler, "_run", run)
+    if asked:  # the plain pool beside it is not asked about here
+        monkeypatch.setattr("metasense.results.pooling._sampled", lambda core, progress: core)
     with pytest.raises(Stopped):
         ms.pool(TABLE, **asked, method="mcmc")
     ours, theirs = ms.pymc_model(TABLE, **asked), seen[0]
