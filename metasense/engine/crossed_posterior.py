@@ -202,7 +202,7 @@ def integrate(
         walk.turn()
     if _closer(walk):
         common = CommonOfSitters(sitters, priors, walk.gammas, np.exp(walk.log_shares))
-    return _gathered(_draws(walk), walk, common, evidence, copies, crossed, today)
+    return _gathered(_draws(walk), walk, common, evidence, copies, crossed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,7 +236,6 @@ def _gathered(
     evidence: Sequence[Evidence],
     copies: Array,
     crossed: Whole,
-    today: Posterior,
 ) -> Crossed:
     """The exact answers given the draws, averaged."""
     given, sitters = drawn.given, walk.sitters
@@ -246,7 +245,7 @@ def _gathered(
     averaged = Averaged.over(given, plane, walk)
     beside = Averaged.over(_of_one(common, walk), plane, walk)
     evidences = _evidences(common, evidence, copies, averaged, beside)
-    patches = Weighed(0.0, today.average, plane, averaged.weights).posterior().patches
+    patches = Weighed(0.0, plane, averaged.weights).posterior().patches
     own = _own_densities(given.rows(_spread_out(averaged.means, OWN)), plane, walk, averaged.nodes, series.axis)
     rows = _spread_out(averaged.means, int(np.clip(REGIONS // len(copies), 8, 256)))
     regions, log_weight = _regions(given, rows, averaged, evidence, copies, crossed, walk.gammas)

@@ -48,8 +48,6 @@ class Weighed:
     Attributes
     ----------
     log_evidence : float
-    average : Distribution
-        Of the average d-prime.
     plane : Plane
         The nodes it was computed on, finer than those asked where need be.
     weights : list of ndarray, each of shape (nodes,)
@@ -57,9 +55,15 @@ class Weighed:
     """
 
     log_evidence: float
-    average: Distribution
     plane: Plane
     weights: list[Array]
+
+    @cached_property
+    def average(self) -> Distribution:
+        """The average d-prime."""
+        plane = self.plane
+        mass = sum(self.weights, np.zeros(1)).reshape(len(plane.average), -1).sum(axis=1)
+        return plane._distribution(plane._integrals @ (mass / plane._w), float(mass @ plane.average))
 
     def expect(self, values: Sequence[Array]) -> Array:
         """Posterior mean of what has these values, shape (nodes, ...), at the nodes of each region."""
@@ -122,6 +126,7 @@ class Plane:
     ) -> None:
         """Place the nodes."""
         self.regions, self.nodes, self._looks = regions, nodes, looks  # series, sign of mu, log share
+        self._asked: tuple[Array, list[Array]] | None = None
         self._lengthwise, self._anglewise = lengthwise, anglewise
         self._x, self._w, self._fine_x, self._integrals = chebyshev(nodes[0], FINE)
         angle_x, self._angle_w = chebyshev(nodes[1], FINE)[:2]
@@ -211,9 +216,9 @@ class Plane:
         """
         extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
         logs = []
-        for (series, sign, share), panels, more in zip(self.regions, self.logs, extra, strict=True):
+        for (series, sign, share), panels, more in zip(self.regions, self._together(copies), extra, strict=True):
             prior = log_prior(sign * self.mu, self.tau, priors, series.directed)
-            logs.append(panels @ copies + prior + more + self._log_volume + share)
+            logs.append(panels + prior + more + self._log_volume + share)
         peak = max(log.max() for log in logs)
         densities = [np.exp(log - peak).reshape(len(self._x), -1) for log in logs]
         total = np.sum(densities, axis=0)
@@ -223,10 +228,23 @@ class Plane:
         error = abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1)
         if error > (tolerance if self._looks < SETTLED else ENOUGH):
             return self._better(total).weigh(copies, priors, factor, tolerance=tolerance)
-        mean = float((self._w * marginal) @ self.average / whole)
-        average = self._distribution(self._integrals @ marginal / whole, mean)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
-        return Weighed(peak + float(np.log(whole)), average, self, [(d * volume).ravel() for d in densities])
+        return Weighed(peak + float(np.log(whole)), self, [(d * volume).ravel() for d in densities])
+
+    def _together(self, copies: Array) -> list[Array]:
+        """Log likelihood of all panels at each node, by region; where few changed, from what was asked first."""
+        first, whole = self._first(copies)
+        changed = np.flatnonzero(copies != first)
+        if 4 * len(changed) > len(copies):
+            return [panels @ copies for panels in self.logs]
+        more = (copies - first)[changed]
+        return [logs + panels[:, changed] @ more for logs, panels in zip(whole, self.logs, strict=True)]
+
+    def _first(self, copies: Array) -> tuple[Array, list[Array]]:
+        """The copies that were asked about first, and the log likelihood of all panels then."""
+        if self._asked is None:
+            self._asked = copies.copy(), [panels @ copies for panels in self.logs]
+        return self._asked
 
     def closer(self, columns: Array) -> tuple[Array, Array, Array]:
         """Centres, spreads and weights of nodes that stand closer together on the rays with little spread.
