@@ -299,6 +299,8 @@ def ask(chosen: argparse.Namespace) -> int:
         result = pooled.plain.averaged(chosen.odds)
     elif question == "some":
         result = pooled.plain.some(chosen.nothing)
+    elif question == "leave-one-out":
+        result = pooled.leave_one_out()
     else:
         result = getattr(pooled.plain, question)()
     names = [name for name in QUESTIONS if name not in _MORE]
@@ -306,7 +308,7 @@ def ask(chosen: argparse.Namespace) -> int:
     after: tuple[Any, ...] = ("next", *typed)
     if question in names:
         after = ("ask", names[(names.index(question) + 1) % len(names)], *typed)
-    if question in ("statement", "fit"):
+    if question in ("statement", "leave-one-out"):
         after = ("pool", *typed, "--report", "answer.html")
     answer(result, chosen, after=after)
     return _code(pooled)

@@ -21,6 +21,7 @@ QUESTIONS = {  # what `ask` can be asked, and what it is
     "habits": "where the right cup stood, and what guessers pick",
     "operating": "how often panels like yours would give each verdict",
     "fit": "whether the panels fit the model",
+    "leave-one-out": "how probable each panel was to the others",
     "rate": "the share of correct answers in a protocol",
     "counts": "how many may be correct in the next panel",
     "effects": "places, orders and repeats compared",

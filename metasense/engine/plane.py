@@ -201,6 +201,7 @@ class Plane:
         priors: Priors,
         factor: Callable[[Plane], Sequence[Array]] | None = None,
         *,
+        without: int | None = None,
         tolerance: float = TOLERANCE,
     ) -> Weighed:
         """The posterior when each distinct panel stands `copies` times in the pool.
@@ -211,12 +212,16 @@ class Plane:
         priors : Priors
         factor : callable, optional
             Gives, for the plane it is handed, the log of a further factor at the nodes of each region.
+        without : int, optional
+            A panel that stands there once less.
         tolerance : float
             By how much the evidence may move, as a share of it, when every second node is left out.
         """
         extra: Sequence[Any] = [0.0] * len(self.regions) if factor is None else factor(self)
         logs = []
-        for (series, sign, share), panels, more in zip(self.regions, self._together(copies), extra, strict=True):
+        for (series, sign, share), panels, more in zip(
+            self.regions, self._together(copies, without), extra, strict=True
+        ):
             prior = log_prior(sign * self.mu, self.tau, priors, series.directed)
             logs.append(panels + prior + more + self._log_volume + share)
         peak = max(log.max() for log in logs)
@@ -227,24 +232,18 @@ class Plane:
         half, half_angle = (chebyshev((n + 1) // 2, FINE)[1] for n in self.nodes)
         error = abs(float(half @ total[::2, ::2] @ half_angle) / whole - 1)
         if error > (tolerance if self._looks < SETTLED else ENOUGH):
-            return self._better(total).weigh(copies, priors, factor, tolerance=tolerance)
+            return self._better(total).weigh(copies, priors, factor, without=without, tolerance=tolerance)
         volume = np.multiply.outer(self._w, self._angle_w) / whole
         return Weighed(peak + float(np.log(whole)), self, [(d * volume).ravel() for d in densities])
 
-    def _together(self, copies: Array) -> list[Array]:
-        """Log likelihood of all panels at each node, by region; where few changed, from what was asked first."""
-        first, whole = self._first(copies)
-        changed = np.flatnonzero(copies != first)
-        if 4 * len(changed) > len(copies):
-            return [panels @ copies for panels in self.logs]
-        more = (copies - first)[changed]
-        return [logs + panels[:, changed] @ more for logs, panels in zip(whole, self.logs, strict=True)]
-
-    def _first(self, copies: Array) -> tuple[Array, list[Array]]:
-        """The copies that were asked about first, and the log likelihood of all panels then."""
-        if self._asked is None:
+    def _together(self, copies: Array, without: int | None) -> list[Array]:
+        """Log likelihood of all panels at each node, by region; less one of them by taking its part away."""
+        if self._asked is None or not np.array_equal(self._asked[0], copies):
             self._asked = copies.copy(), [panels @ copies for panels in self.logs]
-        return self._asked
+        whole = self._asked[1]
+        if without is None:
+            return whole
+        return [logs - panels[:, without] for logs, panels in zip(whole, self.logs, strict=True)]
 
     def closer(self, columns: Array) -> tuple[Array, Array, Array]:
         """Centres, spreads and weights of nodes that stand closer together on the rays with little spread.

@@ -314,7 +314,7 @@ class Pool(Pictured, Answered, Statement):
         ...          "weeks": [1, 2, 4, 6, 8, 10]}
         >>> left_out = ms.pool(table, moderators="weeks").leave_one_out()
         >>> [round(number, 1) for number in left_out.gain]
-        [3.4, 1.8]
+        [6.4, 1.3]
         """
         with one_thread:
             return LeaveOneOut.of(self.core, self._each_left_out(), self._put_in())

@@ -108,7 +108,7 @@ class Result:
         --------
         >>> import metasense as ms
         >>> ms.one_panel("triangle", 24, 12).to_html().count("<table")
-        1
+        2
         """
         return document(self._shown())
 

@@ -74,6 +74,9 @@ SAME = {
     "sensitivity": (["ask", "sensitivity", CIDER, "--margin", MARGIN], lambda pooled: pooled.sensitivity().to_frame()),
     "path": (["ask", "path", CIDER, "--margin", MARGIN], lambda pooled: pooled.path().to_frame()),
     "drawer": (["ask", "drawer", CIDER, "--margin", MARGIN], lambda pooled: pooled.drawer().to_frame()),
+    "leave_one_out": (
+        ["ask", "leave-one-out", CIDER, "--margin", MARGIN], lambda pooled: pooled.leave_one_out().to_frame()
+    ),
     "leak": (["ask", "leak", CIDER, "--margin", MARGIN], lambda pooled: pooled.leak().to_frame()),
     "habits": (["ask", "habits", TASTINGS], lambda _: ms.pool(ms.read_tastings(TASTINGS)).habits().to_frame()),
     "operating": (["ask", "operating", CIDER, "--margin", MARGIN], lambda pooled: pooled.operating().to_frame()),
@@ -187,6 +190,7 @@ ELSEWHERE = {  # what has no numbers of its own, or another test
     "answer_sheet": "serve writes it", "trays": "serve writes them", "balance": "answers --details",
     "p_d": "a column of one --rates", "p_from_p_d": "likewise", "d_prime_from_p_d": "likewise",
     "map": "of pandas", "where": "of pandas",
+    "to_arviz": "draws for Python's other libraries", "pymc_model": "likewise",
 }  # fmt: skip
 
 
