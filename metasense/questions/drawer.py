@@ -282,7 +282,7 @@ class Drawer(Pictured):
         known = (
             "Every panel known from reports is statistically significant, so nothing here tells how many others there "
             "were"
-            if self.panels and self.significant == self.panels
+            if self.significant == self.panels
             else "These panels hardly tell how many others there were"
         )
         return (
@@ -418,7 +418,7 @@ def _turning(selection: Selection) -> tuple[float, float, str] | None:
 
 
 def _about(panels: float) -> str:
-    return f"about {words.count(round(panels), 'panel')}" if panels >= 0.5 else "less than one panel"
+    return f"about {words.count(round(panels), 'panel')}" if panels > 0.5 else "less than one panel"
 
 
 def _listed(omega: float) -> str:

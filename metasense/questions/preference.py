@@ -216,7 +216,7 @@ class Preference(Pictured, Answered, Statement):
         beyond = sum((a.correct - g * a.tastings) / (1 - g) for a in self.correct for g in [_guess(a)])
         if not right or beyond <= 0:
             return float("nan")
-        return 0.5 + (self.naive_share - 0.5) * right / beyond
+        return round(0.5 + (self.naive_share - 0.5) * right / beyond, 12) + 0.0  # 0 and 1 are exact, and no -0
 
     @property
     def identifiable(self) -> bool:

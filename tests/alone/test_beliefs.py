@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.stats import beta, halfnorm, norm
+from scipy.stats import beta, binom, halfnorm, norm
 
 from metasense.alone.beliefs import (
     ON_D_PRIME,
@@ -15,6 +15,8 @@ from metasense.alone.beliefs import (
     forced_choice_log_likelihood,
     p_d_posterior,
     prior_density,
+    size,
+    verdicts,
 )
 from metasense.alone.single import one_panel
 from metasense.engine.priors import Priors
@@ -117,3 +119,48 @@ def test_a_panel_of_thousands_far_below_guessing_is_still_read():
     assert panel.d_prime_posterior.interval()[1] < 0.2
     # the density falls as (1 - p_d)^3000, so that the upper limit is 1 - .025^(1/3001)
     assert panel.p_d_posterior.interval()[1] == pytest.approx(1 - 0.025 ** (1 / 3001), rel=1e-3)
+
+
+@pytest.mark.parametrize("way", [1.0, 0.25])
+def test_an_earlier_pool_moves_the_prior_to_where_it_found_the_centre(way):
+    class Moved(Priors):
+        """Priors with a centre that may have either sign."""
+
+    Moved.way = way
+    priors = Moved(0.4, 0.3, centre_at=1.2, earlier="six panels of last year")
+
+    def around(d, centre):
+        def over_tau(tau):
+            return halfnorm.pdf(tau, scale=0.3) * norm.pdf(d, centre, np.hypot(0.4, tau))
+
+        return quad(over_tau, 0, 2.4, epsabs=1e-13)[0]
+
+    for d in (-1.0, 0.0, 0.5, 2.0):
+        along, against = around(d, 1.2), around(d, -1.2)
+        assert prior_density(d, priors, directed=True) == pytest.approx(way * along + (1 - way) * against, rel=1e-8)
+        assert prior_density(d, priors) == pytest.approx(along + against if d >= 0 else 0.0, rel=1e-8)
+    assert prior_density(-0.5) == 0.0
+
+
+def test_the_likelihood_is_the_binomial_probability_with_its_constant():
+    d = np.array([0.0, 0.8, 2.5])
+    for name, n, x in (("triangle", 24, 11), ("2-AFC", 7, 0), ("tetrad", 9, 9)):
+        test = protocol(name)
+        found = forced_choice_log_likelihood(test, n, x, d)
+        assert found == pytest.approx(binom.logpmf(x, n, test.p_correct(d)))
+
+
+def test_a_verdict_takes_more_than_the_settled_probability_under_every_prior():
+    # 0.75 and 0.25 are exact in binary, so that neither side is exceeded
+    assert verdicts({"one": [0.75, 0.25, 0.76, 0.24]}, 0.75).tolist() == [
+        "not settled", "not settled", "beyond the margin", "within the margin",
+    ]  # fmt: skip
+    assert verdicts({"one": [0.8, 0.2], "other": [0.7, 0.3]}, 0.75).tolist() == ["not settled"] * 2
+
+
+def test_the_size_of_a_signed_difference_folds_both_sides():
+    signed = one_panel("2-AFC", 30, 14).d_prime_posterior
+    folded = size(signed)
+    for at in (0.1, 0.4, 0.9):
+        assert folded.below(at) == pytest.approx(signed.below(at) - signed.below(-at), abs=1e-9)
+    assert size(folded) is folded

@@ -30,7 +30,9 @@ def test_where_no_count_is_significant_nothing_is_promised():
     assert "In a panel of 2 not even all correct would be called a difference." in panel._opening()[1]
     assert panel._by_luck().endswith("; in so few answers no count is statistically significant.")
     assert len(panel._closing()) == 1
-    least = one_panel("triangle", 3, 3)  # 1/27 is below 5 %
+    least = one_panel("triangle", 3, 3, margin=MARGIN)  # 1/27 is below 5 %
+    assert least.detectable_p_d == pytest.approx((0.8 ** (1 / 3) - 1 / 3) / (2 / 3))
+    assert len(least._closing()) == 3 and least._closing()[0].startswith("Had the difference been exactly the margin")
     assert least.critical_number == 3 and "which this panel has reached." in least._opening()[1]
     assert least._by_luck().endswith("; 3 is statistically significant.")
 
@@ -131,4 +133,40 @@ def test_a_panel_is_seen_as_counts_with_its_name():
     ],
 )
 def test_answers_are_counted_from_what_guessing_gives(correct, first):
-    assert next(iter(one_panel("triangle", 24, correct).answers())) == first
+    panel = one_panel("triangle", 24, correct)
+    groups = panel.answers()
+    assert next(iter(groups)) == first and sum(groups.values()) == 24 and groups["wrong"] == 24 - correct
+    assert panel._alt("answers", {}) == f"Answers: {', '.join(f'{count} {group}' for group, count in groups.items())}."
+    assert "d-prime of this panel" in panel._alt("", {})
+
+
+@pytest.mark.parametrize(("test", "correct", "prob"), [("triangle", 16, 0.95), ("2-AFC", 10, 0.8)])
+def test_profile_ends_are_as_far_below_the_best_as_chi_square_says(test, correct, prob):
+    panel = one_panel(test, 24, correct, prob=prob)
+    frame = panel.to_frame_of("p_c").set_index("kind")
+    low, high = frame.loc["profile", ["lower", "upper"]].astype(float)
+    best = stats.binom.logpmf(correct, 24, correct / 24)
+    fall = [2 * (best - stats.binom.logpmf(correct, 24, p)) for p in (low, high)]
+    assert fall == pytest.approx([stats.chi2.ppf(prob, 1)] * 2, abs=1e-6) and low < correct / 24 < high
+    assert frame.loc["profile", "prob"] == prob and "cut" not in frame.loc["profile", "basis"]
+
+
+def test_each_belief_has_its_own_rows_marks_and_words():
+    panel = one_panel("triangle", 24, 12)
+    flat, pooling = panel.p_d_posterior, panel.d_prime_posterior
+    assert flat.median > float(protocol("triangle").p_d(pooling.median)) + 0.03  # pooling expects less
+    for quantity, middles in (
+        ("p_d", (flat.median, protocol("triangle").p_d(pooling.median))),
+        ("p_c", (1 / 3 + 2 / 3 * flat.median, protocol("triangle").p_correct(pooling.median))),
+        ("d_prime", (protocol("triangle").d_prime_from_p_d(flat.median), pooling.median)),
+    ):
+        rows = panel.to_frame_of(quantity).set_index("basis")["estimate"]
+        found = [rows["posterior, flat prior on p_d"], rows["posterior, prior on d-prime"]]
+        assert found == pytest.approx([float(m) for m in middles], abs=1e-4)
+    marks = panel._beliefs()
+    assert list(marks) == ["flat prior: every p_d equally likely", "pooling's prior: small differences likelier"]
+    assert np.median(marks["flat prior: every p_d equally likely"]) > np.median(list(marks.values())[1]) + 0.1
+    middles = [f"{100 * float(m):.0f} % (" for m in (flat.median, protocol("triangle").p_d(pooling.median))]
+    first, second = panel._opening()[3].split(" with a flat prior on p_d, ")
+    assert first.startswith(f"p_d in triangle: {middles[0]}") and second.startswith(middles[1])
+    assert " with a prior on d-prime; " in second

@@ -139,7 +139,8 @@ def test_the_picture_holds_both_margins_only_where_the_direction_counts():
     triangle, paired = ms.protocol("triangle"), ms.protocol("2-AFC")
     for test, margin, signed in ((triangle, MARGIN, False), (paired, Margin(d_prime=0.3), True), (paired, None, True)):
         scale = scale_of(test, margin, signed=signed)
-        assert scale is not None
+        margins = [] if margin is None else [-margin.d_prime, margin.d_prime] if signed else [margin.d_prime]
+        assert list(scale.cuts) == pytest.approx(test.p_correct(np.array(margins)).tolist())
     axes = PAIRED.plot()
     assert axes.get_xlim()[0] < 0 and any(line.get_linestyle() == ":" for line in axes.lines)
     plain = BARE.plot()
@@ -154,3 +155,60 @@ def test_rows_of_numbers_hold_what_is_not_known_as_not_a_number():
     )
     frame = SIDES["not settled"].to_frame()
     assert isinstance(frame, pd.DataFrame) and (frame["prob"].dropna() == 0.95).all()
+
+
+def drawn(panel):
+    """The d-primes over which a panel's posterior is drawn."""
+    return next(line.get_xdata() for line in panel.plot().lines if len(line.get_xdata()) > 500)
+
+
+def test_the_figure_reaches_a_little_beyond_what_is_believed_and_at_least_to_two():
+    for panel in (BARE, PAIRED, SIDES["within the margin"]):
+        low, high = panel.d_prime_posterior.quantile([0.001, 0.999])
+        x = drawn(panel)
+        assert x[-1] == pytest.approx(max(high, 2.0) + 0.3)
+        assert x[0] == pytest.approx(min(low - 0.3, 0.0) if panel is PAIRED else 0.0)
+
+
+def test_the_figure_in_words_has_median_interval_and_the_side_of_the_margin():
+    panel = SIDES["not settled"]
+    posterior = panel.d_prime_posterior
+    low, high = posterior.interval(0.95)
+    said = panel._alt("", {})
+    for number in (posterior.median, low, high, MARGIN.d_prime):
+        assert f"{number:.2f}" in said
+    assert f"{100 * posterior.below(MARGIN.d_prime):.0f} %" in said
+    assert "margin" not in BARE._alt("", {}) and panel._alt("strip", {}) == panel._picture().alt
+
+
+def test_each_belief_has_its_row_on_the_first_screen():
+    panel = SIDES["not settled"]
+    lines = str(panel).splitlines()
+    believed = panel._believed(ms.protocol("triangle"))
+    for name, basis in (("small differences likelier", "prior on d-prime"), ("all rates alike", "flat prior on p_d")):
+        row = next(line for line in lines if line.startswith(name))
+        middle, low, high = (f"{100 * p:.0f}" for p in believed[basis])
+        assert row.removeprefix(name).split()[:4] == [middle, low, "to", high]
+
+
+@pytest.mark.parametrize(("tastings", "said"), [(3, "none"), (5, "0"), (24, "8")])
+def test_most_answers_that_speak_for_likeness_may_be_none_at_all(tastings, said):
+    # at the margin p_c is 1/3 + 2/3 * 0.3; with beta 5 % so few correct must have at most that chance
+    chance = stats.binom.cdf(np.arange(tastings + 1), tastings, 1 / 3 + 0.2)
+    limit = int((chance <= 0.05).sum()) - 1
+    assert said == ("none" if limit < 0 else str(limit))
+    panel = one_panel("triangle", tastings, 1, margin=MARGIN)
+    numbers = panel._tables()[1].to_text()
+    row = next(line for line in numbers.splitlines() if line.strip().startswith("similarity limit"))
+    assert row.split()[2] == said
+
+
+def test_numbers_without_a_range_have_a_table_of_their_own():
+    ranges, numbers = (part.to_text() for part in SIDES["not settled"]._tables())
+    assert "p-value" in numbers and "critical number" in numbers and "p-value" not in ranges
+    assert "d-prime" in ranges and "p_c, share correct" in ranges and "p_d, above guessing" in ranges
+    p = stats.binom.sf(11, 24, 1 / 3)
+    row = next(line for line in numbers.splitlines() if line.strip().startswith("p-value"))
+    assert row.split()[1] == f"{p:.2f}" or row.split()[1] == f"{p:.3f}"
+    risk = next(line for line in numbers.splitlines() if line.strip().startswith("actual alpha"))
+    assert f"{100 * stats.binom.sf(12, 24, 1 / 3):.1f} %" in risk

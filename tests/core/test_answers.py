@@ -114,7 +114,7 @@ def test_a_rate_is_carried_to_p_d_by_abbott_s_formula():
     assert "fewer correct answers" not in said
 
 
-@pytest.mark.parametrize(("high", "against"), [(0.49, True), (0.52, False)])
+@pytest.mark.parametrize(("high", "against"), [(0.49, True), (0.5, False), (0.52, False)])
 def test_a_rate_is_against_the_expected_direction_where_its_median_lies_below_guessing(high, against):
     rate = Distribution(np.array([high - 0.01, high + 0.01]), np.array([0.0, 1.0]))
     said = Rate(ms.protocol("2-AFC"), rate, rate).sentence()
@@ -170,3 +170,23 @@ def test_the_critical_count_is_that_of_the_standard(tastings, critical):
     else:
         assert f"reaches {critical} and is statistically significant on its own (one-sided, 5 %)" in said
     assert f"A next triangle panel of {tastings} tastings would give" in said
+
+
+def test_a_margin_may_ask_for_another_probability_to_be_settled():
+    lenient = ms.Margin(d_prime=0.5, settled=0.9)
+    assert Verdict(lenient, 0.901, 0.099).label == "beyond the margin" and Verdict(lenient, 0.9, 0.1) == "not settled"
+    assert Verdict(lenient, 0.099, 0.901).label == "within the margin"
+    assert Verdict(lenient, 0.905, 0.095).sentence().endswith("(P above the margin: 90.5 %; below: 10 %.)")  # near .9
+    assert Verdict(lenient, 0.9, 0.1).to_frame()["threshold"].item() == 0.9
+    assert Verdict.of(FLAT, None).to_frame()["threshold"].item() == 0.95
+
+
+def test_intervals_hold_ninety_five_in_a_hundred_unless_another_share_is_asked_for():
+    rate = Rate(TRIANGLE, FLAT, FLAT)
+    frame = rate.to_frame()
+    assert (frame["prob"] == 0.95).all() and frame["lower"].iloc[0] == pytest.approx(0.025)
+    assert "95 % credible interval" in rate.sentence() and rate.sentence() == rate.sentence(0.95)
+    panel = NextPanel(TRIANGLE, 4, np.array([0.02, 0.23, 0.5, 0.23, 0.02]))
+    assert "would give 1 to 3 correct (95 % predictive interval" in panel.sentence()
+    assert "would give 2 to 2 correct (50 % predictive interval" in panel.sentence(0.5)
+    assert panel.interval() == panel.interval(0.95)

@@ -1,5 +1,8 @@
 """The core: which protocols are shown, what is worked out once, and who has a core of a plain pool."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -7,6 +10,7 @@ import metasense as ms
 from metasense.core import core as module
 from metasense.core.core import core_of, plain_core
 from metasense.core.evidence import collect
+from metasense.engine.crossed_posterior import APART
 
 TABLE = {
     "panel": ["A", "B", "C"],
@@ -130,3 +134,28 @@ def test_tasters_as_many_as_tastings_repeat_nothing():
     kinds = [type(e).__name__ for e in collect(frame).rows]
     assert kinds == ["Counts", "RepeatedTotal", "RepeatedTotal"]
     assert collect(frame).rows[1].tasters == 29
+
+
+def test_frames_hold_intervals_of_ninety_five_in_a_hundred_unless_asked_otherwise(core):
+    assert (core.to_frame()["prob"] == 0.95).all() and (core.panels_frame()["prob"] == 0.95).all()
+    assert core.to_frame()["quantity"].iloc[3::4].tolist() == ["p_c (tetrad)", "p_c (triangle)", "p_c (duo-trio)"]
+    row = core.panels_frame().iloc[1]
+    assert (row["pooled_lower"], row["pooled_upper"]) == core.panel("B").interval(0.95)
+    assert (row["alone_kind"], row["pooled_kind"]) == ("exact", "equal-tailed")
+
+
+def test_what_follows_from_the_counts_is_kept_for_other_margins_while_panels_are_few(core, monkeypatch):
+    again = replace(core, margin=ms.Margin(d_prime=1))  # of two distinct panels
+    assert again.share("kept", lambda: "first") == "first"
+    assert core.share("kept", lambda: "second") == "first"
+    monkeypatch.setattr(module, "SHARED", 1)
+    assert core.share("kept", lambda: "second") == "second"
+    assert core.share("kept", lambda: "third") == "second" and again.share("kept", lambda: "third") == "third"
+
+
+@pytest.mark.parametrize(("apart", "said"), [(APART - 0.01, False), (APART, True)])
+def test_draws_that_do_not_agree_from_two_sides_are_not_to_be_used(apart, said):
+    found = module.not_settled(SimpleNamespace(apart=apart))
+    assert bool(found) == said
+    if said:
+        assert f"({apart:.1f} standard errors apart; {APART:.0f} are allowed): do not use these numbers." in found[0]

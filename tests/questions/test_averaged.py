@@ -198,3 +198,41 @@ def test_where_nothing_is_the_cause_it_is_said_to_be():
     assert averaged.plain_answer().startswith("Within the margin if there may be nothing to taste: of 100 triangle")
     assert averaged._glance().step == "say both verdicts: without a chance of nothing it is not settled."
     assert ms.pool(pooled.panels, margin="0.2 triangle").averaged((1, 0, 0)).panel("A").median == 0
+
+
+def test_frames_hold_the_asked_probability(nothing):
+    averaged = nothing.averaged()
+    for frame, prob in ((averaged.to_frame(0.8), 0.8), (averaged.to_frame(), 0.95)):
+        assert (frame["prob"] == prob).all()
+        row = frame.set_index("quantity").loc["next panel d-prime"]
+        assert (row["lower"], row["upper"]) == averaged.next_d_prime.interval(prob)
+
+
+def test_beliefs_that_leave_nothing_else_are_varied_as_if_the_others_were_even(nothing):
+    certain, even = nothing.averaged((1.0, 0.0, 0.0)).curve(), nothing.averaged((0.2, 0.4, 0.4)).curve()
+    assert certain["median"].tolist() == pytest.approx(even["median"].tolist())
+    assert certain["before"].iloc[[0, -1]].tolist() == [0.05, 0.95]
+    uneven = nothing.averaged((0.5, 0.4, 0.1)).curve()  # four to one
+    row = nothing.averaged((0.2, 0.64, 0.16)).average
+    assert uneven.set_index("before").loc[0.2, "median"] == pytest.approx(row.median)
+
+
+def test_what_the_odds_do_to_the_verdict_is_said_with_a_margin_only(nothing):
+    averaged = nothing.averaged()
+    labels = list(dict.fromkeys(averaged.curve()["verdict"]))
+    end = f"the verdict is {labels[0]} throughout." if len(labels) == 1 else f"from {labels[0]} to {labels[-1]}."
+    assert averaged.on_the_odds().endswith(end)
+    one = ms.pool(nothing.panels).averaged()
+    assert "verdict" not in one.on_the_odds() and one.on_the_odds().endswith(".")
+    assert "verdict" not in one.sentence() and "P(above" not in str(one.details())
+    assert one._glance().step == "say what difference would matter (margin= or --margin)."
+
+
+def test_the_averaged_verdict_stays_or_would_be_another(nothing, plain_difference):
+    stays = plain_difference.averaged().sentence()
+    assert "Averaged so, the verdict stays beyond the margin (more than 99 % above the margin, less than 1 % below)." in stays  # fmt: skip
+    pool, averaged = nothing.verdict().label, nothing.averaged()
+    how = "stays" if averaged.verdict().label == pool else "would be"
+    assert f"Averaged so, the verdict {how} {averaged.verdict().label} (" in averaged.sentence()
+    certain = nothing.averaged((1.0, 0.0, 0.0))
+    assert "would be within the margin" in certain.sentence() or pool == "within the margin"

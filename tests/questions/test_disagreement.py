@@ -240,10 +240,10 @@ def test_of_agreeing_verdicts_only_how_far_apart_the_counts_are_is_told(spread, 
 
 def test_the_figure_has_every_number_worth_a_bar_and_that_of_these_panels():
     found = ms.pool(SIX).disagreement()
-    likely = replace(found, probability=np.array([0, 0.001, 0.3, 0.4, 0.298, 0.001, 0]))  # 2 are significant
+    likely = replace(found, probability=np.array([0, 0.0019, 0.3, 0.4, 0.294, 0.0021, 0.002]))  # 2 are significant
     unlikely = replace(found, probability=np.array([0, 0, 0, 0, 0.3, 0.7, 0]))
     wide = replace(found, probability=np.array([0.1, 0.2, 0.3, 0.4, 0, 0, 0]))
-    for one, first, last in ((likely, 2, 4), (unlikely, 2, 5), (wide, 0, 3)):
+    for one, first, last in ((likely, 2, 5), (unlikely, 2, 5), (wide, 0, 3)):
         labels = sorted(label.get_text() for label in one._bars(Figure()).get_yticklabels())
         assert [int(label[0]) for label in labels] == list(range(first, last + 1))
         assert [label for label in labels if "these panels" in label] == ["2 of 6 (these panels)"]
@@ -267,3 +267,75 @@ def test_a_first_screen_says_how_mixed_it_is_and_what_to_report():
     assert "Next: see which panels fit the others badly" in str(far)
     one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 9}).disagreement()
     assert str(one).startswith("Fewer than two panels")
+
+
+@pytest.fixture(scope="module")
+def six():
+    return ms.pool(SIX).disagreement()
+
+
+def of_six(six, significant, chance=0.3, **changes):
+    """Six panels of which these are significant on their own, with chances made up."""
+    panels = six.panels.assign(significant=[name in significant for name in "ABCDEF"], chance=chance)
+    return replace(six, panels=panels, **changes)
+
+
+@pytest.mark.parametrize(
+    ("significant", "said", "plain"),
+    [
+        ("A", "1 of 6 panels is statistically significant on its own (one-sided, 5 %) and 5 are not.", "1 of 6 panels did clearly better than guessing, 5 did not."),
+        ("ABCDE", "5 of 6 panels are statistically significant on their own (one-sided, 5 %) and 1 is not.", "5 of 6 panels did clearly better than guessing, 1 did not."),
+        ("ABCDEF", "All of the 6 panels are statistically significant on their own (one-sided, 5 %), so the", "all 6 panels did clearly better than guessing: their verdicts agree."),
+        ("", "None of the 6 panels is statistically significant on its own (one-sided, 5 %), so the", "none of 6 panels did clearly better than guessing: their verdicts agree."),
+    ],
+)  # fmt: skip
+def test_panels_that_are_significant_on_their_own_are_counted(six, significant, said, plain):
+    found = of_six(six, significant)
+    assert found.sentence().startswith(said) and found._counted() == f"Alone, {plain}"
+    two = replace(found, panels=found.panels.iloc[[0, 5]])
+    expected = {"A": "1 of 2 panels did", "ABCDEF": "both panels did", "": "neither of 2 panels did"}
+    if significant in expected:
+        assert two._counted().startswith(f"Alone, {expected[significant]} clearly better than guessing")
+
+
+def test_the_least_expected_verdicts_are_the_three_of_a_first_screen(six):
+    chance = [0.1, 0.2, 0.9, 0.6, 0.3, 0.4]  # expected of B 0.2, of A 0.9, C 0.1, D 0.6, E 0.7, F 0.6
+    small = of_six(six, "BD", chance)._small().to_text()
+    assert "Clearly better than guessing, and how probable that was, the 3 least expected of 6" in small
+    rows = [line.split() for line in small.splitlines() if line.split()[:1] and line.split()[0] in "ABCDEF"]
+    assert [row[0] for row in rows] == ["C", "B", "D"]
+    assert rows[0][1:] == ["10", "of", "24", "no", "90", "%"] and rows[1][4:] == ["yes", "20", "%"]
+    three = of_six(six, "BD", chance)
+    assert "least expected" not in replace(three, panels=three.panels.iloc[:3])._small().to_text()
+
+
+@pytest.mark.parametrize(("spread", "mixed", "alike"), [(0.1, 0.1, True), (0.099, 0.5, False), (0.5, 0.099, False)])
+def test_what_is_not_usual_sends_one_to_the_panels_that_fit_badly(six, spread, mixed, alike):
+    found = of_six(six, "AB", spread=spread, probability=np.array([1 - mixed, 0, mixed, 0, 0, 0, 0]))
+    step = "report what the panels say together, not one by one."
+    other = "see which panels fit the others badly, and look for what was different there."
+    assert found._step() == (step if alike else other)
+    agreeing = of_six(six, "", spread=spread, probability=np.array([1.0, 0, 0, 0, 0, 0, 0]))
+    assert agreeing._step() == (step if spread >= 0.1 else other)
+
+
+@pytest.mark.parametrize(("some", "hardly"), [(0.049, True), (0.05, False)])
+def test_panels_too_small_to_be_significant_are_not_said_to_agree_by_merit(six, some, hardly):
+    number = np.array([1 - some, some, 0, 0, 0, 0, 0])
+    said = of_six(six, "", probability=number)._how_often()
+    assert (said == ("So few tastings can hardly do better, whatever there is to taste.",)) == hardly
+    every = of_six(six, "ABCDEF", probability=number[::-1], spread=0.5)._how_often()
+    assert every[0] == "From one and the same difference, counts this far apart come in 50 % of such sets of panels."
+
+
+def test_a_protocol_has_a_range_of_chances_only_where_its_panels_differ_in_it(six):
+    mixed = six.panels.assign(protocol=["triangle"] * 3 + ["tetrad"] * 3, chance=[0.2, 0.2, 0.2, 0.5, 0.4, 0.6])
+    said = replace(six, panels=mixed)._protocols()
+    assert said.endswith("chance of statistical significance there: 20 % (triangle) and 40 % to 60 % (tetrad).")
+    assert six._protocols() == ""
+
+
+@pytest.mark.parametrize(("wide", "parts"), [(6, 2), (5, 0)])
+def test_sets_are_drawn_only_where_their_panels_have_room(six, wide, parts, monkeypatch):
+    monkeypatch.setattr("metasense.questions.disagreement.WIDE", wide)
+    assert len(six.plot(ax=Figure()).child_axes) == parts

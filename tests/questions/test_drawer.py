@@ -151,6 +151,8 @@ def test_words_figure_and_html():
         assert word in text and word in found._repr_html_().replace("\xa0", " ")
     axes = found.plot()
     assert axes.get_xscale() == "log" and axes.get_ylabel().startswith("average d-prime")
+    assert axes.get_xticks().tolist() == [0.01, 0.05, 0.1, 0.2, 0.5, 1.0] and axes.get_ylim()[0] == 0
+    assert [label.get_text() for label in axes.get_xticklabels()] == ["1 %", "5 %", "10 %", "20 %", "50 %", "100 %"]
 
 
 def test_coverage_is_restored_when_only_significant_panels_came_to_light():
@@ -173,7 +175,7 @@ def test_coverage_over_many_sets(mu, tau):
 
 
 @pytest.mark.parametrize(
-    ("omega", "said"), [(0.97, "as soon as one"), (0.9, "once fewer than"), (0.6, "once fewer than")]
+    ("omega", "said"), [(0.96, "as soon as one"), (0.95, "once fewer than"), (0.6, "once fewer than")]
 )
 def test_how_many_panels_would_turn_the_verdict_is_said_unless_it_is_the_first(omega, said):
     drawer = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5)).drawer()
@@ -181,7 +183,7 @@ def test_how_many_panels_would_turn_the_verdict_is_said_unless_it_is_the_first(o
     assert said in turned._turn("beyond the margin")
 
 
-@pytest.mark.parametrize(("omega", "said"), [(0.97, "with one panel in"), (0.9, "with about 2 panels in")])
+@pytest.mark.parametrize(("omega", "said"), [(0.96, "with one panel in"), (0.95, "with about 2 panels in")])
 def test_panels_too_good_to_be_true_are_told_how_many_in_the_drawer_would_turn_the_verdict(omega, said, monkeypatch):
     pooled = ms.pool(SHINY, margin=ms.Margin(d_prime=0.5))
     turned = replace(pooled.drawer(), turning=(omega, 2.0, "not settled"))
@@ -214,6 +216,7 @@ FAR, OPEN = "beyond the margin", "not settled"
         (1 / 1.02, "98 %"),
         (1 / 11.4, "8.8 %"),
         (0.09, "9.0 %"),
+        (0.106, "11 %"),
     ],
 )
 def test_a_share_is_said_as_one_in_so_many_where_it_nearly_is(omega, said):
@@ -222,7 +225,7 @@ def test_a_share_is_said_as_one_in_so_many_where_it_nearly_is(omega, said):
 
 
 @pytest.mark.parametrize(
-    ("never", "said"), [(0.49, "less than one panel"), (0.6, "about 1 panel"), (1.6, "about 2 panels")]
+    ("never", "said"), [(0.5, "less than one panel"), (0.51, "about 1 panel"), (1.6, "about 2 panels")]
 )
 def test_how_many_were_never_listed_is_rounded_to_panels(never, said):
     assert (
@@ -297,3 +300,25 @@ def test_panels_are_counted_by_whether_they_came_to_light_and_were_significant()
 def test_no_omega_is_nothing_or_more_than_all(omegas):
     with pytest.raises(ValueError, match="at most 1, for instance"):
         Drawer.of(ms.pool(SHINY).core, omegas=omegas)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"margin": None, "turning": (0.5, 2.0, OPEN)}, "others may lie in the drawer, never listed"),
+        ({"margin": 0.5, "panels": 0}, "others may lie in the drawer, never listed"),
+        ({"margin": 0.5}, "even so, panels in the drawer would hardly change the verdict"),
+    ],
+)
+def test_panels_too_good_to_be_true_promise_nothing_of_a_verdict_that_does_not_turn(changes, said, monkeypatch):
+    monkeypatch.setattr(Drawer, "of", lambda core: drawer(**changes))
+    assert turn(None) == said
+
+
+def test_the_figure_in_words_is_what_it_shows_and_the_sentence():
+    found = drawer(as_new="People are taken as new here.")
+    assert found._alt("", {}) == f"{Drawer._depicts} {found.sentence()}"
+    assert found.sentence().endswith("never listed beside these 3. People are taken as new here.")
+    nothing = drawer(panels=0)
+    assert [type(part) for part in nothing._shown()] == [str, str]
+    assert nothing.sentence() == "The what-if does not apply: no panel is known only because it was reported."

@@ -228,3 +228,61 @@ def test_panels_that_differ_are_no_effect_of_orders_that_went_to_some_of_them():
         for i, order in enumerate(["ABB"] * often * 5 + ["BAA"] * (30 - often * 5))
     ]
     assert of_serving.likely(ms.read_tastings(rows)) == []
+
+
+def test_another_probability_has_other_intervals(effects):
+    row = effects.to_frame(0.8).iloc[0]
+    assert row["prob"] == 0.8 and (effects.to_frame()["prob"] == 0.95).all()
+    assert row[["lower", "upper"]].tolist() == pytest.approx(stats.beta(5, 9).ppf([0.1, 0.9]))  # AAB: 4 of 12
+    assert row["difference_lower"] > effects.to_frame().iloc[0]["difference_lower"]
+
+
+def test_groups_sizes_and_what_would_stand_out_by_chance_are_counted(effects):
+    # six orders, three places and two odd products are 6 + 3 + 1 comparisons, of which one in twenty stands out
+    assert effects._line() == "11 groups of tastings by how they were served: 11 too few to tell."
+    assert effects.notes == ("10 comparisons: even if serving never mattered, about 0.5 would stand out by chance.",)
+    assert effects.sentences()[0].endswith("points apart is possible (6 groups of 12 tastings).")
+    uneven = ms.serving_effects(served({"ABB": (6, 12), "BAB": (5, 10), "BBA": (6, 14)}))
+    assert uneven.sentences()[0].endswith("(3 groups of 10 to 14 tastings).")
+    most = effects.to_frame().query("factor == 'serving order'")[["difference_lower", "difference_upper"]].abs()
+    assert f"too few to tell; {100 * most.to_numpy().max():.0f} points apart" in effects.sentences()[0]
+    assert "above 97.5 %" in effects._methods()[1] and "lies within 10 points" in effects._methods()[1]
+
+
+def test_a_group_that_stands_out_is_said_with_its_way_and_span():
+    found = ms.serving_effects(served({"ABB": (4, 40), "BAB": (22, 40), "BBA": (22, 40)}))
+    row = found.to_frame().query("group == 'ABB'").iloc[0]
+    low, high = (f"{100 * row[name]:.0f}" for name in ("difference_lower", "difference_upper"))
+    assert f"'ABB' correct less often (4 of 40; {low} to {high} points from the rest)" in found.sentences()[0]
+    two = ms.serving_effects(served({"AB": (30, 40), "BA": (10, 40)}, "2-AFC"))
+    assert two.sentences()[0].count("often") == 1  # the other says the same the other way round
+    assert two._line() == "2 groups of tastings by how they were served: 2 stand out."
+
+
+def test_later_tastings_are_counted_as_one_group_from_the_fourth_on():
+    rows = [
+        {"panel": "A", "protocol": "triangle", "taster": f"T{i}", "trial": t, "correct": (i + t) % 2}
+        for i in range(4)
+        for t in range(1, 6)
+    ]
+    frame = ms.serving_effects(rows).to_frame()
+    assert frame[["group", "tastings"]].to_numpy().tolist() == [["1", 4], ["2", 4], ["3", 4], ["4 and later", 8]]
+
+
+def test_figures_name_the_protocol_only_where_there_are_several():
+    from matplotlib.figure import Figure
+
+    both = ms.serving_effects(
+        [*served({"ABB": (3, 6), "BAA": (2, 6)}), *served({"AB": (3, 6), "BA": (4, 6)}, "2-AFC", "B")]
+    )
+    labels = [label.get_text() for label in both.plot(ax=Figure()).get_yticklabels()]
+    assert "triangle, serving order: ABB" in labels and "2-AFC, serving order: AB" in labels
+
+
+def test_serving_is_called_unbalanced_where_panels_would_shift_a_group():
+    # an easy panel mostly served one way round and a hard one the other
+    rows = served({"ABB": (9, 10), "BAA": (18, 20)}, panel="easy") + served({"ABB": (4, 20), "BAA": (2, 10)}, panel="hard")  # fmt: skip
+    (note,) = (note for note in ms.serving_effects(rows).notes if "Not balanced" in note)
+    assert note.startswith("Not balanced within panels: serving order")
+    even = ms.serving_effects(served(ORDERS, panel="A") + served(ORDERS, panel="B")).notes
+    assert not any("Not balanced" in note for note in even)

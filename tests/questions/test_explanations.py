@@ -3,12 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import integrate, stats
 
 import metasense as ms
 from metasense.engine.common import prior_average
-from metasense.questions.explanations import Explanations
+from metasense.questions.explanations import Explanations, _range
 from metasense.showing.words import banned, probability
 
 TRIANGLES = {"panel": ["A", "B", "C", "D"], "protocol": "triangle", "tastings": 40, "correct": [13, 12, 15, 13]}
@@ -225,3 +226,17 @@ def test_the_figure_of_a_narrow_answer_ends_at_two_and_a_half_times_its_interval
     axes = pooled.explanations().plot()
     drawn = max(line.get_xdata().max() for line in axes.lines if len(line.get_xdata()) > 100)
     assert drawn == pytest.approx(2.5 * upper)
+
+
+def test_without_a_word_on_it_the_interval_holds_ninety_five_in_a_hundred():
+    found = ms.pool(TRIANGLES).explanations()
+    row = found.before_and_after().iloc[0]
+    assert row["prob"] == 0.95 and (row["lower"], row["upper"]) == pytest.approx(found.core.average.interval(0.95))
+    assert found.on_the_prior() == found.on_the_prior(0.95) and "; 95 % credible interval" in found.on_the_prior()
+    assert found._alt("", {}) == found._alt("", {"prob": 0.95}) != found._alt("", {"prob": 0.5})
+    low, high = found.core.average.interval(0.5)
+    assert f"{low:.2f} to {high:.2f}" in found._alt("", {"prob": 0.5})
+
+
+def test_a_range_of_one_value_is_said_as_that_value():
+    assert _range(pd.Series([0.2, 0.201])) == "20 %" and _range(pd.Series([0.3, 0.2])) == "20 % to 30 %"

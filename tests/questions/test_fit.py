@@ -1,5 +1,7 @@
 """The fit: predictions against refits, the mixture against a plain sum, and what is caught and what is not."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -254,7 +256,7 @@ def test_without_panels_nothing_is_surprising():
 
 def test_larger_pools_get_fewer_sets_and_never_less_than_a_hundred(monkeypatch):
     core = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": [9, 12]}).core
-    assert Fit.of(core, sets=150).sets == 150
+    assert Fit.of(core, sets=150).sets == 150 and Fit.of(core).sets == 1000
     monkeypatch.setattr("metasense.questions.fit.MOST_COUNTS", 260)
     assert Fit.of(core).sets == 130
     monkeypatch.setattr("metasense.questions.fit.MOST_COUNTS", 150)
@@ -281,3 +283,23 @@ def test_the_most_surprising_panels_are_drawn_first_on_what_the_others_predict()
     first = frame.iloc[0]
     said = " ".join(text.get_text() for text in axes.texts)
     assert f"{first['correct']} of 60; predicted" in said
+
+
+def test_the_table_holds_forty_panels_with_the_counts_to_expect_and_the_rest_by_number():
+    # 0.5 of 30 are 15
+    row = made((0.4,)).panels
+    found = replace(made(), panels=pd.concat([row.assign(panel=f"P{i}") for i in range(41)], ignore_index=True))
+    shown = repr(found)
+    assert "1 more row not shown here" in shown and shown.count("about 15") == 40
+
+
+def test_all_but_the_forty_most_surprising_panels_are_left_out_of_the_figure():
+    table = {"panel": [f"P{i}" for i in range(41)], "protocol": "triangle", "tastings": 12}
+    fit = ms.pool(table | {"correct": [5] * 40 + [9]}).fit()
+    labels = [label.get_text().split()[0] for label in fit.plot().get_yticklabels()]
+    assert len(labels) == 40 and labels[0] == "P40"
+
+
+def test_an_only_panel_does_not_stray_and_two_may():
+    assert made((0.001,)).stray == "" and made((0.001, 0.9)).stray.startswith("A does not go with the others: 12")
+    assert replace(made(), panels=made().panels.assign(surprise=1 - np.sqrt(0.95))).stray == ""  # one in twenty itself

@@ -1,5 +1,7 @@
 """Where the right cup stood, and what guessers pick: the estimates, the adjusted answer and the cautions."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -147,6 +149,15 @@ def test_habits_are_a_case_of_sensitivity_where_places_are_known(leaning):
         ({"protocol": "triangle", "order": "417-862-305", "served": "862", "answer": "305"}, (2, 3)),
         ({"protocol": "duo-trio", "order": "ABA", "correct": 0}, (2, 1)),
         ({"protocol": "duo-trio", "order": "417-862-305", "served": "862", "answer": "305"}, (1, 2)),
+        ({"protocol": "3-AFC", "served": "third", "answer": "first"}, (3, 1)),
+        ({"protocol": "3-AFC", "served": "2nd", "answer": "3rd"}, (2, 3)),
+        ({"protocol": "3-AFC", "served": "c", "answer": "r"}, (2, 3)),
+        ({"protocol": "2-AFC", "served": "r", "answer": "l"}, (2, 1)),
+        ({"protocol": "2-AFC", "served": "right", "correct": 0}, (2, 1)),
+        ({"protocol": "2-AFC", "served": "1st", "answer": "1st"}, (1, 1)),
+        ({"protocol": "triangle", "order": "AAB", "correct": 0}, (3, None)),
+        ({"protocol": "triangle", "order": "BAB", "correct": 1}, (2, 2)),
+        ({"protocol": "duo-trio", "order": "AAB", "correct": 0}, (1, 2)),
     ],
 )
 def test_places_are_read_from_places_words_codes_and_orders(row, places):
@@ -193,3 +204,100 @@ def test_tastings_of_other_protocols_only_have_no_places():
     rows = [{"panel": "A", "protocol": "tetrad", "taster": t, "served": "1+2/3+4", "answer": "1+2"} for t in range(12)]
     pooled = ms.pool(ms.read_tastings(rows), margin="0.2 triangle")
     assert habits.placed(pooled.core.tastings).empty and pooled.plain_answer()
+
+
+def given(monkeypatch, served, wrong, unknown=0.0, test="triangle"):
+    """One panel whose places are counted out."""
+    found = Counted(test, ("A",), np.array([served], float), np.array([wrong], float), np.array([float(unknown)]))
+    monkeypatch.setattr(habits, "counted", lambda core: {test: found})
+    return found
+
+
+POOL = SimpleNamespace(panels=["A"])
+
+
+@pytest.mark.parametrize(
+    ("served", "said"),
+    [([0, 12, 0], "2 in 100 %"), ([0, 11, 0], None), ([18, 1, 1], None), ([2, 1, 47], "3 in 94 %")],
+)
+def test_a_place_that_hardly_changed_is_said_from_twelve_tastings_and_more_than_nine_in_ten_on(
+    served, said, monkeypatch
+):
+    given(monkeypatch, served, [1, 1, 1])
+    found = " ".join(habits._cautions(POOL, False))
+    assert ("cannot be told. Serve the places in turn." in found) == (said is not None)
+    assert said is None or f"In the triangle tastings the right cup stood at place {said}: whether people" in found
+
+
+def test_a_habit_is_said_with_its_place_its_shares_and_the_guess_rate(monkeypatch):
+    served, wrong = [60, 30, 30], [40, 12, 12]
+    found = given(monkeypatch, served, wrong)
+    drawn, weight = found.habits()
+    habit = weight @ drawn
+    guess = habit @ np.array([0.5, 0.25, 0.25])  # shares that were served
+    (said,) = habits._cautions(POOL, False)
+    # named in 40 of the 60 tastings in which it was wrong, the others in 12 of 90 each: 5 of 7 guesses, about
+    assert habit[0] == pytest.approx(5 / 7, abs=0.04)
+    assert guess > 1 / 3 + 0.01 and habit.argmax() == 0
+    assert "can pass for a difference. In the triangle tastings the right cup stood at place 1 in 50 %, and " in said
+    assert f"and {100 * habit[0]:.0f} % of guesses go there." in said
+    assert said.endswith(f"Guessing was then right in about {100 * guess:.0f} %, not 33 %.")
+    given(monkeypatch, [30, 30, 60], [70, 20, 1])  # the place that guessers like was seldom right
+    assert "can hide a difference" in habits._cautions(POOL, False)[0]
+    given(monkeypatch, [40, 40, 40], [70, 10, 10])  # even serving: whatever the habit
+    assert habits._cautions(POOL, False) == ()
+
+
+@pytest.mark.parametrize("served", [[20, 4, 6], [14, 10, 12], [9, 9, 9]])
+def test_how_uneven_serving_is_is_a_chi_square_test(served, monkeypatch):
+    from scipy.stats import chisquare
+
+    found = given(monkeypatch, served, [1, 1, 1])
+    assert found.uneven == pytest.approx(chisquare(served).pvalue)
+    assert found.shares[0] == pytest.approx(np.array(served) / sum(served))
+
+
+@pytest.mark.parametrize(
+    ("served", "wrong", "unknown", "panels", "said"),
+    [
+        ([20, 4, 6], [1, 1, 0], 3, 1, ("A",)),
+        ([20, 4, 6], [1, 1, 1], 3, 1, ()),  # as many known as not
+        ([20, 4, 6], [1, 1, 0], 3, 40, ()),  # one of forty panels so uneven is no wonder: p = 0.0006 against 0.01 / 40
+        ([14, 8, 8], [0, 0, 0], 9, 1, ()),
+    ],
+)
+def test_uneven_panels_are_unchecked_where_most_picks_are_unknown(served, wrong, unknown, panels, said, monkeypatch):
+    given(monkeypatch, served, wrong, unknown)
+    assert habits.unchecked(SimpleNamespace(panels=["A"] * panels)) == said
+
+
+def test_rows_and_sentence_hold_what_was_counted(leaning):
+    found = leaning.habits()
+    frame, tastings = found.to_frame(), leaning.panels.frame
+    assert frame["panel"].unique().tolist() == [*tastings["panel"], "all triangle panels"]
+    sums = frame.groupby("panel", sort=False)[["served", "wrong", "share", "habit"]].sum()
+    assert sums["served"].tolist() == [24] * 6 + [144]
+    assert sums["wrong"].iloc[:6].tolist() == (24 - tastings["correct"].astype(int)).tolist()
+    assert sums["share"].to_numpy() == pytest.approx(1) and sums["habit"].to_numpy() == pytest.approx(1)
+    assert (frame["usual"] == 1 / 3).all() and (frame["prob"] == 0.95).all()
+    assert (frame["lower"] < frame["habit"]).all() and (frame["habit"] < frame["upper"]).all()
+    narrow = habits.Habits.of(leaning.core, prob=0.5).frame
+    assert (narrow["prob"] == 0.5).all() and (narrow["upper"] < frame["upper"]).all()
+    each = frame[frame["place"] == 1]["guess"]  # as many tastings in each
+    assert each.iloc[6] == pytest.approx(each.iloc[:6].mean())
+    whole = frame.iloc[-3:]
+    share, habit = whole["share"].tolist(), whole["habit"].tolist()
+    said = found.sentences()[0]
+    assert said.startswith(f"triangle: the right cup stood at place 1 in {100 * share[0]:.0f} %, 2 in ")
+    assert f"By the wrong answers, guesses go {100 * habit[0]:.0f} % to 1, {100 * habit[1]:.0f} % to 2" in said
+    assert said.endswith(f"right in {100 * whole['guess'].iloc[0]:.0f} %, where even guessing is in 33 %.")
+    medians = habits.under_habits(leaning.core).median, leaning.average.median
+    assert found.said[0].endswith("d-prime is {:.2f} in place of {:.2f}.".format(*medians))
+
+
+def test_a_panel_with_a_place_that_cannot_be_is_left_out():
+    rows = [{"panel": p, "protocol": "2-AFC", "taster": f"{p}{i}", "served": 1 + i % 2, "correct": i % 3 == 0} for p in "AB" for i in range(4)]  # fmt: skip
+    rows[2]["served"] = 3
+    assert habits.placed(ms.read_tastings(rows))["panel"].unique().tolist() == ["B"]
+    rows[2]["served"] = None
+    assert habits.placed(ms.read_tastings(rows))["panel"].unique().tolist() == ["B"]

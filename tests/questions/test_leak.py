@@ -1,6 +1,7 @@
 """If some tasters knew: the answer for each share, and from which share on the verdict changes."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import metasense as ms
@@ -109,3 +110,45 @@ def test_the_page_says_what_tasters_who_knew_could_do_and_leaves_it_out_where_it
     assert len(said) == 1 and f"From about {share} on, the verdict would be not settled." in said[0]
     two = {"panel": "D", "protocol": "A-not-A", "signal": 20, "hits": 14, "noise": 20, "false_alarms": 8}
     assert not any("knew" in text for text in changes(ms.pool([two]).core))
+
+
+def test_the_usual_shares_run_in_twentieths_to_three_tenths_and_others_are_taken_as_asked(pooled):
+    frame = pooled.leak().to_frame()
+    assert frame["told"].tolist() == [0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3] and (frame["prob"] == 0.95).all()
+    assert frame["case"].tolist() == ["0 %", "5 %", "10 %", "15 %", "20 %", "25 %", "30 %"]
+    other = Leak.of(pooled.core, shares=(0.2, 0.1), prob=0.8)
+    assert (other.what_if["prob"] == 0.8).all() and other.what_if["told"].tolist() == [0.2, 0.1]
+    row, average = other.what_if.iloc[0], with_told(pooled.core, 0.2)
+    assert (row["lower"], row["upper"]) == average.interval(0.8)
+
+
+FAR = "beyond the margin"
+
+
+def made(*rows, **more):
+    """A what-if whose numbers are made up: shares that knew, and medians of the others."""
+    frame = pd.DataFrame(rows, columns=["told", "median"]).assign(case="", prob=0.95, verdict=FAR, lower=0.1, upper=2.0)
+    usual = {"turning": None, "margin": None}
+    return Leak(frame.assign(kind="equal-tailed", p_above=0.97, p_below=0.03), **(usual | more))
+
+
+def test_the_fewest_and_the_most_who_knew_are_compared_in_whatever_order_they_were_asked():
+    said = made((0.3, 0.8), (0.0, 1.25), (0.1, 1.1)).sentence()
+    assert said == (
+        "If nobody knew the answer by other means, the median of the average d-prime is 1.25; if 30 % of the tasters "
+        "did, it is 0.80 for the others."
+    )
+    assert made((0.2, 0.9)).sentence() == (
+        "If 20 % knew the answer by other means, the median of the average d-prime is 0.90."
+    )
+    assert made((0, 1.2), (0.3, 1.1), margin=0.5).sentence().endswith(f". The verdict, {FAR}, stays up to 30 %.")
+    turned = made((0, 1.2), (0.3, 1.1), margin=0.5, turning=(0.12, "not settled"), as_new="People are new here.")
+    assert turned.sentence().endswith("From about 12 % on, the verdict would be not settled. People are new here.")
+    assert turned._alt("", {}) == f"{Leak._depicts} {turned.sentence()}"
+
+
+def test_panels_left_as_they_are_are_counted_and_verdicts_shown_with_a_margin_only():
+    assert made((0, 1)).caveats()[0].endswith("with codes, is better than any such correction.")
+    assert made((0, 1), left_out=2).caveats()[0].endswith(" 2 panels with two counts enter as they are.")
+    assert "P(above margin)" not in repr(made((0, 1))) and "P(above margin)" in repr(made((0, 1), margin=0.5))
+    assert made((0, 1), (0.2, 0.9)).plot().get_ylim()[0] == 0

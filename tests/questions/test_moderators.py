@@ -667,7 +667,8 @@ def test_html_says_what_the_text_says(weeks):
 
 
 def test_frame_holds_both_ends_the_change_and_the_spreads(weeks):
-    frame = ms.pool(weeks, moderators="x").to_frame(prob=0.9)
+    moderated = ms.pool(weeks, moderators="x")
+    frame = moderated.to_frame(prob=0.9)
     assert list(frame) == ["quantity", "mean", "median", "lower", "upper", "prob", "kind"]
     wanted = (
         "d-prime per unit of x",
@@ -676,6 +677,17 @@ def test_frame_holds_both_ends_the_change_and_the_spreads(weeks):
         "spread without moderators",
     )
     assert set(wanted) <= set(frame["quantity"])
+    assert (frame["prob"] == 0.9).all() and (moderated.to_frame()["prob"] == 0.95).all()
+    median = frame.set_index("quantity")["median"]
+    for value in (1, 9):
+        there = moderated.at(x=value)
+        assert median[f"average d-prime at x = {value}"] == pytest.approx(there.average.median)
+        assert median[f"next panel d-prime at x = {value}"] == pytest.approx(there.next_d_prime.median)
+        assert median[f"p_d (triangle) at x = {value}"] == pytest.approx(there.rate("triangle").p_d.median)
+    assert median["change in average d-prime from x = 1 to 9"] == pytest.approx(moderated.change("x", 1, 9).median)
+    assert median["change in p_d (triangle) from x = 1 to 9"] == pytest.approx(
+        moderated.change("x", 1, 9, protocol="triangle").median
+    )
     assert (frame["lower"] <= frame["median"]).all()
     assert (frame["median"] <= frame["upper"]).all()
 
@@ -919,3 +931,16 @@ def test_an_interaction_without_direction_is_one_of_sizes():
     )
     assert abs(one.interaction().median) > 0.01
     assert mixed.interaction().quantile([0.1, 0.5, 0.9]) == pytest.approx(one.interaction().quantile([0.1, 0.5, 0.9]))
+
+
+def test_a_long_integration_gives_a_sign_of_life_and_a_short_one_only_where_it_is_asked_to(capsys):
+    from metasense.questions.moderators import _Watch
+
+    _Watch(False)(1200)
+    assert capsys.readouterr().err == ""
+    _Watch(True)(1200)
+    assert capsys.readouterr().err == "integrating with 1,200 points ...\n"
+    long = _Watch(False)
+    long.begun -= 2.1  # seconds
+    long(30)
+    assert capsys.readouterr().err == "integrating with 30 points ...\n"

@@ -249,6 +249,11 @@ def test_usual_plans_cover_the_protocols_and_one_pair_tasted_again():
     frame = plans.to_frame()
     assert set(frame["protocol"]) == {"triangle", "tetrad", "3-AFC"}
     assert set(frame["same_pair_as"].dropna()) == {"B"}  # the latest
+    # 40 tastings are nearly seven sets of six orders; one and twice that, and several panels
+    new = frame[frame["same_pair_as"].isna()]
+    shapes = {(42, 1), (84, 1), (42, 2), (42, 4)}
+    assert all(set(zip(rows["tasters"], rows["panels"], strict=True)) == shapes for _, rows in new.groupby("protocol"))
+    assert set(frame.loc[frame["same_pair_as"].notna(), "tasters"]) == {42} and len(frame) == 15
     assert frame.loc[frame["same_pair_as"].notna(), "batch_pairs"].eq(0).all()
     assert any(note.startswith("The same pair as B") for note in plans.notes)
     assert any("attribute named beforehand: 3-AFC" in note for note in plans.notes)
@@ -610,3 +615,47 @@ def test_the_likeliest_plan_is_named_among_those_it_is_the_likeliest_of():
     plans = plan_next(near, [Plan("tetrad", 24), Plan("3-AFC", 60, 2)])
     assert plans.frame.set_index("protocol")["settled"].idxmax() == "3-AFC"
     assert "The likeliest that needs no attribute: tetrad, 1 panel of 24" in " ".join(repr(plans).split())
+
+
+def test_a_first_screen_shows_four_plans_with_the_cheapest_likely_and_the_likeliest_among_them():
+    rows = [row(f"plan {i}", 0.2) for i in range(7)]
+    rows[4] |= {"settled": 0.8, "cups": 200}
+    rows[6] |= {"settled": 0.5, "cups": 100}
+    found = compared(*rows)
+    assert found._first_rows()["plan"].tolist() == ["plan 0", "plan 1", "plan 4", "plan 6"]
+    assert found._place_of_likely() == 6  # an even chance is likely enough
+    assert found._likely()[0] == "With the fewest cups, this is more likely than not to settle it: plan 6."
+    assert found._likely()[1].startswith("It has a chance of 50 %")
+    assert found._step() == "serve triangle, 1 panel of 24, new pair, if it is in reach."
+    assert "4 plans of 7, best for their cups" in repr(found)
+    done = compared(*rows, below=0.01)
+    assert done._first_rows()["plan"].tolist() == [f"plan {i}" for i in range(4)]
+    assert "narrowing most for their cups" in repr(done) and done._step() == "decide as planned, and write it up."
+    assert done._likely()[1] == "Narrowing it most for its cups: plan 0."
+
+
+def test_less_than_an_even_chance_is_not_likely_and_more_is_not_asked_where_nothing_can_be_worked_out():
+    found = compared(row("one", 0.499), row("two", 0.3))
+    assert found._likely() == [
+        f"Nothing here is likely to settle it. The likeliest of these 2 plans: one: {found._how_likely(row('one', 0.499))}."
+    ]
+    assert found.larger is None and found.named_first is found.plans[0]
+    assert found._step().endswith("if it is in reach; the question may well stay open.")
+    assert compared(row("one", 0.3))._likely()[0].startswith("Nothing here is likely to settle it. This plan: one: a")
+    assert compared(row("one", 0.001), row("two", 0.002)).named_first == Plan("triangle", 24)
+
+
+def test_notes_on_attributes_and_pairs_stand_only_beside_plans_they_concern():
+    notes = ("Needs an attribute named beforehand: 3-AFC.", "The same pair as B: more.", "People are counted.")
+    plans = (Plan("triangle", 24), Plan("3-AFC", 24), Plan("triangle", 24, 1, "B"))
+    found = Plans(HALF, Verdict(HALF, 0.3, 0.7), 1.5, plans, pd.DataFrame([row(plan.name) for plan in plans]), notes)
+    names = found.frame["plan"]
+    assert found._on(names) == notes
+    assert found._on(names.iloc[:1]) == notes[2:]
+    assert found._on(names.iloc[:2]) == (notes[0], notes[2]) and found._on(names.iloc[[2]]) == notes[1:]
+
+
+def test_a_plan_that_cannot_settle_it_has_no_cups_for_its_chance():
+    shown = compared(row("one", 0.5, cups_by_chance=1234.4), row("two", 0.001, says="cannot settle it"))._table()
+    lines = {line.split()[0]: line for line in shown.to_text().splitlines() if line.split()[:1] in (["one"], ["two"])}
+    assert "1,234" in lines["one"] and "72,000" not in lines["two"] and "cannot settle it" in lines["two"]

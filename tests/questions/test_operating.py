@@ -9,7 +9,7 @@ from metasense.engine.batch import Variables, above_margin
 from metasense.engine.likelihood import Counts
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
-from metasense.questions.operating import _centre
+from metasense.questions.operating import Operating, _centre
 from metasense.showing import words
 from metasense.showing.words import banned
 
@@ -101,3 +101,60 @@ def test_the_table_gives_chances_in_whole_percent_and_their_error_to_a_tenth():
     row = found.frame.iloc[2]
     cells = [words.percent(row[name]) for name in ("beyond", "within", "not_settled")]
     assert f"the margin 1.00 {' '.join(cells)} {words.percent(row['error'], 1)}" in said
+
+
+def with_chances(monkeypatch, table, *chances, **asked):
+    """Chances of verdicts where every set of panels gives one of these probabilities above the margin, in turn."""
+    give = lambda panels, counts, core, margin: np.resize(np.array(chances), len(counts))  # noqa: E731
+    monkeypatch.setattr("metasense.questions.operating._above", give)
+    return ms.pool(table, margin=MARGIN).operating(**asked)
+
+
+@pytest.mark.parametrize(
+    ("more", "sets"),
+    [({}, 1000), ({"tastings": 1000}, 1000), ({"tastings": [24, 1001, 24]}, 100), ({"tasters": [24, 9, 24]}, 100)],
+)
+def test_a_thousand_sets_are_drawn_and_a_hundred_where_each_takes_long(more, sets, monkeypatch):
+    found = with_chances(monkeypatch, TABLE | more, 0.5)
+    assert found.sets == sets and (found.frame["not_settled"] == 1).all()
+
+
+def test_verdicts_are_counted_above_the_settled_probability_with_the_error_of_so_many_draws(monkeypatch):
+    found = with_chances(monkeypatch, TABLE, 0.951, 0.95, 0.5, 0.0501, 0.049, 0.01, 0.96, 0.99, sets=8)
+    assert found.frame[["beyond", "within", "not_settled"]].to_numpy() == pytest.approx(np.tile([3, 2, 3], (5, 1)) / 8)
+    # binomial standard error of a share, taken as if one of each kind had been drawn besides: 4 of 10
+    assert found.frame["error"].to_numpy() == pytest.approx(np.sqrt(0.4 * 0.6 / 8))
+    sure = with_chances(monkeypatch, TABLE, 0.99, sets=8).frame
+    assert sure["error"].to_numpy() == pytest.approx(np.sqrt(0.9 * 0.1 / 8))
+
+
+def test_the_sentences_say_each_chance_of_its_own_truth(monkeypatch):
+    found = with_chances(monkeypatch, TABLE, 0.5, sets=1)
+    frame = found.frame.assign(beyond=[0.01, 0.02, 0.05, 0.4, 0.8], within=[0.7, 0.3, 0.06, 0.03, 0.02], error=0.0123)
+    frame["not_settled"] = 1 - frame["beyond"] - frame["within"]
+    said = Operating(frame, found.margin, 1200, 0.5, ("A note.",)).sentences()
+    assert said == (
+        "If there were nothing to taste, panels like these would say within the margin in 70 % of such sets; at twice "
+        "the margin, beyond the margin in 80 %.",
+        "Exactly at the margin, where neither is right, they would say beyond in 5 % and within in 6 %, and leave it "
+        "not settled in 89 %. These are the levels of the two verdicts.",
+        "A note.",
+        "1,200 sets drawn for each truth; Monte Carlo error up to 1.2 % (standard error). Panels of a set differ by "
+        "0.50 (SD between panels, in d-prime).",
+    )
+    assert found.sentences()[-1].startswith("1 set drawn") and found.sentences()[-1].endswith("share one d-prime.")
+    assert found._alt("", {}) == f"{Operating._depicts} {' '.join(found.sentences()[:2])}"
+    axes = found.plot()
+    assert axes.get_xlabel() == "true average d-prime (the margin is 1.00)"
+
+
+def test_where_panels_cannot_spread_so_far_they_spread_as_far_as_they_can():
+    # the mean of a half-normal is its scale times sqrt(2 / pi)
+    assert _centre(0.5, 2.0) == pytest.approx((0.0, 0.5 * np.sqrt(np.pi / 2)))
+    assert _centre(1.2, 0.0) == (1.2, 0.0)
+
+
+@pytest.mark.parametrize("wrong", [{"sets": 1.5}, {"sets": 0}, {"spread": float("inf")}, {"spread": -0.1}])
+def test_numbers_of_sets_and_spreads_that_cannot_be_are_refused(wrong):
+    with pytest.raises(ValueError, match=rf"{next(iter(wrong))} is .*got {next(iter(wrong.values()))!r}"):
+        ms.pool(TABLE, margin=MARGIN).operating(**wrong)

@@ -579,3 +579,37 @@ def test_people_who_were_asked_twice_are_counted_and_said_first():
         assert "8 answers of 5 people" in " ".join(str(found.details()).split())
     once = tastings.where(lambda frame: frame["taster"].isin(["Ann"]) & (frame["panel"] == "Friday"))
     assert ms.preference(once).again is None
+
+
+def test_the_share_that_was_not_luck_weighs_panels_by_their_answers():
+    found = preference([panel(24, 10, 4, 2, 1), panel(40, 30, 20, 8, 0, panel="B")])
+    own = [found._shares[a].mean for a in found.correct]
+    assert own[1] > own[0] + 0.1
+    assert found.not_luck.mean == pytest.approx((7 * own[0] + 28 * own[1]) / 35, abs=1e-4)
+
+
+def test_where_all_were_right_nothing_is_diluted_and_a_share_of_all_or_none_is_still_a_share():
+    found = preference([panel(6, 6, 0, 6)])
+    assert "Undoing that dilution by arithmetic alone would give 0 %." in found.sentences()[1]
+    for n, new in ((6, 0), (24, 0), (24, 24), (24, 6)):
+        (one,) = found.correct
+        assert replace(found, correct=(replace(one, tastings=n, correct=n, new=new, old=n - new),)).undiluted == new / n
+
+
+def test_the_figure_tells_who_was_asked_and_everybodys_answer_comes_first():
+    from matplotlib.figure import Figure
+
+    rows = [
+        panel(24, 12, 8, 4),
+        panel(30, 14, 15, 9, panel="B", asked="all"),
+        panel(30, 14, 9, 15, panel="C", asked="all"),
+    ]
+    found = preference(rows, pairs={"panel": "D", "prefer_new": 12, "prefer_old": 8})
+    axes = found.plot(ax=Figure())
+    names = ["A (the correct)", "B (everyone)", "C (everyone)", "D (everyone, on a separate pair)", "typical, everyone"]
+    assert [" ".join(label.get_text().split()) for label in axes.get_yticklabels()] == names
+    assert {"8 : 4", "15 : 9", "9 : 15", "12 : 8"} <= {text.get_text() for text in axes.texts}
+    assert found._line().startswith("Among everyone asked, 36 of 68 with a preference prefer the new product (")
+    assert "had no preference" not in found._line()
+    alt = found._picture().alt
+    assert alt.index("everyone asked") < alt.index("lucky guesses taken out")

@@ -1,6 +1,7 @@
 """The answer under other choices equals the answer of a fresh pool that makes them."""
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,11 @@ from metasense.engine import grid
 from metasense.engine.spreads import average_d_prime
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import (
+    TAILS,
     Sensitivity,
     corners,
+    error_of_draws,
+    on_draws,
     prior_cases,
     prior_range,
     prior_warnings,
@@ -269,7 +273,7 @@ def test_without_a_margin_there_is_no_talk_of_verdicts():
 
 def test_one_panel_can_be_asked_too():
     one = ms.pool({"panel": ["A"], "protocol": "triangle", "tastings": 24, "correct": 12})
-    assert one.sensitivity().about("panel").empty
+    assert one.sensitivity().about("panel", "shape").empty
     assert "no other panel" in one.path().sentence()
 
 
@@ -396,7 +400,7 @@ def test_cases_are_given_by_kind_and_as_copies():
     assert found.to_frame()["median"].iloc[0] == 1.0
 
 
-@pytest.mark.parametrize(("change", "said"), [(0.004, " 0 "), (-0.004, " 0 "), (0.006, "+0.01"), (-0.25, "-0.25")])
+@pytest.mark.parametrize(("change", "said"), [(0.0049, " 0 "), (-0.004, " 0 "), (0.005, "+0.01"), (-0.25, "-0.25")])
 def test_a_change_has_its_sign_and_next_to_none_is_zero(change, said):
     shown = repr(Sensitivity(whole(*PRIORS, ("without A", "panel", change, FAR)), 0.5))
     row = next(line for line in shown.splitlines() if line.strip().startswith("without A "))
@@ -513,3 +517,52 @@ def test_notes_methods_and_sensitivity_give_one_range_of_prior_scales():
     ranges = {re.search(r"runs from (\d+\.\d+ to \d+\.\d+)", str(one))[1] for one in said}
     cases = pooled.sensitivity().about("prior")["median"]
     assert ranges == {f"{cases.min():.2f} to {cases.max():.2f}"}
+
+
+def test_the_error_of_draws_is_that_of_a_weighted_mean():
+    # two draws of two by two nodes; nodes of one row share an average; sums written out
+    weights = [np.array([0.1, 0.1, 0.2, 0.1]), np.array([0.05, 0.05, 0.1, 0.3])]
+    plane = SimpleNamespace(average=np.array([1.0, 3.0]), nodes=(2, 2))
+    mean = (0.3 * 1 + 0.7 * 3) / 1.0
+    variance = 0.3 * (1 - mean) ** 2 + 0.7 * (3 - mean) ** 2
+    off = [0.2 * (1 - mean) + 0.3 * (3 - mean), 0.1 * (1 - mean) + 0.4 * (3 - mean)]
+    found = error_of_draws(SimpleNamespace(plane=plane, weights=weights))
+    assert found == pytest.approx(np.sqrt(off[0] ** 2 + off[1] ** 2) / np.sqrt(variance))
+
+
+def test_draws_are_owned_up_to_by_the_worst_of_them():
+    assert on_draws([]) == on_draws([0.0, 0.0]) == []
+    (said,) = on_draws([0.0, 0.04, 0.02])
+    assert said.endswith("their medians are good to about 4 % of a posterior standard deviation.")
+
+
+def test_other_shapes_tails_and_ways_of_answering_have_a_sentence_each():
+    rows = [
+        *PRIORS,
+        ("prior of another kind", "prior shape", -0.1, FAR),
+        ("a flat spread", "prior shape", 0.25, FAR),
+        (TAILS, "shape", -0.2, FAR),
+        ("if guessers have habits", "habit", 0.0, FAR),
+        ("by another rule", "rule", 0.4, OPEN),
+    ]
+    found = Sensitivity(whole(*rows), 0.5)
+    assert found.sentences()[1:5] == (
+        "With priors of another shape, the median is 0.90 with the prior of another kind and 1.25 with a flat spread.",
+        "If a panel may lie far off the others without pulling them (heavier tails of the spread), the median goes from "
+        "1.00 to 0.80.",
+        "If guessers have habits, the median would stay at 1.00.",
+        "By another rule, the median would go from 1.00 to 1.40.",
+    )
+    # another rule gives the same share another d-prime, so that it has no place beside the margin
+    assert found._drawn()["about"].tolist() == [row for row in found.cases["about"] if row != "rule"]
+    assert Sensitivity(whole(*rows), None)._drawn()["about"].tolist() == found.cases["about"].tolist()
+    assert "by another rule" not in found._alt("", {}) and "13 other choices" not in found._alt("", {})
+    assert "12 other choices" in found._alt("", {})
+
+
+def test_two_panels_have_every_kind_of_case_in_intervals_of_the_asked_probability():
+    two = ms.pool({"panel": ["A", "B"], "protocol": "triangle", "tastings": 30, "correct": [14, 17]}, margin=MARGIN)
+    found = Sensitivity.of(two.core, prob=0.8)
+    assert (found.cases["prob"] == 0.8).all() and (Sensitivity.of(two.core).cases["prob"] == 0.95).all()
+    assert found.about("shape")["case"].tolist() == [TAILS] and len(found.about("panel")) == 2
+    assert found.about("rule")["panels"].tolist() == [2]

@@ -1,11 +1,14 @@
 """Only in some panels: which they are, when the cautions say so, and what is refused."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
 import metasense as ms
-from metasense.questions.some import SPEAKS, aside, caution
+from metasense.questions.some import SPEAKS, Some, aside, caution, favoured
 from metasense.showing import words
 
 
@@ -176,3 +179,73 @@ def test_a_panel_with_nothing_has_a_zero_without_a_sign():
     frame = pooled([150, 290, 150, 297], protocol="2-AFC", tastings=300).some().panels_frame()
     ends = frame.loc[frame["p_nothing"] > 0.95, ["median", "lower"]].to_numpy()
     assert len(ends) and (ends == 0).all() and not np.signbit(ends).any()
+
+
+def test_frames_hold_the_asked_probability_and_even_odds_unless_others_are_given(halves):
+    some = halves.some()
+    for prob, frames in (
+        (0.8, (some.to_frame(0.8), some.panels_frame(0.8))),
+        (0.95, (some.to_frame(), some.panels_frame())),
+    ):
+        main, panels = frames
+        assert (main["prob"] == prob).all() and (panels["prob"] == prob).all()
+        share = main.set_index("quantity").loc["share of panels with nothing"]
+        assert (share["lower"], share["upper"]) == some.nothing.interval(prob)
+        second = some.posterior.panels()[halves.core.collected.index[1]]
+        assert (panels.loc[1, "lower"], panels.loc[1, "upper"]) == second.interval(prob)
+    assert some.explanations()["prior"].tolist() == [0.25] * 4
+
+
+def fixed(core, factor=10.0, absent=(0.0, 1.0)):
+    """The same panels with another strength of evidence, and probabilities of nothing made up."""
+
+    class Fixed(Some):
+        posterior = SimpleNamespace(panels_nothing=np.array(absent))
+
+        def factor(self, against="varying"):
+            return factor
+
+    return Fixed(core)
+
+
+@pytest.mark.parametrize(
+    ("factor", "absent", "step"),
+    [
+        (3.0, (0.25, 0.75), "look for what the panels with something share, and name it as a moderator."),
+        (2.99, (0.25, 0.75), "go on with the pool itself; these panels hardly speak for only some."),
+        (3.0, (0.25, 0.74), "go on with the pool itself; these panels do not tell which have something."),
+        (1.0, (0.25, 0.75), "go on with the pool itself; these panels hardly speak for only some."),
+        (0.99, (0.25, 0.75), "go on with the pool itself, which fits these panels better."),
+    ],
+)
+def test_the_reason_is_looked_for_from_three_times_as_probable_and_halves_told_apart_on(halves, factor, absent, step):
+    assert fixed(halves.core, factor, absent)._step() == step
+
+
+@pytest.mark.parametrize(
+    ("factor", "said"),
+    [
+        (4.0, "The panels are 4 times as probable under this as if every panel has something."),
+        (0.25, "The panels are 4 times as probable if every panel has something."),
+    ],
+)
+def test_the_likelier_explanation_is_named_by_how_many_times(halves, factor, said):
+    assert fixed(halves.core, factor).compared() == said
+
+
+def test_it_is_asked_unasked_of_four_panels_and_of_no_fewer(halves, monkeypatch):
+    monkeypatch.setattr("metasense.questions.some.Some.favoured", True)
+    four, three = (halves.panels[[f"P{i}" for i in range(n)]] for n in (4, 3))
+    assert favoured(replace(halves.core, panels=four)) is not None
+    assert favoured(replace(halves.core, panels=three)) is None
+
+
+def test_the_figure_and_its_words_run_from_the_least_to_the_most_probable(halves):
+    some, frame = halves.some(), halves.some().panels_frame()
+    axes = some.plot(ax=Figure())
+    order = frame.sort_values("p_nothing")["panel"].tolist()
+    assert [label.get_text() for label in axes.get_yticklabels()] in (order, order[::-1])
+    assert {"10 of 30 correct", "24 of 30 correct"} <= {text.get_text() for text in axes.texts}
+    last = frame.loc[frame["p_nothing"].idxmax()]
+    assert some.picture().alt.endswith(f" to {words.probability(last['p_nothing'])} ({last['panel']}).")
+    assert some._which() == "; P0, P2 and P4 likely do"

@@ -17,7 +17,17 @@ from metasense.engine.likelihood import Counts, RepeatedTotal, Repeats, taster_p
 from metasense.engine.priors import Priors
 from metasense.engine.spreads import average_d_prime
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
-from metasense.questions.tasters import CELLS, FIRST, ONLY, AsIfIndependent, Tasters, _Ability, overdispersion
+from metasense.questions.tasters import (
+    CELLS,
+    FIRST,
+    ONLY,
+    AsIfIndependent,
+    Tasters,
+    _Ability,
+    _people_in,
+    _stands,
+    overdispersion,
+)
 from metasense.showing.words import banned
 
 TRIANGLE = forced_choice("triangle")
@@ -418,7 +428,7 @@ def test_further_tastings_can_settle_that_somebody_guesses():
     assert settled(found - 1) < 0.8
 
 
-@pytest.mark.parametrize(("half", "said"), [(0.15, False), (0.3, False), (0.42, True)])
+@pytest.mark.parametrize(("half", "said"), [(0.15, False), (0.37, False), (0.38, True)])
 def test_how_unlike_tasters_are_is_called_unknown_only_where_it_is(half, said):
     known = Distribution(np.array([0.5 - half, 0.5 + half]), np.array([0.0, 1.0]))
 
@@ -452,6 +462,7 @@ def test_how_many_are_settled_is_counted_above_and_below_the_probability(people)
             "12 more tastings by b would settle it with a chance",
         ),
         ([0.951, 0.6, 0.01], [0, 1, 0], "1 more tasting by b would settle it"),
+        ([0.95, 0.6, 0.01], [3, 12, 0], "3 more tastings by a would settle it"),
         ([0.951, 0.6, 0.01], [0, None, 0], "even 200 more tastings would hardly settle it for anybody"),
     ],
 )
@@ -481,6 +492,8 @@ def test_people_in_two_panels_and_panels_of_totals_are_noted():
     assert any("repeated in more than one panel: a row for each panel, but one person." in note for note in found.notes)
     assert found.notes[-1] == "Only the total is known, so nothing about single tasters: R."
     assert found._settled().endswith(" (a person once a panel)")
+    labels = [label.get_text() for label in found.plot().get_yticklabels()]
+    assert labels == [f"{panel}: {name}" for panel in "PQ" for name in "abc"]
     alone = ms.pool(ms.read_tastings(rows("P", REPEATED))).tasters()
     assert not any("more than one panel" in n or "Only the total" in n for n in alone.notes)
     assert "once a panel" not in alone._settled()
@@ -494,10 +507,11 @@ def test_the_first_screen_names_the_likeliest_and_counts_the_rows_that_are_hidde
     best = frame.loc[frame["p_better"].idxmax()]
     right = TRIANGLE.p_from_p_d(best["mean"])
     assert f"Closest is {best['taster']}: of 100 triangle answers about {100 * right:.0f}" in text
-    assert "in details()." not in text
+    assert "in details()." not in text and "Right of 100, first" not in text
     many = {f"T{i:02}": [1, 0, 1, 0] for i in range(FIRST + 2)}
     shown = repr(ms.pool(ms.read_tastings(rows("P", many))).tasters())
     assert shown.count("\nT0") == FIRST and "Not settled for any of 6 people" in shown
+    assert "Right of 100, first 4 of 6" in shown
 
 
 def test_the_wrong_answer_is_set_beside_the_right_one_with_its_width():
@@ -548,3 +562,38 @@ def test_regulars_of_several_panels_are_told_that_only_repeats_in_one_panel_coun
 def test_the_paragraph_ends_with_what_better_than_guessing_means_and_how_rates_are_pulled(people):
     said = people._paragraph()
     assert said[-2:] == list(people.notes[:2]) and len(said) == 4
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [
+        (0.951, "Better than guessing is Ann"),
+        (0.95, "Not settled for Ann"),
+        (1 - 0.95, "Not settled for Ann"),
+        (0.049, "No better than guessing is Ann"),
+    ],
+)
+def test_one_person_stands_on_a_side_only_above_the_settled_probability(p, said):
+    assert _stands(p, "Ann") == said
+
+
+def test_people_on_a_side_are_those_above_the_settled_probability(people):
+    class Fixed(Tasters):
+        def to_frame(self, prob=0.95, *, order="tastings"):
+            return pd.DataFrame({"p_better": [0.951, 0.95, 0.5, 1 - 0.95, 0.049, 0.01]})
+
+    said = Fixed(people.core)._settled()
+    assert said == "better than guessing with a probability above 95 %: 1; below 5 %: 2; not settled: 3"
+
+
+def test_single_tasters_of_totals_may_all_be_different_people():
+    assert _people_in(pd.DataFrame({"taster": [ONLY, ONLY, "a", "a", "b"]})) == 4
+    assert _people_in(pd.DataFrame({"taster": ["a", "a"]})) == 1
+
+
+def test_rows_come_as_in_the_table_where_that_is_asked_and_by_tastings_otherwise():
+    found = ms.pool(ms.read_tastings(rows("P", {"once": [1], "often": [1, 0, 1], "twice": [0, 1]}))).tasters()
+    assert found.to_frame(order="table")["taster"].tolist() == ["once", "often", "twice"]
+    assert found.to_frame()["taster"].tolist() == ["often", "twice", "once"]
+    table = " ".join(found._table().to_text().split())
+    assert "2 of 3" in table and "Rate above guessing of each taster" in table

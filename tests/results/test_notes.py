@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import binom
 
 import metasense as ms
+from metasense.engine.priors import LearnedPriors
 from metasense.results import notes
 
 TABLE = {"panel": list("AB"), "protocol": "triangle", "tastings": 24, "correct": [9, 12]}
@@ -197,3 +198,41 @@ def test_how_a_table_was_read_takes_no_place_among_the_cautions(tmp_path):
     read = [note for note in pooled.notes if note.startswith("Columns ")]
     assert len(read) == 2 and "'No. of tasters'" in " ".join(read)
     assert not set(read) & set(pooled._cautions())
+
+
+@pytest.mark.parametrize(
+    ("priors", "said"),
+    [
+        (LearnedPriors(1.5, 0.5, odds=(0.6, 0.3, 0.1), learned_from="30 spices"), "The priors were learned from 30 spices: right as far as this is a variable like those."),
+        (ms.Priors(0.4, 0.3, centre_at=0.8, earlier="six old panels"), "The priors come from six old panels: right as far as nothing else has changed since, and if none of its panels is among these."),
+    ],
+)  # fmt: skip
+def test_where_priors_come_from_is_said_first_of_what_limits_the_answer(priors, said):
+    pooled = core(**FULL)
+    assert notes._limits(replace(pooled, priors=priors))[0] == said
+    assert not [note for note in notes._limits(pooled) if note.startswith("The priors")]
+
+
+def test_two_panels_or_single_tasters_are_not_asked_whether_they_were_the_same():
+    three = {"panel": list("ABC"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9]}
+    assert notes.followed(core(tasters=20)) == []
+    assert notes.followed(ms.pool(three | {"tasters": 1}).core) == []
+    four = {"panel": list("ABCD"), "protocol": "triangle", "tastings": 20, "correct": [8, 11, 9, 7]}
+    (asked,) = notes.followed(ms.pool(four | {"tasters": [20, None, 20, 20]}).core)
+    assert ": A, C and D? They are counted" in asked  # B is not known
+
+
+def test_a_table_with_no_answers_is_not_one_of_right_answers_only():
+    none = core(tastings=[0, 0], correct=[0, 0], **FULL | {"tasters": None})
+    assert not [note for note in notes.on_the_data(none) if note.startswith("Every answer")]
+    both = core(tastings=[24, 24], correct=[24, 23], **FULL)
+    assert not [note for note in notes.on_the_data(both) if note.startswith("Every answer")]
+
+
+def test_that_some_panels_may_have_nothing_is_said_once(monkeypatch):
+    fit = SimpleNamespace(warnings=("mixed", "stray"), mixed="mixed")
+    monkeypatch.setattr(notes, "fit_of", lambda core: fit)
+    monkeypatch.setattr(notes.some, "caution", lambda core: ["only some"])
+    assert notes._of_the_fit(None) == ("stray", "only some")
+    monkeypatch.setattr(notes.some, "caution", lambda core: [])
+    assert notes._of_the_fit(None) == ("mixed", "stray")

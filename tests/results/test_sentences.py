@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from reading import demos
@@ -295,3 +296,54 @@ def test_people_known_by_name_are_said_beside_panels_of_which_it_is_not_known_ho
         "36 tastings, of them some by 10 people, 2 of them in more than one panel (linked by name and followed from "
         "one to the next); the number of other people is not given)." in sentences.pooled_what(both)
     )
+
+
+def test_people_known_by_number_are_added_to_those_known_by_name():
+    both = with_tastings(
+        {"A": range(6), "B": range(4, 10)}, panel=["C"], protocol=["triangle"], tastings=[24], correct=[9], tasters=[24]
+    )
+    assert (
+        "36 tastings by 34 people, 2 of them in more than one panel (linked by name and followed from one to the next), "
+        "if those of C are other people)." in sentences.pooled_what(both)
+    )
+
+
+@pytest.mark.parametrize(("chance", "said"), [(plain.MENTIONED, True), (plain.MENTIONED - 1e-6, False)])
+def test_that_there_may_be_nothing_is_mentioned_from_its_level_on(chance, said, monkeypatch):
+    core = core_of()
+    explained = SimpleNamespace(probability=[chance, 0.5, 0.5 - chance], prior=(0.4, 0.3, 0.3))
+    monkeypatch.setattr(sentences, "explain", lambda core: explained)
+    text = sentences.or_nothing(core)
+    assert (text == "") != said
+    if said:
+        share = words.probability(chance)
+        assert text.endswith(f"with a probability of {share} (40 % beforehand) there is nothing, and it is 0")
+    counted = SimpleNamespace(nothing=chance, sentence=lambda: "one", on_the_odds=lambda: "two")
+    monkeypatch.setattr(sentences, "Averaged", lambda core, odds: counted)
+    assert sentences.averaged(core) == (["one", "two"] if said else [])
+
+
+def test_odds_are_equal_or_said_as_they_were_learned():
+    core = core_of()
+    assert sentences._odds(core) == "equally probable"
+    priors = LearnedPriors(1.5, 0.5, odds=(0.6, 0.3, 0.1), learned_from="30 spices")
+    assert sentences._odds(replace(core, priors=priors)) == "60 % : 30 % : 10 %, as learned"
+
+
+def test_how_people_were_followed_is_said_with_its_draws_and_errors():
+    core = core_of()
+    found = SimpleNamespace(sitters=SimpleNamespace(rho=0.7), mu=range(1200), error=0.0123)
+    followed = replace(core, regulars=SimpleNamespace(found=found), evidences=replace(core.evidences, error=0.0456))
+    said = sentences.computed(followed)
+    assert "with correlation 0.7 (Gaussian copula)" in said and "1,200 draws of the standings" in said
+    assert said.endswith("Monte Carlo standard error of the mean 0.0123, of the log evidence of varying 0.046.")
+    moved = replace(core, evidences=replace(core.evidences, error=0.00012))
+    assert sentences.computed(moved).endswith("the log evidence moves by 0.00012.")
+
+
+def test_a_paragraph_says_what_was_pooled_first_and_what_it_rests_on_last():
+    core = core_of()
+    said = sentences.paragraph(core, checked=False)
+    assert said == [
+        sentences.pooled_what(core), sentences.size(core), sentences.variation(core), core.verdict().sentence(), sentences.basis(core),
+    ]  # fmt: skip
