@@ -196,9 +196,9 @@ def test_a_negated_word_is_the_opposite_whichever_comes_first(one, other, opposi
 
 
 def test_half_a_character_in_a_header_is_refused_by_its_column():
+    frame = pd.DataFrame([["A", "triangle", 24, 9, 3]])
+    frame.columns = pd.Index([*BASE, "oak\ud800"], dtype=object)
     with pytest.raises(PanelsError, match="the header of column 5 holds half a character, which was lost before it"):
-        frame = pd.DataFrame([["A", "triangle", 24, 9, 3]])
-        frame.columns = pd.Index([*BASE, "oak\ud800"], dtype=object)
         read_panels(frame)
 
 
