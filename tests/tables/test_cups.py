@@ -144,6 +144,14 @@ def test_cups_are_parted_at_their_marks():
         (3, 3, {"1"}, {"left"}, {"left"}, set()),
         (3, 3, {"oak"}, {"ash"}, set(), set()),
         (3, 3, {"oak"}, {"x"}, {"x"}, set()),
+        (
+            3,
+            3,
+            {"oak"},
+            {"ash", "elm"},
+            {"ash", "elm"},
+            set(),
+        ),  # of words that say nothing of each other one may be new
         (3, 3, {"417", "K700"}, {"4170"}, {"4170"}, set()),  # a code is as long as another code, not as a word
         (2, 2, {"a"}, {"n"}, set(), set()),  # of two cups one is called a: the other may have any letter
         (3, 3, {"a"}, {"n"}, {"n"}, set()),  # of three they are a, b and c
@@ -182,7 +190,8 @@ def test_an_order_holds_what_was_right_and_what_was_answered(order, served, answ
 @pytest.mark.parametrize(
     ("order", "position", "answer", "place"),
     [("ABB", 1, "2", 2), ("ABB", 2, "2", 0), ("417-305-862", 1, "862", 3), ("417-305-862", 3, "862", 0), ("", 1, "2", 2),
-     ("ABB", None, "2", 0), ("ABB", 1, None, 0), ("ABB", 1, "1+2", 0), ("417-305-862", 1, "2", 0)],
+     ("ABB", None, "2", 0), ("ABB", 1, None, 0), ("ABB", 1, "1+2", 0), ("417-305-862", 1, "2", 0),
+     ("417-305-862", 2, "999", 0)],
 )  # fmt: skip
 def test_the_place_picked_is_that_of_the_answer(order, position, answer, place):
     said = _elsewhere(_order(order), position, answer)
@@ -301,3 +310,12 @@ def test_a_place_that_no_cup_has_is_refused_under_served(test, pair, said):
     with pytest.raises(PanelsError) as caught:
         read(test, pair)
     assert said in [problem.message for problem in caught.value.problems if problem.column == "served"]
+
+
+def test_cups_on_the_tray_are_cups_and_of_a_duo_trio_only_two_are_choices():
+    lines = ["panel,protocol,taster,order,served,answer", "A,triangle,T1,417-30-862,417,30", "A,triangle,T2,,862,417"]
+    assert read_tastings("\n".join(lines)).frame["correct"].tolist() == [False, False]
+    with pytest.raises(PanelsError, match="'30' is no cup of this panel"):
+        read_tastings("\n".join([lines[0], lines[1].replace("417-30-862", ""), lines[2]]))
+    with pytest.raises(PanelsError, match=r"'[123]' is no cup of this panel"):
+        read("duo-trio", "1,1", "2,3")

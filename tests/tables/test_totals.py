@@ -122,6 +122,10 @@ def test_a_total_of_some_rows_right_above_it_or_of_all_above_it_is_one():
     # of all panels above it, without the total among them, and not of those below
     rows = ["A", "B", "Total red 1", "C", "Total wine 2", "D"]
     assert refused(rows, [24, 30, 54, 28, 82, 40], [10, 14, 24, 12, 36, 15]) == ["Total red 1", "Total wine 2"]
+    rows = ["A", "B", "Total red 1", "C", "D", "Total white 2", "E", "Total wine 3", "F"]
+    tastings, correct = [24, 30, 54, 28, 20, 48, 22, 124, 26], [10, 14, 24, 12, 9, 21, 8, 53, 11]
+    assert refused(rows, tastings, correct) == ["Total red 1", "Total white 2", "Total wine 3"]
+    assert refused(["A", "Total Wine 3"], [24, 24], [10, 10]) == []  # like one other is no sum
     assert refused(["A", "B", "Total Wine 3", "C"], [24, 30, 82, 28], [10, 14, 36, 12]) == ["Total Wine 3"]
 
 
@@ -150,6 +154,14 @@ def test_a_panel_like_the_one_after_a_sum_is_no_sum_of_it():
     assert "adds up to the panels above it: Oak. If it is their total, remove the row." in found.notes
 
 
+def test_a_sum_of_one_kind_of_count_may_be_an_accident_and_a_sum_of_one_is_a_sum():
+    names = {"panel": ["A", "B", "Oak", "C"], "protocol": "triangle"}
+    found = read_panels(names | {"tastings": [24, 30, 54, 20], "correct": [0, 0, 0, 5]})
+    assert not any("adds up" in note for note in found.notes)
+    with pytest.raises(PanelsError, match="'Cellar' adds up to all the other panels"):
+        read_panels(table("Cellar", correct=[0, 1, 0, 1]))
+
+
 def test_panels_that_add_up_to_each_other_beside_empty_ones_are_noted_together():
     rows = {"panel": ["A", "B", "C", "D"], "protocol": "triangle"}
     found = read_panels(rows | {"tastings": [24, 24, 0, 0], "correct": [9, 9, 0, 0]})
@@ -163,3 +175,7 @@ def test_of_a_row_called_a_total_elsewhere_nothing_else_is_said_and_of_others_al
         read_panels(rows)
     assert [(problem.row, problem.column) for problem in caught.value.problems] == [(2, "tastings"), (4, "")]
     assert caught.value.problems[1].message.startswith("the row looks like a total")
+    first = "when,panel,protocol,tastings,correct\nTotal,X,triangle,y,4\nMay,A,triangle,24,10\nMay,B,triangle,30,14"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(first)
+    assert [(problem.row, problem.column) for problem in caught.value.problems] == [(2, "")]
