@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metasense.slips import DAY, LIST, MOST, NUMBER, slipped, typed_lines
+from metasense.slips import DAY, LIST, MOST, NUMBER, said_of, slipped, typed_lines
 
 KINDS = {"protocols": LIST, "tastings": NUMBER, "date": DAY}
 
@@ -150,3 +150,15 @@ def test_a_long_text_over_many_lines_is_one_line_however_long():
 def test_eight_problems_are_listed_before_the_rest_is_counted():
     assert slipped("x", ["one"] * 8).count("one") == 8 == slipped("x", ["one"] * 9).count("one")
     assert slipped("x", ["one"] * 9).endswith("... and 1 more") and "more" not in slipped("x", ["one"] * 8)
+
+
+def test_what_else_is_wrong_stands_by_the_line_of_its_name_and_what_has_none_first():
+    assert said_of(typed_lines("a = 'x'\n"), {"b": "b is missing"}) == ["b is missing"]
+    assert said_of(typed_lines("a = x\n"), {"a": "a is wrong"}) == ["line 1: a is wrong"]
+    twice = ["line 1: a is wrong", "line 2, a stands in line 1 already; keep one of the two"]
+    assert said_of(typed_lines("a = 1\na = 2\n"), {"a": "a is wrong"}) == twice
+
+
+def test_what_no_single_line_shows_is_said_as_the_reader_of_toml_says_it():
+    (slip,) = typed_lines("[a]\nb = 1\n[a]\nc = 2\n").slips
+    assert (slip.line, slip.name) == (0, "") and "twice" in slip.says

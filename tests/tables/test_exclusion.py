@@ -172,3 +172,7 @@ def test_a_row_left_out_takes_its_problems_along_and_the_others_keep_their_numbe
     with pytest.raises(PanelsError) as caught:
         read_panels(table)
     assert [(problem.row, problem.panel) for problem in caught.value.problems] == [(3, "B")]
+    twice = "panel,protocol,tastings,correct,left_out,oak,oak\nA,triangle,24,9,yes,1,1\nB,triangle,24,9,,1,1\nC,triangle,24,9,,1,1"
+    with pytest.raises(PanelsError, match="more than one column is called 'oak'") as caught:
+        read_panels(twice)
+    assert [problem.row for problem in caught.value.problems] == [None]  # of the whole table, and of no row
