@@ -618,7 +618,7 @@ def _figures(d: float) -> str:
 def _percent(share: float) -> str:
     """Whole percents, two figures below 10 %, and never rounded onto 100 %."""
     percent = 100 * share
-    return "more than 99 %" if percent > 99.5 else f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
+    return "more than 99 %" if percent >= 99.5 else f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
 
 
 _IN_WORDS = {"p_c": _percent, "p_d": _percent, "d_prime": _figures}

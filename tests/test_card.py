@@ -336,3 +336,61 @@ def test_a_panel_of_the_planned_size_is_none_of_another_size_where_somebody_was_
     panels = ms.read_panels(table | {"planned": [size, size + 6]})
     said = next(d for d in card.departures(panels, margin=card.margin, priors=card.priors) if "another size" in d)
     assert said.endswith(f"of another size: larger ({size + 6}).")
+
+
+def test_six_panels_of_a_departure_are_named_and_the_rest_counted():
+    eight = {"panel": [f"P{i}" for i in range(8)], "protocol": "triangle", "correct": 9}
+    (said,) = departures(make(panels=8), eight | {"tastings": 24, "date": "2025-03-08", "weeks": 2})
+    assert said.endswith("of another size: P0 (24), P1 (24), P2 (24), P3 (24), P4 (24), P5 (24) and 2 others.")
+    names = [f"m{i}" for i in range(8)]
+    (said,) = make().unnamed(names)
+    assert "moderators not named on it: m0, m1, m2, m3, m4, m5 and 2 others." in said
+    assert make(moderators=names).unnamed(names) == () == make().unnamed([])
+
+
+def test_a_panel_of_which_nothing_is_known_departs_in_nothing():
+    looked = departures(make(), TABLE | {"looks": [None, 3, 1]})
+    assert looked == (
+        "Departs from the question card: it allows 1 look at a panel's count; looked at more often: B (3 looks).",
+    )
+    undated = departures(make(), TABLE | {"date": ["2025-03-08", None, "2025-02-22"]})
+    assert [said.split(": ", 1)[1] for said in undated] == [
+        "it is dated 2025-03-01; tasted before that: C.",
+        "without a date it cannot be seen whether they came after the card: B.",
+    ]
+    two = {"panel": ["A", "B"], "protocol": "A-not-A", "signal": 15, "hits": 9, "noise": [15, 14], "false_alarms": 4}
+    (said,) = departures(make(protocols="A-not-A", panels=2), two | {"date": "2025-03-08", "weeks": 2})
+    assert said.endswith("it plans 30 tastings a panel; of another size: B (29).")
+
+
+def test_of_what_is_no_card_the_kind_of_value_is_said():
+    text = make().to_text()
+    above, _, rest = text.partition("[sentences]")
+    with pytest.raises(ValueError, match=r"'the text' is not a question card: .*not iterable"):
+        Card.from_text("sentences = 3\n" + above + rest[rest.index("[seal]") :])
+    with pytest.raises(ValueError, match=r"'the text' is not a question card: '0\.2' is not a margin"):
+        Card.from_text(text.replace('"0.2 triangle"', '"0.2"'))
+    with pytest.raises(ValueError, match=r"'the text' cannot be read as a question card:\n  line \d+, looks = one"):
+        Card.from_text(text.replace("looks = 1", "looks = one"))
+
+
+def test_a_card_says_each_item_in_words():
+    says = make(moderators=["weeks", "dose"], stopping="").to_frame().set_index("item")["says"]
+    assert says["protocols"] == "triangle" and says["moderators"] == "weeks and dose"
+    assert says["stopping"] == "none given" and says["date"] == "2025-03-01" and says["looks"] == "1"
+    assert "; " in says["priors"] and "_" not in says["priors"] and "1.5" in says["priors"] and "sentences" not in says
+    assert says["sha256"] == make(moderators=["weeks", "dose"], stopping="").sha256
+    assert "panels" not in make(panels=None).to_frame()["item"].tolist()
+    assert repr(make()).lstrip().startswith("Question card of 2025-03-01")
+    assert make().summary() == f"of 2025-03-01, SHA-256 {make().sha256}" and "changed" not in repr(make())
+
+
+def test_a_card_needs_a_number_of_tastings_or_a_rule_for_the_end():
+    with pytest.raises(ValueError, match="say how many tastings each panel has, or the stopping rule"):
+        make(tastings=None, stopping="  ")
+    with pytest.raises(ValueError, match="protocols names at least one protocol"):
+        make(protocols=[])
+    with pytest.raises(ValueError, match="margin is the smallest difference that matters"):
+        make(margin=None)
+    assert make(tastings=None, stopping="on 1 May").tastings is None and make(exclusions="").exclusions == ""
+    assert make(protocols=["Triangle test", "duo trio"]).protocols == ("triangle", "duo-trio")

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import metasense as ms
-from metasense.margins import Margin, margin_of
+from metasense.margins import Margin, level, margin_of, whole_margin
 from metasense.protocols import PROTOCOLS, Protocol, forced_choice
 
 FORCED = [p for p in PROTOCOLS.values() if isinstance(p, Protocol)]
@@ -132,6 +132,7 @@ def test_what_is_not_a_margin_is_refused_with_a_remedy(text, message):
         ({"d_prime": np.inf}, "positive and finite; got inf"),
         ({"d_prime": np.nan}, "positive and finite; got nan"),
         ({"d_prime": "much"}, "must be a number; got 'much'"),
+        ({"d_prime": 100.5}, "a margin is a d-prime of 100 at most, which nobody misses; got 100.5."),
         ({"p_d": 0, "protocol": "triangle"}, "above 0 and below 1; got 0"),
         ({"p_d": 1, "protocol": "triangle"}, "above 0 and below 1; got 1"),
         ({"p_d": 20, "protocol": "triangle"}, "For 20 % write 0.2"),
@@ -231,6 +232,9 @@ def test_help_without_a_count_lists_every_count_above_guessing():
     row = asked.to_frame().set_index("correct").loc[13]
     assert row["p_d"] == chosen.stated_p_d
     assert row["d_prime"] == pytest.approx(chosen.d_prime, abs=1e-12)
+    assert row["correct_of_100"] == pytest.approx(1300 / 24)
+    assert "Of 24 triangle answers, how many right" in repr(asked) and "Guessing alone gives 8 right" in repr(asked)
+    assert len(Margin.help("triangle", tastings=1).to_frame()) == 0  # of one answer, one right is all of them
 
 
 @pytest.mark.parametrize(
@@ -240,6 +244,8 @@ def test_help_without_a_count_lists_every_count_above_guessing():
         ("triangle", 24, 24, "less than all correct"),
         ("triangle", 24, 25, "correct is how many of 24 answers"),
         ("triangle", 0, None, "a whole number from 1"),
+        ("triangle", 24, 0, "more than guessing gives"),
+        ("triangle", 24, -1, "correct is how many of 24 answers"),
         ("same-different", 24, 12, "no share of correct answers"),
     ],
 )
@@ -304,3 +310,64 @@ def test_a_card_and_a_saved_pool_keep_the_level(tmp_path):
     assert ms.load(pooled.save(tmp_path / "pool.nc")).margin.settled == pooled.margin.settled == 0.9
     said = " ".join(card.departures(panels, margin=card.margin.settled_at(0.8), priors=card.priors))
     assert "the margin used is 0.2 triangle, settled at 0.8" in said
+
+
+@pytest.mark.parametrize(
+    ("d", "said"), [(0.094, "0.094"), (0.0949, "0.095"), (0.1, "0.10"), (0.0123, "0.012"), (2, "2.00"), (100, "100.00")]
+)
+def test_a_small_d_prime_keeps_two_figures_and_others_two_decimals(d, said):
+    assert Margin(d_prime=d).sentence().startswith(f"a d-prime of {said} ")
+
+
+@pytest.mark.parametrize(
+    ("p_d", "said"),
+    [
+        (0.0994, "9.9 %"),
+        (0.0996, "10 %"),
+        (0.012, "1.2 %"),
+        (0.994, "99 %"),
+        (0.995, "more than 99 %"),
+        (0.996, "more than 99 %"),
+    ],
+)
+def test_percents_are_whole_from_ten_on_and_never_a_hundred(p_d, said):
+    (row,) = [
+        line for line in repr(Margin(p_d=p_d, protocol="triangle")).splitlines() if line.strip().startswith("triangle")
+    ]
+    assert f" {said} " in row and "100 %" not in row
+
+
+def test_one_correct_without_of_how_many_is_all_of_them():
+    with pytest.raises(ValueError, match="less than all correct; got 100 %"):
+        Margin("1 correct triangle")
+
+
+@pytest.mark.parametrize(
+    ("words", "joined"),
+    [
+        (["--margin", "0.2", "triangle"], ["--margin", "0.2 triangle"]),
+        (["--margin=20%", "triangle", "a.csv"], ["--margin", "20% triangle", "a.csv"]),
+        (["--margin", "0.2", "triangle", "--seed", "1"], ["--margin", "0.2 triangle", "--seed", "1"]),
+        (["x", "--margin", "0.2 triangle"], ["x", "--margin", "0.2 triangle"]),
+        (["--margin", "d'=0.5", "a.csv", "b.csv"], ["--margin", "d'=0.5", "a.csv", "b.csv"]),
+        # eight words are the most that one has, of which this takes all
+        (["--margin", *["60", "out", "of", "100", "correct", "in", "the", "2-AFC"], "a.csv"], ["--margin", "60 out of 100 correct in the 2-AFC", "a.csv"]),
+    ],
+)  # fmt: skip
+def test_a_margin_without_its_quotation_marks_is_put_together(words, joined):
+    assert whole_margin(words, "--margin") == (joined, "")
+
+
+def test_words_that_are_no_margin_stay_with_the_reason_and_a_file_is_no_part_of_it():
+    words = ["--margin", "0.2", "square", "panels.csv"]
+    stayed, why = whole_margin(words, "--margin")
+    assert stayed == words and "no protocol called 'square'" in why and "panels" not in why
+    stayed, why = whole_margin(["--margin", "20%", "panels.csv"], "--margin")
+    assert stayed == ["--margin", "20%", "panels.csv"] and why.startswith("'20%' is not a margin. A number alone")
+
+
+def test_without_a_margin_the_usual_level_holds():
+    assert level(None) == 0.95 == level(Margin(d_prime=1)) and level(Margin(d_prime=1, settled=0.8)) == 0.8
+    assert Margin(d_prime=1, settled=0.8).text == "d'=1.0, settled at 0.8" and Margin(d_prime=1).text == "d'=1.0"
+    with pytest.raises(ValueError, match="margin is a Margin"):
+        margin_of(0.2)

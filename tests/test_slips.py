@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metasense.slips import DAY, LIST, MOST, NUMBER, slipped, typed_lines
+from metasense.slips import DAY, LIST, MOST, NUMBER, said_of, slipped, typed_lines
 
 KINDS = {"protocols": LIST, "tastings": NUMBER, "date": DAY}
 
@@ -109,3 +109,56 @@ def test_the_first_problems_of_a_file_are_listed_and_the_rest_counted():
     many = [f"problem {number}" for number in range(MOST + 3)]
     said = slipped("card.toml cannot be read", many).split("\n")
     assert said[1:] == [*(f"  {one}" for one in many[:MOST]), "  ... and 3 more"]
+
+
+@pytest.mark.parametrize(
+    ("line", "why"),
+    [
+        ("the question = Q", "a name is one word"),
+        ('question: "Q"', "between the name and what is said stands the sign ="),
+        ('question = "Is it\nnoticed?"', "a text stands on one line"),
+        ("protocols = triangle", "a list stands in brackets, each of its parts in quotation marks"),
+        ("tastings = 24,0", "a number stands alone"),
+        ("question = „Q“", "only straight quotation marks are read"),
+        ('question = "Q', "a text has a quotation mark at its beginning and one at its end"),
+        ("question = Q'", "a text has a quotation mark at its beginning and one at its end"),
+        ('question = "', "a text has a quotation mark at its beginning and one at its end"),
+        ('question = "C:\\pea"', "a backslash is read only between single quotation marks"),
+        ('question = "a "new" one"', "there are quotation marks inside the text"),
+        ("question = Q", "a text stands in quotation marks"),
+    ],
+)
+def test_why_a_line_cannot_be_read_is_said_first(line, why):
+    (slip,) = typed_lines(line, KINDS).slips
+    assert slip.says.partition(": " if ":" not in line else line.replace("\n", " ") + ": ")[2].startswith(
+        f"{why}; write "
+    )
+
+
+def test_a_line_is_repeated_up_to_sixty_characters():
+    for length, shown in ((60, "x" * 60), (61, "x" * 60 + "...")):
+        (slip,) = typed_lines("x" * length).slips
+        assert slip.says.startswith(f"{shown}: a line is a name")
+
+
+def test_a_long_text_over_many_lines_is_one_line_however_long():
+    text = 'a = """\n' + "name = no slip\n" * 60 + '"""\nb = a slip\n'
+    (slip,) = typed_lines(text).slips
+    assert (slip.line, slip.name) == (63, "b")
+
+
+def test_eight_problems_are_listed_before_the_rest_is_counted():
+    assert slipped("x", ["one"] * 8).count("one") == 8 == slipped("x", ["one"] * 9).count("one")
+    assert slipped("x", ["one"] * 9).endswith("... and 1 more") and "more" not in slipped("x", ["one"] * 8)
+
+
+def test_what_else_is_wrong_stands_by_the_line_of_its_name_and_what_has_none_first():
+    assert said_of(typed_lines("a = 'x'\n"), {"b": "b is missing"}) == ["b is missing"]
+    assert said_of(typed_lines("a = x\n"), {"a": "a is wrong"}) == ["line 1: a is wrong"]
+    twice = ["line 1: a is wrong", "line 2, a stands in line 1 already; keep one of the two"]
+    assert said_of(typed_lines("a = 1\na = 2\n"), {"a": "a is wrong"}) == twice
+
+
+def test_what_no_single_line_shows_is_said_as_the_reader_of_toml_says_it():
+    (slip,) = typed_lines("[a]\nb = 1\n[a]\nc = 2\n").slips
+    assert (slip.line, slip.name) == (0, "") and "twice" in slip.says

@@ -40,7 +40,7 @@ def understood(kind: Protocol | TwoCountProtocol, word: str, column: str) -> Non
             raise Wrong(f"{word!r} is not two groups of two cups. Write them as 1+4/2+3")
     elif len(groups) > 1:
         raise Wrong(f"{word!r} has groups of cups, which only a tetrad has. Write the {_cups_named(kind)} alone")
-    elif len(groups[0]) not in _sizes(kind):
+    if len(groups[0]) not in _sizes(kind):
         n = count(len(groups[0]), "cup")
         raise Wrong(f"{word!r} names {n}, where {_a(kind)} asks for {_cups_named(kind)}. Join cups by +, as in 1+4"
                     if kind.named > 1 else
@@ -89,7 +89,7 @@ def is_right(kind: Protocol | TwoCountProtocol, served: str, answer: str) -> boo
 
 def _pair_or_code(groups: Groups) -> bool:
     """Is it two different digits of 1 to 4 written together, as in 14?"""
-    cup = min(groups[0])
+    cup = next(iter(groups[0]))
     return len(groups) == len(groups[0]) == 1 and bool(re.fullmatch(r"([1-4])(?!\1)[1-4]", cup))
 
 

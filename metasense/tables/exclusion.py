@@ -276,7 +276,7 @@ def _said_by(header: str) -> str:
         return _COUNTS
     if key in _STATUS:
         return _STATE
-    return _OPEN if _MAY_SAY.search(header) and key not in INCIDENTS | _REMARKS else ""
+    return _OPEN if _MAY_SAY.search(header) else ""
 
 
 def _side(value: object, says: str) -> str:

@@ -42,7 +42,11 @@ def from_records(source: Any, known: Callable[[str], bool], label: str) -> Sheet
     try:
         frame = pd.DataFrame(source)
     except UnicodeEncodeError:  # half a character, which then is named by its row
-        frame = pd.DataFrame(source, dtype=object)
+        try:
+            frame = pd.DataFrame(source, dtype=object)
+        except UnicodeEncodeError:
+            words = "the name of a column holds half a character, which was lost before it came here. Type it again."
+            raise PanelsError(words, label) from None
     except (ValueError, TypeError) as error:
         raise PanelsError(f"the columns do not form a table: {error}.", label) from error
     frame.index = pd.RangeIndex(1, len(frame) + 1)

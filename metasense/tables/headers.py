@@ -13,7 +13,7 @@ from metasense.tables.cells import Kind, among, as_shown, letters, plain
 from metasense.tables.checked import Checked
 from metasense.tables.languages import WEAK, asked_of, columns_called, folded, of_languages
 from metasense.tables.numbers import is_numeric, whole
-from metasense.tables.sheets import is_empty
+from metasense.tables.sheets import PanelsError, is_empty
 
 
 @dataclass(frozen=True)
@@ -333,8 +333,8 @@ def _has_header(checked: Checked, j: int) -> bool:
     sheet = checked.sheet
     if sheet.headers[j] and not re.fullmatch(r"Unnamed: \d+", sheet.headers[j]):
         if re.search("[\ud800-\udfff]", sheet.headers[j]):
-            checked.add(-1, f"the header of column {j + 1} holds half a character, which was lost before it came here. "
-                            "Type it again.")  # fmt: skip
+            words = f"the header of column {j + 1} holds half a character, which was lost before it came here"
+            raise PanelsError(f"{words}. Type it again.", sheet.source)  # pandas makes no table with such a name
         return True
     filled = [i for i, cell in enumerate(sheet.columns[j]) if not is_empty(cell)]
     if not filled:

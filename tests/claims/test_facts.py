@@ -1,5 +1,7 @@
 """What a result says, as numbers and sentences: each against the result's own methods, counts by hand."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.stats import binomtest
@@ -18,6 +20,8 @@ from metasense.claims.facts import (
     PREFERS,
     PROBABILITY,
     SPREAD,
+    _people_of_pool,
+    _row_of_structure,
     facts_of,
     names_in,
     own_sentences,
@@ -191,3 +195,74 @@ def test_a_results_own_sentences_are_known_at_every_length(pooled):
     assert "No margin was given, so there is no verdict." not in own
     assert any(sentence.startswith("Model: each panel i") for sentence in own)
     assert any(sentence.startswith("Not settled: of 100") for sentence in own)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "kind", "test"),
+    [
+        ("d-prime at weeks = 2", D_PRIME, ""), ("change per week", D_PRIME, ""),
+        ("spread", SPREAD, ""), ("sd between kitchens", SPREAD, ""), ("the spread left", SPREAD, ""),
+        ("p_d (triangle)", P_D, "triangle"), ("change of p_d (duo-trio)", P_D, "duo-trio"), ("share of variance", P_D, ""),
+        ("p_c (2-AFC)", P_C, "2-AFC"), ("d-prime (style dry)", D_PRIME, ""),
+    ],
+)  # fmt: skip
+def test_a_row_of_a_pool_with_moderators_is_told_by_its_words(quantity, kind, test):
+    row = {"quantity": quantity, "mean": 0.4, "median": 0.3, "lower": -0.1, "upper": 0.8}
+    found = list(_row_of_structure(row))
+    assert [(f.kind, f.test, f.what, f.value) for f in found] == [
+        (kind, test, quantity, x) for x in (0.4, 0.3, -0.1, 0.8)
+    ]
+    assert all(f.width == pytest.approx(0.9) for f in found)
+    assert [f.value for f in _row_of_structure(row | {"mean": float("nan")})] == [0.3, -0.1, 0.8]
+
+
+def test_of_some_panels_their_own_counts_hold_and_those_of_all_together(facts):
+    a, b, _ = facts.sittings
+    some = facts.of_panels([a, b])
+    assert some.pairs == {(14, 24): "", (9, 30): ""} and facts.pairs[12, 20] == ""
+    assert some.counts == {"panels": {1, 2, 3}, "tastings": {24, 30, 74}, "people": {24, 30, 74}}
+    assert facts.of_panels([]).counts["people"] == facts.counts["people"]  # nobody was counted there: all may be said
+    alike = facts_of(ms.pool(TABLE | {"protocol": "triangle", "tasters": [24, None, 20]}))
+    uncounted = alike.of_panels([alike.sittings[0]])
+    assert uncounted.pairs == {(35, 74): "added over panels", (14, 24): ""} and uncounted.counts["people"] == {24}
+    assert alike.of_panels([alike.sittings[1]]).counts["people"] == {24, 20}
+
+
+def test_a_person_who_sat_in_two_panels_is_one_of_all_and_one_who_sat_in_several():
+    rows = [("A", "T1", 1), ("A", "T2", 0), ("A", "T3", 1), ("B", "T1", 1), ("B", "T4", 0)]
+    tastings = ms.read_tastings([{"panel": p, "protocol": "triangle", "taster": t, "correct": c} for p, t, c in rows])
+    panels = tastings.to_panels()
+    # four people, one of them in both panels, in five seats; of the table of panels alone only the seats are known
+    assert _people_of_pool(SimpleNamespace(panels=panels, tastings=tastings)) == (4, {5, 4, 1})
+    assert _people_of_pool(SimpleNamespace(panels=panels, tastings=None)) == (5, {5})
+    assert _people_of_pool(SimpleNamespace(panels=panels, tastings=tastings["A"])) == (5, {5})
+    unknown = ms.read_panels(
+        {"panel": ["A", "B"], "protocol": "triangle", "tastings": 24, "correct": 9, "tasters": [24, None]}
+    )
+    assert _people_of_pool(SimpleNamespace(panels=unknown, tastings=None)) == (None, set())
+
+
+def test_only_results_are_checked_against():
+    with pytest.raises(TypeError, match=r"a claim is checked against a pool of any kind, one panel, .*; got dict"):
+        facts_of({})
+
+
+def test_one_panel_names_its_people_its_levels_and_its_evidence():
+    row = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": [13], "tasters": 20}
+    panel = ms.one_panel(ms.read_panels(row), alpha=0.1, margin=HALF)
+    facts = facts_of(panel)
+    assert facts.people == 20 and facts.counts["people"] == {20} and facts.sittings[0].people == 20
+    assert (
+        facts.alpha == 0.1 == values(facts, PROBABILITY, "alpha")[0]
+        and "significant at 10 %" in facts.say["significance"]
+    )
+    logs = list(panel.log_bayes_factor.values())
+    assert sorted(values(facts, BAYES)) == pytest.approx(sorted(np.exp([s * x for x in logs for s in (1, -1)])))
+    assert (
+        facts.sittings[0].tastings == 24 and facts.sittings[0].pairs == ((13, 24),) and facts.verdict == panel.verdict()
+    )
+    assert values(facts, D_PRIME, "found in 4 of 5") == [
+        pytest.approx(float(panel.protocol.d_prime_from_p_d(panel.detectable_p_d)))
+    ]
+    assert "Not settled: the probability that the difference is larger is" in facts.say["verdict"]
+    assert facts_of(ms.one_panel("triangle", 24, 13)).verdict == "no margin given"

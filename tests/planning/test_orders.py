@@ -69,6 +69,11 @@ def test_the_two_of_five_are_the_fewer_and_what_is_no_set_says_so():
     assert Orders("tetrad", 4).kinds("ABBA") == {"order": "ABBA"}
     learned = Orders("A-not-A", 1, "B")
     assert (learned.right("B"), learned.right("A")) == ("A", "not A") and learned.all == ("A", "B")
+    alike = Orders("two alike", 2)
+    assert alike.right("AA") == alike.right("BB") == "same" and alike.right("AB") is None
+    assert Orders("tetrad", 4).right("ABBA") == ((0, 3), (1, 2)) and Orders("same-different", 2).right("BB") == "same"
+    with pytest.raises(ValueError, match="which answer is right in 'ranking' is not known here"):
+        Orders("ranking", 3).right("AAB")
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 4, 5])

@@ -401,3 +401,27 @@ def test_words_under_people_name_a_group_and_numbers_count_tasters():
 def test_a_group_of_people_has_other_headers(header):
     table = {"panel": ["A"], "protocol": "triangle", "tastings": 20, "correct": 8, header: "club"}
     assert read_panels(table).frame["people"].tolist() == ["club"]
+
+
+@pytest.mark.parametrize("word", ["keine Antwort", "no sé", "sans réponse"])
+def test_a_word_of_another_language_for_no_answer_is_none_and_said(word):
+    read = read_tastings(tastings("triangle", ("1", "1"), ("2", "3"), ("3", word)))
+    assert read.frame["correct"].tolist() == [True, False, pd.NA]
+    assert any(note.startswith(f"column 'answer': {word!r} was read as no answer") for note in read.notes)
+    verdicts = {"panel": "A", "protocol": "triangle", "taster": ["T1", "T2"], "correct": ["yes", word]}
+    assert read_tastings(verdicts).frame["correct"].tolist() == [True, pd.NA]
+
+
+def test_no_preference_between_two_cups_alike_is_said_and_nothing_is_not():
+    data = {"panel": "A", "protocol": "triangle", "taster": ["T1", "T2", "T3"], "correct": 1}
+    read = read_tastings(data | {"placebo": ["stated", "none", "-"]})
+    assert read.frame["placebo"].tolist()[:2] == ["stated", "none"] and pd.isna(read.frame["placebo"].iloc[2])
+    counted = read.to_panels().frame
+    assert counted[["placebo_stated", "placebo_none"]].iloc[0].tolist() == [1, 1]
+
+
+@pytest.mark.parametrize("headers", [["tray", "place1"], ["round", "sample", "code", "cups"]])
+def test_a_list_to_pour_or_serve_by_is_known_by_no_more_than_its_own_columns(headers):
+    with pytest.raises(PanelsError, match="this looks like a list by which a panel is poured or served"):
+        refuse_served(headers, "a list")
+    refuse_served(headers[:-1], "another table")

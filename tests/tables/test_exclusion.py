@@ -117,3 +117,62 @@ def test_of_many_incidents_six_are_named():
     notes = read_panels(rows | {"incident": [f"noise {i}" for i in range(8)]}).notes
     (said,) = [note for note in notes if "column 'incident'" in note]
     assert "'noise 5' (1)" in said and "'noise 6'" not in said and "and 2 others" in said
+
+
+def test_an_example_is_no_panel_and_is_not_said_to_be_left_out():
+    rows = "panel,protocol,tastings,correct,left_out\nA,triangle,24,9,{}\nB,triangle,24,8,{}\nC,triangle,24,9,\n"
+    found = read_panels(rows.format("example", "yes: cold"))
+    assert found.frame["panel"].tolist() == ["C"]
+    assert "an example, as column 'left_out' says, and no panel: row 2." in found.notes
+    assert "left out, as column 'left_out' says ('yes: cold'), and not counted: B." in found.notes
+    assert not any("example" in note for note in read_panels(rows.format("yes", "")).notes)
+
+
+def test_of_what_is_left_out_four_reasons_and_eight_panels_are_named():
+    rows = {"panel": [f"P{i}" for i in range(12)], "protocol": "triangle", "tastings": 24, "correct": 8}
+    found = read_panels(rows | {"left_out": [f"yes: {i}" for i in range(10)] + [None, None]})
+    why = "'yes: 0', 'yes: 1', 'yes: 2', 'yes: 3' and 6 others"
+    said = f"left out, as column 'left_out' says ({why}), and not counted: P0, P1, P2, P3, P4, P5, P6, P7 and 2 others."
+    assert said in found.notes
+
+
+def test_of_a_long_remark_the_first_sixty_characters_are_repeated():
+    remark = "excluded: " + "x" * 80
+    with pytest.raises(PanelsError) as caught:
+        read(notes=[remark, None, None])
+    assert f"{remark[:60]!r} can mean the whole panel or a few tastings of it." in str(caught.value)
+
+
+def test_out_is_asked_about_among_states_of_a_row_and_noted_among_others():
+    with pytest.raises(PanelsError, match="'state' is 'out': the row may not count"):
+        read(state=["out", "fresh", "ok"])
+    with pytest.raises(PanelsError, match="'status' is 'out': the row may not count"):
+        read(status=["out", "ok", "final"])
+    noted = read(state=["out", "fresh", "ripe"])
+    assert len(noted) == 3
+    assert any(note.startswith("column 'state': 'out', 'fresh' and 'ripe' do not say for sure") for note in noted.notes)
+
+
+def test_only_rows_that_are_not_decided_are_asked_about():
+    assert kept(valid=["yes", "no", "no"], left_out=[None, "no", "no"]) == ["A", "B", "C"]
+    assert kept(valid=["no", "yes", "yes"], left_out=["no", None, None]) == ["A", "B", "C"]
+    with pytest.raises(PanelsError) as caught:
+        read(valid=["no", "no", "yes"], left_out=["no", None, None])
+    assert [problem.panel for problem in caught.value.problems] == ["B"]
+
+
+def test_words_that_leave_open_whether_a_row_counts_are_asked_about_and_other_words_are_none():
+    with pytest.raises(PanelsError, match="column 'valid' may say which rows do not count"):
+        read(valid=["perhaps", "yes", "yes"])
+    assert kept(outlier=["x", "blue", None]) == ["A", "B", "C"]  # blue is no mark: the column is of another kind
+
+
+def test_a_row_left_out_takes_its_problems_along_and_the_others_keep_their_numbers():
+    table = "panel,protocol,tastings,correct,left_out\nA,triangle,24,x,yes\nB,triangle,24,y,\nC,triangle,24,9,\n"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(table)
+    assert [(problem.row, problem.panel) for problem in caught.value.problems] == [(3, "B")]
+    twice = "panel,protocol,tastings,correct,left_out,oak,oak\nA,triangle,24,9,yes,1,1\nB,triangle,24,9,,1,1\nC,triangle,24,9,,1,1"
+    with pytest.raises(PanelsError, match="more than one column is called 'oak'") as caught:
+        read_panels(twice)
+    assert [problem.row for problem in caught.value.problems] == [None]  # of the whole table, and of no row

@@ -1,9 +1,10 @@
 """Which header is which column, and what is said of the others. Headers are invented."""
 
+import pandas as pd
 import pytest
 
 from metasense.tables.columns import PANEL, PANEL_COLUMNS
-from metasense.tables.headers import Column, is_known, share_of
+from metasense.tables.headers import Column, _opposite, is_known, share_of
 from metasense.tables.numbers import whole
 from metasense.tables.panels import PanelsError, read_panels
 from metasense.tables.wording import text
@@ -160,3 +161,51 @@ def test_a_word_of_another_language_that_could_be_two_columns_is_asked_about_or_
         read("panel", "protocol", "Anzahl", "correct")
     found = read(*BASE, "Anzahl", Anzahl="5")
     assert any("column 'Anzahl' could mean" in note and "was not read as that" in note for note in found.notes)
+
+
+def test_headers_of_another_language_are_read_and_its_doubtful_words_only_beside_a_sure_one():
+    german = read_panels("Panel;Prüfverfahren;Anzahl Antworten;Richtige Antworten\nK;Dreiecksprüfung;24;12\n")
+    said = "columns read under another name: 'Prüfverfahren' as 'protocol' (German), 'Anzahl Antworten' as 'tastings'"
+    assert any(note.startswith(said) for note in german.notes) and german.frame["correct"].tolist() == [12]
+    alone = read(*BASE, "data", data="2025-04-03")  # which is a day in Italian, and data in English
+    assert alone.moderators == ("data",) and alone.frame["date"].isna().all()
+    italian = read_panels("panel,metodo,risposte,correct,data\nK,triangle,24,9,2025-04-03\n")
+    assert italian.frame["date"].notna().all()
+
+
+def test_of_a_word_that_could_be_two_columns_those_that_are_missing_are_named():
+    both = read(*BASE, "tasters", "Anzahl", tasters="20", Anzahl="20")
+    assert "column 'Anzahl' could mean 'tastings' or 'tasters', and was not read as that." in both.notes
+    one = read(*BASE, "Anzahl", Anzahl="5")
+    assert "column 'Anzahl' could mean 'tasters', and was not read as that." in one.notes
+
+
+def test_a_second_column_that_agrees_is_used_up():
+    agree = read(*BASE, "right", right="9")
+    assert agree.moderators == () and not [note for note in agree.notes if "moderator" in note]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "opposite"),
+    [("incorrect", "correct", True), ("not correct", "correct", True), ("correct(not)", "correct", True),
+     ("1 - correct", "correct", True), ("100% correct", "correct", True), ("ncorrect", "correct", False),
+     ("correct", "", False), ("correct", "right", False)],
+)  # fmt: skip
+def test_a_negated_word_is_the_opposite_whichever_comes_first(one, other, opposite):
+    assert _opposite(one, other) == _opposite(other, one) == opposite
+
+
+def test_half_a_character_in_a_header_is_refused_by_its_column():
+    frame = pd.DataFrame([["A", "triangle", 24, 9, 3]])
+    frame.columns = pd.Index([*BASE, "oak\ud800"], dtype=object)
+    with pytest.raises(PanelsError, match="the header of column 5 holds half a character, which was lost before it"):
+        read_panels(frame)
+
+
+def test_no_hint_is_taken_from_a_name_of_two_letters_and_twenty_columns_are_named():
+    with pytest.raises(PanelsError) as caught:
+        read_panels("panel,protocol,signal,hits,noise,fat\nA,A-not-A,20,10,20,5\n")  # fa is false_alarms, fat is not
+    assert "there is no column 'false_alarms'" in str(caught.value) and "rename it" not in str(caught.value)
+    many = [f"z{i}" for i in range(19)]
+    with pytest.raises(PanelsError, match="'z16' and 2 others"):
+        read("panel", "tastings", "correct", *many)

@@ -435,6 +435,15 @@ def test_half_a_character_in_a_list_or_dict_of_rows_is_refused_by_row(several):
         read_panels([row] if several else {name: [cell] for name, cell in row.items()})
 
 
+@pytest.mark.parametrize("several", [True, False])
+def test_half_a_character_in_the_name_of_a_column_is_refused_in_words(several):
+    row = {"panel": "A", "protocol": "triangle", "tastings": 24, "correct": 8, "oak\ud800": 1}
+    with pytest.raises(
+        PanelsError, match=r"holds half a character, which was lost before it came here\. Type it again"
+    ):
+        read_panels([row] if several else {name: [cell] for name, cell in row.items()})
+
+
 def test_a_table_that_needs_another_library_to_become_pandas_is_read_without_it():
     class Other:
         columns = ("panel", "protocol", "tastings", "correct")

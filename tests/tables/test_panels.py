@@ -16,7 +16,16 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from metasense.protocols import PROTOCOLS
-from metasense.tables.panels import PANEL_COLUMNS, Panels, PanelsError, Tastings, read_panels, read_tastings
+from metasense.tables.panels import (
+    PANEL_COLUMNS,
+    Panels,
+    PanelsError,
+    Tastings,
+    read_panels,
+    read_table,
+    read_tastings,
+    together,
+)
 
 CSV = """panel,protocol,tastings,correct,date,tasters,batch_pair,blind,planned,looks,reported,weeks,style,notes
 C1,triangle,24,8,2025-03-04,24,A,double,24,1,yes,1.5,dry,
@@ -791,3 +800,176 @@ def test_a_reversal_is_a_count_with_a_chance_below_one_in_a_thousand():
     assert stats.binom.cdf([4, 5], 40, 1 / 3) == pytest.approx([0.00065, 0.00251], abs=1e-5)
     panels = read_panels({"panel": ["four", "five"], "protocol": "triangle", "tastings": 40, "correct": [4, 5]})
     assert panels.reversals() == ("four",)
+
+
+# --- what is shown, filtered and put together, in the words a reader sees -------------------------------------------
+
+
+def many(n, **more):
+    return read_panels(
+        {"panel": [f"P{i}" for i in range(n)], "protocol": "triangle", "tastings": 24, "correct": 8} | more
+    )
+
+
+def test_the_first_screen_holds_twelve_rows_and_three_notes():
+    shown = str(many(14, style="dry", planned=20, date="2025-03-04T19:30", tasters=12))
+    assert "P11 " in shown and "P12 " not in shown.partition("Note:")[0]
+    assert "2 more panels not shown here; to_frame() holds them all." in shown
+    long = many(14, style="dry", planned=20, date="2025-03-04T19:30", tasters=12)
+    assert shown.count("Note: ") == min(3, len(long.notes)) == 3
+    more = len(long.notes) - 3
+    assert (f"{more} more note{'s' if more > 1 else ''}: in_full(), or --details in a terminal." in shown) == (more > 0)
+    twelve = str(many(12))
+    assert "not shown" not in twelve and "more note" not in twelve and twelve.count("Note: ") == len(many(12).notes)
+
+
+def test_all_notes_and_sixty_rows_are_in_the_long_form_and_every_row_in_full():
+    read = many(61)
+    assert "1 more panel not shown here; to_frame() holds them all." in repr(read)
+    assert "P59 " in repr(read) and "P60 " not in repr(read) and "P60 " in read.in_full()
+    assert "not shown" not in repr(many(60)) and "not shown" not in read.in_full()
+    assert all(f"Note: {note}" in read.in_full() and note.split()[0] in repr(read) for note in read.notes)
+    assert repr(read).count("Note: ") == len(read.notes) >= 1
+
+
+def test_counts_of_thousands_have_their_commas_and_tasters_only_where_given():
+    two = {"panel": "A", "protocol": "A-not-A", "signal": 2000, "hits": 1200, "noise": 3000, "false_alarms": 1100}
+    forced = {"panel": "B", "protocol": "triangle", "tastings": 4000, "correct": 1500}
+    shown = read_panels([two, forced]).overview()
+    assert shown["correct"].tolist() == ["hits 1,200 of 2,000, false alarms 1,100 of 3,000", "1,500 of 4,000"]
+    assert shown["guess rate"].tolist() == ["set by the taster", "1/3"] and "tasters" not in shown
+    with_people = read_panels([two, forced | {"tasters": 4000}])
+    assert with_people.overview()["tasters"].tolist() == [pd.NA, 4000]
+    assert "2 panels, 9,000 tastings, from" in repr(with_people)
+
+
+def test_marks_are_the_first_sixteen_of_a_digest_of_what_was_counted():
+    import hashlib
+
+    read = read_panels({"panel": "A", "protocol": "triangle", "tastings": 24, "correct": [8], "style": "dry"})
+    text = "\x1f".join(["A", "triangle", "24", "8", *["<NA>"] * 4])
+    assert read.marks == (hashlib.sha256(text.encode()).hexdigest()[:16],)
+
+
+def test_a_filter_names_eight_of_the_panels_left_out():
+    note = many(12).where(lambda frame: frame.index < 2).notes[-1]
+    assert note == "left out P2, P3, P4, P5, P6, P7, P8, P9 and 2 others: not selected."
+    asked = many(12)[[f"P{i}" for i in (*range(10), 0)]]
+    assert asked.frame["panel"].tolist() == [f"P{i}" for i in range(10)]  # asked for twice is there once
+    assert asked.notes[-1] == "left out P10 and P11: only P0, P1, P2, P3, P4, P5, P6, P7 and 2 others asked for."
+    assert many(3)[["P0", "P1", "P2"]].notes == many(3).notes
+
+
+def test_a_mask_without_an_answer_leaves_the_row_out(panels):
+    assert panels.where(pd.array([True, None, True], "boolean")).frame["panel"].tolist() == ["C1", "C3"]
+    with pytest.raises(PanelsError, match=r"nothing is left: not blinded\."):
+        panels.where([False] * 3, "blinded")
+    with pytest.raises(PanelsError, match=r"there is no column 'qqq'\. There is 'panel', 'protocol'"):
+        panels.only(qqq=1)
+    with pytest.raises(PanelsError, match=r"^date: |date: .*'soon'"):
+        panels.only(date="soon")
+    with pytest.raises(PanelsError, match=r"there is no panel 'Q9' in the text\. There is"):
+        panels.without("Q9")
+
+
+def test_what_is_read_already_is_handed_on_and_answers_are_never_made_of_totals(panels):
+    tastings = read_tastings(SHEET)
+    assert read_table(panels) is panels and read_table(tastings) is tastings and read_tastings(tastings) is tastings
+    assert isinstance(read_table(CSV), Panels) and isinstance(read_table(SHEET), Tastings)
+    assert read_panels(tastings).frame["correct"].tolist() == [2, 1]
+    with pytest.raises(PanelsError, match=r"panels hold totals, and single answers cannot be had from them\. pool"):
+        read_tastings(panels)
+
+
+def test_several_tables_are_one_under_the_name_asked_for(panels):
+    other = read_panels("panel,protocol,tastings,correct\nD1,triangle,24,9\n", name="d.csv")
+    both = read_panels([panels, other], name="all")
+    assert both.source == "all" and both.frame["panel"].tolist() == ["C1", "C2", "C3", "D1"]
+    assert read_panels([panels, other]).source == "the text and d.csv"
+    head, *rows = SHEET.splitlines()
+    halves = ["\n".join([head, *(row for row in rows if row.startswith(panel))]) for panel in ("A,", "B,")]
+    tastings = read_tastings(halves, name="evenings")
+    assert tastings.source == "evenings" and len(tastings) == 6
+    kinds = together([other, *halves])
+    assert kinds[0] is other and len(kinds[1]) == 6
+    assert (panels + other).frame["panel"].tolist() == both.frame["panel"].tolist()
+    assert len(read_tastings(halves[0]) + read_tastings(halves[1])) == 6
+    with pytest.raises(TypeError, match=r"Panels and Tastings do not add up to one table\. pool\(\[\.\.\.\]\) takes"):
+        panels + tastings
+
+
+def test_a_table_that_is_there_is_kept_unless_one_says_which_of_two_is_meant(panels, tmp_path):
+    path = tmp_path / "p.csv"
+    panels["C1"].to_csv(path)
+    with pytest.raises(ValueError, match="append adds to the table that is there, overwrite replaces it: choose one"):
+        panels.to_csv(path, append=True, overwrite=True)
+    with pytest.raises(FileExistsError, match="Say append=True to add to that table, or overwrite=True to replace it"):
+        panels.to_csv(path)
+    assert len(read_panels(path)) == 1
+    assert panels.to_csv(path, append=True) == path and len(read_panels(path)) == 3
+    assert len(read_panels(panels["C2"].to_csv(path, overwrite=True))) == 1
+    assert panels["C1"].add_to(path) and not panels["C1"].add_to(path)
+    (tmp_path / "empty.csv").touch()
+    assert panels.add_to(tmp_path / "new.csv") and len(read_panels(tmp_path / "new.csv")) == 3
+    with pytest.raises(ValueError, match=r"\.csv"):
+        panels.add_to(tmp_path / "p.xlsx")
+
+
+def test_of_answers_and_preferences_each_is_counted_where_it_belongs():
+    rows = [  # correct, preference, placebo
+        (1, "new", "stated"), (1, "none", "none"), (0, "old", "stated"), ("refused", "new", "stated"), (1, "new", None),
+    ]  # fmt: skip
+    data = pd.DataFrame(rows, columns=["correct", "preference", "placebo"])
+    data = data.assign(panel="A", protocol="triangle", taster=[f"T{i}" for i in range(5)])
+    names = ["prefer_new", "prefer_old", "no_preference", "placebo_stated", "placebo_none", "asked"]
+    read = read_tastings(data).to_panels()
+    # the one who refused gave no answer, and so is not among those who were asked in the course of the test
+    assert read.frame[names].iloc[0].tolist() == [2, 1, 1, 3, 1, "all"]
+    assert any(
+        note.startswith("who was asked for a preference was read off the answers: all if any") for note in read.notes
+    )
+    on_a_pair = read_tastings(data.assign(asked="pair")).to_panels()
+    assert on_a_pair.frame[names].iloc[0].tolist() == [3, 1, 1, 3, 1, "pair"]
+    assert not any("who was asked" in note for note in on_a_pair.notes)
+    only_right = read_tastings(data[data["correct"] == 1]).to_panels()
+    assert only_right.frame["asked"].tolist() == ["correct"]
+    nobody = read_tastings(data.assign(preference=None, asked=["pair", None, None, None, None])).to_panels()
+    assert "prefer_new" not in nobody.to_frame() or nobody.frame["prefer_new"].fillna(0).tolist() == [0]
+
+
+def test_what_varies_within_a_panel_is_left_empty_and_each_panel_of_the_first_four_is_named():
+    rows = [
+        {"panel": f"P{i}", "protocol": "triangle", "taster": f"T{j}", "correct": 1, "room": j, "heat": j if i else 0}
+        for i in range(6)
+        for j in range(2)
+    ]
+    read = read_tastings(rows).to_panels()
+    said = "left empty because they vary within a panel: room (in P0, P1, P2, P3 and 2 others) and heat (in P1, P2, P3,"
+    assert any(note.startswith(said) and "P0" not in note[len(said) :] for note in read.notes)
+    assert read.frame["heat"].tolist() == [0, *[pd.NA] * 5]
+    assert read.frame["refused"].isna().all()  # nobody refused, and so nothing is said of it
+
+
+def test_one_person_is_one_in_the_head_of_tastings():
+    one = read_tastings({"panel": "A", "protocol": "triangle", "taster": "T1", "correct": [1]})
+    assert "1 tasting by 1 person in 1 panel, from" in repr(one)
+    by_name = read_tastings(
+        {"panel": "A", "protocol": "triangle", "taster": ["jo@example.org", "T2"], "correct": [1, 0]}
+    )
+    assert len(by_name.notes) == len(one.notes) + 1 and "1" in by_name.notes[-1]
+
+
+def test_values_typed_back_are_yes_no_and_iso_days_but_moderators_stay_what_they_are():
+    read = read_panels(csv_of(reported=["yes", "no"], date="2025-03-04", oaked=["true", "false"]))
+    typed = read.typed()
+    assert typed["reported"].tolist() == ["yes", "no"] and typed["date"].tolist() == ["2025-03-04"] * 2
+    assert typed["oaked"].tolist() == [True, False]
+    assert read.reversals() == () and read.frame["oaked"].dtype == "boolean"
+
+
+def test_the_kind_of_table_and_the_names_of_columns_are_part_of_a_fingerprint():
+    base = csv_of(style=["dry", "sweet"])
+    assert read_panels(base).fingerprint != read_panels(base.replace("style", "kind_")).fingerprint
+    assert read_panels(base).fingerprint == read_panels(base, name="other").fingerprint
+    swapped = read_panels(csv_of(style=["sweet", "dry"]))
+    assert swapped.fingerprint != read_panels(base).fingerprint

@@ -49,7 +49,7 @@ def test_an_unnamed_sum_at_an_end_is_asked_about_and_elsewhere_noted():
         "'Cellar' adds up to all the other panels, as their total does. Remove the row if it is that; if it is a panel, "
         "write no for it in a column 'left_out'."
     )
-    assert problem.row == 5 or problem.row is not None
+    assert problem.row == 4  # of a dict of columns, rows are counted from 1
     with pytest.raises(PanelsError, match=r"adds up to all the other panels"):
         read_panels(table("P9", tastings=[82, 24, 30, 28], correct=[36, 10, 14, 12]))
     inside = read_panels(table("P9", tastings=[24, 82, 30, 28], correct=[10, 36, 14, 12]))
@@ -104,3 +104,78 @@ def test_sums_of_groups_are_asked_about_under_any_name_and_one_small_one_is_note
 def test_totals_are_told_in_other_languages(name):
     with pytest.raises(PanelsError, match="looks like a total or average"):
         read_panels(table(name, tastings=[24, 30, 28, 82]))
+
+
+def refused(panels, tastings, correct, **more):
+    """The names of the rows that are taken for totals by their name and counts."""
+    try:
+        read_panels({"panel": panels, "protocol": "triangle", "tastings": tastings, "correct": correct} | more)
+    except PanelsError as error:
+        return [problem.panel for problem in error.problems if "looks like a total or average" in problem.message]
+    return []
+
+
+def test_a_total_of_some_rows_right_above_it_or_of_all_above_it_is_one():
+    # Total Wine is 30 + 28 and 14 + 12, of the two rows right above it
+    assert refused(["A", "B", "C", "Total Wine 3", "D"], [24, 30, 28, 58, 40], [10, 14, 12, 26, 15]) == ["Total Wine 3"]
+    assert refused(["A", "B", "C", "Total Wine 3", "D"], [24, 30, 28, 28, 40], [10, 14, 12, 12, 15]) == []  # of one
+    # of all panels above it, without the total among them, and not of those below
+    rows = ["A", "B", "Total red 1", "C", "Total wine 2", "D"]
+    assert refused(rows, [24, 30, 54, 28, 82, 40], [10, 14, 24, 12, 36, 15]) == ["Total red 1", "Total wine 2"]
+    rows = ["A", "B", "Total red 1", "C", "D", "Total white 2", "E", "Total wine 3", "F"]
+    tastings, correct = [24, 30, 54, 28, 20, 48, 22, 124, 26], [10, 14, 24, 12, 9, 21, 8, 53, 11]
+    assert refused(rows, tastings, correct) == ["Total red 1", "Total white 2", "Total wine 3"]
+    assert refused(["A", "Total Wine 3"], [24, 24], [10, 10]) == []  # like one other is no sum
+    assert refused(["A", "B", "Total Wine 3", "C"], [24, 30, 82, 28], [10, 14, 36, 12]) == ["Total Wine 3"]
+
+
+def test_a_total_may_hold_the_rows_that_are_left_out():
+    out = {"left_out": [None, "yes: cold", None, None]}
+    assert refused(["A", "B", "C", "Total Wine 3"], [24, 30, 28, 82], [10, 14, 12, 36], **out) == ["Total Wine 3"]
+    assert refused(["A", "B", "C", "Total Wine 3"], [24, 30, 28, 52], [10, 14, 12, 22], **out) == ["Total Wine 3"]
+    assert refused(["A", "B", "C", "Total Wine 3"], [24, 30, 28, 83], [10, 14, 12, 36], **out) == []
+    with pytest.raises(PanelsError, match="adds up to all the other panels, those left out among them, as their total"):
+        read_panels(table("Cellar") | out)
+
+
+def test_four_counts_are_added_up_too():
+    def counts(last):
+        two = {"signal": [20, 20, 20, 60], "hits": [12, 10, 15, 37], "noise": [20, 18, 20, 58]}
+        return {"panel": ["A", "B", "C", "Total Wine 3"], "protocol": "A-not-A", "false_alarms": [6, 5, 7, last]} | two
+
+    with pytest.raises(PanelsError, match="looks like a total or average"):
+        read_panels(counts(18))
+    assert len(read_panels(counts(17))) == 4
+
+
+def test_a_panel_like_the_one_after_a_sum_is_no_sum_of_it():
+    names = {"panel": ["A", "B", "Oak", "C", "D"], "protocol": "triangle"}
+    found = read_panels(names | {"tastings": [24, 30, 54, 20, 20], "correct": [12, 11, 23, 9, 9]})
+    assert "adds up to the panels above it: Oak. If it is their total, remove the row." in found.notes
+
+
+def test_a_sum_of_one_kind_of_count_may_be_an_accident_and_a_sum_of_one_is_a_sum():
+    names = {"panel": ["A", "B", "Oak", "C"], "protocol": "triangle"}
+    found = read_panels(names | {"tastings": [24, 30, 54, 20], "correct": [0, 0, 0, 5]})
+    assert not any("adds up" in note for note in found.notes)
+    with pytest.raises(PanelsError, match="'Cellar' adds up to all the other panels"):
+        read_panels(table("Cellar", correct=[0, 1, 0, 1]))
+
+
+def test_panels_that_add_up_to_each_other_beside_empty_ones_are_noted_together():
+    rows = {"panel": ["A", "B", "C", "D"], "protocol": "triangle"}
+    found = read_panels(rows | {"tastings": [24, 24, 0, 0], "correct": [9, 9, 0, 0]})
+    said = "each adds up to all the other panels: A and B. If one is the total of the others, remove its row."
+    assert said in found.notes
+
+
+def test_of_a_row_called_a_total_elsewhere_nothing_else_is_said_and_of_others_all():
+    rows = "when,panel,protocol,tastings,correct\nMay,A,triangle,x,10\nMay,B,triangle,30,14\nTotal,X,triangle,y,4"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(rows)
+    assert [(problem.row, problem.column) for problem in caught.value.problems] == [(2, "tastings"), (4, "")]
+    assert caught.value.problems[1].message.startswith("the row looks like a total")
+    first = "when,panel,protocol,tastings,correct\nTotal,X,triangle,y,4\nMay,A,triangle,24,10\nMay,B,triangle,30,14"
+    with pytest.raises(PanelsError) as caught:
+        read_panels(first)
+    assert [(problem.row, problem.column) for problem in caught.value.problems] == [(2, "")]
