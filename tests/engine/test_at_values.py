@@ -35,14 +35,21 @@ def legendre(nodes, low, high):
     return np.asarray(low)[..., None] + half[..., None] * (x + 1), half[..., None] * w
 
 
+D = np.linspace(-30, 33, 25201)
+
+
+@cache
+def alone(n, correct):
+    """Chance of the count at every d-prime."""
+    return binom.pmf(correct, n, forced_choice("triangle").p_correct(np.abs(D)))
+
+
 @cache
 def averaged(n, correct, tau):
     """Chance of the count for thetas drawn from Normal(centre, tau), by a plain sum; a spline over the centres."""
-    centres, z, d = np.linspace(-6, 9, 1501), np.linspace(-7, 7, 113), np.linspace(-30, 33, 25201)
-    chance = np.interp(
-        np.add.outer(centres, tau * z), d, binom.pmf(correct, n, forced_choice("triangle").p_correct(np.abs(d)))
-    )
-    return CubicSpline(centres, chance @ (norm.pdf(z) * 0.125))
+    centres, z = np.linspace(-6, 9, 601), np.linspace(-7, 7, 71)
+    chance = np.interp(np.add.outer(centres, tau * z), D, alone(n, correct))
+    return CubicSpline(centres, chance @ (norm.pdf(z) * 0.2))
 
 
 def mean_size(centre, tau):
@@ -59,10 +66,10 @@ def share(table, reach, row=0.0, value=None):
     total = 0.0
     widest = spread if value is None else value / np.sqrt(2 / np.pi)
     if widest < spread:
-        u, weights = legendre(40, 0.0, 1.0)
+        u, weights = legendre(28, 0.0, 1.0)
         taus, weights = widest * (1 - u**2), 2 * widest * u * weights
     else:
-        taus, weights = legendre(40, 0.0, spread)
+        taus, weights = legendre(28, 0.0, spread)
     for tau, weight in zip(taus, weights, strict=True):
         first, last, most = low, high, np.inf
         if value is not None:  # the centre there at most; none is left beyond these slopes
