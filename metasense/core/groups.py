@@ -90,7 +90,9 @@ class _Table:
         self.coords = {"panel": names, FORCED: names[~two], TWO: names[two]}
         if draws.model.columns.shape[1]:
             self.coords["moderator"] = draws.data["moderator"].to_numpy()
-        self.dims = dict.fromkeys(("hits", "false_alarms", "signal", "noise"), TWO if both else "panel")
+        two_count = TWO if both else "panel"
+        self.dims: dict[str, str | tuple[str, str]]
+        self.dims = dict.fromkeys(("hits", "false_alarms", "signal", "noise"), two_count)
         self.dims |= {"correct": FORCED if both else "panel", "effect": "moderator", "design": ("panel", "moderator")}
 
     def over_draws(self, values: dict[str, Array]) -> xr.Dataset:

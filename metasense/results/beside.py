@@ -17,7 +17,7 @@ class BesidePlain(Pool):
     """A pool into which moderators or a level were put; the plain pool stays at hand as ``plain``."""
 
     draws: Any  # posterior draws of the pool's own model
-    _drawn: Draws  # with what panels share in them
+    _drawn: Any  # the same, with what panels share in them
     _instead: ClassVar[Mapping[str, str]] = {}  # for names that people look for: where it is to be found here
 
     @cached_property
@@ -35,7 +35,8 @@ class BesidePlain(Pool):
             raise AttributeError(f"{text}; {hint}" if hint else text, name=name, obj=self)
 
     def _all_draws(self) -> Draws:
-        return self._drawn
+        found: Draws = self._drawn
+        return found
 
     def _title(self) -> str:
         """What was put in, as the heading of its part of the page."""
