@@ -39,7 +39,8 @@ class BesidePlain(Pool):
         raise NotImplementedError
 
     def _all_draws(self) -> Draws:
-        return self._drawn
+        found: Draws = self._drawn
+        return found
 
     def _title(self) -> str:
         """What was put in, as the heading of its part of the page."""

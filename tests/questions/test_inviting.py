@@ -28,6 +28,7 @@ def pooled():
     return ms.pool(evenings(), margin="0.3 triangle")
 
 
+@pytest.mark.lab
 def test_no_plan_moves_the_probability_on_average_and_new_people_narrow_more(pooled):
     frame = pooled.regulars().invite_others(outcomes=120).set_index("people")
     now = pooled.average.below(pooled.margin.d_prime)
@@ -39,6 +40,7 @@ def test_no_plan_moves_the_probability_on_average_and_new_people_narrow_more(poo
     assert same["standings"] > 20
 
 
+@pytest.mark.lab
 def test_likelihoods_of_new_people_hang_on_their_total_only_and_of_known_ones_on_who_it_was(pooled):
     following = inviting.Next.of(pooled.core, TRIANGLE)
     first, last = np.arange(10) < 4, np.arange(10) > 5
@@ -48,6 +50,7 @@ def test_likelihoods_of_new_people_hang_on_their_total_only_and_of_known_ones_on
     assert not np.allclose(known[0], known[1], rtol=0.1)
 
 
+@pytest.mark.lab
 def test_what_cannot_be_is_refused(pooled):
     same = pooled.regulars()
     for wrong in ({"panels": 0}, {"outcomes": 3}, {"seed": -1}):

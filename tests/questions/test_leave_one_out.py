@@ -114,6 +114,7 @@ def test_what_cannot_be_integrated_says_what_to_ask_instead(monkeypatch):
         pooled.leave_one_out()
 
 
+@pytest.mark.lab
 def test_people_who_are_followed_are_new_in_every_panel_and_that_is_said():
     answers = {"Ann": [1, 1, 1], "Bob": [0, 1, 0], "Cai": [0, 0, 1], "Dee": [1, 1, 0]}
     rows = [

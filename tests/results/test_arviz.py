@@ -71,6 +71,7 @@ def test_psis_agrees_with_panels_left_out_exactly(kind, given):
     assert (np.asarray(found.pareto_k) < 0.7).all()
 
 
+@pytest.mark.lab
 def test_psense_and_compare_work_on_it(given):
     import arviz_stats
 
@@ -128,6 +129,7 @@ def test_panels_with_two_counts_have_hits_and_false_alarms():
     assert alone["posterior_predictive"]["hits"].dims == ("chain", "draw", "panel")
 
 
+@pytest.mark.lab
 def test_repeat_tasters_have_their_overdispersion_and_people_who_are_followed_no_log_likelihood():
     repeats = ms.pool(TABLE | {"tasters": [24, 6, 8, 24, 12, 24]}, draws=50).to_arviz()
     assert ((repeats["posterior"]["overdispersion"] > 0) & (repeats["posterior"]["overdispersion"] < 1)).all()
@@ -151,13 +153,13 @@ def test_a_sampled_pool_gives_what_the_sampler_recorded():
     plain = ms.pool(TABLE, **asked).to_arviz()
     assert plain["sample_stats"]["diverging"].shape == (2, 150)
     assert plain["log_likelihood"]["correct"].shape == (2, 150, 6)
-    pooled = ms.pool(TABLE | {"tasters": [24, 6, 8, 24, 12, 24]}, moderators="x", within="batch_pair", **asked)
+    pooled = ms.pool(TABLE, moderators="x", within="batch_pair", **asked)
     moderated = pooled.to_arviz()
     chains, draws = moderated["posterior"]["average"].shape  # those with all centres on one side of 0
     assert chains == 2 and 0 < draws <= 150
     assert moderated["sample_stats"]["energy"].shape == (chains, draws)
     assert np.isfinite(moderated["log_likelihood"]["correct"]).all()
-    exact = ms.pool(TABLE | {"tasters": [24, 6, 8, 24, 12, 24]}, moderators="x", within="batch_pair").draws
+    exact = ms.pool(TABLE, moderators="x", within="batch_pair").draws
     for name in ("between", "within", "effect", "d_prime"):
         spread = float(exact[name].std())
         assert float(moderated["posterior"][name].mean()) == pytest.approx(float(exact[name].mean()), abs=0.5 * spread)
