@@ -59,7 +59,7 @@ def with_visits(panels: Panels, tastings: Tastings | None, asked: Sequence[str])
     place = dict(zip(frame["panel"].iloc[list(order)], range(len(frame)), strict=True))
     sat = sat[sat["panel"].isin(frame["panel"])]
     sat = sat.assign(place=sat["panel"].map(place)).sort_values("place", kind="stable")
-    earlier = sat.groupby("taster").cumcount().groupby(sat["panel"]).mean()
+    earlier = sat.groupby("taster").cumcount().groupby(sat["panel"]).mean().round(2)  # no more than can be read
     frame[VISIT] = frame["panel"].map(earlier).astype("Float64").to_numpy()
     frame[VISIT] = frame[VISIT].astype("Float64")
     note = (
