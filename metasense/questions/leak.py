@@ -232,6 +232,26 @@ class Leak(Pictured):
         return [self.sentence(), table, *self.caveats()]
 
 
+def turn(core: Core) -> str:
+    """From which share of tasters who knew on the verdict is another, in one sentence; empty without a margin.
+
+    Examples
+    --------
+    >>> import metasense as ms
+    >>> pooled = ms.pool({"panel": list("ABC"), "protocol": "triangle", "tastings": 24, "correct": [13, 14, 13]},
+    ...                  margin="d'=0.8")
+    >>> turn(pooled.core)
+    'If about 4 % of the tasters or more knew the answer by other means, the verdict would be not settled.'
+    """
+    if core.margin is None:
+        return ""
+    if (found := _turning(core)) is None:
+        return f"Even if {words.percent(MOST)} of the tasters knew the answer by other means, the verdict would stay."
+    share, verdict = found
+    known = f"If about {words.percent(share)} of the tasters or more knew the answer by other means"
+    return f"{known}, the verdict would be {verdict}."
+
+
 def _turning(core: Core) -> tuple[float, str] | None:
     """The smallest share at which the verdict is another than if nobody knew.
 

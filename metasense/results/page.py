@@ -14,12 +14,12 @@ from metasense.core.answers import margin_words
 from metasense.core.core import Core
 from metasense.engine import outcomes
 from metasense.engine.posterior import Posterior
+from metasense.questions import leak
 from metasense.questions.averaged import Averaged
 from metasense.questions.disagreement import Disagreement
 from metasense.questions.drawer import Drawer
 from metasense.questions.explanations import Explanations, explain
 from metasense.questions.fit import fit_of
-from metasense.questions.leak import Leak
 from metasense.questions.path import Path
 from metasense.questions.sensitivity import Sensitivity, sensitivity_of
 from metasense.results import notes, sentences, strips
@@ -29,7 +29,6 @@ from metasense.showing.plain import MENTIONED
 MANY_STEPS = 60  # panels up to which the answer after each is drawn
 DRAWN = 200  # panels in the figure of a cell
 PROB, HALF = 0.95, 0.5
-KNEW = (0.0, 0.1)  # shares of tasters who knew the answer by other means for which the page says it
 
 
 def answer_table(core: Core, *, every: bool = False) -> tables.Table:
@@ -157,8 +156,9 @@ def changes(core: Core) -> tuple[str, ...]:
     apart: tuple[str, ...] = ()
     if len(core.panels) > 1 and notes.quick(core):
         apart = (Disagreement.of(core, seed=core.settings["seed"]).sentence(),)
-    knew = (Leak.of(core, shares=KNEW).sentence(),) if any(map(outcomes.counted, core.collected.rows)) else ()
-    return (*sensitivity_of(core).sentences(), *apart, *knew, hidden.sentence(), *hidden.caveats())
+    knew = leak.turn(core) if any(map(outcomes.counted, core.collected.rows)) else ""
+    *first, last = sensitivity_of(core).sentences()  # that of the prior scales is always there
+    return (*first, f"{last} {knew}".rstrip(), *apart, hidden.sentence(), *hidden.caveats())
 
 
 def checks(core: Core) -> tuple[str, ...]:

@@ -107,9 +107,11 @@ def test_the_figure_marks_each_share_that_was_asked_about(pooled):
 def test_the_page_says_what_tasters_who_knew_could_do_and_leaves_it_out_where_it_cannot_be_asked(pooled):
     share = words.percent(pooled.leak().turning[0])
     said = [text for text in changes(pooled.core) if "knew the answer by other means" in text]
-    assert len(said) == 1 and f"From about {share} on, the verdict would be not settled." in said[0]
+    assert len(said) == 1 and f" If about {share} of the tasters or more knew" in said[0]
+    assert said[0].endswith("the verdict would be not settled.")
+    assert not any("by other means" in text for text in changes(ms.pool(TABLE).core))  # no verdict without a margin
     two = {"panel": "D", "protocol": "A-not-A", "signal": 20, "hits": 14, "noise": 20, "false_alarms": 8}
-    assert not any("knew" in text for text in changes(ms.pool([two]).core))
+    assert not any("by other means" in text for text in changes(ms.pool([two]).core))
 
 
 def test_the_usual_shares_run_in_twentieths_to_three_tenths_and_others_are_taken_as_asked(pooled):

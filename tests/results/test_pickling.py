@@ -55,7 +55,7 @@ ANOTHER = {
     "regulars",
     "habits",
 }  # words, frames, or asked with more than panels
-QUESTIONS = (*(name for name in ASKED_IN_A_TERMINAL if name not in ANOTHER), "tasters")
+QUESTIONS = (*(name.replace("-", "_") for name in ASKED_IN_A_TERMINAL if name not in ANOTHER), "tasters")
 
 
 @pytest.mark.lab
