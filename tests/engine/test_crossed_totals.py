@@ -109,7 +109,7 @@ def test_more_panels_of_the_same_people_do_not_tell_more_than_these_people_can()
     assert width(16, True) / width(8, True) > 1.1 * width(16, False) / width(8, False)
 
 
-@pytest.mark.lab
+@pytest.mark.slow
 def test_the_interval_holds_the_truth_of_simulated_clubs():
     """Tasters whose rates spread as stated around one d-prime for all panels: 200 clubs of 12, six evenings each."""
     rng = np.random.default_rng(3)

@@ -385,7 +385,7 @@ def test_figure_has_every_panel_and_the_typical_one():
 # --- coverage -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.lab
+@pytest.mark.slow
 def test_naive_interval_misses_the_preference_that_the_mixture_holds():
     # The whole table comes from tests/calibration/preference_coverage.py; one row of it, small.
     spec = importlib.util.spec_from_file_location(

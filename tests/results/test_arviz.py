@@ -146,7 +146,6 @@ def test_repeat_tasters_have_their_overdispersion_and_people_who_are_followed_no
     assert data["posterior_predictive"]["correct"].shape == (4, 50, 3)
 
 
-@pytest.mark.mcmc
 @pytest.mark.lab
 def test_a_sampled_pool_gives_what_the_sampler_recorded():
     asked = {"method": "mcmc", "draws": 150, "chains": 2}
