@@ -1,6 +1,6 @@
 """Are the posteriors, intervals and verdicts of metasense as sure as they say? One command, one table.
 
-    python tests/calibration/run.py                    # all of it: about an hour on one core
+    python tests/calibration/run.py                    # all of it: some hours on one core
     python tests/calibration/run.py pool truths        # some suites by name
     python tests/calibration/run.py --runs 100         # fewer simulated data sets in each
     python tests/calibration/run.py --list
