@@ -618,13 +618,10 @@ def log_likelihoods(series: Sequence[Series], mu: Array, tau: Array) -> Array:
     -------
     ndarray, shape (len(series), nodes)
     """
-    longest = max(series, key=lambda one: one.terms)
     out = np.empty((len(series), len(mu)))
-    for part, used in longest._batches(tau):
-        waves = longest.waves(mu[part], tau[part], used)
-        for row, one in zip(out, series, strict=True):
-            averaged = waves[:, : one.terms] @ one.coefficients[:, :used].T
-            row[part] = np.log(np.maximum(averaged, FLOOR)) @ one.copies
+    for part, averages in _averages(series, mu, tau, [one.coefficients.T for one in series]):
+        for row, one, averaged in zip(out, series, averages, strict=True):
+            row[part] = np.log(averaged) @ one.copies
     return out + np.array([one.log_scale @ one.copies for one in series])[:, None]
 
 
@@ -678,12 +675,18 @@ def apart(series: Sequence[Series], mu: Array, tau: Array, weights: Array, panel
     -------
     ndarray, shape (nodes, chosen panels of all series one after the other)
     """
-    longest = max(series, key=lambda one: one.terms)
     chosen = [one.coefficients[list(these)].T for one, these in zip(series, panels, strict=True)]
     out = np.empty((len(mu), sum(map(len, panels))))
+    for part, averages in _averages(series, mu, tau, chosen):
+        out[part] = np.repeat(weights[part], list(map(len, panels)), axis=1) / np.concatenate(averages, axis=1)
+    return out
+
+
+def _averages(
+    series: Sequence[Series], mu: Array, tau: Array, coefficients: Sequence[Array]
+) -> Iterator[tuple[NDArray[np.intp], list[Array]]]:
+    """A few nodes at a time: what panels with these cosines, shape (terms, panels), average there, by series."""
+    longest = max(series, key=lambda one: one.terms)
     for part, used in longest._batches(tau):
         waves = longest.waves(mu[part], tau[part], used)
-        alone = [waves[:, : len(own)] @ own[:used] for own in chosen]
-        every = np.repeat(weights[part], [own.shape[1] for own in chosen], axis=1)
-        out[part] = every / np.maximum(np.concatenate(alone, axis=1), FLOOR)
-    return out
+        yield part, [np.maximum(waves[:, : len(own)] @ own[:used], FLOOR) for own in coefficients]

@@ -86,7 +86,7 @@ def warning(core: Core, *, plain: bool = True) -> list[str]:
     of = "; ".join(f"{_named(club.panels)} ({words.one_line(club.name)})" for club in clubs)
     return [
         f"The same people, as the table says: {of}. Only totals are known of them, so they are counted as new people, "
-        f"and the interval is too narrow{instead}. {ANSWERS[0].upper()}{ANSWERS[1:]} it exactly."
+        f"and the interval may be too narrow{instead}. {ANSWERS[0].upper()}{ANSWERS[1:]} it exactly."
     ]
 
 
@@ -98,7 +98,7 @@ def question(core: Core) -> list[str]:
     count = words.count(club.group.tasters[0], "taster")
     return [
         f"Were they the same {count} each time: {_named(club.panels)}? They are counted as new people; if they were "
-        f"the same, the interval is too narrow{_instead(core, [club])}. Say so by one name for them in a column "
+        f"the same, the interval may be too narrow{_instead(core, [club])}. Say so by one name for them in a column "
         f"people, or by several names if they were not; {ANSWERS} exactly."
     ]
 
